@@ -1,0 +1,1 @@
+"""Climate: peak-month ETo, how sure it is, and the zone it means."""

@@ -1,0 +1,102 @@
+"""What was repaired, assumed or left out, and the errors a person can act on.
+
+Rooms never print. They add a :class:`Notice` to the :class:`Ledger` they are given, and the faces (command
+line, map, field sheet) show the list with the result. What cannot be repaired safely is a
+:class:`PlannerError`, which always says where, what, and what to do.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from enum import IntEnum, StrEnum
+
+
+class Exit(IntEnum):
+    """Exit codes of the command line; the README's table is checked against this list."""
+
+    OK = 0
+    UNEXPECTED = 1  # a fault of ours: please report it
+    USAGE = 2  # the command line itself
+    PLAN = 3  # the plan file
+    DATA = 4  # a layer, a raster or a table that the plan names
+    NO_MOUNT = 5  # everything ran and was written, but no mount passes every gate
+    OUTPUT = 6  # the output folder cannot be written, or holds files that are not ours
+
+
+class Kind(StrEnum):
+    REPAIRED = "repaired"
+    ASSUMED = "assumed"
+    SKIPPED = "left out"
+    CHECK = "please check"
+
+
+@dataclass(frozen=True)
+class Notice:
+    """One thing a reader should know about their input.
+
+    where: file, layer or plan key; what: one sentence; features: names or row numbers concerned.
+    """
+
+    kind: Kind
+    where: str
+    what: str
+    features: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        shown = ", ".join(self.features[:8]) + (
+            f" and {len(self.features) - 8} more" if len(self.features) > 8 else ""
+        )
+        return f"{self.kind.value}: {self.where}: {self.what}" + (f" ({shown})" if shown else "")
+
+
+class Ledger:
+    """A growing list of notices; the same notice is kept once."""
+
+    def __init__(self) -> None:
+        self._notices: dict[Notice, None] = {}
+
+    def add(self, kind: Kind, where: str, what: str, features: Iterable[object] = ()) -> None:
+        self._notices.setdefault(Notice(kind, where, what, tuple(str(f) for f in features)))
+
+    def __iter__(self) -> Iterator[Notice]:
+        return iter(self._notices)
+
+    def __len__(self) -> int:
+        return len(self._notices)
+
+
+class PlannerError(Exception):
+    """Input that cannot be used: what is wrong, where, and what to do about it.
+
+    where: file and feature, or file and key; what: the fault in one sentence; todo: the next step.
+    """
+
+    exit_code: Exit = Exit.DATA
+
+    def __init__(self, where: str, what: str, todo: str) -> None:
+        super().__init__(f"{where}: {what}. {todo}")
+        self.where, self.what, self.todo = where, what, todo
+
+
+class PlanError(PlannerError):
+    exit_code = Exit.PLAN
+
+
+class DataError(PlannerError):
+    exit_code = Exit.DATA
+
+
+class OutputError(PlannerError):
+    exit_code = Exit.OUTPUT
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """'did you mean ...' for a mistyped name, or the list of names when none is near."""
+    names = [str(k) for k in known]
+    lowered = {n.lower(): n for n in names}
+    close = difflib.get_close_matches(word.lower(), lowered, n=1, cutoff=0.5)
+    if close:
+        return f"did you mean '{lowered[close[0]]}'?"
+    return "known: " + ", ".join(names) if names else "there are none"

@@ -1,0 +1,712 @@
+"""The plan file: what the user has, what the sensor is, and how the answer is to be judged.
+
+TOML, read once, validated whole, frozen after. Every key has its meaning, its default and the reason for the
+default in one place, here; the table in the README is made from it (:func:`field_rows`) and a test keeps the
+two alike. Nothing in this room knows a GIS format.
+
+Lengths are metres (`_m`); any of them may be written in feet instead with the ending `_ft`.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal, get_args, get_origin
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from planner.ledger import PlanError, nearest
+from planner.units import M_PER_FT, MONTHS, Units
+
+COMMON = "common practice, no source"
+
+
+def entry(default: Any, what: str, why: str = "", **limits: Any) -> Any:
+    """A plan key: its default (``...`` where the user must give it), meaning, and the default's reason."""
+    return Field(default, description=what, json_schema_extra={"why": why}, **limits)
+
+
+class Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, protected_namespaces=())
+
+    @model_validator(mode="before")
+    @classmethod
+    def _feet_to_metres(cls, data: Any) -> Any:
+        if not isinstance(data, dict):
+            return data
+        known, out = cls.model_fields, {}
+        for key, value in data.items():
+            twin = key[:-3] + "_m"
+            if key.endswith("_ft") and key not in known and twin in known:
+                if twin in data:
+                    raise ValueError(f"'{key}' and '{twin}' are both given; keep one")
+                if not isinstance(value, int | float) or isinstance(value, bool):
+                    raise ValueError(f"'{key}' must be a number of feet, not {value!r}")
+                key, value = twin, value * M_PER_FT
+            out[key] = value
+        return out
+
+
+LengthUnit = Literal["m", "ft"]
+Leaf = Literal["evergreen", "deciduous"]
+
+
+class VectorLayer(Section):
+    path: str = entry(
+        ..., "file, relative to the plan file; `${NAME}` is filled from `--var NAME=...` or the environment"
+    )
+    layer: str | None = entry(
+        None, "layer inside the file", "the file's only layer; a file with several must say which"
+    )
+    crs: str | None = entry(
+        None,
+        "CRS of the file, for example `EPSG:2278`",
+        "the file's own; needed only where the file has none, or a wrong one",
+    )
+
+
+class SiteLayer(VectorLayer):
+    name: str | None = entry(None, "attribute with the site's name", "the plan's title stands in")
+    pick: str | None = entry(
+        None, "name of the one site to take from a file of several", "a file of one site needs no choice"
+    )
+
+
+class BuildingsLayer(VectorLayer):
+    name: str | None = entry(None, "attribute with the building's name", "row numbers stand in")
+    height: str | None = entry(
+        None,
+        "attribute with the height of the roof edge above ground",
+        "heights then come from the surface model, or the stated default",
+    )
+    height_unit: Literal["m", "ft", "storeys"] = entry(
+        "m", "unit of `height`", "most open data are in metres"
+    )
+    storey_height_m: float = entry(
+        3.5,
+        "height of a storey, where heights are storeys",
+        f"between dwellings (3 m) and offices (4 m): {COMMON}",
+        gt=1.5,
+        lt=10,
+    )
+    default_height_m: float = entry(
+        7.0,
+        "height where none is given",
+        f"two storeys, so that shade is rather over- than underrated: {COMMON}",
+        gt=0,
+        lt=500,
+    )
+    base: str | None = entry(
+        None,
+        "attribute with the height of the underside above ground (canopies, bridges), in `height_unit`",
+        "buildings stand on the ground",
+    )
+    roof: str | None = entry(
+        None,
+        "attribute with `flat` or `pitched`",
+        "flat: the mast stands at the parapet; pitched: at the eave",
+    )
+    mountable: str | None = entry(
+        None,
+        "attribute that says whether a sensor may be fixed here (yes/no, true/false, 1/0)",
+        "every building may be used",
+    )
+
+
+class TreesLayer(VectorLayer):
+    name: str | None = entry(None, "attribute with the tree's name or number", "row numbers stand in")
+    height: str | None = entry(None, "attribute with the height of the tree's top", "the stated default")
+    height_unit: LengthUnit = entry(
+        "m", "unit of `height`, `crown_width` and `crown_base`", "most open data are in metres"
+    )
+    crown_width: str | None = entry(
+        None, "attribute with the crown's diameter (points only)", "the stated default"
+    )
+    crown_base: str | None = entry(
+        None, "attribute with the height of the crown's underside", "a quarter of the tree's height"
+    )
+    leaf: str | None = entry(None, "attribute with `evergreen` or `deciduous`", "the stated default")
+    default_height_m: float = entry(
+        9.0, "height where none is given", f"a grown street tree: {COMMON}", gt=0, lt=130
+    )
+    default_crown_width_m: float = entry(
+        7.0, "crown diameter where none is given", f"a grown street tree: {COMMON}", gt=0, lt=60
+    )
+    default_leaf: Leaf = entry(
+        "evergreen", "leaf habit where none is given", "shade is then rather over- than underrated"
+    )
+
+
+class RasterLayer(Section):
+    path: str = entry(..., "GeoTIFF or any raster GDAL reads")
+    crs: str | None = entry(None, "CRS of the file", "the file's own")
+    height_unit: LengthUnit = entry("m", "unit of the heights", "most open data are in metres")
+
+
+class SurfaceLayer(RasterLayer):
+    use: Literal["heights", "obstacles"] = entry(
+        "heights",
+        "`heights`: gives footprints without a height theirs; `obstacles`: shades as it stands, in place of footprints and crowns",
+        "footprints with heights are sharper than cells",
+    )
+
+
+class CanopyLayer(RasterLayer):
+    leaf: Leaf = entry(
+        "deciduous", "leaf habit of the whole layer", "most open canopy layers cover street and park trees"
+    )
+
+
+class ControllersLayer(VectorLayer):
+    name: str | None = entry(None, "attribute with the controller's name", "row numbers stand in")
+    indoors: str | None = entry(
+        None,
+        "attribute that says whether it hangs indoors (yes/no)",
+        "outdoors unless its point lies inside a building",
+    )
+    height_m: float = entry(
+        1.5,
+        "height of the controller, or of its receiver, above ground",
+        f"eye height on a wall: {COMMON}",
+        ge=0,
+        lt=100,
+    )
+
+
+class PolesLayer(VectorLayer):
+    name: str | None = entry(None, "attribute with the pole's name", "row numbers stand in")
+    height: str | None = entry(None, "attribute with the pole's height", "the stated default")
+    height_unit: LengthUnit = entry("m", "unit of `height`", "most open data are in metres")
+    default_height_m: float = entry(
+        4.0, "height where none is given", f"a short equipment post: {COMMON}", gt=0, lt=60
+    )
+
+
+class KeepOutsLayer(VectorLayer):
+    name: str | None = entry(None, "attribute with the place's name", "row numbers stand in")
+    kind: str = entry(
+        "kind",
+        "attribute with `spray`, `heat` (exhaust and other heat) or `no_access`",
+        "one attribute tells the three apart",
+    )
+
+
+class Layers(Section):
+    site: SiteLayer = entry(..., "outline of the site, one polygon")
+    buildings: BuildingsLayer | None = entry(None, "footprints", "no buildings")
+    trees: TreesLayer | None = entry(None, "trees as points, or crowns as polygons", "no trees")
+    terrain: RasterLayer | None = entry(
+        None,
+        "ground heights; should reach some kilometres beyond the site where hills stand",
+        "flat ground, and the result says so",
+    )
+    surface: SurfaceLayer | None = entry(None, "surface model (ground with all that stands on it)", "none")
+    canopy: CanopyLayer | None = entry(None, "height of vegetation above ground", "none")
+    controllers: ControllersLayer | None = entry(None, "irrigation controllers", "none: reach is not judged")
+    poles: PolesLayer | None = entry(None, "existing poles that may carry the sensor", "none")
+    keep_outs: KeepOutsLayer | None = entry(
+        None, "places that shut a sensor out", "none, and the result says so"
+    )
+
+
+class Sensor(Section):
+    mast_m: float = entry(
+        0.6,
+        "height of the sensor's head above the roof edge or pole top that carries it",
+        f"clears a parapet cap and splash: {COMMON}",
+        ge=0,
+        le=10,
+    )
+    link: Literal["radio", "cable"] = entry(
+        "radio", "how it reaches the controllers", "most sites span several buildings"
+    )
+    radio_band_mhz: float = entry(
+        915.0,
+        "carrier frequency of the sensor's radio",
+        "licence-free in the Americas; 868 or 433 elsewhere, by local rules",
+        gt=50,
+        lt=6000,
+    )
+    rated_range_m: float = entry(
+        200.0,
+        "range in the open that the data sheet states",
+        "an assumption: take it from the data sheet",
+        gt=1,
+        lt=20000,
+    )
+    cable_supplied_m: float = entry(12.0, "cable that comes with the sensor", COMMON, ge=0, lt=1000)
+    cable_longest_m: float = entry(
+        60.0, "longest run allowed with the conductor below", COMMON, gt=0, lt=5000
+    )
+    cable_conductor: str = entry("1 mm2 / 18 AWG", "conductor for the longest run", COMMON)
+
+
+class NamedMount(Section):
+    name: str = entry(..., "what the sheet calls it", min_length=1)
+    x: float = entry(..., "easting or longitude, in `crs`")
+    y: float = entry(..., "northing or latitude, in `crs`")
+    crs: str = entry(
+        "EPSG:4326", "CRS of `x` and `y`", "longitude and latitude are what phones and maps show"
+    )
+    height_m: float = entry(..., "height of the sensor's head above ground", ge=0, lt=500)
+    support: str = entry(
+        "as named in the plan", "what it is fixed to, in words for the sheet", "the plan's author knows"
+    )
+
+
+class Mounts(Section):
+    spacing_m: float = entry(
+        10.0,
+        "distance between candidates along eaves and walls",
+        "finer than the width of a usual obstacle's shade; 0.5 to 60",
+        ge=0.5,
+        le=60,
+    )
+    setback_m: float = entry(
+        0.3,
+        "how far inside the roof edge the mast stands",
+        f"a parapet or eave bracket: {COMMON}",
+        ge=0,
+        le=5,
+    )
+    wall_offset_m: float = entry(
+        0.3, "how far a wall bracket stands off the wall", f"a usual arm: {COMMON}", gt=0, le=3
+    )
+    wall_drop_m: float = entry(
+        0.15,
+        "how far under the wall's top a wall bracket's head stands",
+        f"under the flashing: {COMMON}",
+        ge=0,
+        le=5,
+    )
+    roof_edges: bool = entry(True, "try parapets and eaves", "the usual place")
+    walls: bool = entry(
+        True,
+        "try wall tops, those that face the equator and the others",
+        "the usual place where roofs are closed",
+    )
+    poles: bool = entry(True, "try the poles of `layers.poles`", "often the most open place")
+    ground_spacing_m: float | None = entry(
+        None, "grid of new posts on open ground", "no new posts: they mean digging", ge=2, le=200
+    )
+    ground_post_m: float = entry(
+        3.0, "height of the head on a new post", f"above reach of passers-by: {COMMON}", gt=0, le=15
+    )
+    named: tuple[NamedMount, ...] = entry(
+        (), "points of your own, judged like the rest (`[[mounts.named]]`)", "none"
+    )
+    choose: str | None = entry(
+        None,
+        "id or name of the mount to take, whatever the score says",
+        "the best mount that passes every gate",
+    )
+
+
+class Season(Section):
+    months: tuple[int, ...] | None = entry(
+        None,
+        "months in which irrigation runs, 1 to 12",
+        "from the climate: months whose ETo exceeds effective rain and that are warm enough to grow",
+        min_length=1,
+    )
+
+    @model_validator(mode="after")
+    def _in_range(self) -> Season:
+        bad = [m for m in self.months or () if not 1 <= m <= 12]
+        if bad or len(set(self.months or ())) != len(self.months or ()):
+            raise ValueError(
+                f"months must be different whole numbers from 1 to 12, not {list(self.months or ())}"
+            )
+        return self
+
+
+EtoUnit = Literal["mm/day", "mm/month", "in/day", "in/month"]
+
+
+class ClimateLayer(Section):
+    path: str = entry(
+        ...,
+        "raster of 12 bands, NetCDF, or one file a month with `{mon}` (jan), `{mm}` (01) or `{m}` (1) in its name",
+    )
+    variable: str | None = entry(None, "variable inside a NetCDF", "the file's only one")
+    unit: str = entry(..., "unit of the values; each layer lists its own below")
+    crs: str | None = entry(None, "CRS of the file", "the file's own")
+
+
+class Climate(Section):
+    eto: ClimateLayer | None = entry(
+        None,
+        "monthly ETo (`mm/day`, `mm/month`, `in/day`, `in/month`)",
+        "computed from the layers below, else estimated from the built-in layer",
+    )
+    tmin: ClimateLayer | None = entry(None, "mean daily minimum temperature (`C`, `K`, `F`)", "none")
+    tmax: ClimateLayer | None = entry(None, "mean daily maximum temperature (`C`, `K`, `F`)", "none")
+    tmean: ClimateLayer | None = entry(
+        None, "mean temperature (`C`, `K`, `F`)", "mean of `tmin` and `tmax`, else the built-in layer"
+    )
+    radiation: ClimateLayer | None = entry(
+        None, "solar radiation (`W/m2`, `MJ/m2/day`)", "FAO-56 eq. 50 from the daily temperature range"
+    )
+    wind: ClimateLayer | None = entry(None, "wind speed (`m/s`, `km/h`, `mph`)", "FAO-56: 2 m/s")
+    wind_height_m: float = entry(
+        10.0, "height at which wind was measured", "the height of weather services", gt=0.2, le=200
+    )
+    rh_min: ClimateLayer | None = entry(
+        None,
+        "mean daily minimum relative humidity (`%`)",
+        "FAO-56 eq. 48: dew point from the minimum temperature",
+    )
+    rh_max: ClimateLayer | None = entry(None, "mean daily maximum relative humidity (`%`)", "as `rh_min`")
+    dew_point: ClimateLayer | None = entry(None, "dew point (`C`, `K`, `F`)", "as `rh_min`")
+    vapour_pressure: ClimateLayer | None = entry(
+        None, "actual vapour pressure (`kPa`, `hPa`, `Pa`)", "as `rh_min`"
+    )
+    rain: ClimateLayer | None = entry(None, "rain (`mm/month`, `mm/day`, `in/month`)", "the built-in layer")
+    elevation_m: float | None = entry(
+        None,
+        "elevation for air pressure, where the plan has no terrain",
+        "terrain at the site, else sea level, and the result says so",
+        ge=-430,
+        le=6000,
+    )
+    method: Literal["auto", "penman-monteith", "hargreaves"] = entry(
+        "auto",
+        "how ETo is computed from layers",
+        "Penman-Monteith where radiation, wind or humidity is given, else Hargreaves-Samani",
+    )
+    description: str | None = entry(
+        None,
+        "the climate in FAO-56 Table 2's words: `tropics` or `temperate`, then `humid` or `arid`",
+        "read off the built-in layer",
+    )
+    spread_mm_day: float | None = entry(
+        None,
+        "standard deviation of peak-month ETo to use",
+        "by the way it was found; the table of spreads is below",
+        gt=0,
+        le=5,
+    )
+
+
+class Zone(Section):
+    table: str | None = entry(
+        None,
+        "CSV of your controller's zones: `label, low, high` of peak-month ETo; optional `t_low_c, t_high_c, description`",
+        "our neutral table: equal bands of 1 mm/day",
+    )
+    unit: EtoUnit = entry("mm/day", "unit of `low` and `high` in the CSV", "the unit of FAO-56")
+
+
+class Gates(Section):
+    direct_h_day: float = entry(
+        6.0,
+        "least direct sun, hours a day under a clear sky, in every irrigation month",
+        "full sun is six hours and more (Oregon State University Extension); where the open sky itself gives less than this and a tenth more, nine tenths of what it gives",
+        ge=0,
+        le=24,
+    )
+    light_share: float = entry(
+        0.9,
+        "least share of the open sky's light kept in the worst irrigation month",
+        f"a tenth less light is about a tenth less water: {COMMON}",
+        ge=0,
+        le=1,
+    )
+    rain_angle_deg: float = entry(
+        45.0,
+        "steepest obstacle seen from the sensor",
+        "as far away as it is high: WMO-No. 8 precipitation class 3",
+        gt=0,
+        le=90,
+    )
+    height_m: float = entry(
+        10.0,
+        "highest head above ground that can be serviced",
+        f"a long extension ladder: {COMMON}",
+        gt=0,
+        le=500,
+    )
+    spray_margin_m: float = entry(
+        1.0, "distance to keep from spray", f"drift in a breeze: {COMMON}", ge=0, le=100
+    )
+    spray_top_m: float = entry(
+        5.0,
+        "height above ground over which spray does not reach",
+        f"top of a rotor's throw, and drift: {COMMON}",
+        ge=0,
+        le=100,
+    )
+    heat_margin_m: float = entry(
+        3.0,
+        "distance to keep from exhaust and other heat",
+        f"{COMMON}; WMO-No. 8 temperature class 3 asks for 10 m",
+        ge=0,
+        le=200,
+    )
+    reach: Literal["every", "any", "off"] = entry(
+        "every",
+        "controllers that must be in reach: every one, at least one, or not judged",
+        "one sensor serves the site",
+    )
+    range_used: float = entry(
+        1.0,
+        "share of the rated range that may be used",
+        "straight distance within the rated range; obstacles call for a survey on site, which the sheet says",
+        gt=0,
+        le=1,
+    )
+
+
+class Weights(Section):
+    light: float = entry(
+        50.0, "share of light kept in the worst irrigation month", "missing light is missing water", ge=0
+    )
+    rain: float = entry(15.0, "openness to rain", "rain is the second thing it measures", ge=0)
+    reach: float = entry(20.0, "margin to the farthest controller", "a lost link is a return trip", ge=0)
+    access: float = entry(
+        15.0, "ease of getting there: low and on a known support", "it is cleaned every year", ge=0
+    )
+
+    @model_validator(mode="after")
+    def _some(self) -> Weights:
+        if self.light + self.rain + self.reach + self.access <= 0:
+            raise ValueError("at least one weight must be above zero")
+        return self
+
+
+class SunSteps(Section):
+    step_minutes: int = entry(
+        10,
+        "time step of the sun's path",
+        "a shade's edge moves by 2.5 degrees of azimuth or less",
+        ge=1,
+        le=60,
+    )
+    day_step: int = entry(
+        3,
+        "every how many days of the year",
+        "the sun's noon height moves by 1.2 degrees or less",
+        ge=1,
+        le=15,
+    )
+    terrain_km: float = entry(
+        20.0,
+        "how far the ground is searched for a horizon",
+        "a 500 m hill at 20 km stands 1.3 degrees high",
+        ge=0,
+        le=100,
+    )
+
+
+class ContractSites(VectorLayer):
+    name: str | None = entry(None, "attribute with the site's name", "row numbers stand in")
+    elevation: str | None = entry(None, "attribute with the site's elevation in metres", "not used")
+    x: str | None = entry(
+        None, "column of longitude or easting, for a CSV of points", "the file has geometry"
+    )
+    y: str | None = entry(
+        None, "column of latitude or northing, for a CSV of points", "the file has geometry"
+    )
+
+
+class Contract(Section):
+    sites: ContractSites = entry(..., "site polygons or points")
+
+
+class Outputs(Section):
+    runners_up: int = entry(4, "how many runners-up get a card", "what a person can compare", ge=0, le=20)
+    title: str | None = entry(None, "title of the map and the sheet", "the plan's title")
+
+
+class Plan(Section):
+    title: str = entry("Untitled site", "name of the job", "says that nobody named it")
+    units: Units = entry("metric", "`us` or `metric`: units of what people read", "the unit of the standards")
+    layers: Layers | None = entry(
+        None, "layers of one site (`noonmark site`)", "needed for `site` and `check`"
+    )
+    contract: Contract | None = entry(None, "many sites (`noonmark contract`)", "needed for `contract`")
+    sensor: Sensor = entry(Sensor(), "the sensor and its link")
+    mounts: Mounts = entry(Mounts(), "where to look for mounts")
+    season: Season = entry(Season(), "when irrigation runs")
+    climate: Climate = entry(Climate(), "climate layers")
+    zone: Zone = entry(Zone(), "the zone table")
+    gates: Gates = entry(Gates(), "what shuts a mount out")
+    weights: Weights = entry(Weights(), "what the score is made of")
+    sun: SunSteps = entry(SunSteps(), "how finely the sun is stepped")
+    outputs: Outputs = entry(Outputs(), "what is written")
+
+
+@dataclass(frozen=True)
+class PlanFile:
+    """A validated plan, the file it came from, and how to find the files it names."""
+
+    path: Path
+    plan: Plan
+    variables: Mapping[str, str]
+
+    def file(self, key: str, text: str) -> Path:
+        """Absolute path of a file named in the plan at `key`; raises PlanError for an unknown ``${NAME}``."""
+
+        def fill(match: re.Match[str]) -> str:
+            value = self.variables.get(match[1], os.environ.get(match[1]))
+            if value is None:
+                raise PlanError(
+                    f"{self.path}: {key}",
+                    f"the path '{text}' needs a value for {match[1]}, and there is none",
+                    f"Give --var {match[1]}=FOLDER, or set the environment variable {match[1]}",
+                )
+            return value
+
+        filled = Path(re.sub(r"\$\{(\w+)\}", fill, text)).expanduser()
+        return (filled if filled.is_absolute() else self.path.parent / filled).resolve()
+
+
+def read_plan(path: str | Path, variables: Mapping[str, str] | None = None) -> PlanFile:
+    """Read and validate a plan file.
+
+    Raises PlanError that names the file, the key, the nearest valid name, and what to do.
+    """
+    path = Path(path)
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        near = [p.name for p in sorted(path.parent.glob("*.toml"))] if path.parent.is_dir() else []
+        raise PlanError(
+            str(path), "there is no such plan file", f"In that folder: {nearest(path.name, near)}"
+        ) from None
+    except (OSError, UnicodeDecodeError) as fault:
+        raise PlanError(
+            str(path), f"the plan file cannot be read: {fault}", "A plan is a UTF-8 text file in TOML"
+        ) from None
+    except tomllib.TOMLDecodeError as fault:
+        raise PlanError(
+            str(path), f"not valid TOML: {fault}", "Mend that line; text values stand in quotes"
+        ) from None
+    return parse_plan(raw, path, variables)
+
+
+def parse_plan(
+    raw: Mapping[str, Any], path: str | Path, variables: Mapping[str, str] | None = None
+) -> PlanFile:
+    """Validate a plan given as a mapping; `path` is where its relative paths start from."""
+    try:
+        plan = Plan.model_validate(raw)
+    except ValidationError as fault:
+        raise _explain(fault, str(path)) from None
+    return PlanFile(Path(path).resolve(), plan, dict(variables or {}))
+
+
+def _explain(fault: ValidationError, path: str) -> PlanError:
+    """Turn the first fault (and the count of others) into a message about the user's own words."""
+    errors = sorted(fault.errors(), key=lambda e: e["type"] != "extra_forbidden")
+    first, more = errors[0], len(errors) - 1
+    loc = [part for part in first["loc"] if not str(part).startswith("function-")]
+    key = ".".join(str(p) for p in loc) or "the plan"
+    section = _section_at(loc[:-1])
+    if first["type"] == "extra_forbidden":
+        todo = f"In {'[' + '.'.join(map(str, loc[:-1])) + ']' if loc[:-1] else 'the plan'}: {nearest(str(loc[-1]), section.model_fields if section else ())}"
+        what = f"the key '{loc[-1]}' is not known"
+    elif first["type"] == "missing":
+        field = section.model_fields.get(str(loc[-1])) if section else None
+        what = "this key is missing"
+        todo = f"Give it: {field.description}" if field and field.description else "Give it a value"
+    elif first["type"] == "literal_error":
+        choices = re.findall(r"'([^']*)'", str(first.get("ctx", {}).get("expected", "")))
+        what = f"{first['input']!r} is not one of its values"
+        todo = nearest(str(first["input"]), choices).capitalize() + (
+            f" (one of: {', '.join(choices)})" if choices else ""
+        )
+    else:
+        what = first["msg"].removeprefix("Value error, ").removeprefix("Input ").rstrip(".")
+        given = (
+            f", not {first['input']!r}"
+            if not isinstance(first["input"], dict | list) and "both given" not in what and "not" not in what
+            else ""
+        )
+        what = (f"the value {what}" if what.startswith("should") else what) + given
+        todo = "Mend the value"
+    return PlanError(
+        f"{path}: {key}",
+        what,
+        todo.rstrip(".") + (f". {more} more fault{'s' if more > 1 else ''} in this plan" if more else ""),
+    )
+
+
+def _models(annotation: Any) -> Iterator[type[Section]]:
+    """Sections named anywhere inside a type annotation."""
+    if isinstance(annotation, type) and issubclass(annotation, Section):
+        yield annotation
+    elif get_origin(annotation) is Annotated or get_args(annotation):
+        for part in get_args(annotation):
+            yield from _models(part)
+
+
+def _section_at(loc: list[Any]) -> type[Section] | None:
+    model: type[Section] = Plan
+    for part in loc:
+        if isinstance(part, int):
+            continue
+        field = model.model_fields.get(str(part))
+        inner = next(_models(field.annotation), None) if field else None
+        if inner is None:
+            return None
+        model = inner
+    return model
+
+
+@dataclass(frozen=True)
+class FieldRow:
+    """One key of the plan file, as the README shows it."""
+
+    key: str
+    kind: str
+    default: str
+    what: str
+    why: str
+
+
+def field_rows(model: type[Section] = Plan, prefix: str = "") -> Iterator[FieldRow]:
+    """Every key of the plan file with its type, default, meaning and reason, in the order of the file."""
+    for name, field in model.model_fields.items():
+        key = f"{prefix}{name}"
+        inner = next(_models(field.annotation), None)
+        if inner is not None:
+            yield from field_rows(inner, key + ".")
+            continue
+        extra = field.json_schema_extra if isinstance(field.json_schema_extra, dict) else {}
+        default = "required" if field.is_required() else _as_toml(field.default)
+        yield FieldRow(
+            key, _kind(field.annotation), default, field.description or "", str(extra.get("why", ""))
+        )
+
+
+def _as_toml(value: Any) -> str:
+    if value is None:
+        return "not given"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, tuple):
+        return "[" + ", ".join(_as_toml(v) for v in value) + "]"
+    return f'"{value}"' if isinstance(value, str) else f"{value:g}"
+
+
+def _kind(annotation: Any) -> str:
+    parts = [a for a in get_args(annotation) if a is not type(None)]
+    if get_origin(annotation) is Literal:
+        return " or ".join(f'"{p}"' for p in parts)
+    if get_origin(annotation) is tuple:
+        return "list"
+    if parts:
+        return " or ".join(_kind(p) for p in parts)
+    return {str: "text", float: "number", int: "whole number", bool: "true/false"}.get(
+        annotation, str(annotation)
+    )
+
+
+def month_flags(numbers: tuple[int, ...]) -> tuple[bool, ...]:
+    """Twelve booleans, January first, from month numbers 1 to 12."""
+    return tuple(m in numbers for m in range(1, len(MONTHS) + 1))

@@ -1,0 +1,233 @@
+"""The site model: everything that can shade, carry, feed or shut out a sensor, as arrays.
+
+One local frame for all of it: metres east, north and up. The frame is a transverse Mercator centred on the site
+(scale 1), so grid north is true north there and a sun azimuth needs no turning. Heights are metres above the
+terrain's own zero; with no terrain the ground is 0 everywhere. Nothing here knows files.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+
+class KeepOut(StrEnum):
+    SPRAY = "spray"
+    HEAT = "heat"
+    NO_ACCESS = "no_access"
+
+
+@dataclass(frozen=True)
+class Prisms:
+    """Footprints raised from a base to a top; holes stay open.
+
+    edge_start, edge_end: (n_edges, 2) metres, every ring of every footprint, either orientation.
+    edge_prism: (n_edges,) row of the prism each edge belongs to.
+    base_m, top_m: (n_prisms,) metres in the frame (not above the ground beside them).
+    """
+
+    shapes: tuple[BaseGeometry, ...]
+    names: tuple[str, ...]
+    base_m: Floats
+    top_m: Floats
+    edge_start: Floats
+    edge_end: Floats
+    edge_prism: Ints
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+
+def prisms(
+    shapes: Sequence[BaseGeometry],
+    base_m: Sequence[float] | Floats,
+    top_m: Sequence[float] | Floats,
+    names: Sequence[str] | None = None,
+) -> Prisms:
+    """Prisms from polygons or multi-polygons in the local frame, with their edges laid out flat."""
+    starts, ends, owners = [np.empty((0, 2))], [np.empty((0, 2))], [np.empty(0, np.int64)]
+    for k, shape in enumerate(shapes):
+        for part in shape.geoms if isinstance(shape, MultiPolygon) else [shape]:
+            if not isinstance(part, Polygon):
+                raise TypeError(f"prism {k} is a {part.geom_type}, not a polygon")
+            for ring in (part.exterior, *part.interiors):
+                xy = np.asarray(ring.coords)[:, :2]
+                starts.append(xy[:-1])
+                ends.append(xy[1:])
+                owners.append(np.full(len(xy) - 1, k, np.int64))
+    return Prisms(
+        tuple(shapes),
+        tuple(names) if names is not None else tuple(f"#{k + 1}" for k in range(len(shapes))),
+        np.asarray(base_m, float),
+        np.asarray(top_m, float),
+        np.vstack(starts),
+        np.vstack(ends),
+        np.concatenate(owners),
+    )
+
+
+@dataclass(frozen=True)
+class Crowns:
+    """Tree crowns as upright ellipsoids: centre (n, 3), radius_m (n,), half_height_m (n,), evergreen (n,)."""
+
+    names: tuple[str, ...]
+    centre: Floats
+    radius_m: Floats
+    half_height_m: Floats
+    evergreen: Bools
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+
+@dataclass(frozen=True)
+class Heights:
+    """A raster of heights in the local frame: values (rows, cols) in metres, NaN where unknown.
+
+    left_m, top_m: outer corner of the first cell; cell_m: width of a square cell; row 0 is the northernmost.
+    """
+
+    values: Floats
+    left_m: float
+    top_m: float
+    cell_m: float
+
+    def at(self, xy: Floats) -> Floats:
+        """Bilinear height at (..., 2) points; NaN outside the raster or beside unknown cells."""
+        col = (np.asarray(xy[..., 0]) - self.left_m) / self.cell_m - 0.5
+        row = (self.top_m - np.asarray(xy[..., 1])) / self.cell_m - 0.5
+        rows, cols = self.values.shape
+        # half a cell of slack: the rim of the raster takes the value of its outermost centres
+        inside = (row >= -0.5) & (row <= rows - 0.5) & (col >= -0.5) & (col <= cols - 0.5)
+        row, col = np.clip(np.nan_to_num(row), 0, rows - 1), np.clip(np.nan_to_num(col), 0, cols - 1)
+        r0 = np.minimum(row.astype(np.int64), max(rows - 2, 0))
+        c0 = np.minimum(col.astype(np.int64), max(cols - 2, 0))
+        r1, c1 = np.minimum(r0 + 1, rows - 1), np.minimum(c0 + 1, cols - 1)
+        fr, fc = row - r0, col - c0
+        v = self.values
+        value = (1 - fr) * ((1 - fc) * v[r0, c0] + fc * v[r0, c1]) + fr * (
+            (1 - fc) * v[r1, c0] + fc * v[r1, c1]
+        )
+        return np.where(inside, value, np.nan)
+
+
+@dataclass(frozen=True)
+class Places:
+    """Named points: xyz (n, 3) metres, z the height of the point itself; indoors (n,) where it matters."""
+
+    names: tuple[str, ...]
+    xyz: Floats
+    indoors: Bools
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+
+@dataclass(frozen=True)
+class KeepOuts:
+    names: tuple[str, ...]
+    kinds: tuple[KeepOut, ...]
+    shapes: tuple[BaseGeometry, ...]
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+
+@dataclass(frozen=True)
+class Site:
+    """One site in its local frame.
+
+    crs: the frame as a PROJ or WKT string; latitude_deg, longitude_deg: the site's centre (WGS 84).
+    elevation_m: above sea level at the centre, NaN where no terrain tells.
+    buildings: opaque. crowns and crown_prisms: let light through by leaf season (crown_evergreen: (n,) for the
+    prisms). terrain: bare ground. surface: all that stands on it, given only where it serves as obstacle.
+    canopy: vegetation's height above ground; canopy_evergreen its leaf habit.
+    pitched: (n_buildings,) True where the roof is pitched (the mast then stands at the eave).
+    mountable: (n_buildings,) False where no sensor may be fixed.
+    poles: z is the pole's top.
+    """
+
+    name: str
+    crs: str
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float
+    outline: BaseGeometry
+    buildings: Prisms
+    pitched: Bools
+    mountable: Bools
+    crowns: Crowns
+    crown_prisms: Prisms
+    crown_evergreen: Bools
+    terrain: Heights | None
+    surface: Heights | None
+    canopy: Heights | None
+    canopy_evergreen: bool
+    controllers: Places
+    poles: Places
+    keep_outs: KeepOuts
+
+    def ground_at(self, xy: Floats) -> Floats:
+        """Ground height at (..., 2) points; 0 where there is no terrain, the nearest known height at its gaps."""
+        shape = np.asarray(xy)[..., 0].shape
+        if self.terrain is None:
+            return np.zeros(shape)
+        z = self.terrain.at(xy)
+        if np.isnan(z).any():
+            z = np.where(np.isnan(z), float(np.nanmedian(self.terrain.values)), z)
+        return z
+
+
+def no_prisms() -> Prisms:
+    return prisms([], [], [])
+
+
+def no_crowns() -> Crowns:
+    return Crowns((), np.empty((0, 3)), np.empty(0), np.empty(0), np.empty(0, bool))
+
+
+def no_places() -> Places:
+    return Places((), np.empty((0, 3)), np.empty(0, bool))
+
+
+def bare_site(
+    outline: BaseGeometry | None = None,
+    *,
+    latitude_deg: float = 40.0,
+    longitude_deg: float = 0.0,
+    elevation_m: float = 0.0,
+    **parts: object,
+) -> Site:
+    """A site with nothing on it but what `parts` gives; for tests and for trying one thing at a time."""
+    given: dict[str, object] = {
+        "name": "bare site",
+        "crs": f"+proj=tmerc +lat_0={latitude_deg} +lon_0={longitude_deg} +k=1 +ellps=WGS84 +units=m",
+        "outline": outline if outline is not None else shapely.box(-100, -100, 100, 100),
+        "buildings": no_prisms(),
+        "crowns": no_crowns(),
+        "crown_prisms": no_prisms(),
+        "crown_evergreen": np.empty(0, bool),
+        "terrain": None,
+        "surface": None,
+        "canopy": None,
+        "canopy_evergreen": False,
+        "controllers": no_places(),
+        "poles": no_places(),
+        "keep_outs": KeepOuts((), (), ()),
+        **parts,
+    }
+    n = len(given["buildings"])  # type: ignore[arg-type]
+    given.setdefault("pitched", np.zeros(n, bool))
+    given.setdefault("mountable", np.ones(n, bool))
+    return Site(latitude_deg=latitude_deg, longitude_deg=longitude_deg, elevation_m=elevation_m, **given)  # type: ignore[arg-type]

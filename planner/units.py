@@ -1,0 +1,52 @@
+"""Units for what people read. Inside, everything is metric and the unit is in the name."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+Units = Literal["us", "metric"]
+
+M_PER_FT = 0.3048  # international foot, exact
+MM_PER_IN = 25.4  # exact
+
+
+def length(value_m: float, units: Units, digits: int = 0) -> str:
+    """'12 m' or '39 ft'."""
+    return f"{value_m / M_PER_FT:,.{digits}f} ft" if units == "us" else f"{value_m:,.{digits}f} m"
+
+
+def eto(value_mm_day: float, units: Units) -> str:
+    """'6.1 mm/day' or '0.24 in/day'."""
+    return f"{value_mm_day / MM_PER_IN:.2f} in/day" if units == "us" else f"{value_mm_day:.1f} mm/day"
+
+
+def rain(value_mm: float, units: Units) -> str:
+    """A month's rain: '31 mm' or '1.2 in'."""
+    return f"{value_mm / MM_PER_IN:.1f} in" if units == "us" else f"{value_mm:.0f} mm"
+
+
+def temperature(value_c: float, units: Units) -> str:
+    """'24 °C' or '75 °F'."""
+    return f"{value_c * 9 / 5 + 32:.0f} °F" if units == "us" else f"{value_c:.0f} °C"
+
+
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def months(flags: object) -> str:
+    """Months in words from 12 booleans: 'April to October', wrapping over the year's end where needed.
+
+    >>> months([True, True] + [False] * 9 + [True])
+    'Dec to Feb'
+    """
+    on = [bool(f) for f in flags]  # type: ignore[attr-defined]
+    if all(on):
+        return "all year"
+    runs = []
+    for k in range(12):
+        if on[k] and not on[k - 1]:
+            n = 1
+            while on[(k + n) % 12]:
+                n += 1
+            runs.append(MONTHS[k] if n == 1 else f"{MONTHS[k]} to {MONTHS[(k + n - 1) % 12]}")
+    return ", ".join(runs) if runs else "no month"
