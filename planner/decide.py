@@ -2,20 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from planner.site import Bools, Floats
+import numpy as np
+from numpy.typing import NDArray
+
+from planner import plan
+from planner.ledger import PlanError, nearest
+from planner.mounts import Mounts, compass
+from planner.rain import RainResult
+from planner.reach import ReachResult, margin
+from planner.site import Bools, Floats, Ints
+from planner.sun import SunResult
+from planner.units import MONTHS, length
+
+APART_M = 30.0  # runners-up stand at least this far from one another: a plan B next to plan A is none
+PARTS = ("light", "rain", "reach", "access")
 
 
 @dataclass(frozen=True)
 class Decision:
     """One row a mount (n).
 
-    gates: names of the gates (g,); passes: (n, g); shut_by: (n,) the first gate that shut it out, in words with
-    its number, "" where none did. parts: names of the score's parts (p,); part_scores: (n, p) 0 to 1;
-    score: (n,) 0 to 100, NaN where shut out. order: rows that pass, best first.
-    chosen: row of the mount taken, -1 where none passes. overridden: the plan chose it. runners_up: rows.
-    reasons: (n,) one sentence for each of the chosen and the runners-up, "" for the others.
+    gates: names of the gates (g,); passes: (n, g); shut_by: (n,) every gate that shut it out, in words with its
+    numbers, "" where none did. parts: names of the score's parts (p,); part_scores: (n, p) 0 to 1;
+    score: (n,) 0 to 100, NaN where shut out. worst_month: (n,) 0 to 11, the irrigation month that keeps the
+    least light. order: rows that pass, best first. chosen: row of the mount taken, -1 where none passes.
+    overridden: the plan chose it. runners_up: rows, at least 30 m from one another,
+    on other buildings first.
+    reasons: (n,) one sentence for the chosen and the runners-up, "" for the others.
     """
 
     gates: tuple[str, ...]
@@ -24,8 +41,251 @@ class Decision:
     parts: tuple[str, ...]
     part_scores: Floats
     score: Floats
+    worst_month: Ints
     order: tuple[int, ...]
     chosen: int
     overridden: bool
     runners_up: tuple[int, ...]
     reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Facts:
+    """What the gates, the score and the sentences all draw on; one row a mount (n).
+
+    light, worst_month: least share of light kept in the season, and when. direct_h, short_month: direct sun in
+    the month that falls shortest of what is asked, and when; wanted_h (12,): what is asked.
+    room (n, m): margin to each controller; room_that_counts (n,). reach_judged: there is something to reach.
+    """
+
+    settings: plan.Plan
+    mounts: Mounts
+    rain: RainResult
+    reached: ReachResult
+    light: Floats
+    worst_month: Ints
+    direct_h: Floats
+    short_month: Ints
+    wanted_h: Floats
+    room: Floats
+    room_that_counts: Floats
+    reach_judged: bool
+
+
+def decide(
+    settings: plan.Plan,
+    mounts: Mounts,
+    sun: SunResult,
+    rain: RainResult,
+    reached: ReachResult,
+    season: Bools,
+) -> Decision:
+    """Judge every mount; season: (12,) months that irrigation runs.
+
+    Raises PlanError where `mounts.choose` names no candidate.
+    """
+    facts = _facts(settings, mounts, sun, rain, reached, season)
+    gates = _gates(facts)
+    n = len(mounts)
+    passes = np.column_stack([gate.passes for gate in gates]).reshape(n, len(gates))
+    shut_by = tuple("; ".join(gate.why(k) for gate in gates if not gate.passes[k]) for k in range(n))
+    part_scores = _part_scores(facts)
+    w = settings.weights
+    weight = np.array([w.light, w.rain, w.reach * facts.reach_judged, w.access])
+    score = np.where(passes.all(axis=1), 100.0 * (part_scores @ weight) / max(weight.sum(), 1e-9), np.nan)
+    order = tuple(int(k) for k in np.argsort(-score, kind="stable") if np.isfinite(score[k]))
+    wanted = settings.mounts.choose
+    chosen = _row_of(wanted, mounts, settings.mounts.named) if wanted else (order[0] if order else -1)
+    runners = _spread_out(order, mounts, chosen, settings.outputs.runners_up)
+    reasons = [""] * n
+    for k in {chosen, *runners} - {-1}:
+        despite = f"Chosen in the plan although shut out ({shut_by[k]}). " if shut_by[k] else ""
+        reasons[k] = despite + _sentence(facts, k)
+    return Decision(
+        tuple(gate.name for gate in gates),
+        passes,
+        shut_by,
+        PARTS,
+        part_scores,
+        score,
+        facts.worst_month,
+        order,
+        chosen,
+        bool(wanted),
+        runners,
+        tuple(reasons),
+    )
+
+
+def _facts(
+    settings: plan.Plan, mounts: Mounts, sun: SunResult, rain: RainResult, reached: ReachResult, season: Bools
+) -> _Facts:
+    rows = np.arange(len(mounts))
+    worst = np.where(season, sun.light_share, np.inf).argmin(axis=1)
+    # a winter month may be too short for the hours asked: then nine tenths of what the open sky gives
+    wanted_h = np.minimum(settings.gates.direct_h_day, 0.9 * sun.open_direct_h)
+    short = np.where(season, sun.direct_h - wanted_h, np.inf).argmin(axis=1)
+    judged = reached.distance_m.shape[1] > 0 and settings.gates.reach != "off"
+    room = margin(reached, settings.sensor, settings.gates.range_used)
+    counts = np.ones(len(mounts))
+    if judged:
+        counts = room.min(axis=1) if settings.gates.reach == "every" else room.max(axis=1)
+    return _Facts(
+        settings,
+        mounts,
+        rain,
+        reached,
+        sun.light_share[rows, worst],
+        worst,
+        sun.direct_h[rows, short],
+        short,
+        wanted_h,
+        room,
+        counts,
+        judged,
+    )
+
+
+@dataclass(frozen=True)
+class _Gate:
+    """name; passes: (n,); why(k): how mount k fails, in words with the number."""
+
+    name: str
+    passes: Bools
+    words: str
+    values: tuple[Sequence[object] | NDArray[Any], ...] = ()
+
+    def why(self, k: int) -> str:
+        return self.words.format(*(value[k] for value in self.values))
+
+
+def _gates(f: _Facts) -> tuple[_Gate, ...]:
+    """Every gate with its verdict on all mounts, in the order in which a person would ask."""
+    gates, units, rain, height = f.settings.gates, f.settings.units, f.rain, f.mounts.height_m
+
+    def lengths(values_m: Floats, digits: int = 1) -> list[str]:
+        return [length(v, units, digits) for v in values_m]
+
+    slack = 1e-9  # a mount exactly at a limit passes
+    sprayed = (rain.spray_m < gates.spray_margin_m) & (height < gates.spray_top_m)
+    months = np.array(MONTHS, object)
+    out = (f.room < 0).sum(axis=1)
+    return (
+        _Gate(
+            "allowed place",
+            rain.no_access_m > 0,
+            "inside {}, where nobody may go",
+            (rain.no_access_name,),
+        ),
+        _Gate("nothing overhead", ~rain.covered, "something hangs over it"),
+        _Gate(
+            "clear of spray",
+            ~sprayed,
+            "{} from the spray of {}, only {} above ground",
+            (lengths(rain.spray_m), rain.spray_name, lengths(height)),
+        ),
+        _Gate(
+            "clear of heat",
+            rain.heat_m >= gates.heat_margin_m - slack,
+            f"{{}} from the heat of {{}}, at least {length(gates.heat_margin_m, units, 1)} asked",
+            (lengths(rain.heat_m), rain.heat_name),
+        ),
+        _Gate(
+            "can be serviced",
+            height <= gates.height_m + slack,
+            f"head {{}} above ground, over the {length(gates.height_m, units)} that can be serviced",
+            (lengths(height, 0),),
+        ),
+        _Gate(
+            "open to rain",
+            rain.steepest_deg <= gates.rain_angle_deg + slack,
+            f"{{}} stands {{:.0f}}° high, at most {gates.rain_angle_deg:.0f}° asked",
+            ([name or "an obstacle" for name in rain.steepest_name], rain.steepest_deg),
+        ),
+        _Gate(
+            "full sun",
+            f.direct_h >= f.wanted_h[f.short_month] - slack,
+            "{:.1f} h of direct sun a day in {}, {:.1f} h asked",
+            (f.direct_h, months[f.short_month], f.wanted_h[f.short_month]),
+        ),
+        _Gate(
+            "light kept",
+            f.light >= gates.light_share - slack,
+            f"keeps {{:.0%}} of the light in {{}}, {gates.light_share:.0%} asked",
+            (f.light, months[f.worst_month]),
+        ),
+        _Gate(
+            "in reach",
+            f.room_that_counts >= -slack,
+            f"{{}} of {f.room.shape[1]} controllers out of reach",
+            (out,),
+        ),
+    )
+
+
+def _part_scores(f: _Facts) -> Floats:
+    """(n, 4) parts of the score, each 0 at its gate's limit and 1 at the best there can be."""
+    gates = f.settings.gates
+    return np.column_stack(
+        [
+            np.clip((f.light - gates.light_share) / max(1.0 - gates.light_share, 1e-9), 0, 1),
+            1.0 - np.clip(f.rain.steepest_deg / gates.rain_angle_deg, 0, 1),
+            np.clip(f.room_that_counts, 0, 1),
+            1.0 - np.clip(f.mounts.height_m / gates.height_m, 0, 1),
+        ]
+    ).reshape(len(f.mounts), len(PARTS))
+
+
+def _row_of(wanted: str, mounts: Mounts, named: Sequence[plan.NamedMount]) -> int:
+    """Row of the mount that the plan chose, by id or by the name given in the plan."""
+    by_name = {point.name: f"N{k + 1}" for k, point in enumerate(named)}
+    label = by_name.get(wanted, wanted)
+    if label not in mounts.ids:
+        raise PlanError(
+            "mounts.choose",
+            f"there is no candidate '{wanted}' among the {len(mounts)} of this plan",
+            "Take an id from mounts.csv or a name from [[mounts.named]]; "
+            + nearest(wanted, (*by_name, *mounts.ids))[:200],
+        )
+    return mounts.ids.index(label)
+
+
+def _spread_out(order: tuple[int, ...], mounts: Mounts, chosen: int, count: int) -> tuple[int, ...]:
+    """The best others: each APART_M from the chosen one and from one another, other buildings first."""
+    runners: list[int] = []
+    for other_building in (True, False):
+        for k in order:
+            taken = [*([chosen] if chosen >= 0 else []), *runners]
+            if len(runners) == count:
+                return tuple(runners)
+            if k in taken or any(np.hypot(*(mounts.xyz[k] - mounts.xyz[t])[:2]) < APART_M for t in taken):
+                continue
+            built = int(mounts.building[k])
+            if not (other_building and built >= 0 and built in {int(mounts.building[t]) for t in taken}):
+                runners.append(k)
+    return tuple(runners)
+
+
+def _sentence(f: _Facts, k: int) -> str:
+    """Why this mount, in one sentence that a person can repeat."""
+    units, steepest = f.settings.units, f.rain.steepest_deg[k]
+    said = [
+        f"keeps {f.light[k]:.0%} of the open sky's light in its worst irrigation month, {MONTHS[f.worst_month[k]]}",
+        f"{f.direct_h[k]:.1f} h of direct sun on a clear day in {MONTHS[f.short_month[k]]}",
+        f"the steepest thing seen is {f.rain.steepest_name[k]} in the "
+        f"{compass(f.rain.steepest_azimuth_deg[k])}, {steepest:.0f}° high"
+        if steepest >= 1 and not f.rain.covered[k]
+        else "nothing stands above it",
+        f"the head is {length(f.mounts.height_m[k], units)} above ground",
+    ]
+    if f.reach_judged:
+        if f.settings.sensor.link == "cable":
+            said.append(f"the longest cable is at least {length(f.reached.cable_m[k].max(), units)}")
+        else:
+            far = int(f.reached.distance_m[k].argmax())
+            said.append(
+                f"the farthest controller is {length(f.reached.distance_m[k, far], units)} away, "
+                f"{f.reached.range_share[k, far]:.0%} of the rated range in the open"
+            )
+    sentence = ", ".join(said[:-1]) + f", and {said[-1]}."
+    return sentence[0].upper() + sentence[1:]

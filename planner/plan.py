@@ -31,11 +31,12 @@ def entry(default: Any, what: str, why: str = "", **limits: Any) -> Any:
 
 
 class Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, protected_namespaces=())
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
     @model_validator(mode="before")
     @classmethod
-    def _feet_to_metres(cls, data: Any) -> Any:
+    def _as_written(cls, data: Any) -> Any:
+        """Feet become metres; TOML's arrays become tuples."""
         if not isinstance(data, dict):
             return data
         known, out = cls.model_fields, {}
@@ -47,7 +48,7 @@ class Section(BaseModel):
                 if not isinstance(value, int | float) or isinstance(value, bool):
                     raise ValueError(f"'{key}' must be a number of feet, not {value!r}")
                 key, value = twin, value * M_PER_FT
-            out[key] = value
+            out[key] = tuple(value) if isinstance(value, list) else value
         return out
 
 
@@ -83,9 +84,7 @@ class BuildingsLayer(VectorLayer):
         "attribute with the height of the roof edge above ground",
         "heights then come from the surface model, or the stated default",
     )
-    height_unit: Literal["m", "ft", "storeys"] = entry(
-        "m", "unit of `height`", "most open data are in metres"
-    )
+    height_unit: Literal["m", "ft", "storeys"] = entry("m", "unit of `height`", "most open data are in metres")
     storey_height_m: float = entry(
         3.5,
         "height of a storey, where heights are storeys",
@@ -123,9 +122,7 @@ class TreesLayer(VectorLayer):
     height_unit: LengthUnit = entry(
         "m", "unit of `height`, `crown_width` and `crown_base`", "most open data are in metres"
     )
-    crown_width: str | None = entry(
-        None, "attribute with the crown's diameter (points only)", "the stated default"
-    )
+    crown_width: str | None = entry(None, "attribute with the crown's diameter (points only)", "the stated default")
     crown_base: str | None = entry(
         None, "attribute with the height of the crown's underside", "a quarter of the tree's height"
     )
@@ -208,9 +205,7 @@ class Layers(Section):
     canopy: CanopyLayer | None = entry(None, "height of vegetation above ground", "none")
     controllers: ControllersLayer | None = entry(None, "irrigation controllers", "none: reach is not judged")
     poles: PolesLayer | None = entry(None, "existing poles that may carry the sensor", "none")
-    keep_outs: KeepOutsLayer | None = entry(
-        None, "places that shut a sensor out", "none, and the result says so"
-    )
+    keep_outs: KeepOutsLayer | None = entry(None, "places that shut a sensor out", "none, and the result says so")
 
 
 class Sensor(Section):
@@ -239,9 +234,7 @@ class Sensor(Section):
         lt=20000,
     )
     cable_supplied_m: float = entry(12.0, "cable that comes with the sensor", COMMON, ge=0, lt=1000)
-    cable_longest_m: float = entry(
-        60.0, "longest run allowed with the conductor below", COMMON, gt=0, lt=5000
-    )
+    cable_longest_m: float = entry(60.0, "longest run allowed with the conductor below", COMMON, gt=0, lt=5000)
     cable_conductor: str = entry("1 mm2 / 18 AWG", "conductor for the longest run", COMMON)
 
 
@@ -249,9 +242,7 @@ class NamedMount(Section):
     name: str = entry(..., "what the sheet calls it", min_length=1)
     x: float = entry(..., "easting or longitude, in `crs`")
     y: float = entry(..., "northing or latitude, in `crs`")
-    crs: str = entry(
-        "EPSG:4326", "CRS of `x` and `y`", "longitude and latitude are what phones and maps show"
-    )
+    crs: str = entry("EPSG:4326", "CRS of `x` and `y`", "longitude and latitude are what phones and maps show")
     height_m: float = entry(..., "height of the sensor's head above ground", ge=0, lt=500)
     support: str = entry(
         "as named in the plan", "what it is fixed to, in words for the sheet", "the plan's author knows"
@@ -318,9 +309,7 @@ class Season(Section):
     def _in_range(self) -> Season:
         bad = [m for m in self.months or () if not 1 <= m <= 12]
         if bad or len(set(self.months or ())) != len(self.months or ()):
-            raise ValueError(
-                f"months must be different whole numbers from 1 to 12, not {list(self.months or ())}"
-            )
+            raise ValueError(f"months must be different whole numbers from 1 to 12, not {list(self.months or ())}")
         return self
 
 
@@ -362,9 +351,7 @@ class Climate(Section):
     )
     rh_max: ClimateLayer | None = entry(None, "mean daily maximum relative humidity (`%`)", "as `rh_min`")
     dew_point: ClimateLayer | None = entry(None, "dew point (`C`, `K`, `F`)", "as `rh_min`")
-    vapour_pressure: ClimateLayer | None = entry(
-        None, "actual vapour pressure (`kPa`, `hPa`, `Pa`)", "as `rh_min`"
-    )
+    vapour_pressure: ClimateLayer | None = entry(None, "actual vapour pressure (`kPa`, `hPa`, `Pa`)", "as `rh_min`")
     rain: ClimateLayer | None = entry(None, "rain (`mm/month`, `mm/day`, `in/month`)", "the built-in layer")
     elevation_m: float | None = entry(
         None,
@@ -430,9 +417,7 @@ class Gates(Section):
         gt=0,
         le=500,
     )
-    spray_margin_m: float = entry(
-        1.0, "distance to keep from spray", f"drift in a breeze: {COMMON}", ge=0, le=100
-    )
+    spray_margin_m: float = entry(1.0, "distance to keep from spray", f"drift in a breeze: {COMMON}", ge=0, le=100)
     spray_top_m: float = entry(
         5.0,
         "height above ground over which spray does not reach",
@@ -505,12 +490,8 @@ class SunSteps(Section):
 class ContractSites(VectorLayer):
     name: str | None = entry(None, "attribute with the site's name", "row numbers stand in")
     elevation: str | None = entry(None, "attribute with the site's elevation in metres", "not used")
-    x: str | None = entry(
-        None, "column of longitude or easting, for a CSV of points", "the file has geometry"
-    )
-    y: str | None = entry(
-        None, "column of latitude or northing, for a CSV of points", "the file has geometry"
-    )
+    x: str | None = entry(None, "column of longitude or easting, for a CSV of points", "the file has geometry")
+    y: str | None = entry(None, "column of latitude or northing, for a CSV of points", "the file has geometry")
 
 
 class Contract(Section):
@@ -525,9 +506,7 @@ class Outputs(Section):
 class Plan(Section):
     title: str = entry("Untitled site", "name of the job", "says that nobody named it")
     units: Units = entry("metric", "`us` or `metric`: units of what people read", "the unit of the standards")
-    layers: Layers | None = entry(
-        None, "layers of one site (`noonmark site`)", "needed for `site` and `check`"
-    )
+    layers: Layers | None = entry(None, "layers of one site (`noonmark site`)", "needed for `site` and `check`")
     contract: Contract | None = entry(None, "many sites (`noonmark contract`)", "needed for `contract`")
     sensor: Sensor = entry(Sensor(), "the sensor and its link")
     mounts: Mounts = entry(Mounts(), "where to look for mounts")
@@ -589,15 +568,25 @@ def read_plan(path: str | Path, variables: Mapping[str, str] | None = None) -> P
     return parse_plan(raw, path, variables)
 
 
-def parse_plan(
-    raw: Mapping[str, Any], path: str | Path, variables: Mapping[str, str] | None = None
-) -> PlanFile:
+def parse_plan(raw: Mapping[str, Any], path: str | Path, variables: Mapping[str, str] | None = None) -> PlanFile:
     """Validate a plan given as a mapping; `path` is where its relative paths start from."""
     try:
         plan = Plan.model_validate(raw)
     except ValidationError as fault:
         raise _explain(fault, str(path)) from None
     return PlanFile(Path(path).resolve(), plan, dict(variables or {}))
+
+
+WANTED = {
+    "string_type": "text in quotes",
+    "bool_type": "true or false",
+    "float_type": "a number",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "finite_number": "a finite number",
+    "tuple_type": "a list in square brackets",
+    "model_type": "a section",
+}
 
 
 def _explain(fault: ValidationError, path: str) -> PlanError:
@@ -620,15 +609,15 @@ def _explain(fault: ValidationError, path: str) -> PlanError:
         todo = nearest(str(first["input"]), choices).capitalize() + (
             f" (one of: {', '.join(choices)})" if choices else ""
         )
-    else:
+    elif first["type"] in WANTED:
+        wanted = WANTED[first["type"]]
+        what = f"this should be {wanted}, not {first['input']!r}"
+        todo = f"Write a section: [{key}]" if wanted == "a section" else f"Write {wanted}"
+    else:  # a limit, or a rule of a section, which says what it wants
         what = first["msg"].removeprefix("Value error, ").removeprefix("Input ").rstrip(".")
-        given = (
-            f", not {first['input']!r}"
-            if not isinstance(first["input"], dict | list) and "both given" not in what and "not" not in what
-            else ""
-        )
-        what = (f"the value {what}" if what.startswith("should") else what) + given
-        todo = "Mend the value"
+        if what.startswith("should"):
+            what = f"the value {what}, not {first['input']!r}"
+        todo = "Change the value"
     return PlanError(
         f"{path}: {key}",
         what,
@@ -679,9 +668,7 @@ def field_rows(model: type[Section] = Plan, prefix: str = "") -> Iterator[FieldR
             continue
         extra = field.json_schema_extra if isinstance(field.json_schema_extra, dict) else {}
         default = "required" if field.is_required() else _as_toml(field.default)
-        yield FieldRow(
-            key, _kind(field.annotation), default, field.description or "", str(extra.get("why", ""))
-        )
+        yield FieldRow(key, _kind(field.annotation), default, field.description or "", str(extra.get("why", "")))
 
 
 def _as_toml(value: Any) -> str:
@@ -702,9 +689,7 @@ def _kind(annotation: Any) -> str:
         return "list"
     if parts:
         return " or ".join(_kind(p) for p in parts)
-    return {str: "text", float: "number", int: "whole number", bool: "true/false"}.get(
-        annotation, str(annotation)
-    )
+    return {str: "text", float: "number", int: "whole number", bool: "true/false"}.get(annotation, str(annotation))
 
 
 def month_flags(numbers: tuple[int, ...]) -> tuple[bool, ...]:

@@ -116,10 +116,20 @@ class Heights:
         r1, c1 = np.minimum(r0 + 1, rows - 1), np.minimum(c0 + 1, cols - 1)
         fr, fc = row - r0, col - c0
         v = self.values
-        value = (1 - fr) * ((1 - fc) * v[r0, c0] + fc * v[r0, c1]) + fr * (
-            (1 - fc) * v[r1, c0] + fc * v[r1, c1]
-        )
-        return np.where(inside, value, np.nan)
+        value = (1 - fr) * ((1 - fc) * v[r0, c0] + fc * v[r0, c1]) + fr * ((1 - fc) * v[r1, c0] + fc * v[r1, c1])
+        return np.asarray(np.where(inside, value, np.nan))
+
+    def nearest_known(self, xy: Floats) -> Floats:
+        """Height of the nearest known cell to (n, 2) points, in gaps and beyond the rim; NaN if none is known."""
+        known = np.pad(~np.isnan(self.values), 1)
+        inner = known[:-2, 1:-1] & known[2:, 1:-1] & known[1:-1, :-2] & known[1:-1, 2:]
+        # seen from a gap, the nearest known cell has an unknown neighbour: the rest need not be searched
+        rows, cols = np.nonzero(known[1:-1, 1:-1] & ~inner)
+        if not len(rows):
+            return np.full(len(xy), np.nan)
+        centres = shapely.points(self.left_m + (cols + 0.5) * self.cell_m, self.top_m - (rows + 0.5) * self.cell_m)
+        found: Ints = shapely.STRtree(centres).nearest(shapely.points(xy))
+        return np.asarray(self.values[rows[found], cols[found]])
 
 
 @dataclass(frozen=True)
@@ -180,13 +190,20 @@ class Site:
 
     def ground_at(self, xy: Floats) -> Floats:
         """Ground height at (..., 2) points; 0 where there is no terrain, the nearest known height at its gaps."""
-        shape = np.asarray(xy)[..., 0].shape
-        if self.terrain is None:
-            return np.zeros(shape)
-        z = self.terrain.at(xy)
-        if np.isnan(z).any():
-            z = np.where(np.isnan(z), float(np.nanmedian(self.terrain.values)), z)
-        return z
+        return ground_at(self.terrain, xy)
+
+
+def ground_at(terrain: Heights | None, xy: Floats) -> Floats:
+    """Ground height at (..., 2) points; 0 where there is no terrain, the nearest known height at its gaps."""
+    xy = np.asarray(xy, float)
+    if terrain is None:
+        return np.zeros(xy.shape[:-1])
+    z = terrain.at(xy)
+    gaps = np.isnan(z)
+    if gaps.any():
+        z = np.array(z)
+        z[gaps] = terrain.nearest_known(xy[gaps])
+    return z
 
 
 def no_prisms() -> Prisms:

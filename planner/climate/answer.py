@@ -13,7 +13,8 @@ class SiteClimate:
 
     eto_mm_day (n, 12): mean daily reference ETo. spread_mm_day (n,): standard deviation of the peak month's.
     basis (n,): "ETo layer", "Penman-Monteith from layers", "Hargreaves from layers", "temperature only".
-    t_mean_c, rain_mm (n, 12): mean temperature, the month's rain. source (n,): where each row came from, in words.
+    t_mean_c, rain_mm (n, 12): mean temperature, the month's rain. source (n,): where each row came from, in
+    words.
     """
 
     eto_mm_day: Floats
@@ -63,9 +64,10 @@ class OneWay:
 class ZoneResult:
     """The zone of n sites.
 
-    peak_month (n,): 0 to 11, the month of the highest daily ETo. zone, runner_up (n,): rows of the table (-1: none).
-    p_zone, p_runner_up (n,). ways: in order of trust; used (n,): which of them decided. agreement (n,): True where
-    all the ways that speak name the same zone. monthly_percent (n, 12): each month's ETo over the peak month's.
+    peak_month (n,): 0 to 11, the month of the highest daily ETo. zone, runner_up (n,): rows of the table
+    (-1: none). p_zone, p_runner_up (n,). ways: in order of trust; used (n,): which of them decided.
+    agreement (n,): True where all the ways that speak name the same zone. monthly_percent (n, 12): each
+    month's ETo over the peak month's.
     """
 
     table: ZoneTable

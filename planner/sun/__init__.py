@@ -1,6 +1,6 @@
 """Sun: its path, what stands in its way, and the light a mount keeps."""
 
-from planner.sun.path import SunTable
-from planner.sun.year import SunResult
+from planner.sun.path import SunTable, sun_table
+from planner.sun.year import SunResult, year_of_light
 
-__all__ = ["SunResult", "SunTable"]
+__all__ = ["SunResult", "SunTable", "sun_table", "year_of_light"]

@@ -1,0 +1,257 @@
+"""The command line: words to calls, errors to exit codes. No logic of the trade."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+
+from planner import __version__
+from planner.ledger import Exit, Ledger, PlannerError
+from planner.plan import PlanFile, read_plan
+
+app = typer.Typer(
+    name="noonmark",
+    help="Where the weather sensor goes, and which climate zone the site is in. "
+    "Exit codes: 0 done, 2 wrong command, 3 plan file, 4 input data, 5 no mount passes every gate, "
+    "6 output folder, 1 a fault of ours.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+PlanArgument = Annotated[Path, typer.Argument(help="plan file (TOML)", show_default=False)]
+OutOption = Annotated[Path | None, typer.Option("--out", help="folder to write to [noonmark-out/NAME OF THE PLAN]")]
+ForceOption = Annotated[
+    bool, typer.Option("--force", help="overwrite files that we did not make, or that were changed")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="print the result as JSON on standard output")]
+QuietOption = Annotated[
+    bool, typer.Option("--quiet", "-q", help="print nothing but errors (and what --json asks for)")
+]
+VarOption = Annotated[list[str] | None, typer.Option("--var", help="NAME=VALUE for ${NAME} in the plan's paths")]
+
+
+class Talk:
+    """What the commands say: progress and notes on standard error, results on standard output."""
+
+    def __init__(self, quiet: bool, as_json: bool) -> None:
+        self.quiet, self.as_json = quiet, as_json
+        self.err = Console(stderr=True, highlight=False, soft_wrap=True)
+        self.out = Console(highlight=False, soft_wrap=True)
+        self._started, self._last = time.monotonic(), 0.0
+        self._stage = ""
+
+    def say(self, text: str) -> None:
+        if not self.quiet and not self.as_json:
+            self.out.print(escape(text))
+
+    def note(self, text: str) -> None:
+        if not self.quiet:
+            self.err.print(escape(text), style="dim")
+
+    def progress(self, what: str, done: int, total: int) -> None:
+        """One line a stage; within a long stage a line every five seconds, with the time left."""
+        now = time.monotonic()
+        if self.quiet:
+            return
+        if what != self._stage:
+            self._stage, self._started, self._last = what, now, now
+            self.err.print(f"{what} ...", style="dim")
+        elif total > 1 and 0 < done < total and now - self._last > 5:
+            left = (now - self._started) / done * (total - done)
+            self._last = now
+            self.err.print(f"{what}: {done:,} of {total:,}, about {left:.0f} s left", style="dim")
+
+
+def _run(work: Callable[[], Exit]) -> None:
+    """Run a command's work; every error a person can act on becomes a message and an exit code."""
+    console = Console(stderr=True, highlight=False, soft_wrap=True)
+    try:
+        code = work()
+    except PlannerError as fault:
+        console.print(f"[bold]{escape(fault.where)}[/bold]: {escape(fault.what)}.")
+        console.print(escape(fault.todo))
+        code = fault.exit_code
+    except KeyboardInterrupt:
+        console.print("Stopped. Nothing was left half-written.")
+        code = Exit.UNEXPECTED
+    raise typer.Exit(code)
+
+
+def _variables(pairs: list[str] | None) -> dict[str, str]:
+    found = {}
+    for pair in pairs or []:
+        name, mark, value = pair.partition("=")
+        if not mark or not name.isidentifier():
+            raise typer.BadParameter(f"'{pair}' is not NAME=VALUE", param_hint="--var")
+        found[name] = value
+    return found
+
+
+def _folder(out: Path | None, plan: Path) -> Path:
+    return out if out is not None else Path("noonmark-out") / plan.stem
+
+
+def _site(source: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
+    from planner import show
+    from planner.job import run_site
+    from planner.show import terminal
+
+    ledger = Ledger()
+    result = run_site(source, ledger, talk.progress)
+    talk.progress("writing", 0, 1)
+    show.write_site(result, folder, force)
+    for notice in ledger:
+        talk.note(str(notice))
+    talk.say(terminal.summary(result))
+    talk.say(f"Open {folder / 'map.html'}, print {folder / 'sheet.html'}.")
+    if talk.as_json:
+        print((folder / "result.json").read_text(encoding="utf-8"))
+    return Exit.OK if result.decision.chosen >= 0 else Exit.NO_MOUNT
+
+
+def _contract(source: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
+    from planner import show
+    from planner.contract import run_contract
+    from planner.show import terminal
+
+    ledger = Ledger()
+    result = run_contract(source, ledger, lambda done, total: talk.progress("zones", done, total))
+    talk.progress("writing", 0, 1)
+    show.write_contract(result, folder, force)
+    for notice in ledger:
+        talk.note(str(notice))
+    talk.say(terminal.contract_summary(result))
+    talk.say(f"Open {folder / 'map.html'}.")
+    if talk.as_json:
+        print((folder / "result.json").read_text(encoding="utf-8"))
+    return Exit.OK
+
+
+@app.command()
+def site(
+    plan: PlanArgument,
+    out: OutOption = None,
+    force: ForceOption = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+    var: VarOption = None,
+) -> None:
+    """Decide one site: mount point, zone, reach; writes the map, the field sheet and the tables."""
+    variables, talk = _variables(var), Talk(quiet, as_json)
+    _run(lambda: _site(read_plan(plan, variables), _folder(out, plan), force, talk))
+
+
+@app.command()
+def contract(
+    plan: PlanArgument,
+    out: OutOption = None,
+    force: ForceOption = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+    var: VarOption = None,
+) -> None:
+    """Give every site of a contract its climate zone; writes the map and the tables."""
+    variables, talk = _variables(var), Talk(quiet, as_json)
+    _run(lambda: _contract(read_plan(plan, variables), _folder(out, plan), force, talk))
+
+
+@app.command()
+def check(
+    plan: PlanArgument, as_json: JsonOption = False, quiet: QuietOption = False, var: VarOption = None
+) -> None:
+    """Read all that a plan names and report what would be repaired or refused; decides and writes nothing."""
+    variables, talk = _variables(var), Talk(quiet, as_json)
+
+    def work() -> Exit:
+        from planner.layers import check_inputs
+
+        ledger = Ledger()
+        errors = check_inputs(read_plan(plan, variables), ledger)
+        if as_json:
+            print(
+                json.dumps(
+                    {
+                        "ok": not errors,
+                        "errors": [{"where": e.where, "what": e.what, "todo": e.todo} for e in errors],
+                        "notices": [
+                            {"kind": n.kind.value, "where": n.where, "what": n.what, "features": list(n.features)}
+                            for n in ledger
+                        ],
+                    },
+                    indent=2,
+                    ensure_ascii=False,
+                )
+            )
+        for notice in ledger:
+            talk.say(str(notice))
+        for fault in errors:
+            talk.err.print(f"[bold]{escape(fault.where)}[/bold]: {escape(fault.what)}. {escape(fault.todo)}")
+        talk.say(f"{len(errors)} to mend, {len(ledger)} to know." if errors or len(ledger) else "Nothing to mend.")
+        return errors[0].exit_code if errors else Exit.OK
+
+    _run(work)
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="folder to write to")] = Path("noonmark-demo"),
+    force: ForceOption = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Run the invented demo: a college campus, and a contract of 40 sites in OUT/contract."""
+    talk = Talk(quiet, as_json)
+
+    def work() -> Exit:
+        examples = examples_folder()
+        code = _site(read_plan(examples / "campus" / "campus.toml"), out, force, talk)
+        contract_talk = Talk(quiet or as_json, False)
+        _contract(read_plan(examples / "contract" / "contract.toml"), out / "contract", force, contract_talk)
+        return code
+
+    _run(work)
+
+
+def examples_folder() -> Path:
+    """The examples: beside the package in a checkout, inside it in an installed wheel."""
+    here = Path(__file__).resolve().parent
+    for folder in (here / "examples", here.parent / "examples"):
+        if (folder / "campus" / "campus.toml").is_file():
+            return folder
+    raise PlannerError(str(here), "the demo's files are missing from this installation", "Install noonmark again")
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        print(f"noonmark {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _face(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="print the version")
+    ] = False,
+) -> None:
+    pass
+
+
+def main() -> None:
+    for stream in (sys.stdout, sys.stderr):  # names in any script, also where the console's code page is narrow
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    app()
+
+
+if __name__ == "__main__":
+    main()

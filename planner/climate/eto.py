@@ -1,0 +1,370 @@
+"""Reference evapotranspiration after FAO-56, in plain NumPy.
+
+Every function takes numbers or arrays and broadcasts. Months stand on the first axis, January first, sites on
+the second: (12, n). Energy is MJ/m2/day, vapour pressure kPa, temperature degrees C, wind m/s, ETo mm/day.
+
+Source, unless a line says otherwise: Allen, Pereira, Raes, Smith (1998), Crop evapotranspiration, FAO
+Irrigation and Drainage Paper 56; equation and page numbers are the printed ones. The ASCE forms: Allen et al.
+(2005), The ASCE standardized reference evapotranspiration equation, ASCE-EWRI.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from planner.site import Floats
+
+# A non-leap year: a mean year is what normals describe.
+MONTH_DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+_MONTH_STARTS = np.concatenate([[0], np.cumsum(MONTH_DAYS)])
+
+MM_PER_MJ_M2 = 0.408  # 1 / latent heat 2.45 MJ/kg; eq. 20, p. 44, and Table 3, p. 45
+SOLAR_CONSTANT_MJ_M2_MIN = 0.0820  # p. 46
+STEFAN_BOLTZMANN = 4.903e-9  # MJ/K4/m2/day, p. 52
+ZERO_C_IN_K = 273.16  # as FAO-56 prints it, p. 33
+ALBEDO = 0.23  # the reference grass, p. 51
+DEFAULT_WIND_2M_M_S = 2.0  # p. 63: the mean over 2000 stations
+LEAST_WIND_2M_M_S = 0.5  # p. 63: buoyancy of the warm surface keeps the air moving
+KRS_INTERIOR = 0.16  # eq. 50, p. 60
+KRS_COAST = 0.19  # eq. 50, p. 60
+
+Method = Literal["auto", "penman-monteith", "hargreaves"]
+Reference = Literal["FAO-56", "ASCE short", "ASCE tall"]
+
+
+def _floats(value: ArrayLike) -> Floats:
+    return np.asarray(value, np.float64)
+
+
+# --- air -------------------------------------------------------------------------------------------------
+
+
+def air_pressure_kpa(elevation_m: ArrayLike) -> Floats:
+    """Mean air pressure at an elevation. Eq. 7, p. 31."""
+    return 101.3 * ((293.0 - 0.0065 * _floats(elevation_m)) / 293.0) ** 5.26
+
+
+def psychrometric_constant_kpa_c(pressure_kpa: ArrayLike) -> Floats:
+    """Psychrometric constant. Eq. 8, p. 32."""
+    return 0.665e-3 * _floats(pressure_kpa)
+
+
+def saturation_vapour_pressure_kpa(temperature_c: ArrayLike) -> Floats:
+    """Saturation vapour pressure over water. Eq. 11, p. 36; it is eq. 14, p. 37 when given the dew point."""
+    t = _floats(temperature_c)
+    return _floats(0.6108 * np.exp(17.27 * t / (t + 237.3)))
+
+
+def mean_saturation_vapour_pressure_kpa(t_min_c: ArrayLike, t_max_c: ArrayLike) -> Floats:
+    """Saturation vapour pressure of a day or month: the mean at its two extremes. Eq. 12, p. 36."""
+    return (saturation_vapour_pressure_kpa(t_min_c) + saturation_vapour_pressure_kpa(t_max_c)) / 2.0
+
+
+def slope_kpa_c(temperature_c: ArrayLike) -> Floats:
+    """Slope of the saturation vapour pressure curve. Eq. 13, p. 37."""
+    t = _floats(temperature_c)
+    return 4098.0 * saturation_vapour_pressure_kpa(t) / (t + 237.3) ** 2
+
+
+def vapour_pressure_from_dew_point_kpa(dew_point_c: ArrayLike) -> Floats:
+    """Actual vapour pressure from the dew point. Eq. 14, p. 37; of the minimum, eq. 48, p. 58."""
+    return saturation_vapour_pressure_kpa(dew_point_c)
+
+
+def vapour_pressure_from_wet_bulb_kpa(
+    dry_c: ArrayLike, wet_c: ArrayLike, pressure_kpa: ArrayLike, psychrometer: float = 0.000662
+) -> Floats:
+    """Actual vapour pressure from a psychrometer. Eq. 15 and 16, p. 38.
+
+    psychrometer: 0.000662 aspirated at about 5 m/s, 0.000800 naturally ventilated at about 1 m/s, 0.001200
+    indoors.
+    """
+    gamma = psychrometer * _floats(pressure_kpa)
+    return saturation_vapour_pressure_kpa(wet_c) - gamma * (_floats(dry_c) - _floats(wet_c))
+
+
+def vapour_pressure_from_rh_kpa(
+    t_min_c: ArrayLike, t_max_c: ArrayLike, rh_max_percent: ArrayLike, rh_min_percent: ArrayLike
+) -> Floats:
+    """Actual vapour pressure from both extremes of relative humidity. Eq. 17, p. 38."""
+    at_dawn = saturation_vapour_pressure_kpa(t_min_c) * _floats(rh_max_percent)
+    at_noon = saturation_vapour_pressure_kpa(t_max_c) * _floats(rh_min_percent)
+    return (at_dawn + at_noon) / 200.0
+
+
+def vapour_pressure_from_rh_max_kpa(t_min_c: ArrayLike, rh_max_percent: ArrayLike) -> Floats:
+    """Actual vapour pressure from the maximum relative humidity alone. Eq. 18, p. 39."""
+    return saturation_vapour_pressure_kpa(t_min_c) * _floats(rh_max_percent) / 100.0
+
+
+def vapour_pressure_from_rh_mean_kpa(t_min_c: ArrayLike, t_max_c: ArrayLike, rh_mean_percent: ArrayLike) -> Floats:
+    """Actual vapour pressure from the mean relative humidity, the weakest way. Eq. 19, p. 39."""
+    return mean_saturation_vapour_pressure_kpa(t_min_c, t_max_c) * _floats(rh_mean_percent) / 100.0
+
+
+def wind_at_2m_m_s(wind_m_s: ArrayLike, height_m: ArrayLike) -> Floats:
+    """Wind at 2 m from wind at another height over short grass. Eq. 47, p. 56; holds above about 0.1 m."""
+    return _floats(wind_m_s) * 4.87 / np.log(67.8 * _floats(height_m) - 5.42)
+
+
+# --- sun -------------------------------------------------------------------------------------------------
+
+
+def inverse_distance(day_of_year: ArrayLike) -> Floats:
+    """Inverse relative distance of the earth from the sun. Eq. 23, p. 46."""
+    return _floats(1.0 + 0.033 * np.cos(2.0 * np.pi / 365.0 * _floats(day_of_year)))
+
+
+def declination_rad(day_of_year: ArrayLike) -> Floats:
+    """Declination of the sun. Eq. 24, p. 46."""
+    return _floats(0.409 * np.sin(2.0 * np.pi / 365.0 * _floats(day_of_year) - 1.39))
+
+
+def sunset_hour_angle_rad(latitude_deg: ArrayLike, day_of_year: ArrayLike) -> Floats:
+    """Sunset hour angle: pi where the sun does not set, 0 where it does not rise. Eq. 25, p. 46."""
+    cosine = -np.tan(np.radians(_floats(latitude_deg))) * np.tan(declination_rad(day_of_year))
+    return _floats(np.arccos(np.clip(cosine, -1.0, 1.0)))
+
+
+def extraterrestrial_radiation(latitude_deg: ArrayLike, day_of_year: ArrayLike) -> Floats:
+    """Radiation on the level at the top of the air, MJ/m2/day. Eq. 21, p. 46."""
+    phi, delta = np.radians(_floats(latitude_deg)), declination_rad(day_of_year)
+    omega = sunset_hour_angle_rad(latitude_deg, day_of_year)
+    scale = 24.0 * 60.0 / np.pi * SOLAR_CONSTANT_MJ_M2_MIN * inverse_distance(day_of_year)
+    geometry = omega * np.sin(phi) * np.sin(delta) + np.cos(phi) * np.cos(delta) * np.sin(omega)
+    return _floats(scale * geometry)
+
+
+def daylight_hours(latitude_deg: ArrayLike, day_of_year: ArrayLike) -> Floats:
+    """Longest possible sunshine, hours a day. Eq. 34, p. 48."""
+    return _floats(24.0 / np.pi * sunset_hour_angle_rad(latitude_deg, day_of_year))
+
+
+def _month_means(daily: Any, latitude_deg: ArrayLike) -> Floats:
+    latitude = _floats(latitude_deg)
+    means = np.empty((12, *latitude.shape))
+    for month in range(12):
+        days = np.arange(_MONTH_STARTS[month], _MONTH_STARTS[month + 1]) + 1.0
+        means[month] = daily(latitude, days.reshape(-1, *[1] * latitude.ndim)).mean(axis=0)
+    return means
+
+
+def monthly_extraterrestrial_radiation(latitude_deg: ArrayLike) -> Floats:
+    """(12, ...) mean over all days of each month, MJ/m2/day.
+
+    FAO-56 p. 47 takes day 15 for the month, which is within 1 % except in winter beyond 55 degrees; the mean
+    of eq. 21 over the month's days has no such exception.
+    """
+    return _month_means(extraterrestrial_radiation, latitude_deg)
+
+
+def monthly_daylight_hours(latitude_deg: ArrayLike) -> Floats:
+    """(12, ...) mean of eq. 34 over all days of each month, hours a day."""
+    return _month_means(daylight_hours, latitude_deg)
+
+
+# --- radiation at the ground -----------------------------------------------------------------------------
+
+
+def radiation_from_sunshine(sunshine_h: ArrayLike, daylight_h: ArrayLike, extraterrestrial: ArrayLike) -> Floats:
+    """Solar radiation from hours of bright sunshine. Eq. 35, p. 50, with a 0.25 and b 0.50."""
+    return (0.25 + 0.50 * _floats(sunshine_h) / _floats(daylight_h)) * _floats(extraterrestrial)
+
+
+def radiation_from_temperature_range(
+    t_min_c: ArrayLike, t_max_c: ArrayLike, extraterrestrial: ArrayLike, krs: ArrayLike = KRS_INTERIOR
+) -> Floats:
+    """Solar radiation from the daily temperature range. Eq. 50, p. 60; krs 0.16 inland, 0.19 at a coast."""
+    span = np.maximum(_floats(t_max_c) - _floats(t_min_c), 0.0)
+    return _floats(krs) * np.sqrt(span) * _floats(extraterrestrial)
+
+
+def clear_sky_radiation(extraterrestrial: ArrayLike, elevation_m: ArrayLike) -> Floats:
+    """Solar radiation under a clear sky, Rso. Eq. 37, p. 51."""
+    return (0.75 + 2e-5 * _floats(elevation_m)) * _floats(extraterrestrial)
+
+
+def net_shortwave(radiation: ArrayLike) -> Floats:
+    """Solar radiation kept by the reference grass. Eq. 38, p. 51."""
+    return (1.0 - ALBEDO) * _floats(radiation)
+
+
+def net_longwave(
+    t_min_c: ArrayLike,
+    t_max_c: ArrayLike,
+    vapour_pressure_kpa: ArrayLike,
+    radiation: ArrayLike,
+    clear_sky: ArrayLike,
+    *,
+    stefan_boltzmann: float = STEFAN_BOLTZMANN,
+    least_cloud_factor: float = -np.inf,
+) -> Floats:
+    """Heat radiated away, MJ/m2/day. Eq. 39, p. 52, with Rs/Rso held to 1 as printed there.
+
+    Under a sun that does not rise Rs/Rso is 0/0; it is then taken as 0.6 (FAO-56 names 0.4 to 0.8 for nights;
+    from memory, p. 75). It matters only where ETo is next to nothing.
+    """
+    kelvin4 = ((_floats(t_max_c) + ZERO_C_IN_K) ** 4 + (_floats(t_min_c) + ZERO_C_IN_K) ** 4) / 2.0
+    rs, rso = np.broadcast_arrays(_floats(radiation), _floats(clear_sky))
+    ratio = np.divide(rs, rso, out=np.full(rs.shape, 0.6), where=~(rso < 0.1))
+    cloud = np.maximum(1.35 * np.minimum(ratio, 1.0) - 0.35, least_cloud_factor)
+    humid = 0.34 - 0.14 * np.sqrt(_floats(vapour_pressure_kpa))
+    return _floats(stefan_boltzmann * kelvin4 * humid * cloud)
+
+
+def monthly_soil_heat(t_mean_c: ArrayLike) -> Floats:
+    """(12, ...) soil heat flux of a mean year's months, MJ/m2/day. Eq. 43, p. 54; December meets January."""
+    t = _floats(t_mean_c)
+    return 0.07 * (np.roll(t, -1, axis=0) - np.roll(t, 1, axis=0))
+
+
+def soil_heat_from_last_month(t_mean_c: ArrayLike, t_mean_before_c: ArrayLike) -> Floats:
+    """Soil heat flux of a month whose next month is unknown, MJ/m2/day. Eq. 44, p. 54."""
+    return 0.14 * (_floats(t_mean_c) - _floats(t_mean_before_c))
+
+
+# --- evapotranspiration ----------------------------------------------------------------------------------
+
+
+def penman_monteith(
+    net_radiation: ArrayLike,
+    soil_heat: ArrayLike,
+    t_mean_c: ArrayLike,
+    wind_2m_m_s: ArrayLike,
+    saturation_kpa: ArrayLike,
+    vapour_pressure_kpa: ArrayLike,
+    psychrometric_kpa_c: ArrayLike,
+    *,
+    numerator: float = 900.0,
+    denominator: float = 0.34,
+) -> Floats:
+    """FAO Penman-Monteith, mm/day. Eq. 6, p. 65.
+
+    numerator, denominator: 900 and 0.34 for the FAO-56 and ASCE short reference, 1600 and 0.38 for the ASCE
+    tall one (ASCE-EWRI 2005, Table 1).
+    """
+    t, u2, gamma = _floats(t_mean_c), _floats(wind_2m_m_s), _floats(psychrometric_kpa_c)
+    delta = slope_kpa_c(t)
+    deficit = _floats(saturation_kpa) - _floats(vapour_pressure_kpa)
+    sun = MM_PER_MJ_M2 * delta * (_floats(net_radiation) - _floats(soil_heat))
+    air = gamma * numerator / (t + 273.0) * u2 * deficit
+    return (sun + air) / (delta + gamma * (1.0 + denominator * u2))
+
+
+def hargreaves_samani(t_min_c: ArrayLike, t_max_c: ArrayLike, extraterrestrial: ArrayLike) -> Floats:
+    """ETo from temperature alone, mm/day. Eq. 52, p. 64; `extraterrestrial` in MJ/m2/day, made mm here.
+
+    Reads low in wind above 3 m/s and high in humid air (p. 64). Never below zero.
+    """
+    low, high = _floats(t_min_c), _floats(t_max_c)
+    span = np.sqrt(np.maximum(high - low, 0.0))
+    warm = np.maximum((low + high) / 2.0 + 17.8, 0.0)
+    return 0.0023 * warm * span * MM_PER_MJ_M2 * _floats(extraterrestrial)
+
+
+def daily_eto(
+    t_min_c: ArrayLike,
+    t_max_c: ArrayLike,
+    vapour_pressure_kpa: ArrayLike,
+    radiation: ArrayLike,
+    wind_2m_m_s: ArrayLike,
+    latitude_deg: ArrayLike,
+    elevation_m: ArrayLike,
+    day_of_year: ArrayLike,
+    reference: Reference = "FAO-56",
+) -> Floats:
+    """Reference ET of days from measured weather, mm/day; soil heat flux is zero (eq. 42, p. 54).
+
+    reference: "FAO-56" (example 18, p. 72), or the ASCE-EWRI 2005 daily forms: short 900 and 0.34, tall 1600
+    and 0.38, Stefan-Boltzmann 4.901e-9, cloud factor at least 0.05.
+    """
+    sigma, least = (STEFAN_BOLTZMANN, -np.inf) if reference == "FAO-56" else (4.901e-9, 0.05)
+    ra = extraterrestrial_radiation(latitude_deg, day_of_year)
+    rso = clear_sky_radiation(ra, elevation_m)
+    rnl = net_longwave(
+        t_min_c,
+        t_max_c,
+        vapour_pressure_kpa,
+        radiation,
+        rso,
+        stefan_boltzmann=sigma,
+        least_cloud_factor=least,
+    )
+    return penman_monteith(
+        net_shortwave(radiation) - rnl,
+        0.0,
+        (_floats(t_min_c) + _floats(t_max_c)) / 2.0,
+        wind_2m_m_s,
+        mean_saturation_vapour_pressure_kpa(t_min_c, t_max_c),
+        vapour_pressure_kpa,
+        psychrometric_constant_kpa_c(air_pressure_kpa(elevation_m)),
+        numerator=1600.0 if reference == "ASCE tall" else 900.0,
+        denominator=0.38 if reference == "ASCE tall" else 0.34,
+    )
+
+
+@dataclass(frozen=True)
+class MonthlyInputs:
+    """Mean months of n sites, (12, n) each; None where a quantity is not known.
+
+    t_min_c, t_max_c: mean daily extremes. radiation_mj_m2_day: solar. wind_2m_m_s: at 2 m.
+    """
+
+    t_min_c: Floats
+    t_max_c: Floats
+    radiation_mj_m2_day: Floats | None = None
+    vapour_pressure_kpa: Floats | None = None
+    wind_2m_m_s: Floats | None = None
+
+
+def monthly_eto(
+    inputs: MonthlyInputs,
+    latitude_deg: ArrayLike,
+    elevation_m: ArrayLike,
+    method: Method = "auto",
+    krs: ArrayLike = KRS_INTERIOR,
+) -> tuple[Floats, tuple[str, ...]]:
+    """Mean daily ETo of the months, (12, n) mm/day, and what was done where a quantity is missing.
+
+    latitude_deg, elevation_m: (n,). method: "auto" takes Penman-Monteith where radiation, humidity or wind is
+    given, else Hargreaves-Samani, as FAO-56 chapter 3 (p. 58 to 65) allows. krs: of eq. 50, used only where
+    there is no radiation. NaN in, NaN out. ETo is never below zero: a polar night's dew is not counted.
+    """
+    low, high = _floats(inputs.t_min_c), _floats(inputs.t_max_c)
+    ra = monthly_extraterrestrial_radiation(latitude_deg)
+    rs, ea, u2 = inputs.radiation_mj_m2_day, inputs.vapour_pressure_kpa, inputs.wind_2m_m_s
+    if method == "auto":
+        method = "hargreaves" if rs is None and ea is None and u2 is None else "penman-monteith"
+    if method == "hargreaves":
+        return hargreaves_samani(low, high, ra), ("Hargreaves-Samani from temperature alone (FAO-56 eq. 52)",)
+
+    steps = ["Penman-Monteith (FAO-56 eq. 6), soil heat flux by eq. 43"]
+    rso = clear_sky_radiation(ra, elevation_m)
+    if rs is None:
+        rs = np.minimum(radiation_from_temperature_range(low, high, ra, krs), rso)
+        steps.append("radiation from the daily temperature range (eq. 50), held to the clear sky's")
+    if ea is None:
+        ea = vapour_pressure_from_dew_point_kpa(low)
+        steps.append("dew point taken as the minimum temperature (eq. 48), too humid in dry climates")
+    if u2 is None:
+        u2 = np.full(low.shape, DEFAULT_WIND_2M_M_S)
+        steps.append("wind taken as 2 m/s at 2 m (p. 63)")
+    elif np.any(u2 < LEAST_WIND_2M_M_S):
+        u2 = np.maximum(u2, LEAST_WIND_2M_M_S)
+        steps.append("wind held to at least 0.5 m/s (p. 63)")
+    t_mean = (low + high) / 2.0
+    net = net_shortwave(rs) - net_longwave(low, high, ea, rs, rso)
+    eto = penman_monteith(
+        net,
+        monthly_soil_heat(t_mean),
+        t_mean,
+        u2,
+        mean_saturation_vapour_pressure_kpa(low, high),
+        ea,
+        psychrometric_constant_kpa_c(air_pressure_kpa(elevation_m)),
+    )
+    return np.maximum(eto, 0.0), tuple(steps)

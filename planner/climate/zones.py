@@ -1,0 +1,420 @@
+"""From a site's climate to its zone: zone tables, the three ways to a zone, and how sure each is.
+
+A zone table is a list of bands of peak-month ETo. The user's is a CSV typed from the controller's manual; ours is
+neutral: equal bands of 1 mm/day, named by their lower bound. The peak month is the month of the highest mean daily
+ETo, not of the highest monthly total, which favours months of 31 days.
+"""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import ndtr  # type: ignore[import-untyped]
+
+from planner.climate.answer import OneWay, SiteClimate, ZoneResult, ZoneTable
+from planner.climate.eto import MONTH_DAYS, monthly_daylight_hours
+from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
+from planner.plan import EtoUnit, PlanFile
+from planner.site import Bools, Floats, Ints
+from planner.units import MM_PER_IN, MONTHS, Units, eto, temperature
+
+WAYS = ("peak-month ETo", "hottest month's temperature", "description of the climate")
+
+# Standard deviations of the two weaker ways, from data/fit_daily_range.py: RMSE of the peak month's ETo at 41
+# points in 17 regions, and of the built-in layer's hottest month there. Both relations are taken as published, so
+# nothing had to be held out. Table 2 gives averages, and reads low for a peak month (by 1.3 mm/day there).
+SPREAD_TEMPERATURE_WAY_MM_DAY = 1.21
+SPREAD_DESCRIPTION_MM_DAY = 1.54
+SPREAD_HOTTEST_MONTH_C = 1.26
+
+_MEAN_MONTH_DAYS = 365.0 / 12.0
+_TO_MM_DAY: dict[EtoUnit, float] = {
+    "mm/day": 1.0,
+    "mm/month": 1.0 / _MEAN_MONTH_DAYS,
+    "in/day": MM_PER_IN,
+    "in/month": MM_PER_IN / _MEAN_MONTH_DAYS,
+}
+# Bounds typed as 0.15-0.19, 0.20-0.24 leave gaps of one last digit; those are closed at their middle.
+_ROUNDING_GAP_MM_DAY = 0.011 * MM_PER_IN
+_COLUMNS = ("label", "low", "high", "t_low_c", "t_high_c", "description")
+
+
+# --- zone tables -----------------------------------------------------------------------------------------
+
+
+def equal_bands(first_mm_day: int = 1, last_mm_day: int = 12) -> ZoneTable:
+    """Our neutral table: bands of 1 mm/day, open at both ends; 'band 6' is 6 up to 7 mm/day."""
+    edges = np.concatenate([[-np.inf], np.arange(first_mm_day, last_mm_day + 1.0), [np.inf]])
+    names = range(first_mm_day - 1, last_mm_day + 1)
+    words = [
+        f"peak month under {first_mm_day} mm/day",
+        *(f"peak month {k} to {k + 1} mm/day" for k in names[1:-1]),
+        f"peak month {last_mm_day} mm/day and more",
+    ]
+    unknown = np.full(len(names), np.nan)
+    return ZoneTable(
+        labels=tuple(f"band {k}" for k in names),
+        low_mm_day=edges[:-1],
+        high_mm_day=edges[1:],
+        t_low_c=unknown,
+        t_high_c=unknown,
+        description=tuple(words),
+        source="neutral table: equal bands of 1 mm/day of peak-month reference ETo",
+    )
+
+
+def zone_table(plan: PlanFile, ledger: Ledger) -> ZoneTable:
+    """The plan's zone table, or the neutral one where it names none."""
+    if plan.plan.zone.table is None:
+        return equal_bands()
+    return read_zone_table(plan.file("zone.table", plan.plan.zone.table), plan.plan.zone.unit, ledger)
+
+
+def read_zone_table(path: Path, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
+    """Read a user's table: columns label, low, high and optionally t_low_c, t_high_c, description, in any order.
+
+    An empty `low` or `high` is an open end. Rows may be in any order; overlapping bands are refused; gaps of one
+    rounding step are closed, wider ones reported. `/month` units are turned into days by a month of 30.4 days.
+    Raises DataError that names the row.
+    """
+    where = str(path)
+    rows = _read_rows(path)
+    labels = [row["label"] for row in rows]
+    for label in labels:
+        if not label:
+            raise DataError(where, "a row has no label", "Give every zone its label")
+        if labels.count(label) > 1:
+            raise DataError(f"{where}: zone '{label}'", "the label occurs twice", "Give each zone one row")
+    factor = _TO_MM_DAY[unit]
+    low = np.array([_number(where, row, "low", -np.inf) for row in rows]) * factor
+    high = np.array([_number(where, row, "high", np.inf) for row in rows]) * factor
+    t_low = np.array([_number(where, row, "t_low_c", np.nan) for row in rows])
+    t_high = np.array([_number(where, row, "t_high_c", np.nan) for row in rows])
+    for k, label in enumerate(labels):
+        if not low[k] < high[k]:
+            raise DataError(f"{where}: zone '{label}'", "low is not below high", "Exchange them, or mend the row")
+        if np.isnan(t_low[k]) != np.isnan(t_high[k]) or t_low[k] >= t_high[k]:
+            raise DataError(
+                f"{where}: zone '{label}'",
+                "t_low_c and t_high_c must both be given, the lower first",
+                "Mend the row, or leave both empty",
+            )
+    finite = np.concatenate([low, high])[np.isfinite(np.concatenate([low, high]))]
+    if len(finite) and not (1.5 <= finite.max() <= 25.0):
+        raise DataError(
+            where,
+            f"the highest bound is {finite.max() / factor:g} {unit}, which no zone's peak month can have",
+            f"Set [zone] unit to the table's own: {', '.join(_TO_MM_DAY)}",
+        )
+
+    order = np.argsort(low, kind="stable")
+    low, high, t_low, t_high = low[order], high[order], t_low[order], t_high[order]
+    rows, labels = [rows[k] for k in order], [labels[k] for k in order]
+    for k in range(len(rows) - 1):
+        gap, pair = low[k + 1] - high[k], f"'{labels[k]}' and '{labels[k + 1]}'"
+        if gap < -1e-9:
+            raise DataError(where, f"the bands of {pair} overlap", "A peak-month ETo may belong to one zone only")
+        if 1e-9 < gap <= _ROUNDING_GAP_MM_DAY:
+            low[k + 1] = high[k] = (low[k + 1] + high[k]) / 2.0
+            ledger.add(Kind.REPAIRED, where, f"a gap of one rounding step between {pair} was closed")
+        elif gap > _ROUNDING_GAP_MM_DAY:
+            ledger.add(
+                Kind.CHECK, where, f"no zone between {pair}: {high[k] / factor:g} to {low[k + 1] / factor:g} {unit}"
+            )
+    if unit.endswith("/month"):
+        ledger.add(Kind.ASSUMED, where, f"{unit} turned into days by a month of 30.4 days")
+    return ZoneTable(
+        labels=tuple(labels),
+        low_mm_day=low,
+        high_mm_day=high,
+        t_low_c=t_low,
+        t_high_c=t_high,
+        description=tuple(row["description"] for row in rows),
+        source=f"{path.name}, as given",
+    )
+
+
+def _read_rows(path: Path) -> list[dict[str, str]]:
+    where = str(path)
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        near = [p.name for p in path.parent.glob("*.csv")] if path.parent.is_dir() else []
+        raise DataError(where, "there is no such file", f"In that folder: {nearest(path.name, near)}") from None
+    except (OSError, UnicodeDecodeError) as fault:
+        raise DataError(where, f"cannot be read: {fault}", "A zone table is a CSV in UTF-8") from None
+    lines = [line for line in text.splitlines() if line.strip(" ,;\t")]
+    if len(lines) < 2:
+        raise DataError(where, "the table has no rows", "Give a header line and one line a zone")
+    delimiter = max(",;\t", key=lines[0].count)
+    reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
+    header = [name.strip().lower() for name in next(reader)]
+    for name in header:
+        if name not in _COLUMNS:
+            raise DataError(where, f"the column '{name}' is not known", nearest(name, _COLUMNS).capitalize())
+    for name in _COLUMNS[:3]:
+        if name not in header:
+            raise DataError(where, f"the column '{name}' is missing", f"Columns: {', '.join(_COLUMNS)}")
+    blank = dict.fromkeys(_COLUMNS, "")
+    return [blank | dict(zip(header, (cell.strip() for cell in row), strict=False)) for row in reader]
+
+
+def _number(where: str, row: dict[str, str], column: str, empty: float) -> float:
+    text = row[column]
+    if not text:
+        return empty
+    try:
+        value = float(text)
+    except ValueError:
+        raise DataError(
+            f"{where}: zone '{row['label']}'",
+            f"{column} is '{text}', not a number",
+            "Write numbers with a decimal point and no unit; leave an open end empty",
+        ) from None
+    if not np.isfinite(value):
+        return empty
+    return value
+
+
+# --- bands and probabilities -----------------------------------------------------------------------------
+
+
+def zone_of(value: Floats, low: Floats, high: Floats) -> Ints:
+    """Row of the band [low, high) that holds each value (n,); -1 where none does or the value is NaN.
+
+    Bands that overlap, as temperature ranges may, give the one whose middle is nearest.
+    """
+    v = np.asarray(value, np.float64)[:, None]
+    inside = (v >= low) & (v < high)
+    middle = (np.clip(low, -1e3, 1e3) + np.clip(high, -1e3, 1e3)) / 2.0
+    away = np.where(inside, np.abs(v - middle), np.inf)
+    return np.where(inside.any(axis=1), np.argmin(away, axis=1), -1).astype(np.int64)
+
+
+def band_probability(value: Floats, spread: Floats, low: Floats, high: Floats) -> Floats:
+    """(n, k) share of a normal spread about each value that lies in each band; 0 where the value is NaN."""
+    v, s = np.asarray(value, np.float64)[:, None], np.maximum(np.asarray(spread, np.float64), 1e-9)[:, None]
+    known = np.isfinite(v) & np.isfinite(s)
+    v, s = np.where(known, v, 0.0), np.where(known, s, 1.0)
+    return np.asarray(np.where(known, ndtr((high - v) / s) - ndtr((low - v) / s), 0.0), np.float64)
+
+
+# --- the three ways --------------------------------------------------------------------------------------
+
+
+def blaney_criddle_mm_day(t_mean_c: Floats, latitude_deg: ArrayLike) -> Floats:
+    """(n, 12) ETo from mean temperature and day length, ETo = p (0.46 T + 8), mm/day; 0 in frost below -17 C.
+
+    p: daily share of the year's daylight hours, in %, from day lengths by FAO-56 eq. 34. The relation is that of
+    Brouwer and Heibloem (1986), FAO Irrigation Water Management Training Manual 3, chapter 3. The manual itself
+    was not at hand; independent programs that cite it agree on the formula.
+    """
+    latitude = np.asarray(latitude_deg, np.float64)
+    hours = monthly_daylight_hours(latitude)
+    year = (hours * MONTH_DAYS.reshape(-1, *[1] * latitude.ndim)).sum(axis=0)
+    share = 100.0 * hours / year
+    return np.asarray(np.maximum(share.T * (0.46 * t_mean_c + 8.0), 0.0), np.float64)
+
+
+# FAO-56 Table 2, p. 8: mm/day at mean daily temperatures of about 10, 20 and above 30 degrees C.
+TABLE_2_TEMPERATURES_C = np.array([10.0, 20.0, 30.0])
+TABLE_2_MM_DAY: dict[tuple[str, str], tuple[tuple[float, float], ...]] = {
+    ("tropics", "humid"): ((2, 3), (3, 5), (5, 7)),
+    ("tropics", "arid"): ((2, 4), (4, 6), (6, 8)),
+    ("temperate", "humid"): ((1, 2), (2, 4), (4, 7)),
+    ("temperate", "arid"): ((1, 3), (4, 7), (6, 9)),
+}
+
+
+def table_2_range_mm_day(region: str, moisture: str, t_mean_c: Floats) -> tuple[Floats, Floats]:
+    """Lower and upper ETo of FAO-56 Table 2 (p. 8), straight between its temperatures, held beyond them.
+
+    region: "tropics" (and subtropics) or "temperate"; moisture: "humid" (and sub-humid) or "arid" (and semi-arid).
+    FAO gives the table for orientation, not for direct use.
+    """
+    rows = np.array(TABLE_2_MM_DAY[region, moisture])
+    low, high = (np.interp(t_mean_c, TABLE_2_TEMPERATURES_C, rows[:, k]) for k in (0, 1))
+    return low, high
+
+
+def is_tropical(t_mean_c: Floats, latitude_deg: ArrayLike) -> Bools:
+    """(n,) between the tropics (23.5 degrees), or coldest month 18 degrees C and more, Koeppen's bound of A."""
+    inside = np.abs(np.asarray(latitude_deg, np.float64)) < 23.5
+    return np.asarray(inside | (t_mean_c.min(axis=1) >= 18.0), np.bool_)
+
+
+def is_arid(t_mean_c: Floats, rain_mm: Floats, latitude_deg: ArrayLike) -> Bools:
+    """(n,) Koeppen's dry climates: the year's rain in mm under 20 T + 280, 140 or 0 (T the year's mean).
+
+    280 where 70 % and more of the rain falls in the warmer half of the year, 0 where 30 % and less does. From
+    memory of Koeppen-Geiger as usually printed; not checked against a source.
+    """
+    warm_half = np.zeros(t_mean_c.shape, bool)
+    warm_half[:, 3:9] = (np.asarray(latitude_deg) >= 0)[:, None]
+    warm_half[:, [0, 1, 2, 9, 10, 11]] = (np.asarray(latitude_deg) < 0)[:, None]
+    year = rain_mm.sum(axis=1)
+    warm = np.where(warm_half, rain_mm, 0.0).sum(axis=1)
+    extra = np.where(warm >= 0.7 * year, 280.0, np.where(warm <= 0.3 * year, 0.0, 140.0))
+    return np.asarray(year < 20.0 * t_mean_c.mean(axis=1) + extra)
+
+
+def read_description(words: str) -> tuple[str, str]:
+    """('tropics' or 'temperate', 'humid' or 'arid') from a plan's words; raises PlanError where unclear."""
+    text = words.lower()
+    regions = [name for name, root in (("tropics", "tropic"), ("temperate", "temperate")) if root in text]
+    moistures = [name for name in ("humid", "arid") if name in text]
+    if len(regions) != 1 or len(moistures) != 1:
+        raise PlanError(
+            "climate.description",
+            f"'{words}' does not name one region and one moisture",
+            "Write `tropics` or `temperate`, then `humid` or `arid`",
+        )
+    return regions[0], moistures[0]
+
+
+def zone_sites(
+    climate: SiteClimate,
+    latitude_deg: ArrayLike,
+    table: ZoneTable,
+    description: str | None = None,
+    units: Units = "metric",
+) -> ZoneResult:
+    """The zone of n sites by all three ways; the first way that speaks decides.
+
+    latitude_deg: (n,). description: the plan's words for every site, None to read them off the climate.
+    units: of the sentences. A site whose ETo is unknown in any month has no peak month.
+    """
+    n, latitude = len(climate.eto_mm_day), np.asarray(latitude_deg, np.float64)
+    known: Bools = np.asarray(np.isfinite(climate.eto_mm_day).all(axis=1))
+    rates = np.where(known[:, None], climate.eto_mm_day, -1.0)
+    peak_month = np.where(known, rates.argmax(axis=1), -1).astype(np.int64)
+    ways = (
+        _by_eto(climate, table, known, peak_month, rates, units),
+        _by_temperature(climate, latitude, table, units),
+        _by_description(climate, latitude, table, description, units),
+    )
+    zones = np.stack([way.zone for way in ways])
+    values = np.stack([way.peak_eto_mm_day for way in ways])
+    speaks = np.isfinite(values)
+    used = np.where(speaks.any(axis=0), speaks.argmax(axis=0), -1).astype(np.int64)
+    at = (np.maximum(used, 0), np.arange(n))
+    probability = np.stack([way.probability for way in ways])[at]
+    zone = np.where(used >= 0, zones[at], -1)
+    others = probability.copy()
+    others[np.flatnonzero(zone >= 0), zone[zone >= 0]] = -1.0
+    second = others.argmax(axis=1)
+    p_second = np.maximum(others[np.arange(n), second], 0.0)
+    # under half a percent no second zone is worth naming
+    runner_up = np.where(p_second >= 0.005, second, -1).astype(np.int64)
+    named = zones >= 0
+    leader = zones.max(axis=0)
+    peak = np.where(known, rates.max(axis=1), np.nan)
+    return ZoneResult(
+        table=table,
+        peak_month=peak_month,
+        peak_eto_mm_day=np.where(used >= 0, values[at], np.nan),
+        spread_mm_day=np.stack([way.spread_mm_day for way in ways])[at],
+        zone=zone,
+        runner_up=runner_up,
+        p_zone=np.where(zone >= 0, probability[np.arange(n), np.maximum(zone, 0)], 0.0),
+        p_runner_up=np.where(runner_up >= 0, p_second, 0.0),
+        ways=ways,
+        used=used,
+        agreement=np.all(~named | (zones == leader), axis=0) & named.any(axis=0),
+        monthly_percent=100.0 * climate.eto_mm_day / np.where(peak > 0, peak, np.nan)[:, None],
+    )
+
+
+def _by_eto(
+    climate: SiteClimate, table: ZoneTable, known: Bools, month: Ints, rates: Floats, units: Units
+) -> OneWay:
+    value = np.where(known, rates.max(axis=1), np.nan)
+    said = tuple(
+        f"{MONTHS[m]} has the highest daily ETo, {eto(v, units)} ({basis})"
+        if m >= 0
+        else "ETo is not known in every month"
+        for m, v, basis in zip(month, value, climate.basis, strict=True)
+    )
+    return OneWay(
+        WAYS[0],
+        value,
+        climate.spread_mm_day,
+        zone_of(value, table.low_mm_day, table.high_mm_day),
+        band_probability(value, climate.spread_mm_day, table.low_mm_day, table.high_mm_day),
+        said,
+    )
+
+
+def _hottest(climate: SiteClimate) -> tuple[Ints, Floats]:
+    """Row of the hottest month (n,), -1 where temperature is unknown, and its mean temperature."""
+    known: Bools = np.asarray(np.isfinite(climate.t_mean_c).all(axis=1))
+    t = np.where(known[:, None], climate.t_mean_c, -999.0)
+    return np.where(known, t.argmax(axis=1), -1).astype(np.int64), np.where(known, t.max(axis=1), np.nan)
+
+
+def _by_temperature(climate: SiteClimate, latitude: Floats, table: ZoneTable, units: Units) -> OneWay:
+    month, hottest_c = _hottest(climate)
+    n = len(month)
+    value = blaney_criddle_mm_day(climate.t_mean_c, latitude)[np.arange(n), np.maximum(month, 0)]
+    value = np.where(month >= 0, value, np.nan)
+    spread = np.full(n, SPREAD_TEMPERATURE_WAY_MM_DAY)
+    if np.isfinite(table.t_low_c).any():
+        spread_c = np.full(n, SPREAD_HOTTEST_MONTH_C)
+        low, high = np.nan_to_num(table.t_low_c, nan=np.inf), np.nan_to_num(table.t_high_c, nan=np.inf)
+        zone = zone_of(hottest_c, low, high)
+        probability = band_probability(hottest_c, spread_c, low, high)
+        total = probability.sum(axis=1, keepdims=True)
+        probability = probability / np.maximum(total, 1.0)  # ranges may overlap
+        how = "the table's own temperature ranges"
+    else:
+        zone = zone_of(value, table.low_mm_day, table.high_mm_day)
+        probability = band_probability(value, spread, table.low_mm_day, table.high_mm_day)
+        how = "ETo = p (0.46 T + 8), Blaney-Criddle"
+    said = tuple(
+        f"{MONTHS[m]} is the hottest month, {temperature(t, units)} on the mean; {how}"
+        if m >= 0
+        else "temperature is not known in every month"
+        for m, t in zip(month, hottest_c, strict=True)
+    )
+    return OneWay(WAYS[1], value, spread, zone, probability, said)
+
+
+def _by_description(
+    climate: SiteClimate, latitude: Floats, table: ZoneTable, description: str | None, units: Units
+) -> OneWay:
+    month, hottest_c = _hottest(climate)
+    n = len(month)
+    if description is not None:
+        region, moisture = read_description(description)
+        tropical, arid = np.full(n, region == "tropics"), np.full(n, moisture == "arid")
+        origin, known = "as the plan says", month >= 0
+    else:
+        known = (month >= 0) & np.isfinite(climate.rain_mm).all(axis=1)
+        t, rain = np.where(known[:, None], climate.t_mean_c, 0.0), np.where(known[:, None], climate.rain_mm, 0.0)
+        tropical, arid = is_tropical(t, latitude), is_arid(t, rain, latitude)
+        origin = "read off temperature and rain"
+    low, high = np.full(n, np.nan), np.full(n, np.nan)
+    for region, moisture in TABLE_2_MM_DAY:
+        rows = known & (tropical == (region == "tropics")) & (arid == (moisture == "arid"))
+        low[rows], high[rows] = table_2_range_mm_day(region, moisture, hottest_c[rows])
+    value = (low + high) / 2.0
+    # the printed range is itself a spread, and the table misses known places by more
+    spread = np.maximum((high - low) / 2.0, SPREAD_DESCRIPTION_MM_DAY)
+    said = tuple(
+        f"{'tropics and subtropics' if tr else 'temperate'}, {'arid to semi-arid' if ar else 'humid to sub-humid'}"
+        f" ({origin}), hottest month {temperature(t, units)}: FAO-56 Table 2, orientation only, as FAO says"
+        if ok
+        else "temperature or rain is not known in every month"
+        for tr, ar, t, ok in zip(tropical, arid, hottest_c, known, strict=True)
+    )
+    return OneWay(
+        WAYS[2],
+        value,
+        spread,
+        zone_of(value, table.low_mm_day, table.high_mm_day),
+        band_probability(value, spread, table.low_mm_day, table.high_mm_day),
+        said,
+    )

@@ -1,0 +1,315 @@
+"""From a plan to a :class:`~planner.site.Site`, or to the sites of a contract."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import ParamSpec, TypeVar
+
+import numpy as np
+import shapely
+from pyproj import CRS
+from shapely.geometry.base import BaseGeometry
+
+from planner.layers import columns, parts
+from planner.layers.frame import WGS84, Frame, Shapes, apart_m, project, project_shapes
+from planner.layers.outline import outline_of, pick_site, right_way_round
+from planner.layers.raster import read_heights
+from planner.layers.source import distance, label, locate
+from planner.layers.vector import Layer, read_vector, repaired
+from planner.ledger import Kind, Ledger, PlanError, PlannerError
+from planner.plan import Layers, PlanFile
+from planner.site import (
+    Floats,
+    Heights,
+    KeepOuts,
+    Site,
+    ground_at,
+    no_crowns,
+    no_places,
+    no_prisms,
+)
+
+NAMED_WITHIN_M = 5000.0
+OBSTACLE_REACH_M = 300.0  # surface and canopy: a 30 m tree at 300 m stands 5.7 degrees high
+
+P = ParamSpec("P")
+T = TypeVar("T")
+
+
+class Faults(list[PlannerError]):
+    """Errors so far. The first stops the work, unless `keep` collects them all."""
+
+    def __init__(self, keep: bool) -> None:
+        super().__init__()
+        self.keep = keep
+
+    def attempt(self, work: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T | None:
+        """What `work` gives; None, and the fault kept, where it cannot."""
+        try:
+            return work(*args, **kwargs)
+        except PlannerError as fault:
+            if not self.keep:
+                raise
+            self.append(fault)
+            return None
+
+
+def read_site(plan: PlanFile, ledger: Ledger) -> Site:
+    """Everything that `[layers]` names, as one site in its local frame. Raises PlanError or DataError."""
+    site = _read_site(plan, ledger, Faults(keep=False))
+    assert site is not None  # without `keep` the first fault was raised
+    return site
+
+
+def check_inputs(plan: PlanFile, ledger: Ledger) -> list[PlannerError]:
+    """All that is wrong with the layers, named mounts and contract sites of a plan; empty if nothing is."""
+    faults = Faults(keep=True)
+    if plan.plan.layers is not None or plan.plan.contract is None:
+        site = _read_site(plan, ledger, faults)
+        if site is not None:
+            faults.attempt(named_xy, plan, site)
+    if plan.plan.contract is not None:
+        faults.attempt(read_contract_sites, plan, ledger)
+    return list(faults)
+
+
+def named_xy(plan: PlanFile, site: Site) -> Floats:
+    """(k, 2) places of the plan's `[[mounts.named]]` in the site's frame; PlanError where one is far off."""
+    found = []
+    for k, mount in enumerate(plan.plan.mounts.named):
+        where = f"{plan.path}: mounts.named.{k} ({mount.name})"
+        try:
+            crs = CRS.from_user_input(mount.crs)
+        except Exception:
+            raise PlanError(where, f"'{mount.crs}' is not a CRS that PROJ knows", "Write it as EPSG:4326") from None
+        lonlat = project(np.array([mount.x, mount.y]), crs, WGS84)
+        away = _away_m(lonlat, site)
+        if not away <= NAMED_WITHIN_M:
+            turned = _away_m(project(np.array([mount.y, mount.x]), crs, WGS84), site)
+            at = f"{distance(away)} from the site" if np.isfinite(away) else "off the earth"
+            raise PlanError(
+                where,
+                f"x = {mount.x:g}, y = {mount.y:g} by {label(crs)} is {at}",
+                "x and y are in the wrong order: x is the longitude or easting"
+                if turned <= NAMED_WITHIN_M
+                else "Check x, y and crs",
+            )
+        found.append(project(lonlat, WGS84, site.crs))
+    return np.array(found, float).reshape(-1, 2)
+
+
+def _away_m(lonlat: Floats, site: Site) -> float:
+    if not np.isfinite(lonlat).all() or abs(lonlat[1]) > 90:
+        return float("inf")
+    centre = np.array([site.longitude_deg, site.latitude_deg])
+    if apart_m(lonlat, centre) > 10 * NAMED_WITHIN_M:
+        return float(apart_m(lonlat, centre))
+    return float(shapely.distance(shapely.Point(project(lonlat, WGS84, site.crs)), site.outline))
+
+
+def _layers(plan: PlanFile) -> Layers:
+    if plan.plan.layers is None:
+        raise PlanError(
+            f"{plan.path}: layers", "the plan names no layers", "Give it at least [layers.site], or a [contract]"
+        )
+    return plan.plan.layers
+
+
+def _read_site(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | None:
+    layers = faults.attempt(_layers, plan)
+    if layers is None:
+        return None
+    site = faults.attempt(pick_site, plan, layers, ledger)
+    raw: dict[str, Layer] = {}
+    for name, attributes in parts.ATTRIBUTES.items():
+        section = getattr(layers, name)
+        if section is not None:
+            layer = faults.attempt(read_vector, plan, f"layers.{name}", section, attributes, ledger)
+            if layer is not None:
+                raw[name] = layer
+    if site is not None:
+        site = faults.attempt(right_way_round, plan, layers, site, list(raw.values()), ledger)
+    framed = faults.attempt(outline_of, site, ledger) if site is not None else None
+    if framed is None:
+        # with no place for them, the rest can only be looked for
+        for name in ("terrain", "surface", "canopy"):
+            section = getattr(layers, name)
+            if section is not None:
+                faults.attempt(locate, plan, f"layers.{name}.path", section.path)
+        return None
+    frame, outline = framed
+    terrain, surface, canopy = _rasters(plan, layers, frame, outline, ledger, faults)
+
+    def laid(name: str) -> Layer | None:
+        layer = raw.get(name)
+        if layer is None:
+            return None
+        return faults.attempt(parts.lay_out, getattr(layers, name), layer, frame, outline, ledger)
+
+    nothing = np.empty(0, bool)
+    buildings, pitched, mountable = no_prisms(), nothing, nothing
+    if layers.buildings is not None and (layer := laid("buildings")) is not None:
+        built = faults.attempt(parts.buildings, layer, layers.buildings, terrain, surface, ledger)
+        buildings, pitched, mountable = built or (buildings, pitched, mountable)
+    crowns, crown_prisms, crown_evergreen = no_crowns(), no_prisms(), nothing
+    if layers.trees is not None and (layer := laid("trees")) is not None:
+        grown = faults.attempt(parts.trees, layer, layers.trees, terrain, ledger)
+        crowns, crown_prisms, crown_evergreen = grown or (crowns, crown_prisms, crown_evergreen)
+    controllers = poles = no_places()
+    if layers.controllers is not None and (layer := laid("controllers")) is not None:
+        controllers = (
+            faults.attempt(parts.controllers, layer, layers.controllers, terrain, buildings, ledger) or poles
+        )
+    if layers.poles is not None and (layer := laid("poles")) is not None:
+        poles = faults.attempt(parts.poles, layer, layers.poles, terrain, ledger) or poles
+    keep_outs = KeepOuts((), (), ())
+    if layers.keep_outs is not None and (layer := laid("keep_outs")) is not None:
+        keep_outs = faults.attempt(parts.keep_outs, layer, layers.keep_outs, ledger) or keep_outs
+
+    _say_absent(layers, ledger)
+    return Site(
+        name=site.names[0] if site is not None and layers.site.name is not None else plan.plan.title,
+        crs=frame.crs,
+        latitude_deg=frame.latitude_deg,
+        longitude_deg=frame.longitude_deg,
+        elevation_m=float(ground_at(terrain, np.zeros(2))) if terrain is not None else float("nan"),
+        outline=outline,
+        buildings=buildings,
+        pitched=pitched,
+        mountable=mountable,
+        crowns=crowns,
+        crown_prisms=crown_prisms,
+        crown_evergreen=crown_evergreen,
+        terrain=terrain,
+        surface=surface if layers.surface is not None and layers.surface.use == "obstacles" else None,
+        canopy=canopy,
+        canopy_evergreen=layers.canopy is not None and layers.canopy.leaf == "evergreen",
+        controllers=controllers,
+        poles=poles,
+        keep_outs=keep_outs,
+    )
+
+
+def _say_absent(layers: Layers, ledger: Ledger) -> None:
+    for name, what in (
+        ("buildings", "no buildings are given: none shades, and none carries a mount"),
+        ("trees", "no trees are given: none shades" if layers.canopy is None else ""),
+        ("terrain", "no terrain is given: the ground is taken as flat, and hills shade nothing"),
+        ("controllers", "no controllers are given: reach is not judged"),
+        ("keep_outs", "no keep-outs are given: spray, heat and places without access are not judged"),
+    ):
+        if what and getattr(layers, name) is None:
+            ledger.add(Kind.ASSUMED, f"layers.{name}", what)
+
+
+def _rasters(
+    plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, ledger: Ledger, faults: Faults
+) -> tuple[Heights | None, Heights | None, Heights | None]:
+    terrain = surface = canopy = None
+    if layers.terrain is not None:
+        reach_m = 1000 * plan.plan.sun.terrain_km
+        # the buildings around stand on ground too, however short the horizon is searched
+        least_m = max(reach_m, OBSTACLE_REACH_M)
+        terrain = faults.attempt(
+            read_heights, plan, "layers.terrain", layers.terrain, frame, outline, least_m, ledger
+        )
+        if terrain is not None:
+            _say_short(terrain, outline, reach_m, ledger)
+    if layers.surface is not None:
+        surface = faults.attempt(
+            read_heights, plan, "layers.surface", layers.surface, frame, outline, OBSTACLE_REACH_M, ledger
+        )
+    if layers.canopy is not None:
+        canopy = faults.attempt(
+            read_heights,
+            plan,
+            "layers.canopy",
+            layers.canopy,
+            frame,
+            outline,
+            OBSTACLE_REACH_M,
+            ledger,
+            low_m=0.0,
+            high_m=parts.HIGHEST_TREE_M,
+            gaps_are=0.0,  # canopy layers often say "unknown" where nothing grows
+        )
+    return terrain, surface, canopy
+
+
+def _say_short(terrain: Heights, outline: BaseGeometry, reach_m: float, ledger: Ledger) -> None:
+    rows, cols = terrain.values.shape
+    left, bottom, right, top = outline.bounds
+    beyond = min(
+        left - terrain.left_m,
+        terrain.top_m - top,
+        terrain.left_m + cols * terrain.cell_m - right,
+        bottom - (terrain.top_m - rows * terrain.cell_m),
+    )
+    if beyond < 0.9 * reach_m:
+        ledger.add(
+            Kind.ASSUMED,
+            "layers.terrain",
+            f"the terrain ends {distance(max(beyond, 0.0))} beyond the site on its shortest side, short of "
+            f"sun.terrain_km ({reach_m / 1000:g} km): hills beyond it shade nothing",
+        )
+
+
+@dataclass(frozen=True)
+class ContractSites:
+    """Sites of a contract (n): polygons or points in longitude and latitude (EPSG:4326).
+
+    elevation_m: (n,) NaN where not given. rejected: (name, reason) of features that are no usable site.
+    """
+
+    names: tuple[str, ...]
+    shapes: tuple[BaseGeometry, ...]
+    elevation_m: Floats
+    rejected: tuple[tuple[str, str], ...]
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+
+def read_contract_sites(plan: PlanFile, ledger: Ledger) -> ContractSites:
+    """The sites that `[contract]` names. A bad site is listed with its reason; a bad file raises an error."""
+    if plan.plan.contract is None:
+        raise PlanError(f"{plan.path}: contract", "the plan names no contract", "Give it [contract.sites]")
+    section = plan.plan.contract.sites
+    key = "contract.sites"
+    if (section.x is None) != (section.y is None):
+        raise PlanError(f"{plan.path}: {key}", "only one of x and y is given", "Give both columns, or neither")
+    xy = (section.x, section.y) if section.x is not None and section.y is not None else None
+    layer = read_vector(plan, key, section, ("name", "elevation", "x", "y"), ledger, xy=xy)
+    lonlat = replace(layer, crs=WGS84, shapes=_one_side(project_shapes(layer.shapes, layer.crs, WGS84)))
+    lonlat = repaired(lonlat, "points or polygons", ledger)
+    twice = [n for n in dict.fromkeys(lonlat.names) if lonlat.names.count(n) > 1] if _repeats(lonlat.names) else []
+    if twice:
+        ledger.add(Kind.CHECK, layer.where, "several sites have the same name; all are kept", twice)
+    elevation = columns.numbers(lonlat, section.elevation, "elevation", ledger, low=-430.0, high=6000.0)
+    return ContractSites(lonlat.names, tuple(_split(s) for s in lonlat.shapes), elevation, lonlat.left_out)
+
+
+def _repeats(words: Sequence[str]) -> bool:
+    return len(set(words)) < len(words)
+
+
+def _one_side(shapes: Shapes) -> Shapes:
+    """Shapes that jump from 180 to -180 degrees drawn on over 180, so that they are whole."""
+    bounds = shapely.bounds(shapes)
+    jumps = bounds[:, 2] - bounds[:, 0] > 180
+    out = shapes.copy()
+    out[jumps] = shapely.transform(
+        shapes[jumps], lambda xy: np.column_stack([np.where(xy[:, 0] < 0, xy[:, 0] + 360, xy[:, 0]), xy[:, 1]])
+    )
+    return out
+
+
+def _split(shape: BaseGeometry) -> BaseGeometry:
+    """A shape drawn over 180 degrees cut there, its eastern part moved to -180."""
+    if shape.bounds[2] <= 180:
+        return shape
+    west = shapely.intersection(shape, shapely.box(-180, -90, 180, 90))
+    east = shapely.intersection(shape, shapely.box(180, -90, 540, 90))
+    east = shapely.transform(east, lambda xy: xy - (360, 0))
+    return shapely.union_all([west, east])

@@ -1,0 +1,344 @@
+"""What stands on the site: buildings, trees, controllers, poles and keep-outs, from layers to arrays.
+
+Heights in the frame come from the ground beneath: a building's top is the mean ground under its footprint plus
+its height, and its foot lies far below, so that no light passes under a building on a slope.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from planner.layers import columns
+from planner.layers.frame import Frame, Shapes
+from planner.layers.raster import points_inside
+from planner.layers.vector import Layer, in_frame
+from planner.ledger import Kind, Ledger
+from planner.plan import BuildingsLayer, ControllersLayer, KeepOutsLayer, PolesLayer, TreesLayer
+from planner.site import (
+    Bools,
+    Crowns,
+    Floats,
+    Heights,
+    KeepOut,
+    KeepOuts,
+    Places,
+    Prisms,
+    ground_at,
+    no_crowns,
+    no_prisms,
+    prisms,
+)
+from planner.units import M_PER_FT
+
+HIGHEST_BUILDING_M = 500.0
+HIGHEST_TREE_M = 130.0  # the tallest known tree stands 116 m: common knowledge, no source
+WIDEST_CROWN_M = 60.0
+HIGHEST_POLE_M = 60.0
+LOWEST_BUILDING_M = 2.0  # what a surface model shows below this is no building
+FOOT_BELOW_M = 100.0
+GROUND_SAMPLES = 400  # points under one footprint
+
+# Which keys of each section name an attribute.
+ATTRIBUTES: dict[str, tuple[str, ...]] = {
+    "buildings": ("name", "height", "base", "roof", "mountable"),
+    "trees": ("name", "height", "crown_width", "crown_base", "leaf"),
+    "controllers": ("name", "indoors"),
+    "poles": ("name", "height"),
+    "keep_outs": ("name", "kind"),
+}
+
+
+Section = BuildingsLayer | TreesLayer | ControllersLayer | PolesLayer | KeepOutsLayer
+
+
+def lay_out(section: Section, layer: Layer, frame: Frame, outline: BaseGeometry, ledger: Ledger) -> Layer:
+    """A layer in the site's frame, near and valid, of the kind that its section needs."""
+    quiet = Ledger()
+    if isinstance(section, BuildingsLayer):
+        return in_frame(
+            layer,
+            frame,
+            outline,
+            "polygons",
+            ledger,
+            heights_m=lambda part: _or_default(_building_heights(part, section, quiet), section.default_height_m),
+            # parts of one building may stand on each other
+            apart_by=[a for a in (section.base, section.height) if a] if section.base else [],
+        )
+    if isinstance(section, TreesLayer):
+        return in_frame(
+            layer,
+            frame,
+            outline,
+            "points or polygons",
+            ledger,
+            heights_m=lambda part: _or_default(_tree_heights(part, section, quiet), section.default_height_m),
+        )
+    if isinstance(section, KeepOutsLayer):
+        return in_frame(layer, frame, outline, "any", ledger, apart_by=[section.kind])
+    # two controllers may share one cabinet
+    return in_frame(layer, frame, outline, "points", ledger, apart_by=[section.name] if section.name else [])
+
+
+def _or_default(values: Floats, default: float) -> Floats:
+    return np.where(np.isnan(values), default, values)
+
+
+def _ground_under(terrain: Heights | None, shapes: Shapes) -> tuple[Floats, Floats]:
+    """Mean and lowest ground (n,), (n,) under each footprint."""
+    if terrain is None:
+        return np.zeros(len(shapes)), np.zeros(len(shapes))
+    spots = [
+        np.vstack([points_inside(shape, terrain.cell_m, GROUND_SAMPLES), shapely.get_coordinates(shape)])
+        for shape in shapes
+    ]
+    inside = np.array([len(s) - shapely.get_num_coordinates(shape) for s, shape in zip(spots, shapes, strict=True)])
+    z = np.split(ground_at(terrain, np.vstack(spots)), np.cumsum([len(s) for s in spots])[:-1])
+    return np.array([part[:n].mean() for part, n in zip(z, inside, strict=True)]), np.array(
+        [part.min() for part in z]
+    )
+
+
+def _building_heights(layer: Layer, section: BuildingsLayer, ledger: Ledger) -> Floats:
+    return columns.numbers(
+        layer,
+        section.height,
+        "height",
+        ledger,
+        factor=_building_unit(section),
+        low=0.0,
+        high=HIGHEST_BUILDING_M,
+        low_counts=False,
+    )
+
+
+def _building_unit(section: BuildingsLayer) -> float:
+    return {"m": 1.0, "ft": M_PER_FT, "storeys": section.storey_height_m}[section.height_unit]
+
+
+def buildings(
+    layer: Layer, section: BuildingsLayer, terrain: Heights | None, surface: Heights | None, ledger: Ledger
+) -> tuple[Prisms, Bools, Bools]:
+    """Prisms, which of their roofs are pitched (n,), and which may carry a sensor (n,)."""
+    mean_ground, low_ground = _ground_under(terrain, layer.shapes)
+    height = _building_heights(layer, section, ledger)
+    if section.height_unit == "storeys" and section.height is not None:
+        ledger.add(
+            Kind.ASSUMED, layer.where, f"heights are storeys of {section.storey_height_m:g} m (storey_height_m)"
+        )
+    height = _heights_from_surface(layer, height, terrain, surface, ledger)
+    missing = np.isnan(height)
+    if missing.any():
+        ledger.add(
+            Kind.ASSUMED,
+            layer.where,
+            f"no height: {section.default_height_m:g} m taken (default_height_m)",
+            _names(layer, missing),
+        )
+        height = np.where(missing, section.default_height_m, height)
+
+    base = columns.numbers(
+        layer, section.base, "base", ledger, factor=_building_unit(section), low=0.0, high=HIGHEST_BUILDING_M
+    )
+    upside_down = base >= height
+    if upside_down.any():
+        ledger.add(
+            Kind.SKIPPED,
+            layer.where,
+            f"'{section.base}' is not below the height; taken as standing on the ground",
+            _names(layer, upside_down),
+        )
+    hangs = (base > 0) & ~upside_down
+    base_m = np.where(hangs, mean_ground + np.nan_to_num(base), low_ground - FOOT_BELOW_M)
+
+    roofs = (
+        columns.kinds(layer, section.roof, ("flat", "pitched"), "flat", ledger)
+        if section.roof is not None
+        else ("flat",) * len(layer)
+    )
+    allowed = columns.flags(layer, section.mountable, "mountable", "taken as yes", ledger)
+    return (
+        prisms(list(layer.shapes), base_m, mean_ground + height, layer.names),
+        np.array([roof == "pitched" for roof in roofs], bool),
+        np.array([flag is not False for flag in allowed], bool),
+    )
+
+
+def _names(layer: Layer, mask: Bools) -> list[str]:
+    return [layer.names[k] for k in np.flatnonzero(mask)]
+
+
+def _heights_from_surface(
+    layer: Layer, height: Floats, terrain: Heights | None, surface: Heights | None, ledger: Ledger
+) -> Floats:
+    """Missing heights as the 75th percentile of surface less terrain within the footprint, where both are known."""
+    missing = np.isnan(height)
+    if surface is None or not missing.any():
+        return height
+    if terrain is None:
+        ledger.add(
+            Kind.CHECK, layer.where, "a surface model without terrain gives no heights: name layers.terrain too"
+        )
+        return height
+    height = height.copy()
+    for k in np.flatnonzero(missing):
+        spots = points_inside(layer.shapes[k], surface.cell_m / 2, 4 * GROUND_SAMPLES)
+        above = surface.at(spots) - ground_at(terrain, spots)
+        known = above[~np.isnan(above)]
+        # the upper quarter: near walls, cells of the surface hold roof and street together
+        if len(known) >= max(1, len(spots) / 2):
+            height[k] = np.percentile(known, 75)
+    found = missing & ~np.isnan(height)
+    low = found & (np.nan_to_num(height) < LOWEST_BUILDING_M)
+    high = found & (np.nan_to_num(height) > HIGHEST_BUILDING_M)
+    if (low | high).any():
+        ledger.add(
+            Kind.CHECK,
+            layer.where,
+            f"the surface model shows no building of {LOWEST_BUILDING_M:g} to {HIGHEST_BUILDING_M:g} m there: not "
+            "used; if the building is gone, take it out of the layer",
+            _names(layer, low | high),
+        )
+        height[low | high] = np.nan
+    good = missing & ~np.isnan(height)
+    if good.any():
+        ledger.add(
+            Kind.ASSUMED,
+            layer.where,
+            "no height: estimated from the surface model (75th percentile above the terrain within the footprint)",
+            [f"{layer.names[k]}: {height[k]:.1f} m" for k in np.flatnonzero(good)],
+        )
+    return height
+
+
+def _tree_heights(layer: Layer, section: TreesLayer, ledger: Ledger) -> Floats:
+    return columns.numbers(
+        layer,
+        section.height,
+        "height",
+        ledger,
+        factor=M_PER_FT if section.height_unit == "ft" else 1.0,
+        low=0.0,
+        high=HIGHEST_TREE_M,
+        low_counts=False,
+    )
+
+
+def trees(
+    layer: Layer, section: TreesLayer, terrain: Heights | None, ledger: Ledger
+) -> tuple[Crowns, Prisms, Bools]:
+    """Points as ellipsoid crowns, polygons as prisms of leaves, and which of the prisms are evergreen."""
+    unit = M_PER_FT if section.height_unit == "ft" else 1.0
+    points = shapely.get_type_id(layer.shapes) == 0
+    height = _given(layer, _tree_heights(layer, section, ledger), section.default_height_m, "height", ledger)
+    width = columns.numbers(
+        layer, section.crown_width, "crown width", ledger, factor=unit, low=0, high=WIDEST_CROWN_M, low_counts=False
+    )
+    if points.any():
+        width[points] = _given(
+            layer.take(points), width[points], section.default_crown_width_m, "crown width", ledger
+        )
+    base = columns.numbers(
+        layer, section.crown_base, "crown base", ledger, factor=unit, low=0.0, high=HIGHEST_TREE_M
+    )
+    odd = base >= height
+    if odd.any():
+        ledger.add(
+            Kind.SKIPPED,
+            layer.where,
+            f"'{section.crown_base}' is not below the tree's top; missing",
+            _names(layer, odd),
+        )
+    unknown = np.isnan(base) | odd
+    base = np.where(unknown, height / 4, base)
+    if unknown.any():
+        ledger.add(
+            Kind.ASSUMED,
+            layer.where,
+            "no height of the crown's underside: a quarter of the tree's height taken",
+            _names(layer, unknown),
+        )
+    if section.leaf is not None:
+        leaf = columns.kinds(layer, section.leaf, ("evergreen", "deciduous"), section.default_leaf, ledger)
+    else:
+        leaf = (section.default_leaf,) * len(layer)
+        ledger.add(Kind.ASSUMED, layer.where, f"no leaf habit: all trees taken as {section.default_leaf}")
+    evergreen = np.array([word == "evergreen" for word in leaf], bool)
+
+    crowns, crown_prisms = no_crowns(), no_prisms()
+    if points.any():
+        xy = shapely.get_coordinates(layer.shapes[points])
+        middle = ground_at(terrain, xy) + (base + height)[points] / 2
+        crowns = Crowns(
+            layer.take(points).names,
+            np.column_stack([xy, middle]),
+            width[points] / 2,
+            (height - base)[points] / 2,
+            evergreen[points],
+        )
+    if (~points).any():
+        shapes = layer.shapes[~points]
+        ground, _ = _ground_under(terrain, shapes)
+        crown_prisms = prisms(
+            list(shapes), ground + base[~points], ground + height[~points], layer.take(~points).names
+        )
+    return crowns, crown_prisms, evergreen[~points]
+
+
+def _given(layer: Layer, values: Floats, default: float, what: str, ledger: Ledger) -> Floats:
+    missing = np.isnan(values)
+    if missing.any():
+        key = f"default_{what.replace(' ', '_')}_m"
+        ledger.add(Kind.ASSUMED, layer.where, f"no {what}: {default:g} m taken ({key})", _names(layer, missing))
+    return _or_default(values, default)
+
+
+def controllers(
+    layer: Layer, section: ControllersLayer, terrain: Heights | None, buildings: Prisms, ledger: Ledger
+) -> Places:
+    """Controllers at their height; indoors as the attribute says, else by whether a building stands over them."""
+    xy = shapely.get_coordinates(layer.shapes)
+    ground = ground_at(terrain, xy)
+    said = columns.flags(layer, section.indoors, "indoors", "its place decides", ledger)
+    under = np.zeros(len(layer), bool)
+    if len(buildings):
+        tree = shapely.STRtree(buildings.shapes)
+        who, which = tree.query(layer.shapes, predicate="within")
+        standing = buildings.base_m[which] <= ground[who]
+        under[who[standing]] = True
+    unsaid = np.array([flag is None for flag in said], bool)
+    found = unsaid & under
+    if found.any():
+        ledger.add(
+            Kind.ASSUMED,
+            layer.where,
+            "taken as indoors, because the point lies inside a building",
+            _names(layer, found),
+        )
+    indoors = np.where(unsaid, under, np.array([flag is True for flag in said], bool))
+    return Places(layer.names, np.column_stack([xy, ground + section.height_m]), indoors.astype(bool))
+
+
+def poles(layer: Layer, section: PolesLayer, terrain: Heights | None, ledger: Ledger) -> Places:
+    """Poles, each by its top."""
+    height = columns.numbers(
+        layer,
+        section.height,
+        "height",
+        ledger,
+        factor=M_PER_FT if section.height_unit == "ft" else 1.0,
+        low=0.0,
+        high=HIGHEST_POLE_M,
+        low_counts=False,
+    )
+    height = _given(layer, height, section.default_height_m, "height", ledger)
+    xy = shapely.get_coordinates(layer.shapes)
+    return Places(layer.names, np.column_stack([xy, ground_at(terrain, xy) + height]), np.zeros(len(layer), bool))
+
+
+def keep_outs(layer: Layer, section: KeepOutsLayer, ledger: Ledger) -> KeepOuts:
+    """Keep-outs by kind; points and lines are as good as polygons, for margins reach out from them."""
+    words = columns.kinds(layer, section.kind, [k.value for k in KeepOut], None, ledger)
+    return KeepOuts(layer.names, tuple(KeepOut(word) for word in words), tuple(layer.shapes))

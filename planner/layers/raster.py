@@ -1,0 +1,283 @@
+"""Rasters of heights, resampled into the site's frame: ground, surface, canopy.
+
+Only the window around the site is read, and no more of it than about four million cells, so a file of any size
+costs the same. Unknown cells are NaN from here on, whatever the file calls them.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import rasterio
+import shapely
+from affine import Affine
+from pyproj import CRS
+from rasterio.enums import MaskFlags, Resampling
+from rasterio.errors import RasterioError
+from rasterio.warp import reproject
+from rasterio.windows import Window
+from shapely.geometry.base import BaseGeometry
+
+from planner.layers.frame import WGS84, Frame, project
+from planner.layers.source import fits, label, locate, misfit, place, settle_crs
+from planner.ledger import DataError, Kind, Ledger
+from planner.plan import PlanFile, RasterLayer
+from planner.site import Floats, Heights
+from planner.units import M_PER_FT
+
+MOST_CELLS = 4_000_000
+LOWEST_M, HIGHEST_M = -500.0, 9000.0  # below the Dead Sea's shore (-430 m) and above Everest nothing is ground
+FEET = ("ft", "foot", "feet", "us survey foot", "us-ft", "ussft", "ftus")
+
+
+def read_heights(
+    plan: PlanFile,
+    key: str,
+    section: RasterLayer,
+    frame: Frame,
+    outline: BaseGeometry,
+    reach_m: float,
+    ledger: Ledger,
+    *,
+    low_m: float = LOWEST_M,
+    high_m: float = HIGHEST_M,
+    gaps_are: float = np.nan,
+    most_cells: int = MOST_CELLS,
+) -> Heights:
+    """A raster of heights around the site: bilinear, metres, north up, square cells.
+
+    outline: the site in the frame; the raster is cut `reach_m` beyond its bounds. low_m, high_m: values outside are
+    unknown (listed). gaps_are: what unknown cells become; NaN leaves them unknown and says so where they touch the
+    site. Raises PlanError or DataError, also where nothing is known at the site.
+    """
+    path = locate(plan, f"{key}.path", section.path)
+    where = f"{key} ({path.name})"
+    try:
+        with rasterio.open(path) as source:
+            crs = _checked(plan, key, where, section, source, ledger)
+            values, transform, thin = _window(where, source, crs, frame, outline, reach_m, most_cells)
+    except RasterioError as fault:
+        raise DataError(
+            where,
+            f"the file cannot be read as a raster: {str(fault).rstrip('.')}",
+            "Open it in a GIS, and export it again",
+        ) from None
+    values *= M_PER_FT if section.height_unit == "ft" else 1.0
+    absurd = (values < low_m) | (values > high_m)
+    if absurd.any():
+        ledger.add(
+            Kind.SKIPPED,
+            where,
+            f"{int(absurd.sum())} cells out of range ({low_m:g} to {high_m:g} m) treated as unknown",
+        )
+        values[absurd] = np.nan
+    heights, native_m = _into_frame(values, transform, crs, frame, outline, reach_m, most_cells)
+    if heights.cell_m > 1.01 * native_m / thin:
+        ledger.add(
+            Kind.ASSUMED,
+            where,
+            f"cells of {native_m / thin:.3g} m joined into cells of {heights.cell_m:.3g} m, to stay within "
+            f"{most_cells / 1e6:g} million cells",
+        )
+    _check_cover(where, heights, outline, crs, frame, gaps_are, ledger)
+    if not np.isnan(gaps_are):
+        heights = Heights(
+            np.where(np.isnan(heights.values), gaps_are, heights.values),
+            heights.left_m,
+            heights.top_m,
+            heights.cell_m,
+        )
+    return heights
+
+
+def covers(path: Path, stated_crs: str | None, longitude_deg: float, latitude_deg: float) -> bool:
+    """Whether a raster's extent holds a point; False where the file or its CRS cannot be read."""
+    try:
+        with rasterio.open(path) as source:
+            crs = CRS.from_user_input(stated_crs or source.crs.to_wkt())
+            col, row = _pixels(np.array([[longitude_deg, latitude_deg]]), WGS84, crs, source.transform, source)[0]
+            return bool(0 <= col <= source.width and 0 <= row <= source.height)
+    except Exception:  # whatever is wrong is said, with its reason, when the raster itself is read
+        return False
+
+
+def _checked(
+    plan: PlanFile, key: str, where: str, section: RasterLayer, source: rasterio.DatasetReader, ledger: Ledger
+) -> CRS:
+    """The raster's CRS, after the questions that its header answers."""
+    if source.count > 1:
+        if source.dtypes[0] == "uint8" and source.count >= 3:
+            raise DataError(where, "this is a picture, not heights", "Give a raster with one band of heights")
+        ledger.add(Kind.CHECK, where, f"it has {source.count} bands; the first is taken for the heights")
+    if source.transform == Affine.identity():
+        raise DataError(
+            where, "the raster has no georeference", "Give it one in a GIS (a GeoTIFF, or a world file)"
+        )
+    said = (source.units[0] or "").strip().lower()
+    if said and (said in FEET) != (section.height_unit == "ft"):
+        ledger.add(
+            Kind.CHECK,
+            where,
+            f"the file says its heights are in '{source.units[0]}', the plan says {section.height_unit}: the "
+            "plan's is used",
+        )
+    corners = _corners(source)
+    crs = settle_crs(plan, key, where, section.crs, source.crs.to_wkt() if source.crs else None, corners, ledger)
+    if not fits(corners, crs).any() and not fits(corners.mean(axis=0, keepdims=True), crs).any():
+        raise DataError(where, *misfit(corners, crs))
+    return crs
+
+
+def _corners(source: rasterio.DatasetReader) -> Floats:
+    w, h = source.width, source.height
+    return _apply(source.transform, np.array([(0, 0), (w, 0), (w, h), (0, h)], float))
+
+
+def _pixels(xy: Floats, xy_crs: CRS | str, crs: CRS, transform: Affine, source: rasterio.DatasetReader) -> Floats:
+    """(n, 2) column and row of points; longitudes are taken round the earth to the side the raster is on."""
+    xy = project(xy, xy_crs, crs)
+    if crs.is_geographic:
+        turn = 2 * np.pi / crs.axis_info[0].unit_conversion_factor
+        middle = _corners(source)[:, 0].mean()
+        xy[:, 0] -= turn * np.round((xy[:, 0] - middle) / turn)
+    return _apply(~transform, xy)
+
+
+def _apply(transform: Affine, xy: Floats) -> Floats:
+    x, y = xy[:, 0], xy[:, 1]
+    t = transform
+    return np.column_stack([t.a * x + t.b * y + t.c, t.d * x + t.e * y + t.f])
+
+
+def _box(outline: BaseGeometry, reach_m: float) -> tuple[float, float, float, float]:
+    left, bottom, right, top = outline.bounds
+    return left - reach_m, bottom - reach_m, right + reach_m, top + reach_m
+
+
+def _rim(box: tuple[float, float, float, float], count: int = 21) -> Floats:
+    """(count ** 2, 2) points over a box, its rim included: enough to bound its image in another CRS."""
+    x, y = np.meshgrid(np.linspace(box[0], box[2], count), np.linspace(box[1], box[3], count))
+    return np.column_stack([x.ravel(), y.ravel()])
+
+
+def _window(
+    where: str,
+    source: rasterio.DatasetReader,
+    crs: CRS,
+    frame: Frame,
+    outline: BaseGeometry,
+    reach_m: float,
+    most_cells: int,
+) -> tuple[Floats, Affine, float]:
+    """The part of the raster around the site, NaN where unknown, thinned to at most `most_cells`; and how much."""
+    pixels = _pixels(_rim(_box(outline, reach_m)), frame.crs, crs, source.transform, source)
+    pixels = pixels[np.isfinite(pixels).all(axis=1)]
+    size = np.array([source.width, source.height])
+    low = np.clip(np.floor(pixels.min(axis=0)) - 2, 0, size) if len(pixels) else size
+    high = np.clip(np.ceil(pixels.max(axis=0)) + 2, 0, size) if len(pixels) else size
+    (col, row), (width, height) = low.astype(int), (high - low).astype(int)
+    site = _pixels(_rim(outline.bounds, 2), frame.crs, crs, source.transform, source)
+    apart = (site.max(axis=0) < 0).any() or (site.min(axis=0) > size).any()
+    if width < 1 or height < 1 or apart or not np.isfinite(site).all():
+        raise _elsewhere(where, source, crs, frame)
+    thin = max(1.0, float(np.sqrt(width * height / most_cells)))
+    shape = (max(1, round(height / thin)), max(1, round(width / thin)))
+    # a mean would smear an undeclared "unknown" value over its neighbours before it can be told from a height
+    declared = source.nodata is not None or source.mask_flag_enums[0] != [MaskFlags.all_valid]
+    data = source.read(
+        1,
+        window=Window(col, row, width, height),
+        out_shape=shape,
+        masked=True,
+        resampling=Resampling.average if thin > 1 and declared else Resampling.nearest,
+    )
+    values = np.ma.filled(data.astype(float), np.nan) * source.scales[0] + source.offsets[0]
+    values[np.isinf(values)] = np.nan
+    step = Affine.translation(col, row) * Affine.scale(width / shape[1], height / shape[0])
+    return values, source.transform * step, thin
+
+
+def _elsewhere(where: str, source: rasterio.DatasetReader, crs: CRS, frame: Frame) -> DataError:
+    middle = project(_corners(source).mean(axis=0), crs, WGS84)
+    at = f"its middle is at {place(middle)}" if np.isfinite(middle).all() else "its place on the earth is unclear"
+    return DataError(
+        where,
+        f"the raster does not cover the site: {at} by {label(crs)}, the site at "
+        f"{place(np.array([frame.longitude_deg, frame.latitude_deg]))}",
+        "Give a raster of the site, or check the CRS of both",
+    )
+
+
+def _into_frame(
+    values: Floats,
+    transform: Affine,
+    crs: CRS,
+    frame: Frame,
+    outline: BaseGeometry,
+    reach_m: float,
+    most_cells: int,
+) -> tuple[Heights, float]:
+    """The window on a north-up grid of the frame, and the width of the window's own cells in metres."""
+    rows, cols = values.shape
+    # what the window covers, in the frame
+    there = project(_apply(transform, _rim((0, 0, cols, rows))), crs, frame.crs)
+    there = there[np.isfinite(there).all(axis=1)]
+    left, bottom, right, top = _box(outline, reach_m)
+    left, right = max(left, there[:, 0].min()), min(right, there[:, 0].max())
+    bottom, top = max(bottom, there[:, 1].min()), min(top, there[:, 1].max())
+
+    # one cell of the window, measured in the frame at its middle
+    i, j = cols / 2, rows / 2
+    origin, along, down = project(_apply(transform, np.array([(i, j), (i + 1, j), (i, j + 1)])), crs, frame.crs)
+    native = float(min(np.hypot(*(along - origin)), np.hypot(*(down - origin))))
+    width, height = max(right - left, native), max(top - bottom, native)
+    cell = max(native, float(np.sqrt(width * height / most_cells)))
+    shape = (int(np.ceil(height / cell)), int(np.ceil(width / cell)))
+    out = np.full(shape, np.nan)
+    reproject(
+        values,
+        out,
+        src_transform=transform,
+        src_crs=crs.to_wkt(),
+        src_nodata=np.nan,
+        dst_transform=Affine(cell, 0, left, 0, -cell, top),
+        dst_crs=frame.crs,
+        dst_nodata=np.nan,
+        resampling=Resampling.bilinear,
+        tolerance=0.01,
+    )
+    return Heights(out, float(left), float(top), cell), native
+
+
+def _check_cover(
+    where: str, heights: Heights, outline: BaseGeometry, crs: CRS, frame: Frame, gaps_are: float, ledger: Ledger
+) -> None:
+    spots = points_inside(outline, heights.cell_m, 10_000)
+    unknown = np.isnan(heights.at(spots))
+    if unknown.all():
+        raise DataError(
+            where,
+            "the raster has no known value inside the site",
+            "Give a raster that covers it, or leave this one out",
+        )
+    if unknown.any() and np.isnan(gaps_are):
+        ledger.add(
+            Kind.CHECK,
+            where,
+            f"{100 * unknown.mean():.0f} % of the site has no known height; the nearest known one is used there",
+        )
+
+
+def points_inside(shape: BaseGeometry, step_m: float, most: int) -> Floats:
+    """(n, 2) evenly spaced points inside a shape, at least one: `step_m` apart, or wider so that they are about `most`."""
+    left, bottom, right, top = shape.bounds
+    step = max(step_m, float(np.sqrt((right - left) * (top - bottom) / most)), 1e-3)
+    x = np.arange(left + step / 2, right, step)
+    y = np.arange(bottom + step / 2, top, step)
+    xx, yy = np.meshgrid(x, y)
+    xy = np.column_stack([xx.ravel(), yy.ravel()])
+    xy = xy[shapely.contains_xy(shape, xy[:, 0], xy[:, 1])] if len(xy) else xy
+    if not len(xy):
+        xy = np.array([shape.representative_point().coords[0][:2]])
+    return xy

@@ -1,0 +1,470 @@
+"""Vector layers: one reader for every format, and the repairs that are safe.
+
+:func:`read_vector` opens a layer and settles its CRS; :func:`in_frame` lays it into the site's frame and repairs
+its geometry. Between the two, :mod:`planner.layers.build` makes sure that the site itself has its axes right.
+A repair is made only where one reading of the data fits and the other does not; the rest is refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+from pyproj import CRS
+from shapely.geometry.base import BaseGeometry
+
+from planner.layers.columns import names, number
+from planner.layers.frame import WGS84, Frame, Shapes, apart_m, project, project_shapes
+from planner.layers.source import (
+    beyond_area,
+    distance,
+    fits,
+    label,
+    locate,
+    misfit,
+    place,
+    settle_crs,
+    span,
+)
+from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
+from planner.plan import PlanFile, VectorLayer
+from planner.site import Bools, Floats, Ints
+
+SURROUNDINGS_M = 2000.0  # a 35 m building at 2 km stands 1 degree high
+ROUGHLY_M = 100_000.0  # farther than this nothing is projected into the site's frame
+SAME_M = 0.001  # vertices this close are the same
+
+Wanted = Literal["polygons", "points", "points or polygons", "any"]
+
+
+@dataclass(frozen=True)
+class Layer:
+    """Features of one layer, rows alike (n): what was read, after the repairs so far.
+
+    where: plan key and file, for messages. crs: of `shapes`. rows: row numbers in the file, from 1.
+    left_out: (name, reason) of features that could not be used.
+    """
+
+    where: str
+    key: str
+    crs: CRS
+    names: tuple[str, ...]
+    rows: Ints
+    shapes: Shapes
+    table: pd.DataFrame
+    left_out: tuple[tuple[str, str], ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+    def take(self, mask: Bools) -> Layer:
+        keep = np.flatnonzero(mask)
+        return replace(
+            self,
+            names=tuple(self.names[k] for k in keep),
+            rows=self.rows[keep],
+            shapes=self.shapes[keep],
+            table=self.table.iloc[keep],
+        )
+
+    def without(self, bad: Bools, reason: str, ledger: Ledger) -> Layer:
+        """The layer without some features, which are listed with the reason."""
+        if not bad.any():
+            return self
+        gone = [self.names[k] for k in np.flatnonzero(bad)]
+        ledger.add(Kind.SKIPPED, self.where, reason, gone)
+        return replace(self.take(~bad), left_out=self.left_out + tuple((name, reason) for name in gone))
+
+
+def read_vector(
+    plan: PlanFile,
+    key: str,
+    section: VectorLayer,
+    attributes: Iterable[str],
+    ledger: Ledger,
+    xy: tuple[str, str] | None = None,
+) -> Layer:
+    """One layer that the plan names at `key`, in its own CRS, on the earth.
+
+    attributes: the keys of `section` that name an attribute ("height", "name"). xy: two columns that hold the
+    coordinates, for a table of points. A third coordinate is dropped, features without geometry are left out, and
+    x and y are exchanged where they can only be meant so. Raises PlanError or DataError.
+    """
+    path = locate(plan, f"{key}.path", section.path)
+    source = _source(path)
+    name = _choose_layer(plan, key, section, path, source)
+    where = f"{key} ({path.name}" + (f", layer {section.layer})" if section.layer else ")")
+    try:
+        info = pyogrio.read_info(source, layer=name, force_feature_count=True)
+    except Exception as fault:
+        raise _unreadable(where, fault) from None
+    wanted = {k: getattr(section, k) for k in attributes if getattr(section, k) is not None}
+    _check_attributes(plan, key, where, wanted, list(info["fields"]))
+    if not info["features"]:
+        raise DataError(where, "there are no features in it", f"Check the export, or take [{key}] out of the plan")
+    try:
+        frame = pyogrio.read_dataframe(
+            source,
+            layer=name,
+            columns=sorted(set(wanted.values())),
+            read_geometry=xy is None,
+            on_invalid="ignore",
+        )
+    except Exception as fault:
+        raise _unreadable(where, fault) from None
+    if xy is not None:
+        shapes = _points(frame, *xy)
+    elif "geometry" in frame:
+        shapes = shapely.force_2d(np.asarray(frame["geometry"].array, object))
+    else:
+        raise DataError(where, "it is a table without geometry", "Give a layer of points or polygons")
+    table = pd.DataFrame({c: frame[c] for c in frame.columns if c != "geometry"})
+    rows = np.arange(1, len(frame) + 1)
+    layer = Layer(where, key, WGS84, (), rows, shapes, table)
+    layer = replace(layer, names=names(replace(layer, names=("",) * len(frame)), getattr(section, "name", None)))
+
+    layer = layer.without(_empty(shapes), "no geometry, or none that can be read", ledger)
+    if not len(layer):
+        raise DataError(where, "none of its features has a geometry", "Check the export")
+    vertices = shapely.get_coordinates(layer.shapes)
+    crs = settle_crs(plan, key, where, section.crs, info["crs"] if xy is None else None, vertices, ledger)
+    if xy is None and _says_height(np.asarray(frame["geometry"].array, object)):
+        ledger.add(
+            Kind.REPAIRED, where, "the third coordinate is not used: heights come from attributes and terrain"
+        )
+    return _on_the_earth(replace(layer, crs=crs), ledger)
+
+
+def _source(path: Path) -> Path | bytes:
+    # GDAL writes a .gfs file beside a GML file that it opens; from memory it cannot
+    return path.read_bytes() if path.suffix.lower() in (".gml", ".xml") else path
+
+
+def _unreadable(where: str, fault: Exception) -> DataError:
+    said = str(fault).split(";")[0].strip().rstrip(".")
+    return DataError(
+        where, f"the file cannot be read as a vector layer: {said}", "Open it in a GIS, and export it again"
+    )
+
+
+def _choose_layer(plan: PlanFile, key: str, section: VectorLayer, path: Path, source: Path | bytes) -> str:
+    try:
+        found = [(str(n), kind) for n, kind in pyogrio.list_layers(source)]
+    except Exception as fault:
+        raise _unreadable(f"{key} ({path.name})", fault) from None
+    if section.layer is not None:
+        if section.layer not in [n for n, _ in found]:
+            raise PlanError(
+                f"{plan.path}: {key}.layer",
+                f"{path.name} has no layer '{section.layer}'",
+                f"In that file: {nearest(section.layer, [n for n, _ in found])}",
+            )
+        return section.layer
+    drawn = [n for n, kind in found if kind is not None] or [n for n, _ in found]
+    if len(drawn) > 1:
+        raise PlanError(
+            f"{plan.path}: {key}.layer",
+            f"{path.name} has {len(drawn)} layers, and the plan does not say which",
+            f"Give {key}.layer one of: {', '.join(drawn)}",
+        )
+    if not drawn:
+        raise DataError(f"{key} ({path.name})", "there is no layer in it", "Open it in a GIS, and export it again")
+    return drawn[0]
+
+
+def _check_attributes(plan: PlanFile, key: str, where: str, wanted: dict[str, str], there: list[str]) -> None:
+    missing = {k: a for k, a in wanted.items() if a not in there}
+    if missing:
+        first = next(iter(missing))
+        raise PlanError(
+            f"{plan.path}: {key}.{first}",
+            f"{where} has no attribute " + " and no ".join(f"'{a}'" for a in missing.values()),
+            "; ".join(f"for '{a}' {nearest(a, there)}" for a in missing.values())
+            + (f" (it has: {', '.join(there)})" if there else ""),
+        )
+
+
+def _points(frame: pd.DataFrame, x: str, y: str) -> Shapes:
+    xy = np.array([[number(a), number(b)] for a, b in zip(frame[x], frame[y], strict=True)], float).reshape(-1, 2)
+    shapes = np.full(len(frame), None, object)
+    good = np.isfinite(xy).all(axis=1)
+    shapes[good] = shapely.points(xy[good])
+    return shapes
+
+
+def _empty(shapes: Shapes) -> Bools:
+    return np.asarray(shapely.is_missing(shapes) | shapely.is_empty(shapes))
+
+
+def _says_height(shapes: Shapes) -> bool:
+    z = shapely.get_coordinates(shapes, include_z=True)[:, 2]
+    return bool((np.nan_to_num(z) != 0).any())
+
+
+def swapped(shapes: Shapes) -> Shapes:
+    """x and y exchanged."""
+    return np.asarray(shapely.transform(shapes, lambda xy: xy[:, ::-1]), object)
+
+
+def all_fit(shapes: Shapes, crs: CRS) -> Bools:
+    """(n,) whether every vertex of each shape can be a point of the CRS."""
+    xy, owner = shapely.get_coordinates(shapes, return_index=True)
+    return np.asarray(np.bincount(owner, ~fits(xy, crs), minlength=len(shapes)) == 0)
+
+
+def anchors(layer: Layer) -> Floats:
+    """(n, 2) longitude and latitude of one vertex of each feature: where it lies, roughly."""
+    xy, owner = shapely.get_coordinates(layer.shapes, return_index=True)
+    first = np.unique(owner, return_index=True)[1]
+    return project(xy[first], layer.crs, WGS84)
+
+
+def _on_the_earth(layer: Layer, ledger: Ledger) -> Layer:
+    good = all_fit(layer.shapes, layer.crs)
+    if not good.any():
+        other = swapped(layer.shapes)
+        if not all_fit(other, layer.crs).all():
+            what, todo = misfit(shapely.get_coordinates(layer.shapes), layer.crs)
+            raise DataError(layer.where, what, todo)
+        ledger.add(
+            Kind.REPAIRED,
+            layer.where,
+            f"x and y were in the wrong order ({span(shapely.get_coordinates(layer.shapes))}): exchanged, because "
+            f"only so do they fit {label(layer.crs)}",
+        )
+        return replace(layer, shapes=other)
+    layer = layer.without(
+        ~good, f"coordinates off the earth, or far outside the area of {label(layer.crs)}", ledger
+    )
+    vertices = shapely.get_coordinates(layer.shapes)
+    if beyond_area(vertices, layer.crs):
+        ledger.add(
+            Kind.CHECK,
+            layer.where,
+            f"it lies outside the area that {label(layer.crs)} is made for ({layer.crs.area_of_use.name}); "
+            "is that the right CRS?",
+        )
+    return layer
+
+
+def in_frame(
+    layer: Layer,
+    frame: Frame,
+    outline: BaseGeometry,
+    wanted: Wanted,
+    ledger: Ledger,
+    *,
+    heights_m: Callable[[Layer], Floats] | None = None,
+    apart_by: Iterable[str] = (),
+) -> Layer:
+    """A layer in the site's frame: near, valid, of the wanted kind, each feature once.
+
+    outline: the site, in the frame. heights_m: how high the features of a layer stand (n,), for obstacles: it tells
+    what leaving the far ones out may cost, and which of two alike is kept (the taller). apart_by: attributes in
+    which two features with the same geometry must also agree to count as one.
+    Raises DataError where the layer is nowhere near the site, or has nothing of the wanted kind.
+    """
+    layer = _landed(layer, frame, outline, ledger)
+    away = apart_m(anchors(layer), np.array([frame.longitude_deg, frame.latitude_deg]))
+    far = ~(away <= ROUGHLY_M)
+    local = replace(
+        layer.take(~far),
+        crs=CRS.from_user_input(frame.crs),
+        shapes=project_shapes(layer.shapes[~far], layer.crs, frame.crs),
+    )
+    gap = shapely.distance(local.shapes, outline)
+    beyond = gap > SURROUNDINGS_M
+    if far.any() or beyond.any():
+        _say_far(local.take(beyond), gap[beyond], int(far.sum()), heights_m, ledger)
+    near = repaired(local.take(~beyond), wanted, ledger)
+    return _once(near, heights_m(near) if heights_m else None, tuple(apart_by), ledger)
+
+
+def lands(layer: Layer, frame: Frame, outline: BaseGeometry) -> bool:
+    """Whether any feature lies at the site or within its surroundings."""
+    away = apart_m(anchors(layer), np.array([frame.longitude_deg, frame.latitude_deg]))
+    close = away <= ROUGHLY_M
+    if not close.any():
+        return False
+    local = project_shapes(layer.shapes[close], layer.crs, frame.crs)
+    return bool((shapely.distance(local, outline) <= SURROUNDINGS_M).any())
+
+
+def could_be_swapped(layer: Layer) -> bool:
+    """Whether the layer also makes sense with x and y exchanged."""
+    return bool(all_fit(swapped(layer.shapes), layer.crs).all())
+
+
+def _landed(layer: Layer, frame: Frame, outline: BaseGeometry, ledger: Ledger) -> Layer:
+    if lands(layer, frame, outline):
+        return layer
+    if could_be_swapped(layer):
+        other = replace(layer, shapes=swapped(layer.shapes))
+        if lands(other, frame, outline):
+            ledger.add(
+                Kind.REPAIRED,
+                layer.where,
+                "x and y were in the wrong order: exchanged, because only so does the layer lie at the site",
+            )
+            return other
+    centre = np.array([frame.longitude_deg, frame.latitude_deg])
+    spots = anchors(layer)
+    away = apart_m(spots, centre)
+    nearest_one = int(np.argmin(away))
+    raise DataError(
+        layer.where,
+        f"nothing of it lies within {distance(SURROUNDINGS_M)} of the site: the nearest feature is "
+        f"{distance(float(away[nearest_one]))} away, at {place(spots[nearest_one])} by {label(layer.crs)}; "
+        f"the site is at {place(centre)}",
+        "Check the CRS of both files, and that they show the same place",
+    )
+
+
+def _say_far(
+    known: Layer, gap_m: Floats, farther: int, heights_m: Callable[[Layer], Floats] | None, ledger: Ledger
+) -> None:
+    count = len(known) + farther
+    what = (
+        f"{count} feature{'s' if count > 1 else ''} farther than {distance(SURROUNDINGS_M)} from the site left out"
+    )
+    if heights_m is not None and len(known):
+        cost = float(np.degrees(np.arctan2(heights_m(known), gap_m)).max())
+        what += (
+            f"; seen from the site's edge, on level ground, they stand {max(cost, 0.1):.1f} degrees high at most"
+        )
+    ledger.add(Kind.SKIPPED, known.where, what)
+
+
+def _parts(shape: BaseGeometry) -> list[BaseGeometry]:
+    if hasattr(shape, "geoms"):
+        return [p for part in shape.geoms for p in _parts(part)]
+    return [shape]
+
+
+def repaired(layer: Layer, wanted: Wanted, ledger: Ledger) -> Layer:
+    """The layer (in metres) with valid geometry of the wanted kind.
+
+    Polygons: self-crossing rings are mended, closed lines are taken as their outline, other parts are dropped.
+    Points: multi-points are taken apart, polygons stand for a point inside them. Raises DataError when nothing
+    is left.
+    """
+    if wanted == "any":
+        bad = ~shapely.is_valid(layer.shapes)
+        shapes = layer.shapes.copy()
+        shapes[bad] = shapely.make_valid(shapes[bad])
+        _mended(layer, bad, ledger)
+        layer = replace(layer, shapes=shapes)
+        return layer.without(_empty(shapes), "the geometry is empty after mending", ledger)
+    shapes = layer.shapes.copy()
+    mended, closed, trimmed, wrong, nothing = (np.zeros(len(layer), bool) for _ in range(5))
+    inside = np.zeros(len(layer), bool)
+    for k, shape in enumerate(layer.shapes):
+        parts = _parts(shape)
+        areas = [p for p in parts if p.geom_type == "Polygon"]
+        spots = [p for p in parts if p.geom_type == "Point"]
+        rings = [p for p in parts if p.geom_type in ("LineString", "LinearRing") and p.is_ring]
+        if wanted == "points":
+            if spots:
+                trimmed[k] = len(spots) < len(parts)
+                shapes[k] = spots[0] if len(spots) == 1 else shapely.MultiPoint(spots)
+            elif areas:
+                inside[k] = True
+                shapes[k] = (
+                    shape.representative_point()
+                    if shape.is_valid
+                    else shapely.make_valid(shape).representative_point()
+                )
+            else:
+                wrong[k] = True
+            continue
+        if wanted == "points or polygons" and spots and not areas:
+            shapes[k] = spots[0] if len(spots) == 1 else shapely.MultiPoint(spots)
+            trimmed[k] = len(spots) < len(parts)
+            continue
+        if not areas and rings:
+            closed[k] = True
+            areas = [shapely.Polygon(r) for r in rings]
+            trimmed[k] = len(rings) < len(parts)
+        elif not areas:
+            wrong[k] = True
+            continue
+        else:
+            trimmed[k] = len(areas) < len(parts)
+        area = areas[0] if len(areas) == 1 else shapely.MultiPolygon(areas)
+        if not area.is_valid:
+            mended[k] = True
+            area = shapely.make_valid(area, method="structure", keep_collapsed=False)
+            areas = [p for p in _parts(area) if p.geom_type == "Polygon" and p.area > 0]
+            area = areas[0] if len(areas) == 1 else shapely.MultiPolygon(areas)
+        nothing[k] = area.is_empty or area.area <= 0
+        shapes[k] = area
+    _mended(layer, mended & ~nothing, ledger)
+    for mask, what in (
+        (closed, "closed lines taken as the outlines of polygons"),
+        (trimmed, f"only the {wanted} of a mixed geometry are used"),
+        (inside, "polygons where points are needed: a point inside each stands for it"),
+    ):
+        if mask.any():
+            ledger.add(Kind.REPAIRED, layer.where, what, [layer.names[k] for k in np.flatnonzero(mask)])
+    if wrong.all():
+        seen = sorted({str(s.geom_type) for s in layer.shapes})
+        raise DataError(
+            layer.where,
+            f"{wanted} are needed here, and the layer has {' and '.join(seen)} only",
+            "Give another layer",
+        )
+    layer = replace(layer, shapes=shapes)
+    left = layer.take(~wrong).without(nothing[~wrong], "the polygon has no area", ledger)
+    if wrong.any():
+        gone = layer.take(wrong).without(
+            np.ones(int(wrong.sum()), bool), f"not of the kind needed here ({wanted})", ledger
+        )
+        left = replace(left, left_out=left.left_out + gone.left_out[len(layer.left_out) :])
+    if not len(left):
+        raise DataError(layer.where, "no usable feature is left", "Mend the geometry in a GIS")
+    return _apart(left) if wanted != "polygons" else left
+
+
+def _mended(layer: Layer, bad: Bools, ledger: Ledger) -> None:
+    if bad.any():
+        gone = [layer.names[k] for k in np.flatnonzero(bad)]
+        ledger.add(Kind.REPAIRED, layer.where, "invalid geometry (a ring crosses itself, or the like) mended", gone)
+
+
+def _apart(layer: Layer) -> Layer:
+    """Multi-points as single points, each with its feature's attributes."""
+    many = shapely.get_type_id(layer.shapes) == 4
+    if not many.any():
+        return layer
+    counts = np.where(many, shapely.get_num_geometries(layer.shapes), 1)
+    index = np.repeat(np.arange(len(layer)), counts)
+    step = np.arange(len(index)) - np.repeat(np.cumsum(counts) - counts, counts)
+    shapes = np.array(
+        [layer.shapes[i].geoms[s] if many[i] else layer.shapes[i] for i, s in zip(index, step, strict=True)], object
+    )
+    names_ = tuple(
+        f"{layer.names[i]}-{s + 1}" if counts[i] > 1 else layer.names[i] for i, s in zip(index, step, strict=True)
+    )
+    return replace(layer, names=names_, rows=layer.rows[index], shapes=shapes, table=layer.table.iloc[index])
+
+
+def _once(layer: Layer, prefer: Floats | None, apart_by: tuple[str, ...], ledger: Ledger) -> Layer:
+    """Each geometry once: the row with the highest `prefer`, else the first."""
+    if len(layer) < 2:
+        return layer
+    form = shapely.to_wkb(shapely.normalize(shapely.set_precision(layer.shapes, SAME_M, mode="pointwise")))
+    keys = pd.DataFrame({"form": pd.Series(form, dtype=object)})
+    for column in apart_by:
+        keys[f"by {column}"] = [str(v) for v in layer.table[column]]
+    rank = np.zeros(len(layer)) if prefer is None else np.nan_to_num(prefer, nan=-np.inf)
+    order = np.argsort(-rank, kind="stable")
+    again = np.empty(len(layer), bool)
+    again[order] = keys.iloc[order].duplicated(keep="first").to_numpy()
+    what = "the same geometry as another feature: left out"
+    return layer.without(again, what + (", the tallest is kept" if prefer is not None else ""), ledger)

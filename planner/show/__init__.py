@@ -1,0 +1,54 @@
+"""Show: the map, the field sheet and the tables, written so that no file is ever half there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from planner.show.folder import write_folder
+from planner.show.pictures import ClimatePicture
+
+if TYPE_CHECKING:
+    from planner.contract import ContractResult
+    from planner.job import SiteResult
+
+__all__ = ["ClimatePicture", "write_contract", "write_folder", "write_site"]
+
+
+def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Path]:
+    """Write `map.html`, `sheet.html`, `mounts.gpkg`, `mounts.csv` and `result.json` into `folder`.
+
+    Returns the files' paths. Raises OutputError where the folder cannot be written, or holds a file of one of
+    these names that we did not make (or that was changed since) and `force` is not set.
+    """
+    # here, not above: folium and GeoPandas take a second to load, and only writers need them
+    from planner.show import map as page
+    from planner.show import sheet, tables
+
+    return write_folder(
+        folder,
+        {
+            "map.html": page.site_page(result),
+            "sheet.html": sheet.sheet_page(result),
+            "mounts.gpkg": tables.mounts_gpkg(result),
+            "mounts.csv": tables.mounts_csv(result),
+            "result.json": tables.site_json(result),
+        },
+        force,
+    )
+
+
+def write_contract(result: ContractResult, folder: Path, force: bool = False) -> list[Path]:
+    """Write `map.html`, `sites.gpkg`, `sites.csv` and `result.json` into `folder`; as :func:`write_site`."""
+    from planner.show import contract_map, tables
+
+    return write_folder(
+        folder,
+        {
+            "map.html": contract_map.contract_page(result),
+            "sites.gpkg": tables.sites_gpkg(result),
+            "sites.csv": tables.sites_csv(result),
+            "result.json": tables.contract_json(result),
+        },
+        force,
+    )

@@ -1,0 +1,310 @@
+/* Draws what Python laid out: groups of features, marks and images, a key that switches them, and cards.
+   Every text reaches the page through textContent; nothing here builds HTML from data. */
+function drawPlan(map, data) {
+  "use strict";
+  const renderer = L.canvas({ padding: 0.3, tolerance: 4 });
+  const shown = new Map();   // group id -> Leaflet layer
+  const targets = new Map(); // key of a mark or feature -> { layer, at }
+
+  function make(tag, className, text) {
+    const element = document.createElement(tag);
+    if (className) element.className = className;
+    if (text !== undefined) element.textContent = text;
+    return element;
+  }
+
+  /* --- cards --- */
+
+  function card(group, content) {
+    const box = make("div", "card");
+    box.append(make("h3", "", content.t));
+    if (content.s) box.append(make("p", "card-sub", content.s));
+    const picture = content.picture && document.getElementById(content.picture);
+    if (picture) box.append(picture.cloneNode(true)).id = "";
+    if (content.v && content.v.length) {
+      const list = make("dl");
+      content.v.forEach(function (value, k) {
+        if (value === "") return;
+        list.append(make("dt", "", group.labels[k]), make("dd", "", value));
+      });
+      box.append(list);
+    }
+    if (content.bars) box.append(bars(content.bars, content.season));
+    if (content.n) box.append(make("p", "card-note", content.n));
+    return box;
+  }
+
+  function bars(values, season) {
+    const space = "http://www.w3.org/2000/svg";
+    const svg = document.createElementNS(space, "svg");
+    svg.setAttribute("viewBox", "0 0 240 84");
+    svg.setAttribute("class", "card-bars");
+    svg.setAttribute("role", "img");
+    svg.setAttribute("aria-label", "Monthly ETo: " + values.map(function (v, m) {
+      return data.months[m] + " " + (v === null ? "not known" : v);
+    }).join(", ") + " " + data.etoUnit);
+    const most = Math.max.apply(null, values.map(function (v) { return v || 0; })) || 1;
+    values.forEach(function (v, m) {
+      const tall = (v || 0) / most * 54;
+      const bar = document.createElementNS(space, "rect");
+      bar.setAttribute("x", m * 20 + 2);
+      bar.setAttribute("y", 68 - tall);
+      bar.setAttribute("width", 16);
+      bar.setAttribute("height", tall);
+      bar.setAttribute("class", season && !season[m] ? "bar off" : "bar");
+      svg.append(bar);
+      [[data.months[m][0], 80], [v === null ? "?" : v, 64 - tall]].forEach(function (pair) {
+        const text = document.createElementNS(space, "text");
+        text.setAttribute("x", m * 20 + 10);
+        text.setAttribute("y", pair[1]);
+        text.textContent = pair[0];
+        svg.append(text);
+      });
+    });
+    return svg;
+  }
+
+  function withCard(layer, group, content) {
+    layer.bindPopup(function () { return card(group, content); }, {
+      maxWidth: 300, minWidth: 220, maxHeight: Math.max(180, Math.min(440, map.getSize().y - 60)),
+      autoPanPadding: [12, 12]
+    });
+  }
+
+  /* --- fills that differ by pattern as well as by colour --- */
+
+  function pattern(kind, colour) {
+    const tile = document.createElement("canvas");
+    tile.width = tile.height = 8;
+    const pen = tile.getContext("2d");
+    pen.strokeStyle = pen.fillStyle = colour;
+    pen.lineWidth = 1.4;
+    pen.beginPath();
+    if (kind === "dots") {
+      pen.arc(4, 4, 1.5, 0, 7);
+      pen.fill();
+    } else {
+      pen.moveTo(-2, 10); pen.lineTo(10, -2); pen.moveTo(-2, 2); pen.lineTo(2, -2); pen.moveTo(6, 10); pen.lineTo(10, 6);
+      if (kind === "cross") {
+        pen.moveTo(-2, -2); pen.lineTo(10, 10); pen.moveTo(6, -2); pen.lineTo(10, 2); pen.moveTo(-2, 6); pen.lineTo(2, 10);
+      }
+      pen.stroke();
+    }
+    return pen.createPattern(tile, "repeat");
+  }
+
+  function styleOf(group, properties) {
+    const style = Object.assign({ renderer: renderer }, group.style);
+    if (properties.f) style.fillColor = properties.f;
+    if (group.pattern) style.fillColor = pattern(group.pattern, style.color);
+    return style;
+  }
+
+  /* --- groups --- */
+
+  function features(group) {
+    return L.geoJSON(group.features, {
+      style: function (feature) { return styleOf(group, feature.properties); },
+      pointToLayer: function (feature, at) {
+        const style = styleOf(group, feature.properties);
+        return feature.properties.r
+          ? L.circle(at, Object.assign(style, { radius: feature.properties.r }))
+          : L.circleMarker(at, style);
+      },
+      onEachFeature: function (feature, layer) {
+        if (feature.properties.c) withCard(layer, group, feature.properties.c);
+        if (feature.properties.k) targets.set(feature.properties.k, layer);
+      }
+    });
+  }
+
+  function mark(kind, text, beside) {
+    const box = make("div", "mark mark-" + kind);
+    box.append(make("span", "mark-sign", text));
+    if (beside) box.append(make("span", "mark-beside", beside));
+    return box;
+  }
+
+  function marks(group) {
+    return L.layerGroup(group.marks.map(function (m) {
+      const icon = L.divIcon({ html: mark(m.kind, m.text, m.beside), className: "mark-place", iconSize: [0, 0] });
+      const layer = L.marker(m.at, { icon: icon, title: m.c.t, alt: m.c.t, zIndexOffset: m.kind === "chosen" ? 1000 : 0 });
+      withCard(layer, group, m.c);
+      if (m.k) targets.set(m.k, layer);
+      return layer;
+    }));
+  }
+
+  function image(group) {
+    return L.imageOverlay(group.image, group.bounds, { opacity: group.opacity, interactive: false, alt: group.name });
+  }
+
+  data.groups.forEach(function (group) {
+    const layer = group.image ? image(group) : group.marks ? marks(group) : features(group);
+    shown.set(group.id, layer);
+    if (group.on) layer.addTo(map);
+  });
+
+  function restack() {
+    data.groups.forEach(function (group) {
+      const layer = shown.get(group.id);
+      if (map.hasLayer(layer) && layer.bringToFront) layer.bringToFront();
+    });
+  }
+
+  function toggle(id, on) {
+    const layer = shown.get(id);
+    if (on) { layer.addTo(map); restack(); } else { map.removeLayer(layer); }
+    document.querySelectorAll('input[data-group="' + id + '"]').forEach(function (box) { box.checked = on; });
+    document.querySelectorAll('[data-with="' + id + '"]').forEach(function (part) { part.hidden = !on; });
+  }
+
+  /* --- the key: what is drawn, and a switch for each --- */
+
+  function swatch(item) {
+    if (item.mark) {
+      const box = make("span", "swatch swatch-mark");
+      box.append(mark(item.mark, item.text || ""));
+      return box;
+    }
+    const canvas = make("canvas", "swatch");
+    const dense = Math.max(2, window.devicePixelRatio || 1);
+    canvas.width = 24 * dense;
+    canvas.height = 16 * dense;
+    const pen = canvas.getContext("2d");
+    pen.scale(dense, dense);
+    pen.beginPath();
+    if (item.shape === "line") { pen.moveTo(1, 8); pen.lineTo(23, 8); }
+    else if (item.shape === "dot") pen.arc(12, 8, item.size || 5, 0, 7);
+    else if (item.shape === "round") pen.ellipse(12, 8, 9, 6.5, 0, 0, 7);
+    else pen.rect(2, 2, 20, 12);
+    pen.setLineDash((item.dashArray || "").split(" ").filter(Boolean).map(Number));
+    if (item.fillColor || item.pattern) {
+      pen.globalAlpha = item.fillOpacity === undefined ? 1 : item.fillOpacity;
+      pen.fillStyle = item.pattern ? pattern(item.pattern, item.color) : item.fillColor;
+      pen.fill();
+      pen.globalAlpha = 1;
+    }
+    if (item.weight) {
+      pen.strokeStyle = item.color;
+      pen.lineWidth = item.weight;
+      pen.stroke();
+    }
+    return canvas;
+  }
+
+  function ramp(item) {
+    const box = make("div", "ramp");
+    const bar = make("span", "ramp-bar");
+    bar.style.backgroundImage = "linear-gradient(to right," + item.colors.join(",") + ")";
+    box.append(make("span", "", item.low), bar, make("span", "", item.high));
+    return box;
+  }
+
+  function key() {
+    const box = make("details", "key");
+    box.open = window.innerWidth > 720;
+    box.append(make("summary", "", "Key and layers"));
+    const list = make("div", "key-list");
+    data.groups.filter(function (group) { return group.name; }).forEach(function (group) {
+      const row = make("label", "key-row");
+      const input = make("input");
+      input.type = "checkbox";
+      input.checked = group.on;
+      input.dataset.group = group.id;
+      input.addEventListener("change", function () { toggle(group.id, input.checked); });
+      row.append(input, group.key ? swatch(group.key) : make("span", "swatch"), make("span", "key-name", group.name));
+      list.append(row);
+      const rest = make("div", "key-more");
+      rest.dataset.with = group.id;
+      rest.hidden = !group.on;
+      if (group.ramp) rest.append(ramp(group.ramp));
+      (group.classes || []).forEach(function (item) {
+        const line = make("div", "key-class");
+        line.append(swatch(item), make("span", "", item.name));
+        rest.append(line);
+      });
+      if (rest.childNodes.length) list.append(rest);
+    });
+    (data.credits || []).forEach(function (text) { list.append(make("p", "key-credit", text)); });
+    box.append(list);
+    L.DomEvent.disableClickPropagation(box);
+    L.DomEvent.disableScrollPropagation(box);
+    return box;
+  }
+
+  const KeyControl = L.Control.extend({ options: { position: "bottomleft" }, onAdd: key });
+  const NorthControl = L.Control.extend({
+    options: { position: "topright" },
+    onAdd: function () {
+      const box = make("div", "north");
+      box.append(make("span", "north-arrow", "▲"), make("span", "", "N"));
+      box.title = "North is up";
+      return box;
+    }
+  });
+  map.addControl(new NorthControl());
+  map.addControl(new KeyControl());
+  L.control.scale({ position: "bottomright", metric: data.units !== "us", imperial: data.units === "us", maxWidth: 140 }).addTo(map);
+
+  /* --- the panel beside the map --- */
+
+  function go(name) {
+    const layer = targets.get(name);
+    if (!layer) return;
+    data.groups.forEach(function (group) {
+      const held = shown.get(group.id);
+      if (held.hasLayer && held.hasLayer(layer) && !map.hasLayer(held)) toggle(group.id, true);
+    });
+    const at = layer.getLatLng ? layer.getLatLng() : layer.getBounds().getCenter();
+    if (window.innerWidth <= 720) map.getContainer().scrollIntoView({ block: "start" });
+    map.setView(at, Math.max(map.getZoom(), data.closeZoom), { animate: false });
+    layer.openPopup();
+  }
+
+  document.querySelectorAll("[data-go]").forEach(function (button) {
+    button.addEventListener("click", function () { go(button.dataset.go); });
+  });
+  document.querySelectorAll("[data-fit]").forEach(function (button) {
+    button.addEventListener("click", function () {
+      const group = data.groups.find(function (g) { return g.id === button.dataset.fit; });
+      toggle(group.id, true);
+      map.fitBounds(group.bounds);
+      if (window.innerWidth <= 720) map.getContainer().scrollIntoView({ block: "start" });
+    });
+  });
+
+  /* a list that can be searched by name and narrowed by flag */
+  const list = document.getElementById("site-list");
+  if (list) {
+    const search = document.getElementById("site-search");
+    const flag = document.getElementById("site-flag");
+    const count = document.getElementById("site-count");
+    const rows = Array.from(list.children).map(function (row) {
+      return { row: row, name: row.dataset.name.toLowerCase(), flags: JSON.parse(row.dataset.flags) };
+    });
+    const narrow = function () {
+      const word = search.value.trim().toLowerCase();
+      let left = 0;
+      rows.forEach(function (r) {
+        const fits = r.name.includes(word) && (flag.value === "" || r.flags.includes(Number(flag.value)));
+        r.row.hidden = !fits;
+        left += fits;
+      });
+      count.textContent = left + " of " + rows.length + " sites";
+    };
+    search.addEventListener("input", narrow);
+    flag.addEventListener("change", narrow);
+    narrow();
+  }
+
+  /* the key covers the left of the map: open on what the rest of it shows */
+  function fit() {
+    const box = map.getContainer().querySelector(".key");
+    const covered = box.open && map.getSize().x > 640 ? box.offsetWidth + 10 : 0;
+    map.fitBounds(data.bounds, { paddingTopLeft: [covered + 18, 18], paddingBottomRight: [18, 34], animate: false });
+  }
+  fit();
+  window.addEventListener("resize", function () { map.invalidateSize(); });
+  L.DomEvent.on(window, "load", function () { map.invalidateSize(); fit(); });
+}

@@ -1,0 +1,42 @@
+"""From a site's local frame (metres) to longitude and latitude, for what is drawn and written."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from pyproj import Transformer
+
+Floats = NDArray[np.float64]
+DECIMALS = 7  # of a degree: about a centimetre
+
+
+def to_lonlat(crs: str) -> Callable[[Floats], Floats]:
+    """A function from (n, 2) or (n, 3) metres in the frame `crs` to (n, 2) longitude, latitude (WGS 84)."""
+    transformer = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+
+    def points(xy: Floats) -> Floats:
+        xy = np.asarray(xy, float).reshape(-1, np.asarray(xy).shape[-1])
+        return np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
+
+    return points
+
+
+def from_lonlat(crs: str) -> Callable[[Floats], Floats]:
+    """The way back: (n, 2) longitude, latitude to metres in the frame."""
+    transformer = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
+    return lambda lonlat: np.column_stack(transformer.transform(lonlat[:, 0], lonlat[:, 1]))
+
+
+def geometry(shape: Any, points: Callable[[Floats], Floats]) -> Any:
+    """A shapely geometry of the frame, moved to longitude and latitude."""
+    return shapely.transform(shape, lambda xy: points(xy[:, :2]))
+
+
+def geojson(shape: Any) -> dict[str, Any]:
+    """GeoJSON geometry of a shape that is in degrees, rounded to a centimetre or so."""
+    rounded = shapely.transform(shape, lambda xy: np.round(xy, DECIMALS))
+    return dict(shapely.geometry.mapping(rounded))

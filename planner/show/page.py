@@ -1,0 +1,135 @@
+"""One HTML file that holds all it needs: scripts and styles inline, no address to fetch, nothing else allowed to run.
+
+`OfflineMap` is folium's map without its links: the same object, so that layers of one's own may be added to it.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import html
+import json
+import re
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+import folium
+from folium.template import Template
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from planner.show import palette
+
+# Text from a user's files meets HTML here only, and every value is escaped unless it is Markup of our own.
+PAGES = Environment(
+    loader=PackageLoader("planner.show", "assets"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+
+
+@cache
+def asset(name: str) -> str:
+    """Text of a packaged script or style, free of links, fit to stand inside its tag."""
+    text = files("planner.show").joinpath("assets", name).read_text(encoding="utf-8")
+    # Leaflet's style names images beside it that we do not use, and its script a map for debuggers
+    text = re.sub(r"url\((?!#|data:)[^)]*\)", "none", text) if name.endswith(".css") else text
+    text = re.sub(r"^//# sourceMappingURL=.*$", "", text, flags=re.MULTILINE)
+    if re.search(r"</(script|style)", text, re.IGNORECASE):
+        raise ValueError(f"{name} would close its own tag")
+    return text.replace("\r\n", "\n").strip()
+
+
+def json_text(data: Any) -> str:
+    """JSON that may stand inside a script element: no tag, no comment, no NaN."""
+    text = json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    for mark in "<>&\u2028\u2029":
+        text = text.replace(mark, f"\\u{ord(mark):04x}")
+    return text
+
+
+def styles(*names: str) -> Markup:
+    """Our colours as CSS variables, then the packaged styles, as one style element."""
+    return Markup("<style>{}</style>").format(
+        Markup("\n".join([palette.css_variables(), *(asset(name) for name in names)]))
+    )
+
+
+class OfflineMap(folium.Map):  # type: ignore[misc]
+    """A folium map that opens with the network off, with a panel beside it.
+
+    data: what `map.js` draws (groups of features, marks and images; see :func:`planner.show.map.site_map`).
+    panel: HTML of ours that stands beside the map.
+    """
+
+    default_js: list[tuple[str, str]] = []  # noqa: RUF012  folium's own way of asking for links
+    default_css: list[tuple[str, str]] = []  # noqa: RUF012
+
+    _template = Template(
+        """
+        {% macro header(this, kwargs) %}
+        <meta name="viewport" content="width=device-width, initial-scale=1">
+        <title>{{ this.title }}</title>
+        {{ this.head }}
+        {% endmacro %}
+        {% macro html(this, kwargs) %}
+        <div class="page">
+        <div class="map-side"><div id="{{ this.get_name() }}" class="map"></div></div>
+        {{ this.panel }}
+        </div>
+        <script type="application/json" id="map-data">{{ this.data }}</script>
+        {% endmacro %}
+        {% macro script(this, kwargs) %}
+        var {{ this.get_name() }} = L.map({{ this.get_name()|tojson }}, {
+            center: {{ this.location|tojson }},
+            crs: L.CRS.{{ this.crs }},
+            ...{{ this.options|tojavascript }}
+        });
+        drawPlan({{ this.get_name() }}, JSON.parse(document.getElementById("map-data").textContent));
+        {% endmacro %}
+        """
+    )
+
+    def __init__(self, title: str, centre: tuple[float, float], data: Mapping[str, Any], panel: Markup) -> None:
+        super().__init__(
+            location=centre,
+            tiles=None,
+            prefer_canvas=True,
+            zoom_snap=0.25,
+            wheel_px_per_zoom_level=90,
+            max_zoom=22,
+            min_zoom=2,
+            attribution_control=False,
+        )
+        self._id = "plan"  # a name that stays, so that the same plan gives the same file
+        self.title = html.escape(title)
+        self.head = styles("leaflet.css", "page.css", "map.css") + Markup(
+            "\n<script>{}</script>\n<script>{}</script>"
+        ).format(Markup(asset("leaflet.js")), Markup(asset("map.js")))
+        self.panel = panel
+        self.data = json_text(data)
+
+
+def page_bytes(drawn: OfflineMap) -> bytes:
+    """The finished map page."""
+    return sealed(drawn.get_root().render())
+
+
+def sealed(page: str) -> bytes:
+    """A page with a Content-Security-Policy that lets exactly its own scripts run and nothing be fetched.
+
+    Escaping keeps foreign text from becoming code; this is the second lock.
+    """
+    scripts = re.findall(r"<script(?![^>]*application/json)[^>]*>(.*?)</script>", page, re.DOTALL)
+    hashes = {base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() for text in scripts}
+    allowed = " ".join(f"'sha256-{digest}'" for digest in sorted(hashes)) or "'none'"
+    policy = (
+        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    lock = f'<head>\n<meta http-equiv="Content-Security-Policy" content="{policy}">'
+    return page.replace("<html>", '<html lang="en">', 1).replace("<head>", lock, 1).encode()

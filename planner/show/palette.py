@@ -1,0 +1,62 @@
+"""Our colours, in one place: Python draws with them and the pages take them as CSS variables.
+
+Every ramp runs from light to dark, so that it reads in grey and with any kind of colour vision; whatever colour
+says is said once more by shape, outline, pattern or words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+INK = "#1f2a30"
+QUIET = "#56626a"
+RULE = "#dad6cb"
+PAPER = "#f6f4ee"
+CARD = "#ffffff"
+MARK = "#b93c12"  # the decision, and nothing else
+SEASON = "#2b6079"  # months that irrigation runs
+OFF_SEASON = "#c3ccd0"
+SKY = "#eef2f4"
+HORIZON = "#57534a"
+VEIL = "#7c8f63"
+SUN = "#a86a08"
+SHUT = "#8b8f92"
+OUTLINE = "#1f2a30"
+EVERGREEN = "#2f6148"
+DECIDUOUS = "#7f9a4e"
+SPRAY = "#0f7282"
+HEAT = "#8f3a2b"
+NO_ACCESS = "#4a4648"
+
+SCORE = ("#dbe2ef", "#a9bddc", "#6b90c6", "#3363a8", "#122f66")  # poor to good
+STONE = ("#e3dccd", "#cbbfa8", "#aa9a7f", "#80705a")  # low to tall buildings
+DRY = ("#f3ecd2", "#e9cd8d", "#d99c57", "#b76544", "#7d3b4b", "#432247")  # little to much ETo
+
+
+def css_variables() -> str:
+    """`:root { --ink: ...; }` for the pages."""
+    names = {k.lower().replace("_", "-"): v for k, v in globals().items() if k.isupper() and isinstance(v, str)}
+    return ":root{" + "".join(f"--{k}:{v};" for k, v in names.items()) + "}"
+
+
+def ramp_rgb(ramp: Sequence[str], share: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """Colours (..., 3) at shares 0 to 1 of a ramp, linear between its stops; NaN gives black."""
+    stops = np.array([[int(c[i : i + 2], 16) for i in (1, 3, 5)] for c in ramp], float)
+    at = np.clip(np.nan_to_num(np.asarray(share, float)), 0, 1) * (len(ramp) - 1)
+    mixed = np.stack([np.interp(at, np.arange(len(ramp)), stops[:, k]) for k in range(3)], axis=-1)
+    return np.round(mixed).astype(np.uint8)
+
+
+def ramp_hex(ramp: Sequence[str], share: float) -> str:
+    """One colour of a ramp as `#rrggbb`."""
+    red, green, blue = ramp_rgb(ramp, np.float64(share))
+    return f"#{red:02x}{green:02x}{blue:02x}"
+
+
+def readable_on(colour: str) -> str:
+    """Black-ish or white, whichever reads better on `colour` (WCAG relative luminance)."""
+    linear = [((int(colour[i : i + 2], 16) / 255 + 0.055) / 1.055) ** 2.4 for i in (1, 3, 5)]
+    return INK if 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2] > 0.25 else CARD

@@ -1,0 +1,407 @@
+"""Pictures: the sun's path over a mount's horizon, monthly ETo, zone odds; and rasters as PNG for the map.
+
+SVG is text made here, with everything that is not a number escaped. Each picture says in one plain sentence what
+it shows (`alt`), for screen readers and for a print in grey.
+"""
+
+from __future__ import annotations
+
+import base64
+import dataclasses
+import io
+from collections.abc import Callable, Iterator, Sequence
+
+import numpy as np
+from markupsafe import Markup, escape
+from numpy.typing import NDArray
+from PIL import Image
+
+from planner.show import palette
+from planner.site import Heights
+from planner.sun.path import SunTable
+from planner.units import MM_PER_IN, MONTHS, Units, eto
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+POINTS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+
+
+@dataclasses.dataclass(frozen=True)
+class ClimatePicture:
+    """Peak-month ETo around the site or the sites, for an image on the map.
+
+    values: (rows, cols) mm/day on an even grid of longitude and latitude, row 0 northernmost, NaN where unknown.
+    west_deg, south_deg, east_deg, north_deg: outer edges of the grid. source: where it comes from, in words.
+    attribution: text that the data's terms ask to be shown, "" where none.
+    """
+
+    values: Floats
+    west_deg: float
+    south_deg: float
+    east_deg: float
+    north_deg: float
+    source: str
+    attribution: str = ""
+
+
+# --- the sun's path ---------------------------------------------------------------------------------------------
+
+WIDTH, HEIGHT = 440, 250
+LEFT, RIGHT, TOP, BOTTOM = 32, 12, 8, 24
+
+
+def sun_picture(
+    horizon_deg: Floats, veil_deg: Floats, table: SunTable, season: Bools, latitude_deg: float, alt: str
+) -> Markup:
+    """The year's sun over one mount's horizon: azimuth along x, elevation along y.
+
+    horizon_deg, veil_deg: (360,) elevation of what is opaque and of crowns at azimuths 0, 1, ... 359. The middle
+    of the picture is the side of the noon sun: south, or north in the southern hemisphere. One path a month, of
+    its middle day, months of `season` (12,) heavy; dots stand at whole hours of true solar time.
+    """
+    start = 0.0 if latitude_deg >= 0 else 180.0  # azimuth at the left edge
+
+    def x(azimuth: Floats | float) -> Floats:
+        return LEFT + (np.asarray(azimuth, float) - start) % 360 / 360 * (WIDTH - LEFT - RIGHT)
+
+    def y(elevation: Floats | float) -> Floats:
+        return TOP + (1 - np.clip(np.asarray(elevation, float), 0, 90) / 90) * (HEIGHT - TOP - BOTTOM)
+
+    out = [
+        f'<rect x="{LEFT}" y="{TOP}" width="{WIDTH - LEFT - RIGHT}" height="{HEIGHT - TOP - BOTTOM}" '
+        f'fill="{palette.SKY}"/>'
+    ]
+    for degrees in (0, 15, 30, 45, 60, 75, 90):
+        out.append(
+            f'<line x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(degrees):.1f}" y2="{y(degrees):.1f}" '
+            f'stroke="#fff" stroke-width="{1.4 if degrees % 30 == 0 else 0.7}"/>'
+        )
+        if degrees % 30 == 0:
+            out.append(_text(LEFT - 5, float(y(degrees)) + 3.5, f"{degrees}°", anchor="end"))
+    for k, name in enumerate(POINTS):
+        out.append(_text(float(x(45.0 * k)), HEIGHT - 8, name, bold=k % 2 == 0))
+    out.append(_text(WIDTH - RIGHT, HEIGHT - 8, POINTS[int(start // 45)], bold=True))
+
+    paths = [_middle_day(table, month) for month in range(12)]
+    for month, path in enumerate(paths):
+        stroke, width = (palette.SUN, 2.2) if season[month] else ("#8a8f8c", 0.9)
+        for piece in _unbroken(x(path[:, 0]), y(path[:, 1])):
+            out.append(f'<path d="{piece}" fill="none" stroke="{stroke}" stroke-width="{width}"/>')
+    out.append(_area(veil_deg, x, y, start, palette.VEIL, 0.55))
+    out.append(_area(horizon_deg, x, y, start, palette.HORIZON, 0.86))
+
+    out += _hours(paths, season, x, y)
+    out += _month_names(paths, season, x, y)
+    return _svg(WIDTH, HEIGHT, "".join(out), alt, "sun-picture")
+
+
+def _middle_day(table: SunTable, month: int) -> Floats:
+    """(n, 3) azimuth, elevation and true solar hour through the middle day of a month, in order of time."""
+    rows = np.flatnonzero(np.asarray(table.month) == month)
+    if rows.size == 0:
+        return np.empty((0, 3))
+    # solar time starts anew at each midnight, which cuts the month into days
+    days = np.split(rows, np.flatnonzero(np.diff(table.solar_hour[rows]) < 0) + 1)
+    day = days[len(days) // 2]
+    return np.column_stack([table.azimuth_deg[day], table.elevation_deg[day], table.solar_hour[day]])
+
+
+def _unbroken(xs: Floats, ys: Floats) -> Iterator[str]:
+    """SVG paths of a line, cut where it leaves one side of the picture and comes back at the other."""
+    if len(xs) == 0:
+        return
+    for part in np.split(np.arange(len(xs)), np.flatnonzero(np.abs(np.diff(xs)) > (WIDTH - LEFT) / 2) + 1):
+        if len(part) > 1:
+            yield "M" + "L".join(f"{a:.1f},{b:.1f}" for a, b in zip(xs[part], ys[part], strict=True))
+
+
+def _area(
+    degrees: Floats,
+    x: Callable[[Floats], Floats],
+    y: Callable[[Floats], Floats],
+    start: float,
+    fill: str,
+    opacity: float,
+) -> str:
+    if not np.any(np.asarray(degrees) > 0.05):
+        return ""
+    azimuth = (np.arange(360) + start) % 360
+    xs, ys = x(azimuth.astype(float)), y(np.asarray(degrees, float)[azimuth.astype(int)])
+    top = "L".join(f"{a:.1f},{b:.1f}" for a, b in zip(xs, ys, strict=True))
+    floor = float(y(np.float64(0.0)))
+    return (
+        f'<path d="M{LEFT},{floor:.1f}L{top}L{WIDTH - RIGHT},{ys[0]:.1f}L{WIDTH - RIGHT},{floor:.1f}Z" '
+        f'fill="{fill}" fill-opacity="{opacity}"/>'
+    )
+
+
+def _hours(
+    paths: Sequence[Floats], season: Bools, x: Callable[[Floats], Floats], y: Callable[[Floats], Floats]
+) -> list[str]:
+    """A dot at every whole solar hour of the irrigation months; the hour beside it on the outermost paths."""
+    out: list[str] = []
+    shown = [k for k in range(12) if len(paths[k]) > 2 and season[k]] or [k for k in range(12) if len(paths[k]) > 2]
+    if not shown:
+        return out
+    highest = max(shown, key=lambda k: float(paths[k][:, 1].max()))
+    for k in shown:
+        path = paths[k]
+        for hour in range(int(np.ceil(path[0, 2])), int(np.floor(path[-1, 2])) + 1):
+            azimuth = np.interp(hour, path[:, 2], np.rad2deg(np.unwrap(np.deg2rad(path[:, 0])))) % 360
+            elevation = np.interp(hour, path[:, 2], path[:, 1])
+            at = float(x(azimuth)), float(y(elevation))
+            out.append(f'<circle cx="{at[0]:.1f}" cy="{at[1]:.1f}" r="1.9" fill="{palette.INK}"/>')
+            if k == highest and hour % 2 == 0 and hour != 12 and elevation > 4:
+                side = -9 if hour < 12 else 9
+                out.append(_text(at[0] + side, at[1] - 3, f"{hour}", halo=True))
+    return out
+
+
+def _month_names(
+    paths: Sequence[Floats], season: Bools, x: Callable[[Floats], Floats], y: Callable[[Floats], Floats]
+) -> list[str]:
+    """Names of the months where their paths stand highest; months whose tops would collide share one label."""
+    tops: list[tuple[float, float, int]] = []
+    for month, path in enumerate(paths):
+        if len(path):
+            top = int(np.argmax(path[:, 1]))
+            tops.append((float(x(path[top, 0])), float(y(path[top, 1])), month))
+    out, used = [], set()
+    for at in sorted(tops, key=lambda t: (t[1], t[2])):
+        if at[2] in used:
+            continue
+        near = [t for t in tops if t[2] not in used and abs(t[1] - at[1]) < 12 and abs(t[0] - at[0]) < 60]
+        used |= {t[2] for t in near}
+        near.sort(key=lambda t: t[2])
+        label = ", ".join(MONTHS[t[2]] for t in near)
+        # the middle of the picture is noon, whichever way the label's own top leans by a step
+        mean_x = float(np.mean([t[0] for t in near]))
+        mean_y = float(np.mean([t[1] for t in near]))
+        inside = min(max(mean_x, LEFT + 40), WIDTH - RIGHT - 40)
+        out.append(_text(inside, mean_y + 3.5, label, bold=any(season[t[2]] for t in near), halo=True))
+    return out
+
+
+# --- bars -------------------------------------------------------------------------------------------------------
+
+
+def eto_bars(eto_mm_day: Floats, season: Bools, peak_month: int, spread_mm_day: float, units: Units) -> Markup:
+    """Twelve bars of mean daily ETo, irrigation months dark, the peak month named, its spread as a whisker."""
+    width, height, floor, top = 440, 172, 124, 26
+    factor = 1 / MM_PER_IN if units == "us" else 1.0
+    value = np.asarray(eto_mm_day, float) * factor
+    spread = spread_mm_day * factor if np.isfinite(spread_mm_day) else 0.0
+    largest = max(float(np.nanmax(value)) if np.isfinite(value).any() else 0.0, 1e-9)
+    scale = (floor - top) / max(largest + spread, 1e-9)
+    step = width / 12
+    out = [f'<line x1="0" x2="{width}" y1="{floor}" y2="{floor}" stroke="{palette.QUIET}" stroke-width="1"/>']
+    for m in range(12):
+        middle = step * (m + 0.5)
+        peak = m == peak_month
+        out.append(_text(middle, floor + 16, MONTHS[m], bold=bool(season[m]), size=13))
+        if not np.isfinite(value[m]):
+            out.append(_text(middle, floor - 5, "no data", size=10))
+            continue
+        tall = max(float(value[m]), 0.0) * scale
+        fill = palette.SEASON if season[m] else palette.OFF_SEASON
+        out.append(
+            f'<rect x="{step * m + 5:.1f}" y="{floor - tall:.1f}" width="{step - 10:.1f}" height="{tall:.1f}" '
+            f'fill="{fill}"/>'
+        )
+        lift = 5.0
+        if peak and spread > 0:
+            out.append(
+                f'<path d="M{middle:.1f},{floor - tall - spread * scale:.1f}V{floor - tall + spread * scale:.1f}'
+                f'm-5,0h10M{middle - 5:.1f},{floor - tall - spread * scale:.1f}h10" '
+                f'stroke="{palette.INK}" stroke-width="1.6" fill="none"/>'
+            )
+            lift += spread * scale
+        text = f"{value[m]:.2f}" if units == "us" else f"{value[m]:.1f}"
+        out.append(_text(middle, floor - tall - lift, text, bold=peak, size=12.5))
+    runs = [MONTHS[m] for m in range(12) if season[m]]
+    unit = "in/day" if units == "us" else "mm/day"
+    out.append(
+        f'<rect x="0" y="{height - 13}" width="10" height="10" fill="{palette.SEASON}"/>'
+        + _text(15, height - 4, "irrigation runs", anchor="start", size=12)
+        + f'<rect x="112" y="{height - 13}" width="10" height="10" fill="{palette.OFF_SEASON}"/>'
+        + _text(127, height - 4, "it does not", anchor="start", size=12)
+        + _text(width, height - 4, f"{unit}; whisker: ± 1 sd", anchor="end", size=12)
+    )
+    alt = (
+        f"Mean daily reference ETo by month, highest in {MONTHS[peak_month]} with {eto(eto_mm_day[peak_month], units)}; "
+        f"irrigation runs in {', '.join(runs) or 'no month'}."
+    )
+    return _svg(width, height, "".join(out), alt, "eto-bars")
+
+
+def zone_colour(row: int, zones: int) -> str:
+    """Colour of a row of a zone table; the driest is the darkest."""
+    return palette.ramp_hex(palette.DRY, (row + 0.5) / zones)
+
+
+def zone_bar(labels: Sequence[str], probability: Floats, chosen: int) -> Markup:
+    """One bar cut by the probability of each zone; the one to set is outlined and named."""
+    width, height, top, deep = 440, 52, 4, 22
+    share = np.nan_to_num(np.asarray(probability, float))
+    ends = np.cumsum(share)
+    out, beyond = [], -1e9
+    for k, label in enumerate(labels):
+        wide = float(share[k]) * width
+        if share[k] < 0.005:
+            continue
+        left = float(ends[k] - share[k]) * width
+        colour = zone_colour(k, len(labels))
+        out.append(
+            f'<rect x="{left:.1f}" y="{top}" width="{wide:.1f}" height="{deep}" fill="{colour}" '
+            f'stroke="{palette.CARD}" stroke-width="1"/>'
+        )
+        text = f"{_short(label)}  {share[k]:.0%}"
+        half = len(text) * 3.5
+        middle = min(max(left + wide / 2, half), width - half)
+        if middle - half > beyond or k == chosen:
+            out.append(_text(middle, top + deep + 18, text, bold=k == chosen, size=13))
+            beyond = middle + half + 6
+    if chosen >= 0 and share[chosen] > 0:
+        left, wide = float(ends[chosen] - share[chosen]) * width, float(share[chosen]) * width
+        out.append(
+            f'<rect x="{max(left, 1):.1f}" y="{top - 2}" width="{max(min(wide, width - 2), 3):.1f}" '
+            f'height="{deep + 4}" fill="none" stroke="{palette.INK}" stroke-width="2.5"/>'
+        )
+    said = ", ".join(f"{_short(labels[k])} {share[k]:.0%}" for k in np.argsort(-share) if share[k] >= 0.005)
+    return _svg(width, height, "".join(out), f"Probability of each zone: {said or 'not known'}.", "zone-bar")
+
+
+def _short(text: str, longest: int = 28) -> str:
+    return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
+# --- rasters ----------------------------------------------------------------------------------------------------
+
+
+@dataclasses.dataclass(frozen=True)
+class Overlay:
+    """A PNG for the map: data URI, and its edges in degrees."""
+
+    uri: str
+    west_deg: float
+    south_deg: float
+    east_deg: float
+    north_deg: float
+
+
+def _mercator(latitude_deg: Floats | float) -> Floats:
+    return np.log(np.tan(np.pi / 4 + np.deg2rad(np.clip(latitude_deg, -85.0, 85.0)) / 2))
+
+
+def _even_rows(south_deg: float, north_deg: float, rows: int) -> Floats:
+    """Latitudes of `rows` lines that are even on a Web Mercator map, northernmost first."""
+    low, high = _mercator(south_deg), _mercator(north_deg)
+    at = high - (np.arange(rows) + 0.5) / rows * (high - low)
+    return np.rad2deg(2 * np.arctan(np.exp(at)) - np.pi / 2)
+
+
+def climate_range(picture: ClimatePicture) -> tuple[float, float]:
+    """Lowest and highest mm/day of the picture's colours: its own range, at least 1 mm/day wide."""
+    known = picture.values[np.isfinite(picture.values)]
+    if known.size == 0:
+        return 0.0, 1.0
+    low, high = float(known.min()), float(known.max())
+    spare = max(0.0, 1.0 - (high - low)) / 2
+    return max(low - spare, 0.0), high + spare
+
+
+def climate_overlay(picture: ClimatePicture, most: int = 480) -> Overlay:
+    """The climate picture in colours of our own, resampled to the map's projection (nearest cell)."""
+    rows, cols = picture.values.shape
+    south, north = max(picture.south_deg, -85.0), min(picture.north_deg, 85.0)
+    # pixels as square as the map's, two or more to a cell
+    height = float(_mercator(north) - _mercator(south)) / np.deg2rad(picture.east_deg - picture.west_deg)
+    longest = min(max(2 * max(rows, cols), 64), most)
+    wide = max(round(longest / max(height, 1.0)), 8)
+    tall = max(round(wide * height), 8)
+    latitude = _even_rows(south, north, tall)
+    row = (picture.north_deg - latitude) / (picture.north_deg - picture.south_deg) * rows
+    col = (np.arange(wide) + 0.5) / wide * cols
+    pick = np.ix_(np.clip(row.astype(int), 0, rows - 1), np.clip(col.astype(int), 0, cols - 1))
+    value = picture.values[pick]
+    low, high = climate_range(picture)
+    alpha = np.where(np.isfinite(value), 255, 0).astype(np.uint8)
+    rgba = np.dstack([palette.ramp_rgb(palette.DRY, (value - low) / (high - low)), alpha])
+    return Overlay(_png(rgba), picture.west_deg, south, picture.east_deg, north)
+
+
+def hillshade(
+    terrain: Heights,
+    bounds_m: tuple[float, float, float, float],
+    to_degrees: Callable[[Floats], Floats],
+    to_metres: Callable[[Floats], Floats],
+    pixels: int = 520,
+) -> Overlay | None:
+    """Shaded relief under `bounds_m` (west, south, east, north in the frame), light from the north-west.
+
+    Dark and light veils only, so that paper and colours stay as they are; its edges fade out. None where the
+    terrain is flat or does not reach there. A picture, not a measurement: slopes are drawn steeper than they are.
+    """
+    west, south, east, north = bounds_m
+    corners = to_degrees(np.array([[west, south], [west, north], [east, south], [east, north]]))
+    (lon0, lat0), (lon1, lat1) = corners.min(axis=0), corners.max(axis=0)
+    size = pixels / max(east - west, north - south)
+    wide, tall = max(int((east - west) * size), 16), max(int((north - south) * size), 16)
+    lon, lat = np.meshgrid(lon0 + (np.arange(wide) + 0.5) / wide * (lon1 - lon0), _even_rows(lat0, lat1, tall))
+    xy = to_metres(np.column_stack([lon.ravel(), lat.ravel()])).reshape(tall, wide, 2)
+    known = np.isfinite(terrain.at(xy))
+    if not known.any() or np.nanmax(terrain.at(xy)) - np.nanmin(terrain.at(xy)) < 0.5:
+        return None
+    # slopes of the cells, then smooth between them: facets of the heights themselves would show as stripes
+    down, right = np.gradient(terrain.values, terrain.cell_m)
+    east_up = np.nan_to_num(dataclasses.replace(terrain, values=right).at(xy))
+    north_up = np.nan_to_num(dataclasses.replace(terrain, values=-down).at(xy))  # rows run south
+    steep = np.quantile(np.hypot(north_up, east_up), 0.95)
+    lift = float(np.clip(0.35 / max(steep, 1e-6), 1.0, 8.0))
+    # Lambert: unit normal times a light at azimuth 315, elevation 45; level ground gives sin 45
+    level = np.sqrt(0.5)
+    nx, ny = -east_up * lift, -north_up * lift
+    light = (-nx * 0.5 + ny * 0.5 + level) / np.sqrt(nx**2 + ny**2 + 1)
+    veil = np.clip((light - level) / level, -1, 1)
+    fade = _fade(tall, wide)
+    alpha = np.where(veil < 0, -veil * 120, veil * 150) * fade * known
+    grey = np.where(veil < 0, 45, 255)
+    return Overlay(_png(np.dstack([grey, np.round(alpha)]).astype(np.uint8)), lon0, lat0, lon1, lat1)
+
+
+def _fade(rows: int, cols: int, share: float = 0.12) -> Floats:
+    """1 in the middle, falling to 0 at the edges."""
+
+    def edge(n: int) -> Floats:
+        at = (np.arange(n) + 0.5) / n
+        return np.clip(np.minimum(at, 1 - at) / share, 0, 1)
+
+    return np.outer(edge(rows), edge(cols))
+
+
+def _png(pixels: NDArray[np.uint8]) -> str:
+    stream = io.BytesIO()
+    Image.fromarray(pixels).save(stream, "PNG", optimize=True)
+    return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode()
+
+
+# --- SVG --------------------------------------------------------------------------------------------------------
+
+
+def _svg(width: int, height: int, inside: str, alt: str, name: str) -> Markup:
+    return Markup(
+        f'<svg class="{name}" viewBox="0 0 {width} {height}" role="img" xmlns="http://www.w3.org/2000/svg">'
+        f"<title>{escape(alt)}</title>{inside}</svg>"
+    )
+
+
+def _text(
+    x: float, y: float, text: str, anchor: str = "middle", bold: bool = False, halo: bool = False, size: float = 12
+) -> str:
+    extra = ' font-weight="600"' if bold else ""
+    if halo:
+        extra += f' stroke="{palette.SKY}" stroke-width="4" paint-order="stroke" stroke-linejoin="round"'
+    return (
+        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}" fill="{palette.INK}"{extra}>'
+        f"{escape(text)}</text>"
+    )

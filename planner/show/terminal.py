@@ -1,0 +1,49 @@
+"""The result in a few lines for the terminal."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from planner.contract import ContractResult
+from planner.job import SiteResult
+from planner.units import MONTHS, eto, length, months
+
+
+def summary(result: SiteResult) -> str:
+    """The decision for one site, in a few lines."""
+    d, units = result.decision, result.plan.units
+    lines = [f"{result.site.name}: {len(result.mounts)} candidates, {len(d.order)} pass every gate."]
+    if d.chosen >= 0:
+        k = d.chosen
+        score = "" if np.isnan(d.score[k]) else f", score {d.score[k]:.0f} of 100"
+        lines.append(
+            f"Mount: {result.mounts.ids[k]}, {result.mounts.support[k].value}, {result.mounts.on[k]}, "
+            f"head {length(result.mounts.height_m[k], units)} above ground{score}."
+        )
+        lines.append(d.reasons[k])
+    elif len(result.mounts):
+        failing = (~d.passes).sum(axis=0)
+        worst = int(failing.argmax())
+        lines.append(f"No mount passes every gate; most fail '{d.gates[worst]}' ({failing[worst]}). The map says why.")
+    z = result.zone
+    label = z.table.labels[z.zone[0]] if z.zone[0] >= 0 else "none of the table's"
+    lines.append(
+        f"Zone: {label} (P {z.p_zone[0]:.0%}), peak {eto(z.peak_eto_mm_day[0], units)} in {MONTHS[z.peak_month[0]]}, "
+        f"spread {eto(z.spread_mm_day[0], units)}, {result.climate.basis[0]}."
+    )
+    lines.append(f"Irrigation: {months(result.season)}.")
+    if len(result.notices):
+        lines.append(f"{len(result.notices)} notices on the input.")
+    return "\n".join(lines)
+
+
+def contract_summary(result: ContractResult) -> str:
+    """A contract in a few lines: sites by zone, and how many to look at first."""
+    z = result.zone
+    lines = [f"{len(result.names)} sites."]
+    for k in np.unique(z.zone):
+        label = z.table.labels[k] if k >= 0 else "no zone of the table"
+        lines.append(f"  {label}: {int((z.zone == k).sum())}")
+    flagged = sum(bool(f) for f in result.flags)
+    lines.append(f"{flagged} to look at first; {len(result.rejected)} left out.")
+    return "\n".join(lines)

@@ -1,0 +1,120 @@
+"""Candidates: where they stand, and what they are called."""
+
+import numpy as np
+import pytest
+import shapely
+
+from planner import plan
+from planner.mounts import Support, compass, find_mounts
+from planner.site import Heights, Places, bare_site, prisms
+
+OUTLINE = shapely.box(-100, -100, 100, 100)
+
+
+def one_building(shape=None, top=8.0, base=-1.0, **parts):
+    shape = shape or shapely.box(0, 0, 40, 20)
+    return bare_site(OUTLINE, buildings=prisms([shape], [base], [top], ["Hall"]), **parts)
+
+
+def test_roof_edges_stand_inside_and_walls_outside():
+    site, settings = one_building(), plan.Mounts(spacing_m=10)
+    found = find_mounts(site, settings, mast_m=0.6)
+    roof = [k for k in range(len(found)) if found.support[k] is Support.PARAPET]
+    wall = [k for k in range(len(found)) if found.support[k] is Support.WALL]
+    assert len(roof) == len(wall) == 4 + 2 + 4 + 2
+    hall = site.buildings.shapes[0]
+    for k in roof:
+        point = shapely.Point(found.xyz[k, :2])
+        assert hall.contains(point)
+        assert hall.exterior.distance(point) == pytest.approx(settings.setback_m)
+        assert found.xyz[k, 2] == pytest.approx(8.6)
+        assert found.height_m[k] == pytest.approx(8.6)
+    for k in wall:
+        point = shapely.Point(found.xyz[k, :2])
+        assert not hall.intersects(point)
+        assert hall.distance(point) == pytest.approx(settings.wall_offset_m)
+        assert found.xyz[k, 2] == pytest.approx(8.0 - settings.wall_drop_m)
+    south = [k for k in wall if found.xyz[k, 1] < 0]
+    assert {found.facing_deg[k] for k in south} == {180.0}
+    assert {found.on[k] for k in south} == {"Hall, south wall"}
+
+
+@pytest.mark.parametrize("reverse", [False, True])
+def test_either_ring_orientation_gives_the_same_places(reverse):
+    shape = shapely.box(0, 0, 40, 20).difference(shapely.box(10, 5, 30, 15))
+    site = one_building(shape.reverse() if reverse else shape)
+    found = find_mounts(site, plan.Mounts(), 0.6)
+    key = sorted(tuple(np.round(xyz, 6)) for xyz in found.xyz)
+    again = find_mounts(one_building(shape), plan.Mounts(), 0.6)
+    assert key == sorted(tuple(np.round(xyz, 6)) for xyz in again.xyz)
+    # a bracket in the courtyard stands over the courtyard, and faces its middle
+    inner = [
+        k
+        for k in range(len(found))
+        if found.support[k] is Support.WALL and 10 < found.xyz[k, 0] < 30 and 5 < found.xyz[k, 1] < 15
+    ]
+    assert inner
+    for k in inner:
+        step = np.array([np.sin(np.radians(found.facing_deg[k])), np.cos(np.radians(found.facing_deg[k]))])
+        assert not site.buildings.shapes[0].contains(shapely.Point(found.xyz[k, :2] + step))
+
+
+def test_pitched_roofs_have_eaves():
+    found = find_mounts(one_building(pitched=np.array([True])), plan.Mounts(walls=False), 0.6)
+    assert set(found.support) == {Support.EAVE}
+
+
+def test_nothing_where_no_sensor_may_be_fixed():
+    assert len(find_mounts(one_building(mountable=np.array([False])), plan.Mounts(), 0.6)) == 0
+
+
+def test_a_canopy_has_no_wall():
+    found = find_mounts(one_building(base=3.0, top=3.5), plan.Mounts(), 0.6)
+    assert set(found.support) == {Support.PARAPET}
+
+
+def test_only_inside_the_site():
+    site = bare_site(
+        shapely.box(0, 0, 20, 20),
+        buildings=prisms([shapely.box(10, 5, 40, 15), shapely.box(50, 0, 60, 10)], [-1, -1], [6, 6]),
+    )
+    found = find_mounts(site, plan.Mounts(), 0.6)
+    assert len(found)
+    assert (found.xyz[:, 0] <= 20).all()
+
+
+def test_no_bracket_on_a_shared_wall():
+    pair = prisms([shapely.box(0, 0, 20, 20), shapely.box(20, 0, 40, 20)], [-1, -1], [6, 12], ["low", "high"])
+    found = find_mounts(bare_site(OUTLINE, buildings=pair), plan.Mounts(roof_edges=False), 0.6)
+    walls = list(zip(found.on, found.xyz[:, 0], strict=True))
+    assert not [w for w in walls if w[0] == "low, east wall"]
+    assert [w for w in walls if w[0] == "high, west wall"]  # it rises above its neighbour
+
+
+def test_poles_posts_and_named_points():
+    terrain = Heights(np.full((30, 30), 50.0), -150, 150, 10.0)
+    site = bare_site(
+        OUTLINE,
+        terrain=terrain,
+        poles=Places(("Pole A",), np.array([[5.0, 5.0, 56.0]]), np.array([False])),
+        buildings=prisms([shapely.box(-60, -60, -20, -20)], [49], [58]),
+    )
+    named = plan.NamedMount(name="Shed", x=0, y=0, height_m=3, support="ridge")
+    settings = plan.Mounts(roof_edges=False, walls=False, ground_spacing_m=20, named=(named,))
+    found = find_mounts(site, settings, 0.5, np.array([[10.0, -5.0]]))
+    assert found.ids[:2] == ("N1", "P1")
+    assert found.on[0] == "Shed, ridge"
+    assert found.xyz[0].tolist() == [10.0, -5.0, 53.0]
+    assert found.xyz[1].tolist() == [5.0, 5.0, 56.5]
+    assert found.height_m[1] == pytest.approx(6.5)
+    posts = found.xyz[[s is Support.GROUND for s in found.support]]
+    assert len(posts) == 100 - 4
+    assert (posts[:, 2] == 53.0).all()
+    assert len(set(found.ids)) == len(found)
+
+
+@pytest.mark.parametrize(
+    ("azimuth", "wind"), [(0, "north"), (359, "north"), (46, "north-east"), (181, "south"), (292, "west")]
+)
+def test_compass(azimuth, wind):
+    assert compass(azimuth) == wind

@@ -1,0 +1,119 @@
+"""The plan file: good ones are read, bad ones say where, what, the nearest valid name, and what to do."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from planner.ledger import Exit, PlanError, PlannerError, nearest
+from planner.plan import Plan, field_rows, parse_plan, read_plan
+
+SITE = '[layers.site]\npath = "site.gpkg"\n'
+
+
+def write(tmp_path, text):
+    path = tmp_path / "plan.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def fault(tmp_path, text) -> str:
+    with pytest.raises(PlanError) as caught:
+        read_plan(write(tmp_path, text))
+    assert caught.value.exit_code == Exit.PLAN == 3
+    assert "plan.toml" in caught.value.where
+    assert caught.value.todo
+    return str(caught.value)
+
+
+def test_the_shortest_plan(tmp_path):
+    found = read_plan(write(tmp_path, SITE)).plan
+    assert found.layers.site.path == "site.gpkg"
+    assert found.gates.direct_h_day == 6.0
+    assert found.units == "metric"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[sensr]\nmast_m = 1", ["sensr", "is not known", "did you mean 'sensor'"]),
+        (SITE + 'nmae = "x"', ["layers.site.nmae", "did you mean 'name'"]),
+        ('units = "imperial"', ["units", "'imperial' is not one of its values", "us, metric"]),
+        ("[layers]\n", ["layers.site", "missing", "outline of the site"]),
+        ('[gates]\nheight_m = "tall"', ["gates.height_m", "number", "'tall'"]),
+        ("[gates]\nheight_m = -1", ["gates.height_m", "greater than 0"]),
+        ("[gates]\nheight_m = 9\nheight_ft = 30", ["gates", "both given"]),
+        ('[gates]\nheight_ft = "tall"', ["height_ft", "number of feet"]),
+        ("[gates]\nlight_share = 90", ["gates.light_share", "less than or equal to 1"]),
+        ("[season]\nmonths = [4, 13]", ["season", "1 to 12"]),
+        ("[season]\nmonths = [4, 4]", ["season", "different"]),
+        ("[weights]\nlight = 0\nrain = 0\nreach = 0\naccess = 0", ["weights", "above zero"]),
+        ('[layers]\nsite = "site.gpkg"', ["layers.site", "section", "[layers.site]"]),
+        ("[mounts]\nroof_edges = 'maybe'", ["mounts.roof_edges", "true or false"]),
+        ("[mounts]\nspacing_m = true", ["mounts.spacing_m", "number"]),
+        ("[mounts]\nspacing_m = nan", ["mounts.spacing_m"]),
+        ("title = 5", ["title", "text"]),
+        ("this is not toml", ["not valid TOML", "line 1"]),
+        ("[[mounts.named]]\nname = 'a'\nx = 1\ny = 2", ["mounts.named.0.height_m", "missing"]),
+        ("[sun]\nstep_minutes = 2.5", ["sun.step_minutes", "whole number"]),
+    ],
+)
+def test_faults_say_where_and_what(tmp_path, text, words):
+    said = fault(tmp_path, text)
+    for word in words:
+        assert word in said, said
+
+
+def test_several_faults_are_counted(tmp_path):
+    assert "2 more faults" in fault(tmp_path, 'units = "x"\n[sensr]\n[gtaes]\n')
+
+
+def test_a_missing_file_names_its_neighbour(tmp_path):
+    write(tmp_path, SITE)
+    with pytest.raises(PlanError, match=r"did you mean 'plan\.toml'"):
+        read_plan(tmp_path / "paln.toml")
+
+
+def test_not_a_text_file(tmp_path):
+    (tmp_path / "plan.toml").write_bytes(b"\xff\xfe\x00\x01")
+    with pytest.raises(PlanError, match="UTF-8"):
+        read_plan(tmp_path / "plan.toml")
+
+
+def test_a_mark_at_the_start_is_no_fault(tmp_path):
+    (tmp_path / "plan.toml").write_bytes(b"\xef\xbb\xbf" + SITE.encode())
+    assert read_plan(tmp_path / "plan.toml").plan.layers
+
+
+@given(st.floats(0.001, 1e3))
+def test_feet_are_metres(feet):
+    """The international foot is 0.3048 m exactly."""
+    found = parse_plan({"sensor": {"rated_range_ft": feet + 4}}, "plan.toml").plan
+    assert math.isclose(found.sensor.rated_range_m, (feet + 4) * 0.3048)
+
+
+def test_paths_are_filled_and_start_at_the_plan(tmp_path, monkeypatch):
+    plan = read_plan(write(tmp_path, SITE), {"A": "one"})
+    assert plan.file("k", "x/y.gpkg") == (tmp_path / "x" / "y.gpkg").resolve()
+    assert plan.file("k", "${A}/y.gpkg") == (tmp_path / "one" / "y.gpkg").resolve()
+    monkeypatch.setenv("NOONMARK_TEST_B", str(tmp_path / "b"))
+    assert plan.file("k", "${NOONMARK_TEST_B}/y") == (tmp_path / "b" / "y").resolve()
+    with pytest.raises(PlanError, match="--var NOWHERE_AT_ALL="):
+        plan.file("layers.site.path", "${NOWHERE_AT_ALL}/y")
+
+
+def test_every_default_is_valid():
+    assert Plan.model_validate(Plan().model_dump(exclude_none=True)) == Plan()
+    assert len({row.key for row in field_rows()}) == len(list(field_rows()))
+
+
+def test_nearest():
+    assert nearest("hieght", ["height", "name"]) == "did you mean 'height'?"
+    assert nearest("HEIGHT_FT", ["height_ft"]) == "did you mean 'height_ft'?"
+    assert nearest("zzz", ["a", "b"]) == "known: a, b"
+    assert nearest("zzz", []) == "there are none"
+
+
+def test_an_error_reads_as_a_sentence():
+    assert str(PlannerError("a.gpkg", "it is empty", "Export it again")) == "a.gpkg: it is empty. Export it again"
