@@ -28,6 +28,7 @@ import numpy as np
 import pandas as pd
 import pvlib
 import rasterio
+import rasterio.transform
 from numpy.typing import NDArray
 
 from planner.climate import builtin, zones
@@ -87,17 +88,16 @@ def montana(folder: Path) -> list[Point]:
         for month in MONTHS:
             with rasterio.open(folder / "montana_normals" / f"{key}_{month.lower()}.tif") as layer:
                 layers.append(layer.read(1).astype(float))
-                transform = layer.transform
-        where["transform"] = transform
         return np.stack(layers)
 
-    where: dict[str, rasterio.Affine] = {}
     pet, low, high = stack("pet"), stack("tmmn") - 273.15, stack("tmmx") - 273.15
     points = []
+    with rasterio.open(folder / "montana_normals" / "pet_jul.tif") as layer:
+        grid = layer.transform
     for row in range(14, pet.shape[1], 28):
         for col in range(24, pet.shape[2], 48):
             if np.isfinite(pet[:, row, col]).all():
-                lon, lat = where["transform"] * (col + 0.5, row + 0.5)
+                lon, lat = rasterio.transform.xy(grid, row, col)
                 at = (slice(None), row, col)
                 points.append(Point(f"cell {row} {col}", "Montana", lat, lon, low[at], high[at], pet[at]))
     return points
@@ -105,7 +105,7 @@ def montana(folder: Path) -> list[Point]:
 
 def maricopa(folder: Path) -> Point:
     days = pd.read_csv(folder / "stations" / "AZMET_Maricopa_daily_2003_2020.csv")
-    month = pd.to_datetime(days["Year"] * 1000 + days["DOY"], format="%Y%j").dt.month
+    month = pd.to_datetime((days["Year"] * 1000 + days["DOY"]).astype(str), format="%Y%j").dt.month
     m = days.groupby(month)[["Tmin", "Tmax", "ETref"]].mean().to_numpy().T
     return Point("Maricopa", "Arizona", 33.069, -111.972, *m)
 

@@ -112,7 +112,7 @@ def elevation_m(lon: ArrayLike, lat: ArrayLike) -> Floats:
 # Twelve months at the shore, in the valley and in the desert, as they would read at sea level; each place is a
 # blend of the three. The numbers are invented, near what such climates have.
 SHORE_MEAN_C = (12.6, 12.5, 12.6, 12.7, 13.2, 14.1, 15.0, 15.7, 16.1, 15.7, 14.4, 12.9)
-VALLEY_MEAN_C = (10.9, 12.6, 15.3, 18.4, 22.7, 26.9, 30.1, 29.2, 26.2, 20.6, 14.4, 10.8)
+VALLEY_MEAN_C = (10.9, 12.6, 15.3, 18.4, 22.7, 27.2, 30.8, 29.8, 26.4, 20.6, 14.4, 10.8)
 DESERT_MEAN_C = (12.6, 14.1, 17.0, 20.3, 24.8, 29.8, 33.0, 32.2, 28.9, 22.8, 16.6, 12.4)
 SHORE_RANGE_C = (9.5, 9.2, 8.8, 8.6, 7.8, 7.4, 7.2, 7.4, 8.2, 9.2, 9.8, 9.8)
 INLAND_RANGE_C = (11.0, 12.5, 13.8, 15.3, 16.2, 17.2, 17.8, 17.8, 17.4, 16.2, 13.8, 11.2)

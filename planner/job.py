@@ -6,19 +6,19 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
-from shapely.geometry.base import BaseGeometry
 
 from planner.climate.answer import ClimatePicture, SiteClimate, ZoneResult
-from planner.climate.zones import read_zone_table, zone_sites
+from planner.climate.zones import zone_sites, zone_table
 from planner.decide import Decision, decide
-from planner.layers import named_xy, project, read_climate, read_climate_picture, read_site
+from planner.layers import lonlat_shapes, named_xy, read_site
+from planner.layers.monthly import read_climate
+from planner.layers.picture import read_climate_picture
 from planner.ledger import Kind, Ledger, Notice
 from planner.mounts import Mounts, find_mounts
-from planner.plan import Plan, PlanFile, month_flags
+from planner.plan import Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
 from planner.reach import ReachResult, reach
-from planner.season import irrigation_months
+from planner.season import season_months
 from planner.site import Bools, Site
 from planner.sun import SunResult, SunTable, sun_table, year_of_light
 
@@ -30,7 +30,7 @@ class SiteResult:
     """Everything that was found for one site; `show` draws it, and nothing more is computed there.
 
     season: (12,) months that irrigation runs; season_said: how that was found, one sentence.
-    climate_picture: the ETo layer around the site, None where no layer tells.
+    climate_picture: peak-month ETo around the site, for the map.
     """
 
     plan: Plan
@@ -60,18 +60,9 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
     site = read_site(source, ledger)
     tell("climate", 0, 1)
     climate, zone = _climate(source, site, ledger)
-    if plan.season.months:
-        season, season_said = np.array(month_flags(plan.season.months)), "given in the plan"
-    else:
-        season, season_said = irrigation_months(climate.eto_mm_day[0], climate.rain_mm[0], climate.t_mean_c[0])
-        if not season.any():
-            season = np.ones(12, bool)
-            ledger.add(
-                Kind.CHECK,
-                "season",
-                "the climate asks for no irrigation in any month, so mounts are judged over the whole year; "
-                "give season.months if irrigation runs",
-            )
+    season, season_said = season_months(
+        plan.season.months, climate.eto_mm_day[0], climate.rain_mm[0], climate.t_mean_c[0]
+    )
     mounts = find_mounts(site, plan.mounts, plan.sensor.mast_m, named_xy(source, site))
     if not len(mounts):
         ledger.add(
@@ -97,7 +88,7 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
     rain = rain_and_surroundings(site, mounts.xyz)
     reached = reach(site, mounts.xyz, mounts.height_m, plan.sensor.rated_range_m)
     decision = decide(plan, mounts, sun, rain, reached, season)
-    picture = read_climate_picture(source, site.longitude_deg, site.latitude_deg, ledger)
+    picture = read_climate_picture(source, np.array([site.longitude_deg]), np.array([site.latitude_deg]), ledger)
     return SiteResult(
         plan,
         site,
@@ -120,10 +111,6 @@ def _climate(source: PlanFile, site: Site, ledger: Ledger) -> tuple[SiteClimate,
     plan = source.plan
     given = plan.climate.elevation_m
     elevation_m = np.array([given if given is not None else site.elevation_m])
-    climate = read_climate(source, [_lonlat(site.outline, site.crs)], elevation_m, ledger)
-    table = read_zone_table(source, ledger)
-    return climate, zone_sites(climate, np.array([site.latitude_deg]), table, plan.climate.description)
-
-
-def _lonlat(shape: BaseGeometry, crs: str) -> BaseGeometry:
-    return shapely.transform(shape, lambda xy: project(xy, crs, "EPSG:4326"))
+    climate = read_climate(source, lonlat_shapes([site.outline], site.crs), elevation_m, ledger, names=[site.name])
+    table = zone_table(source, ledger)
+    return climate, zone_sites(climate, np.array([site.latitude_deg]), table, plan.climate.description, plan.units)

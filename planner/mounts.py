@@ -130,9 +130,14 @@ def _buildings(site: Site, settings: plan.Mounts, mast_m: float) -> Iterator[_Ro
         walled = bool(site.buildings.base_m[b] <= site.ground_at(middle) + 0.5)
         edge_support = Support.EAVE if site.pitched[b] else Support.PARAPET
         roof_n = wall_n = 0
-        for x, y, out_x, out_y in _along_edges(shape, settings.spacing_m):
+        for x, y, out_x, out_y, inner in _along_edges(shape, settings.spacing_m):
             facing = float(np.degrees(np.arctan2(out_x, out_y)) % 360.0)
-            side = compass(facing)
+            # an edge of a courtyard faces inward: "south edge" would send a person to the wrong side
+            edge, wall = (
+                (f"courtyard edge that faces {compass(facing)}", f"courtyard wall that faces {compass(facing)}")
+                if inner
+                else (f"{compass(facing)} edge", f"{compass(facing)} wall")
+            )
             rx, ry = x - settings.setback_m * out_x, y - settings.setback_m * out_y
             if settings.roof_edges and shape.contains(shapely.Point(rx, ry)):
                 roof_n += 1
@@ -140,7 +145,7 @@ def _buildings(site: Site, settings: plan.Mounts, mast_m: float) -> Iterator[_Ro
                     yield _Row(
                         f"R{b + 1}-{roof_n}",
                         edge_support,
-                        f"{name}, {side} edge",
+                        f"{name}, {edge}",
                         rx,
                         ry,
                         top + mast_m,
@@ -155,7 +160,7 @@ def _buildings(site: Site, settings: plan.Mounts, mast_m: float) -> Iterator[_Ro
                     yield _Row(
                         f"W{b + 1}-{wall_n}",
                         Support.WALL,
-                        f"{name}, {side} wall",
+                        f"{name}, {wall}",
                         wx,
                         wy,
                         top - settings.wall_drop_m,
@@ -171,13 +176,13 @@ def _is_inside(site: Site, tree: shapely.STRtree, point: BaseGeometry, z_m: floa
     )
 
 
-def _along_edges(shape: BaseGeometry, spacing_m: float) -> Iterator[tuple[float, float, float, float]]:
-    """Points along every ring, evenly within each straight edge: x, y and the outward unit normal."""
+def _along_edges(shape: BaseGeometry, spacing_m: float) -> Iterator[tuple[float, float, float, float, bool]]:
+    """Points along every ring, evenly within each straight edge: x, y, the outward unit normal, ring of a hole."""
     for part in shape.geoms if isinstance(shape, MultiPolygon) else [shape]:
         if not isinstance(part, Polygon):
             continue
         part = shapely.geometry.polygon.orient(part)  # the inside is then on the left of every ring
-        for ring in (part.exterior, *part.interiors):
+        for inner, ring in [(False, part.exterior), *((True, hole) for hole in part.interiors)]:
             xy = np.asarray(ring.coords)[:, :2]
             for a, b in itertools.pairwise(xy):
                 length = float(np.hypot(*(b - a)))
@@ -187,4 +192,4 @@ def _along_edges(shape: BaseGeometry, spacing_m: float) -> Iterator[tuple[float,
                 along = (b - a) / length
                 for s in (np.arange(n) + 0.5) / n:
                     x, y = a + s * (b - a)
-                    yield float(x), float(y), float(along[1]), float(-along[0])
+                    yield float(x), float(y), float(along[1]), float(-along[0]), inner

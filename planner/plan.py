@@ -438,9 +438,9 @@ class Gates(Section):
         "one sensor serves the site",
     )
     range_used: float = entry(
-        1.0,
+        0.8,
         "share of the rated range that may be used",
-        "straight distance within the rated range; obstacles call for a survey on site, which the sheet says",
+        f"walls and trees always take some: {COMMON}; the sheet asks for a test of each link that is not clear",
         gt=0,
         le=1,
     )
@@ -448,10 +448,10 @@ class Gates(Section):
 
 class Weights(Section):
     light: float = entry(
-        50.0, "share of light kept in the worst irrigation month", "missing light is missing water", ge=0
+        40.0, "share of light kept in the worst irrigation month", "missing light is missing water", ge=0
     )
     rain: float = entry(15.0, "openness to rain", "rain is the second thing it measures", ge=0)
-    reach: float = entry(20.0, "margin to the farthest controller", "a lost link is a return trip", ge=0)
+    reach: float = entry(30.0, "margin to the farthest controller", "a lost link is a return trip", ge=0)
     access: float = entry(
         15.0, "ease of getting there: low and on a known support", "it is cleaned every year", ge=0
     )
@@ -606,9 +606,8 @@ def _explain(fault: ValidationError, path: str) -> PlanError:
     elif first["type"] == "literal_error":
         choices = re.findall(r"'([^']*)'", str(first.get("ctx", {}).get("expected", "")))
         what = f"{first['input']!r} is not one of its values"
-        todo = nearest(str(first["input"]), choices).capitalize() + (
-            f" (one of: {', '.join(choices)})" if choices else ""
-        )
+        near = nearest(str(first["input"]), choices)
+        todo = near[0].upper() + near[1:] + (f" (one of: {', '.join(choices)})" if choices else "")
     elif first["type"] in WANTED:
         wanted = WANTED[first["type"]]
         what = f"this should be {wanted}, not {first['input']!r}"

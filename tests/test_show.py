@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 import errno
 import hashlib
@@ -9,7 +10,7 @@ import io
 import json
 import os
 import re
-import sqlite3
+import tempfile
 import xml.etree.ElementTree as ElementTree
 from html.parser import HTMLParser
 from pathlib import Path
@@ -18,13 +19,15 @@ import geopandas
 import numpy as np
 import pandas
 import pyogrio
+import pyproj
 import pytest
 import shapely
 from PIL import Image
 from scipy.stats import norm
 
-from planner.climate.answer import OneWay, SiteClimate, ZoneResult, ZoneTable
-from planner.climate.answer import ClimatePicture
+from planner.climate.answer import ClimatePicture, OneWay, SiteClimate, ZoneResult, ZoneTable
+from planner.climate.builtin import SOURCE
+from planner.contract import ContractResult, Rejected
 from planner.decide import decide
 from planner.job import SiteResult
 from planner.ledger import Exit, Kind, Notice, OutputError
@@ -33,11 +36,21 @@ from planner.plan import Plan
 from planner.rain import rain_and_surroundings
 from planner.reach import reach
 from planner.show import folder as folder_room
-from planner.show import palette, pictures, sheet, tables, words, write_folder, write_site
-from planner.show import map as site_page
+from planner.show import map as map_room
+from planner.show import (
+    palette,
+    pictures,
+    sheet,
+    tables,
+    words,
+    write_contract,
+    write_folder,
+    write_site,
+)
 from planner.show.page import json_text, sealed
 from planner.site import Crowns, Heights, KeepOut, KeepOuts, Places, bare_site, prisms
-from planner.sun import sun_table, year_of_light
+from planner.sun import SunResult, SunTable, sun_table, year_of_light
+from planner.units import MONTHS
 
 NASTY = (
     "<img src=x onerror=alert(1)>",
@@ -111,6 +124,9 @@ def climate_of(names: tuple[str, ...] = ()) -> tuple[SiteClimate, ZoneResult]:
     return climate, zone
 
 
+LIGHT: dict[float, tuple[SunTable, SunResult]] = {}  # the slow part, which no name changes
+
+
 def scene(names: tuple[str, ...] = (), units: str = "us", latitude_deg: float = 33.4) -> SiteResult:
     """A yard with three buildings, trees of both kinds, each kind of keep-out and two controllers.
 
@@ -169,8 +185,10 @@ def scene(names: tuple[str, ...] = (), units: str = "us", latitude_deg: float = 
     mounts = find_mounts(site, plan.mounts, plan.sensor.mast_m, np.array([[5.0, 0.0]]))
     climate, zone = climate_of(names)
     season = np.array([False, False] + [True] * 8 + [False, False])
-    table = sun_table(latitude_deg, -111.7, 350.0, 20, 10)
-    sun = year_of_light(site, mounts.xyz, table)
+    if latitude_deg not in LIGHT:
+        table = sun_table(latitude_deg, -111.7, 350.0, 20, 10)
+        LIGHT[latitude_deg] = table, year_of_light(site, mounts.xyz, table)
+    table, sun = LIGHT[latitude_deg]
     wet = rain_and_surroundings(site, mounts.xyz)
     found = reach(site, mounts.xyz, mounts.height_m, plan.sensor.rated_range_m)
     decision = decide(plan, mounts, sun, wet, found, season)
@@ -198,6 +216,622 @@ def scene(names: tuple[str, ...] = (), units: str = "us", latitude_deg: float = 
     )
 
 
+def contract(n: int = 12, names: tuple[str, ...] = ()) -> ContractResult:
+    """An invented contract along a line from the coast inland; names in turn where given."""
+    one_climate, one_zone = climate_of(names)
+    share = np.linspace(0, 1, n)
+    longitude, latitude = -117.0 + 2.5 * share, 33.0 + 0.3 * np.sin(9 * share)
+    peak = 4.2 + 3.7 * share
+    eto = one_climate.eto_mm_day / one_climate.eto_mm_day.max() * peak[:, None]
+    climate = SiteClimate(
+        eto,
+        np.full(n, 0.5),
+        ("ETo layer",) * n,
+        np.full((n, 12), 20.0),
+        np.full((n, 12), 20.0),
+        one_climate.source * n,
+    )
+    row = peak.astype(int)
+    zone = ZoneResult(
+        one_zone.table,
+        np.full(n, 5),
+        peak,
+        np.full(n, 0.5),
+        row,
+        np.minimum(row + 1, 7),
+        np.full(n, 0.6),
+        np.full(n, 0.3),
+        (),
+        np.full(n, -1),
+        np.ones(n, bool),
+        100 * eto / peak[:, None],
+    )
+    shapes = np.empty(n, object)
+    shapes[:] = [
+        shapely.box(x - 0.002, y - 0.001, x + 0.002, y + 0.001) for x, y in zip(longitude, latitude, strict=True)
+    ]
+    return ContractResult(
+        Plan(title=names[0] if names else "Coast to desert", units="metric"),
+        tuple(names[k % len(names)] if names else f"Plaza {k + 1}" for k in range(n)),
+        longitude,
+        latitude,
+        shapes,
+        np.full(n, 100.0),
+        climate,
+        zone,
+        tuple(("near a band's edge",) if k % 3 == 0 else () for k in range(n)),
+        (Rejected(names[0] if names else "Lost plaza", "its geometry is empty"),),
+        ClimatePicture(
+            np.linspace(4, 9, 60)[None, :] * np.ones((20, 1)), -118.0, 32.5, -114.0, 33.5, "invented layer"
+        ),
+        (),
+    )
+
+
 @pytest.fixture(scope="module")
 def yard() -> SiteResult:
     return scene()
+
+
+# --- pictures ---------------------------------------------------------------------------------------------------
+
+
+def svg(markup: str) -> ElementTree.Element:
+    """Parsed as XML, so that a stray mark in any text would fail."""
+    return ElementTree.fromstring(str(markup))
+
+
+def tag(name: str) -> str:
+    return f".//{{http://www.w3.org/2000/svg}}{name}"
+
+
+def labels(drawn: ElementTree.Element) -> dict[str, float]:
+    return {t.text or "": float(t.attrib["x"]) for t in drawn.findall(tag("text"))}
+
+
+def sun_svg(latitude_deg: float, season: tuple[int, ...] = tuple(range(12))) -> ElementTree.Element:
+    flags = np.isin(np.arange(12), season)
+    table = sun_table(latitude_deg, 0.0, 0.0, 10, 3)
+    return svg(pictures.sun_picture(np.zeros(360), np.zeros(360), table, flags, latitude_deg, "alt"))
+
+
+def elevation_of(y: float) -> float:
+    return 90 * (1 - (y - pictures.TOP) / (pictures.HEIGHT - pictures.TOP - pictures.BOTTOM))
+
+
+def lines_of(drawn: ElementTree.Element) -> list[np.ndarray]:
+    paths = [p.attrib["d"] for p in drawn.findall(tag("path")) if p.attrib["fill"] == "none"]
+    return [np.array([[float(v) for v in pair.split(",")] for pair in d[1:].split("L")]) for d in paths]
+
+
+@pytest.mark.parametrize(
+    ("latitude", "month", "declination"), [(40.0, 5, 23.3), (40.0, 11, -23.3), (-35.0, 11, -23.3)]
+)
+def test_sun_path_peaks_at_noon_elevation(latitude: float, month: int, declination: float) -> None:
+    """Noon elevation = 90 - |latitude - declination|; mid-month declination by FAO-56 eq. 24 (p. 46)."""
+    day = {5: 166, 11: 349}[month]
+    assert np.degrees(0.409 * np.sin(2 * np.pi * day / 365 - 1.39)) == pytest.approx(declination, abs=0.2)
+    line = lines_of(sun_svg(latitude))[month]
+    assert elevation_of(line[:, 1].min()) == pytest.approx(90 - abs(latitude - declination), abs=0.7)
+
+
+def test_noon_sun_stands_in_the_middle_of_either_hemisphere() -> None:
+    middle = pictures.LEFT + (pictures.WIDTH - pictures.LEFT - pictures.RIGHT) / 2
+    for latitude, side in ((50.0, "S"), (-33.0, "N")):
+        drawn = sun_svg(latitude)
+        assert labels(drawn)[side] == pytest.approx(middle)
+        for line in lines_of(drawn):
+            assert line[np.argmin(line[:, 1]), 0] == pytest.approx(middle, abs=8)
+
+
+def test_tropical_path_is_cut_where_it_leaves_the_picture() -> None:
+    """At 5 N the June sun passes north of the zenith, by both edges of the picture; no line may cross it whole."""
+    lines = lines_of(sun_svg(5.0))
+    assert len(lines) > 12
+    for line in lines:
+        step = np.abs(np.diff(line[:, 0]))
+        assert step.max() < pictures.WIDTH / 2
+        low = np.maximum(line[1:, 1], line[:-1, 1]) > pictures.HEIGHT / 2  # near the zenith azimuth turns fast
+        assert step[low].max(initial=0) < 20
+
+
+def test_irrigation_months_are_heavy() -> None:
+    drawn = sun_svg(40.0, season=(5, 6))
+    weights = [float(p.attrib["stroke-width"]) for p in drawn.findall(tag("path")) if p.attrib["fill"] == "none"]
+    assert [k for k, w in enumerate(weights) if w == max(weights)] == [5, 6]
+
+
+def test_horizon_is_drawn_where_it_stands() -> None:
+    horizon = np.zeros(360)
+    horizon[170:191] = 45.0
+    table = sun_table(40.0, 0.0, 0.0, 20, 10)
+    drawn = svg(pictures.sun_picture(horizon, np.zeros(360), table, np.ones(12, bool), 40.0, "a <b> & c"))
+    area = next(p for p in drawn.findall(tag("path")) if p.attrib["fill"] == palette.HORIZON)
+    points = np.array([[float(v) for v in xy.split(",")] for xy in re.findall(r"[\d.]+,[\d.]+", area.attrib["d"])])
+    tall = points[points[:, 1] < pictures.HEIGHT - pictures.BOTTOM - 1]
+    south = labels(drawn)["S"]
+    assert tall[:, 0].mean() == pytest.approx(south, abs=1)
+    assert elevation_of(tall[:, 1].min()) == pytest.approx(45, abs=0.1)
+    assert drawn.find(tag("title")).text == "a <b> & c"
+
+
+@pytest.mark.parametrize(("units", "peak"), [("metric", "7.1"), ("us", "0.28")])
+def test_eto_bars_are_as_tall_as_the_months(units: str, peak: str) -> None:
+    climate, _ = climate_of()
+    season = np.arange(12) > 5
+    drawn = svg(pictures.eto_bars(climate.eto_mm_day[0], season, 5, 0.5, units))
+    bars = [r for r in drawn.findall(tag("rect")) if float(r.attrib["height"]) != 10]
+    tall = np.array([float(r.attrib["height"]) for r in bars])
+    assert tall / tall.max() == pytest.approx(climate.eto_mm_day[0] / 7.1, abs=0.01)
+    assert [r.attrib["fill"] == palette.SEASON for r in bars] == season.tolist()
+    assert peak in labels(drawn)
+
+
+def test_zone_bar_is_cut_by_probability() -> None:
+    p = np.array([0.1, 0.6, 0.3, 0.0])
+    drawn = svg(pictures.zone_bar(["a", "b <i>", "c", "d"], p, 1))
+    wide = [float(r.attrib["width"]) for r in drawn.findall(tag("rect")) if r.attrib["fill"] != "none"]
+    assert sorted(wide) == pytest.approx([44, 132, 264])
+    assert "b <i>  60%" in labels(drawn)
+
+
+def test_ramps_run_from_light_to_dark() -> None:
+    """Relative luminance (WCAG 2.1) falls all along: order is then seen with any colour vision, and in grey."""
+    for ramp in (palette.SCORE, palette.STONE, palette.DRY):
+        rgb = palette.ramp_rgb(ramp, np.linspace(0, 1, 40)) / 255
+        linear = np.where(rgb <= 0.03928, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+        luminance = linear @ [0.2126, 0.7152, 0.0722]
+        assert (np.diff(luminance) < 0).all()
+        assert luminance[0] / luminance[-1] > 3
+
+
+@pytest.mark.parametrize("ink", [palette.INK, palette.QUIET, palette.MARK, palette.SEASON])
+def test_text_is_legible_on_the_page(ink: str) -> None:
+    """Contrast of 4.5 and more on white (WCAG 2.1, success criterion 1.4.3)."""
+    rgb = np.array([int(ink[i : i + 2], 16) for i in (1, 3, 5)]) / 255
+    linear = np.where(rgb <= 0.03928, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+    assert 1.05 / (linear @ [0.2126, 0.7152, 0.0722] + 0.05) >= 4.5
+
+
+def pixels(uri: str) -> np.ndarray:
+    return np.asarray(Image.open(io.BytesIO(base64.b64decode(uri.partition(",")[2]))))
+
+
+def test_climate_picture_keeps_place_and_value() -> None:
+    values = np.full((2, 2), 4.0)
+    values[0, 1], values[1, 0] = 8.0, np.nan  # north-east high, south-west unknown
+    drawn = pictures.climate_overlay(ClimatePicture(values, 10.0, 40.0, 12.0, 42.0, "invented"))
+    image = pixels(drawn.uri)
+    quarter = image.shape[0] // 4, image.shape[1] // 4
+    assert (drawn.west_deg, drawn.south_deg, drawn.east_deg, drawn.north_deg) == (10, 40, 12, 42)
+    assert image[quarter[0], -quarter[1]].tolist() == [*palette.ramp_rgb(palette.DRY, 1.0).tolist(), 255]
+    assert image[quarter[0], quarter[1]].tolist() == [*palette.ramp_rgb(palette.DRY, 0.0).tolist(), 255]
+    assert image[-quarter[0], quarter[1], 3] == 0
+
+
+def test_climate_picture_lies_right_on_a_mercator_map() -> None:
+    """The line between two rows, at 60 N of a picture from 40 to 80 N, by pyproj's own EPSG:3857."""
+    values = np.repeat([[8.0], [4.0]], 3, axis=1)
+    drawn = pictures.climate_overlay(ClimatePicture(values, 0.0, 40.0, 40.0, 80.0, "invented"))
+    column = pixels(drawn.uri)[:, 0, 0]
+    cut = np.flatnonzero(np.diff(column.astype(int)))[0] + 1
+    to_map = pyproj.Transformer.from_crs("EPSG:4326", "EPSG:3857", always_xy=True)
+    north, middle, south = (to_map.transform(0, lat)[1] for lat in (80, 60, 40))
+    assert cut / len(column) == pytest.approx((north - middle) / (north - south), abs=1.5 / len(column))
+
+
+def test_relief_is_lit_from_the_north_west() -> None:
+    x, y = np.meshgrid(np.arange(-195, 200, 10.0), np.arange(195, -200, -10.0))
+    site = bare_site()
+    hill = Heights(40 * np.exp(-(x**2 + y**2) / 8e3), -200.0, 200.0, 10.0)
+    degrees, metres = map_room.to_lonlat(site.crs), map_room.from_lonlat(site.crs)
+    image = pixels(pictures.hillshade(hill, (-200, -200, 200, 200), degrees, metres).uri).astype(float)
+    light = np.where(image[..., 0] > 128, image[..., 1], -image[..., 1])
+    third = len(light) // 3
+    assert light[third, third] > 20 > -20 > light[-third, -third]
+    flat = dataclasses.replace(hill, values=np.zeros((40, 40)))
+    assert pictures.hillshade(flat, (-200, -200, 200, 200), degrees, metres) is None
+
+
+# --- words ------------------------------------------------------------------------------------------------------
+
+
+def test_worst_month_is_an_irrigation_month() -> None:
+    light = np.array([0.2, 0.9, 0.8, 0.7] + [1.0] * 8)
+    assert words.worst_month(light, np.isin(np.arange(12), (1, 2))) == 2
+    assert words.worst_month(light, np.zeros(12, bool)) == 0
+
+
+def test_letters_go_on_past_z() -> None:
+    assert [words.letter(k) for k in (0, 25, 26, 27, 701, 702)] == ["A", "Z", "AA", "AB", "ZZ", "AAA"]
+
+
+def test_bands_in_words() -> None:
+    table = ZoneTable(
+        ("a", "b", "c"),
+        np.array([-np.inf, 3.0, 6.0]),
+        np.array([3.0, 6.0, np.inf]),
+        np.full(3, np.nan),
+        np.full(3, np.nan),
+        ("",) * 3,
+        "",
+    )
+    assert [words.band(table, k, "metric") for k in range(3)] == [
+        "less than 3.0 mm/day",
+        "3.0 to 6.0 mm/day",
+        "6.0 mm/day and more",
+    ]
+
+
+def test_numbers_say_unit_month_and_basis(yard: SiteResult) -> None:
+    row = yard.decision.chosen
+    numbers = {n.label: n for n in words.mount_numbers(yard, row)}
+    month = words.worst_month(yard.sun.light_share[row], yard.season)
+    light = numbers[f"Light kept in {MONTHS[month]}, the worst irrigation month"]
+    assert light.value == f"{yard.sun.light_share[row, month]:.0%}"
+    assert numbers["Height to reach"].value == f"{yard.mounts.height_m[row] / 0.3048:.1f} ft"
+    assert all(n.basis for n in numbers.values())
+
+
+def test_a_zone_that_is_not_known_is_said_so() -> None:
+    climate, zone = climate_of()
+    lost = dataclasses.replace(
+        zone,
+        zone=np.array([-1]),
+        runner_up=np.array([-1]),
+        peak_month=np.array([-1]),
+        peak_eto_mm_day=np.array([np.nan]),
+        spread_mm_day=np.array([np.nan]),
+        used=np.array([-1]),
+    )
+    told = words.zone_words(climate, lost, 0, "us")
+    assert (told.label, told.peak, told.peak_month) == ("none", "not known", "a month not known")
+    svg(pictures.zone_bar(lost.table.labels, told.probability, -1))
+    svg(pictures.eto_bars(np.full(12, np.nan), np.zeros(12, bool), -1, np.nan, "us"))
+
+
+# --- the sheet's drawing ----------------------------------------------------------------------------------------
+
+
+def test_ties_run_to_the_ends_of_the_nearest_wall() -> None:
+    """A 3-4-5 and a 6-8-10 triangle, whatever extra vertices the wall has."""
+    wall = shapely.Polygon([(5, 0), (14, 0), (14, 20), (0, 20), (0, 0)])
+    first, second = sheet.ties(wall, np.array([6.0, 8.0]))
+    assert {first.distance_m, second.distance_m} == {10.0, float(np.hypot(6, 12))}
+    first, second = sheet.ties(wall, np.array([3.0, -4.0]))
+    assert {first.corner, second.corner} == {(0.0, 0.0), (14.0, 0.0)}
+    assert min(first.distance_m, second.distance_m) == 5.0
+
+
+def test_drawing_is_well_formed_and_to_scale(yard: SiteResult) -> None:
+    row = yard.decision.chosen
+    drawn = svg(sheet.plan_drawing(yard, row))
+    tie = drawn.findall(tag("line"))
+    drawn_m = [
+        np.hypot(*(float(t.attrib[a]) - float(t.attrib[b]) for a, b in (("x1", "x2"), ("y1", "y2")))) for t in tie
+    ]
+    real_m = [
+        t.distance_m
+        for t in sheet.ties(yard.site.buildings.shapes[yard.mounts.building[row]], yard.mounts.xyz[row, :2])
+    ]
+    assert drawn_m[0] / drawn_m[1] == pytest.approx(real_m[0] / real_m[1], rel=0.02)
+
+
+# --- pages ------------------------------------------------------------------------------------------------------
+
+
+class Elements(HTMLParser):
+    """Tags, attributes and text of a page, with script and style text apart."""
+
+    def __init__(self, page: bytes) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.text: list[str] = []
+        self.scripts: list[str] = []
+        self._in = ""
+        self.feed(page.decode())
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag in ("script", "style"):
+            self._in = tag
+            if tag == "script":
+                self.scripts.append("")
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == self._in:
+            self._in = ""
+
+    def handle_data(self, data: str) -> None:
+        if self._in == "script":
+            self.scripts[-1] += data
+        elif not self._in:
+            self.text.append(data)
+
+
+def pages(result: SiteResult) -> dict[str, bytes]:
+    return {"map": map_room.site_page(result), "sheet": sheet.sheet_page(result)}
+
+
+def test_pages_hold_all_they_need(yard: SiteResult) -> None:
+    for name, page in pages(yard).items():
+        found = Elements(page)
+        assert len(page) < 3e6
+        for element, attributes in found.tags:
+            assert element not in ("link", "iframe", "object", "base"), name
+            for key in ("src", "srcset", "poster", "data"):
+                assert (attributes.get(key) or "data:").startswith("data:"), (name, element, attributes)
+        assert b"sourceMappingURL" not in page
+
+
+def test_only_our_scripts_may_run(yard: SiteResult) -> None:
+    for page in pages(yard).values():
+        found = Elements(page)
+        policy = next(a["content"] for t, a in found.tags if t == "meta" and a.get("http-equiv"))
+        hashes = set(re.findall(r"'sha256-([^']+)'", policy))
+        scripts = [attributes for element, attributes in found.tags if element == "script"]
+        running = [s for s, a in zip(found.scripts, scripts, strict=True) if a.get("type") is None]
+        assert {base64.b64encode(hashlib.sha256(s.encode()).digest()).decode() for s in running} == hashes
+        assert "connect-src" not in policy
+        assert "default-src 'none'" in policy
+
+
+def test_the_same_result_gives_the_same_files(yard: SiteResult) -> None:
+    assert pages(yard) == pages(yard)
+
+
+def test_names_from_files_stay_text() -> None:
+    plain, foreign = scene(), scene(NASTY)
+    for name, page in pages(foreign).items():
+        found, usual = Elements(page), Elements(pages(plain)[name])
+        assert len(found.scripts) == len(usual.scripts)
+        assert {t for t, _ in found.tags} == {t for t, _ in usual.tags}
+        handlers = {k for _, attributes in found.tags for k in attributes if k.startswith("on")}
+        assert not handlers
+        assert NASTY[0] in "".join(found.text)
+
+
+def test_json_inside_a_page_cannot_end_its_script() -> None:
+    text = json_text({"a": "</script><!--\u2028&", "b": 1.5})
+    assert not re.search("[<>&\u2028\u2029]", text)
+    assert json.loads(text) == {"a": "</script><!--\u2028&", "b": 1.5}
+    with pytest.raises(ValueError, match="Out of range"):
+        json_text({"a": float("nan")})
+
+
+def test_seal_ignores_data_blocks() -> None:
+    page = sealed('<html><head></head><script type="application/json">1</script><script>2</script></html>').decode()
+    assert page.count("sha256-") == 1
+    assert base64.b64encode(hashlib.sha256(b"2").digest()).decode() in page
+
+
+def test_no_mount_says_why() -> None:
+    result = scene()
+    n = len(result.mounts)
+    none = dataclasses.replace(
+        result.decision,
+        passes=np.zeros_like(result.decision.passes),
+        shut_by=("too dark",) * n,
+        score=np.full(n, np.nan),
+        order=(),
+        chosen=-1,
+        runners_up=(),
+        reasons=("",) * n,
+    )
+    empty = dataclasses.replace(result, decision=none)
+    assert "No candidate passes every gate" in "".join(Elements(map_room.site_page(empty)).text)
+    nothing = dataclasses.replace(
+        none, passes=none.passes[:0], shut_by=(), score=none.score[:0], reasons=(), part_scores=none.part_scores[:0]
+    )
+    rows = {f.name: getattr(result.mounts, f.name)[:0] for f in dataclasses.fields(result.mounts)}
+    bare = dataclasses.replace(result, decision=nothing, mounts=dataclasses.replace(result.mounts, **rows))
+    assert "There was nothing to try" in "".join(Elements(map_room.site_page(bare)).text)
+    assert "No mount passes every gate" in "".join(Elements(sheet.sheet_page(empty)).text)
+    assert json.loads(tables.site_json(empty))["decision"]["mount"] is None
+
+
+def test_cautions_are_on_map_and_sheet(yard: SiteResult) -> None:
+    """Ladder, fall protection and power-line rules by their sections of 29 CFR (values from secondary copies)."""
+    for page in pages(yard).values():
+        text = "".join(Elements(page).text)
+        for section in ("1926.1053", "1926.501", "1910.28", "1910.333", "811", "local codes"):
+            assert section in text
+
+
+def test_built_in_climate_is_credited(yard: SiteResult) -> None:
+    """The Copernicus terms ask for these words wherever its data are used, and for nothing where they are not."""
+    words_asked = "Copernicus Climate Change Service"
+    used = dataclasses.replace(yard.climate, source=(f"temperature: {SOURCE}",))
+    credited = dataclasses.replace(yard, climate=used)
+    assert words_asked in "".join(Elements(map_room.site_page(credited)).text)
+    assert words_asked not in map_room.site_page(yard).decode()
+
+
+def test_every_packaged_asset_is_there_with_its_licence() -> None:
+    folder = Path(map_room.__file__).parent / "assets"
+    assert "Leaflet 1.9.4" in (folder / "leaflet.js").read_text(encoding="utf-8")[:200]
+    assert "Redistribution and use" in (folder / "leaflet-LICENSE.txt").read_text(encoding="utf-8")
+
+
+# --- tables -----------------------------------------------------------------------------------------------------
+
+
+def test_csv_cells_never_start_a_formula() -> None:
+    rows = pandas.DataFrame(
+        {"a": ["=1+1", "+1", "-1", "@x", "\tx", "fine", None], "b": [-1.0, 2, 3, 4, 5, 6, np.nan]}
+    )
+    back = pandas.read_csv(io.BytesIO(tables.csv_bytes(rows)))
+    assert back.a[:6].tolist() == ["'=1+1", "'+1", "'-1", "'@x", "'\tx", "fine"]
+    assert back.b[0] == -1.0
+
+
+def test_mounts_csv_holds_every_candidate(yard: SiteResult) -> None:
+    back = pandas.read_csv(io.BytesIO(tables.mounts_csv(yard)))
+    assert back.id.tolist() == list(yard.mounts.ids)
+    assert (back.status == "chosen").sum() == 1
+    assert back.light_share_jul.to_numpy() == pytest.approx(yard.sun.light_share[:, 6], abs=1e-6)
+    passed = back.filter(like="gate_").all(axis=1)
+    assert (passed == back.shut_out_by.isna()).all()
+    assert not np.isinf(back.select_dtypes("number")).any().any()
+
+
+def test_gpkg_is_in_degrees_at_the_right_place(yard: SiteResult) -> None:
+    """Places against pyproj's geodesic (Karney) on WGS 84: the frame's metres from the site's centre."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "m.gpkg"
+        path.write_bytes(tables.mounts_gpkg(yard))
+        assert {name for name, _ in pyogrio.list_layers(path)} == {"mounts", "site", "controllers"}
+        mounts = geopandas.read_file(path, layer="mounts")
+        site = geopandas.read_file(path, layer="site")
+        controllers = geopandas.read_file(path, layer="controllers")
+    assert mounts.crs.to_epsg() == 4326
+    geod = pyproj.Geod(ellps="WGS84")
+    lon0, lat0 = np.full(len(mounts), yard.site.longitude_deg), np.full(len(mounts), yard.site.latitude_deg)
+    azimuth, _, metres = geod.inv(lon0, lat0, mounts.geometry.x.to_numpy(), mounts.geometry.y.to_numpy())
+    assert metres * np.sin(np.radians(azimuth)) == pytest.approx(yard.mounts.xyz[:, 0], abs=0.05)
+    assert metres * np.cos(np.radians(azimuth)) == pytest.approx(yard.mounts.xyz[:, 1], abs=0.05)
+    assert site.zone[0] == yard.zone.table.labels[yard.zone.zone[0]]
+    assert controllers.distance_m.tolist() == pytest.approx(yard.reach.distance_m[yard.decision.chosen].tolist())
+
+
+def refuse(text: str) -> None:
+    raise AssertionError(f"{text} is not JSON")
+
+
+def test_result_json_is_strict_and_as_documented(yard: SiteResult) -> None:
+    data = json.loads(tables.site_json(yard), parse_constant=refuse)
+    documented = set(re.findall(r"`(\w+)`", tables.__doc__.split("Of a contract")[0]))
+
+    def keys(value: object) -> set[str]:
+        if isinstance(value, dict):
+            return set(value) | set().union(*(keys(v) for v in value.values()))
+        return set().union(*map(keys, value)) if isinstance(value, list) else set()
+
+    free = {"mounts": [], "gates": {}, "weights": {}}  # keys of the CSV and of the plan
+    for way in data["zone"]["ways"]:
+        assert list(way.pop("probability")) == list(yard.zone.table.labels)
+    assert keys(data | free) <= documented
+    assert data["decision"]["mount"] == yard.mounts.ids[yard.decision.chosen]
+    assert data["zone"]["peak_month"] == 6
+    assert data["season"]["months"] == [3, 4, 5, 6, 7, 8, 9, 10]
+    assert len(data["mounts"]) == len(yard.mounts)
+
+
+def test_unknown_numbers_are_null() -> None:
+    text = tables.json_bytes(
+        {"a": [np.nan, np.inf, np.float64(1.0), np.int64(2), np.bool_(True)], "b": np.zeros(2)}
+    )
+    assert json.loads(text, parse_constant=refuse) == {"a": [None, None, 1.0, 2, True], "b": [0.0, 0.0]}
+
+
+# --- a contract -------------------------------------------------------------------------------------------------
+
+
+def test_contract_tables(tmp_path: Path) -> None:
+    result = contract(7)
+    written = {p.name: p for p in write_contract(result, tmp_path)}
+    rows = pandas.read_csv(written["sites.csv"])
+    assert rows.name.tolist() == list(result.names)
+    assert rows.peak_eto_mm_day.to_numpy() == pytest.approx(result.zone.peak_eto_mm_day)
+    assert rows.eto_mm_day_jun.to_numpy() == pytest.approx(result.zone.peak_eto_mm_day)
+    shapes = geopandas.read_file(written["sites.gpkg"], layer="sites")
+    assert shapes.crs.to_epsg() == 4326
+    assert shapes.geometry[3].equals(result.shapes[3])
+    data = json.loads(written["result.json"].read_text(encoding="utf-8"), parse_constant=refuse)
+    assert [s["zone"] for s in data["sites"]] == [result.zone.table.labels[k] for k in result.zone.zone]
+    assert data["rejected"] == [{"name": "Lost plaza", "why": "its geometry is empty"}]
+
+
+def test_contract_of_thousands_stays_small() -> None:
+    from planner.show.contract_map import contract_page
+
+    assert len(contract_page(contract(3000))) < 5e6
+
+
+# --- writing ----------------------------------------------------------------------------------------------------
+
+
+def leftovers(folder: Path) -> list[str]:
+    return [p.name for p in folder.iterdir() if p.name.endswith(".part")]
+
+
+def test_writes_whole_files_and_may_write_again(tmp_path: Path) -> None:
+    folder = tmp_path / "new" / "deeper"
+    assert write_folder(folder, {"a.txt": b"1", "b.txt": b"2"}) == [folder / "a.txt", folder / "b.txt"]
+    write_folder(folder, {"a.txt": b"3"})
+    assert (folder / "a.txt").read_bytes() == b"3"
+    write_folder(folder, {"a.txt": b"4", "b.txt": b"5"})
+    assert (folder / "b.txt").read_bytes() == b"5"
+    assert not leftovers(folder)
+
+
+@pytest.mark.parametrize("ours_once", [True, False])
+def test_never_overwrites_someones_work(tmp_path: Path, ours_once: bool) -> None:
+    if ours_once:
+        write_folder(tmp_path, {"b.txt": b"ours"})
+    (tmp_path / "b.txt").write_text("edited by hand")
+    with pytest.raises(OutputError, match=r"b\.txt.*--force") as fault:
+        write_folder(tmp_path, {"a.txt": b"1", "b.txt": b"2"})
+    assert fault.value.exit_code == Exit.OUTPUT
+    assert not (tmp_path / "a.txt").exists()
+    assert (tmp_path / "b.txt").read_text() == "edited by hand"
+    write_folder(tmp_path, {"b.txt": b"2"}, force=True)
+    assert (tmp_path / "b.txt").read_bytes() == b"2"
+
+
+def test_a_damaged_manifest_claims_nothing(tmp_path: Path) -> None:
+    write_folder(tmp_path, {"a.txt": b"1"})
+    (tmp_path / folder_room.MANIFEST).write_text("[]")
+    with pytest.raises(OutputError):
+        write_folder(tmp_path, {"a.txt": b"2"})
+
+
+def test_a_full_disk_leaves_the_old_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write_folder(tmp_path, {"a.txt": b"1", "b.txt": b"1"})
+
+    def full(handle: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OutputError, match="No space left"):
+        write_folder(tmp_path, {"a.txt": b"2", "b.txt": b"2"})
+    monkeypatch.undo()
+    assert (tmp_path / "a.txt").read_bytes() == (tmp_path / "b.txt").read_bytes() == b"1"
+    assert not leftovers(tmp_path)
+
+
+def test_a_stop_between_two_moves_is_mended_by_the_next_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_folder(tmp_path, {"a.txt": b"1", "b.txt": b"1"})
+    real = os.replace
+
+    def stop_at_b(source: str | Path, target: str | Path) -> None:
+        if Path(target).name == "b.txt":
+            raise KeyboardInterrupt
+        real(source, target)
+
+    monkeypatch.setattr(os, "replace", stop_at_b)
+    with pytest.raises(KeyboardInterrupt):
+        write_folder(tmp_path, {"a.txt": b"2", "b.txt": b"2"})
+    monkeypatch.undo()
+    assert not leftovers(tmp_path)
+    write_folder(tmp_path, {"a.txt": b"3", "b.txt": b"3"})
+    assert (tmp_path / "a.txt").read_bytes() == (tmp_path / "b.txt").read_bytes() == b"3"
+
+
+def test_things_in_the_way_are_named(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    (tmp_path / "out" / "a.txt").mkdir(parents=True)
+    with pytest.raises(OutputError, match="a file stands"):
+        write_folder(tmp_path / "file", {"a.txt": b""})
+    with pytest.raises(OutputError, match="a file stands"):
+        write_folder(tmp_path / "file" / "deeper", {"a.txt": b""})
+    with pytest.raises(OutputError, match="a folder stands"):
+        write_folder(tmp_path / "out", {"a.txt": b""}, force=True)
+
+
+def test_write_site_writes_what_the_readme_says(yard: SiteResult, tmp_path: Path) -> None:
+    names = [p.name for p in write_site(yard, tmp_path)]
+    assert names == ["map.html", "sheet.html", "mounts.gpkg", "mounts.csv", "result.json"]
+    write_site(yard, tmp_path)

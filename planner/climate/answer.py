@@ -14,7 +14,8 @@ class SiteClimate:
     eto_mm_day (n, 12): mean daily reference ETo. spread_mm_day (n,): standard deviation of the peak month's.
     basis (n,): "ETo layer", "Penman-Monteith from layers", "Hargreaves from layers", "temperature only".
     t_mean_c, rain_mm (n, 12): mean temperature, the month's rain. source (n,): where each row came from, in
-    words.
+    words. away_km (n,): how far the farthest cell is that stands in for a site on unknown cells of a layer: 0 where
+    none had to, inf where a layer has nothing near; None where there is no layer.
     """
 
     eto_mm_day: Floats
@@ -23,6 +24,7 @@ class SiteClimate:
     t_mean_c: Floats
     rain_mm: Floats
     source: tuple[str, ...]
+    away_km: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -82,3 +84,21 @@ class ZoneResult:
     used: Ints
     agreement: Bools
     monthly_percent: Floats
+
+
+@dataclass(frozen=True)
+class ClimatePicture:
+    """Peak-month ETo around the site or the sites, for an image on the map.
+
+    values: (rows, cols) mm/day on an even grid of longitude and latitude, row 0 northernmost, NaN where unknown.
+    west_deg, south_deg, east_deg, north_deg: outer edges of the grid. source: where it comes from, in words.
+    attribution: text that the data's terms ask to be shown, "" where none.
+    """
+
+    values: Floats
+    west_deg: float
+    south_deg: float
+    east_deg: float
+    north_deg: float
+    source: str
+    attribution: str = ""

@@ -154,7 +154,9 @@ def _read_rows(path: Path) -> list[dict[str, str]]:
     header = [name.strip().lower() for name in next(reader)]
     for name in header:
         if name not in _COLUMNS:
-            raise DataError(where, f"the column '{name}' is not known", nearest(name, _COLUMNS).capitalize())
+            raise DataError(
+                where, f"the column '{name}' is not known", f"Of its columns: {nearest(name, _COLUMNS)}"
+            )
     for name in _COLUMNS[:3]:
         if name not in header:
             raise DataError(where, f"the column '{name}' is missing", f"Columns: {', '.join(_COLUMNS)}")

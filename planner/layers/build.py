@@ -11,8 +11,20 @@ import shapely
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
+from planner.climate.zones import zone_table
 from planner.layers import columns, parts
-from planner.layers.frame import WGS84, Frame, Shapes, apart_m, project, project_shapes
+from planner.layers.frame import (
+    WGS84,
+    Frame,
+    Shapes,
+    apart_m,
+    cut_at_antimeridian,
+    lonlat_shapes,
+    project,
+    project_shapes,
+    unwrapped,
+)
+from planner.layers.monthly import QUANTITIES, read_climate, read_layer
 from planner.layers.outline import outline_of, pick_site, right_way_round
 from planner.layers.raster import read_heights
 from planner.layers.source import distance, label, locate
@@ -63,15 +75,36 @@ def read_site(plan: PlanFile, ledger: Ledger) -> Site:
 
 
 def check_inputs(plan: PlanFile, ledger: Ledger) -> list[PlannerError]:
-    """All that is wrong with the layers, named mounts and contract sites of a plan; empty if nothing is."""
+    """All that is wrong with what a plan names: layers, mounts, contract sites, climate; empty if nothing is."""
     faults = Faults(keep=True)
     if plan.plan.layers is not None or plan.plan.contract is None:
         site = _read_site(plan, ledger, faults)
         if site is not None:
             faults.attempt(named_xy, plan, site)
+            outline = lonlat_shapes([site.outline], site.crs)
+            _check_climate(plan, outline, np.array([site.elevation_m]), [site.name], ledger, faults)
     if plan.plan.contract is not None:
-        faults.attempt(read_contract_sites, plan, ledger)
+        sites = faults.attempt(read_contract_sites, plan, ledger)
+        if sites is not None:
+            _check_climate(plan, np.array(sites.shapes, object), sites.elevation_m, sites.names, ledger, faults)
+    table = plan.plan.zone.table
+    if table is not None and faults.attempt(locate, plan, "zone.table", table) is not None:
+        faults.attempt(zone_table, plan, ledger)
     return list(faults)
+
+
+def _check_climate(
+    plan: PlanFile, shapes: Shapes, elevation_m: Floats, names: Sequence[str], ledger: Ledger, faults: Faults
+) -> None:
+    before = len(faults)
+    for name, quantity in QUANTITIES.items():
+        section = getattr(plan.plan.climate, name)
+        if section is not None:
+            key, alone = f"climate.{name}", len(names) == 1
+            faults.attempt(read_layer, plan, key, section, quantity, shapes, ledger, strict=alone, names=names)
+    if len(faults) == before:
+        # the layers are good each by itself; are they together?
+        faults.attempt(read_climate, plan, shapes, elevation_m, ledger, names=names)
 
 
 def named_xy(plan: PlanFile, site: Site) -> Floats:
@@ -281,35 +314,15 @@ def read_contract_sites(plan: PlanFile, ledger: Ledger) -> ContractSites:
         raise PlanError(f"{plan.path}: {key}", "only one of x and y is given", "Give both columns, or neither")
     xy = (section.x, section.y) if section.x is not None and section.y is not None else None
     layer = read_vector(plan, key, section, ("name", "elevation", "x", "y"), ledger, xy=xy)
-    lonlat = replace(layer, crs=WGS84, shapes=_one_side(project_shapes(layer.shapes, layer.crs, WGS84)))
-    lonlat = repaired(lonlat, "points or polygons", ledger)
+    # repaired while whole, cut at the antimeridian after
+    lonlat = replace(layer, crs=WGS84, shapes=unwrapped(project_shapes(layer.shapes, layer.crs, WGS84)))
+    lonlat = repaired(lonlat, "points or polygons", ledger, least_area=1e-12)
     twice = [n for n in dict.fromkeys(lonlat.names) if lonlat.names.count(n) > 1] if _repeats(lonlat.names) else []
     if twice:
         ledger.add(Kind.CHECK, layer.where, "several sites have the same name; all are kept", twice)
     elevation = columns.numbers(lonlat, section.elevation, "elevation", ledger, low=-430.0, high=6000.0)
-    return ContractSites(lonlat.names, tuple(_split(s) for s in lonlat.shapes), elevation, lonlat.left_out)
+    return ContractSites(lonlat.names, tuple(cut_at_antimeridian(lonlat.shapes)), elevation, lonlat.left_out)
 
 
 def _repeats(words: Sequence[str]) -> bool:
     return len(set(words)) < len(words)
-
-
-def _one_side(shapes: Shapes) -> Shapes:
-    """Shapes that jump from 180 to -180 degrees drawn on over 180, so that they are whole."""
-    bounds = shapely.bounds(shapes)
-    jumps = bounds[:, 2] - bounds[:, 0] > 180
-    out = shapes.copy()
-    out[jumps] = shapely.transform(
-        shapes[jumps], lambda xy: np.column_stack([np.where(xy[:, 0] < 0, xy[:, 0] + 360, xy[:, 0]), xy[:, 1]])
-    )
-    return out
-
-
-def _split(shape: BaseGeometry) -> BaseGeometry:
-    """A shape drawn over 180 degrees cut there, its eastern part moved to -180."""
-    if shape.bounds[2] <= 180:
-        return shape
-    west = shapely.intersection(shape, shapely.box(-180, -90, 180, 90))
-    east = shapely.intersection(shape, shapely.box(180, -90, 540, 90))
-    east = shapely.transform(east, lambda xy: xy - (360, 0))
-    return shapely.union_all([west, east])

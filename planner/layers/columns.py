@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from planner.layers.source import sentence
 from planner.ledger import DataError, Kind, Ledger, nearest
 from planner.site import Bools, Floats
 
@@ -128,7 +129,7 @@ def kinds(
             raise DataError(
                 f"{layer.where}, {_few(of)}",
                 f"'{text(raw)}' in '{attribute}' is not known",
-                f"{nearest(word, known).capitalize()} (one of: {', '.join(known)})",
+                f"{sentence(nearest(word, known))} (one of: {', '.join(known)})",
             )
     empty = [n for n, w in zip(layer.names, found, strict=True) if not w]
     if empty and default is None:

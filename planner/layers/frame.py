@@ -63,6 +63,30 @@ def project_shapes(shapes: Shapes | Sequence[BaseGeometry], from_crs: str | CRS,
     return moved
 
 
+def lonlat_shapes(shapes: Shapes | Sequence[BaseGeometry], crs: str | CRS) -> Shapes:
+    """Geometries as longitudes and latitudes (EPSG:4326), cut at the antimeridian where they cross it."""
+    return cut_at_antimeridian(unwrapped(project_shapes(shapes, crs, WGS84)))
+
+
+def unwrapped(shapes: Shapes) -> Shapes:
+    """Shapes that jump from 180 to -180 degrees drawn on beyond 180 instead, so that they are whole."""
+    bounds = shapely.bounds(shapes)
+    jumps = bounds[:, 2] - bounds[:, 0] > 180
+    whole = shapes.copy()
+    whole[jumps] = shapely.transform(shapes[jumps], lambda xy: np.column_stack([xy[:, 0] % 360, xy[:, 1]]))
+    return whole
+
+
+def cut_at_antimeridian(shapes: Shapes) -> Shapes:
+    """Shapes drawn beyond 180 degrees cut there, the part beyond moved to -180 (RFC 7946, section 3.1.9)."""
+    cut = shapes.copy()
+    for k in np.flatnonzero(shapely.bounds(shapes)[:, 2] > 180):
+        here = shapely.intersection(shapes[k], shapely.box(-180, -90, 180, 90))
+        beyond = shapely.intersection(shapes[k], shapely.box(180, -90, 540, 90))
+        cut[k] = shapely.union_all([here, shapely.transform(beyond, lambda xy: xy - (360, 0))])
+    return cut
+
+
 def local_frame(geometry: BaseGeometry, crs: str | CRS) -> Frame:
     """The frame centred on the middle of a geometry's bounds.
 

@@ -8,6 +8,7 @@ unknown cells, as at a coast, the nearest known cell within a stated distance st
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -15,8 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 import rasterio
 import shapely
+from affine import Affine
+from numpy.typing import ArrayLike
 from pyproj import CRS
-from rasterio.errors import RasterioError
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.windows import Window
 from shapely.geometry.base import BaseGeometry
 
@@ -38,7 +41,7 @@ from planner.layers.frame import WGS84, Shapes, apart_m, project, project_shapes
 from planner.layers.source import label, locate, place, settle_crs
 from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
 from planner.plan import ClimateLayer, PlanFile
-from planner.site import Floats, Ints
+from planner.site import Bools, Floats, Ints
 from planner.units import MM_PER_IN, MONTHS
 
 NEAREST_KM = 25.0  # how far the nearest known cell may be (or one cell, where cells are wider): a coast's width
@@ -141,14 +144,14 @@ class LayerValues:
 
     values: Floats
     away_km: Floats
-    outside: np.ndarray[tuple[int], np.dtype[np.bool_]]
+    outside: Bools
     known_share: Floats
 
 
 # --- the file --------------------------------------------------------------------------------------------
 
 
-class _Months:
+class Months:
     """Twelve bands of one grid, from one file or from twelve."""
 
     def __init__(self, files: Sequence[rasterio.DatasetReader], where: str) -> None:
@@ -169,7 +172,7 @@ class _Months:
                 )
         if len(files) == 12 and any(file.count != 1 for file in files):
             raise DataError(where, "a month's file has more than one band", "Give one band a month")
-        if first.transform == rasterio.Affine.identity():
+        if first.transform == Affine.identity():
             raise DataError(where, "the raster has no georeference", "Give it one in a GIS, or export it again")
 
     def read(self, window: Window) -> Floats:
@@ -180,7 +183,13 @@ class _Months:
         offsets = np.concatenate([file.offsets for file in self.files])
         values = values * scales[:, None, None] + offsets[:, None, None]
         values[np.isinf(values)] = np.nan
-        return values
+        return np.asarray(values, np.float64)
+
+    def cells_at(self, xy: Floats, crs: CRS) -> Ints:
+        """(m, 2) row and column of the cells that hold (m, 2) places in the layer's CRS; may lie outside."""
+        at = np.floor(_at(~self.transform, xy[:, 0], xy[:, 1])).astype(np.int64)
+        col = _wrap(at[:, 0], crs, self) if crs.is_geographic else at[:, 0]
+        return np.column_stack([at[:, 1], col])
 
     def gather(self, rows: Ints, cols: Ints) -> Floats:
         """(m, 12) at cells inside the grid, tile by tile; NaN in every month where any month is unknown."""
@@ -197,15 +206,30 @@ class _Months:
 
 
 @contextmanager
-def _open(plan: PlanFile, key: str, section: ClimateLayer, where: str) -> Iterator[_Months]:
+def open_layer(plan: PlanFile, key: str, section: ClimateLayer, ledger: Ledger) -> Iterator[tuple[Months, CRS]]:
+    """A plan's layer with its settled CRS, to be read by cells."""
+    where = _where(key, section)
+    with _open(plan, key, section, where) as months:
+        yield months, _crs(plan, key, section, where, months, ledger)
+
+
+def _where(key: str, section: ClimateLayer) -> str:
+    return f"{key} ({section.path.replace(chr(92), '/').rsplit('/', 1)[-1]})"
+
+
+@contextmanager
+def _open(plan: PlanFile, key: str, section: ClimateLayer, where: str) -> Iterator[Months]:
     names = _month_files(plan, key, section)
     with ExitStack() as stack:
         try:
-            files = [stack.enter_context(rasterio.open(name)) for name in names]
+            with warnings.catch_warnings():
+                # a file of several variables has no place itself; its variables have
+                warnings.simplefilter("ignore", NotGeoreferencedWarning)
+                files = [stack.enter_context(rasterio.open(name)) for name in names]
             if len(files) == 1 and files[0].subdatasets:
                 chosen = _variable(where, files[0].subdatasets, section.variable, key, plan)
                 files = [stack.enter_context(rasterio.open(chosen))]
-            yield _Months(files, where)
+            yield Months(files, where)
         except RasterioError as fault:
             raise DataError(
                 where,
@@ -234,21 +258,36 @@ def _variable(where: str, subdatasets: Sequence[str], wanted: str | None, key: s
             f"{plan.path}: {key}.variable", "the file holds several variables", f"Name one: {', '.join(names)}"
         )
     if wanted not in names:
-        raise DataError(where, f"it has no variable '{wanted}'", nearest(wanted, names).capitalize())
+        raise DataError(where, f"it has no variable '{wanted}'", f"Of its variables: {nearest(wanted, names)}")
     return names[wanted]
 
 
-def _crs(plan: PlanFile, key: str, section: ClimateLayer, where: str, months: _Months, ledger: Ledger) -> CRS:
+def _crs(plan: PlanFile, key: str, section: ClimateLayer, where: str, months: Months, ledger: Ledger) -> CRS:
     file = months.files[0]
     found = file.crs.to_wkt() if file.crs else None
     corners = np.array(
-        [file.transform * c for c in ((0, 0), (file.width, 0), (0, file.height), (file.width, file.height))]
+        [
+            _at(file.transform, col, row)
+            for col, row in ((0, 0), (file.width, 0), (0, file.height), (file.width, file.height))
+        ]
     )
     degrees = [value for name, value in file.tags().items() if name.endswith("#units") and "degrees" in value]
     if found is None and section.crs is None and len(degrees) >= 2:
         ledger.add(Kind.ASSUMED, where, "its axes are in degrees and it names no CRS: WGS 84 (EPSG:4326) taken")
         return WGS84
     return settle_crs(plan, key, where, section.crs, found, corners, ledger)
+
+
+def _at(transform: Affine, x: ArrayLike, y: ArrayLike) -> Floats:
+    """(..., 2) points of cell coordinates on the map, or back with the inverse."""
+    x, y = np.asarray(x, np.float64), np.asarray(y, np.float64)
+    return np.stack(
+        [
+            transform.a * x + transform.b * y + transform.c,
+            transform.d * x + transform.e * y + transform.f,
+        ],
+        axis=-1,
+    )
 
 
 # --- cells and weights -----------------------------------------------------------------------------------
@@ -294,7 +333,7 @@ def cell_weights(parts: Shapes, owner: Ints) -> tuple[Ints, Ints, Ints, Floats]:
     return o, r, c, w
 
 
-def _in_cells(shapes_lonlat: Shapes, crs: CRS, months: _Months) -> tuple[Shapes, Ints]:
+def _in_cells(shapes_lonlat: Shapes, crs: CRS, months: Months) -> tuple[Shapes, Ints]:
     """Polygons and points of the sites in cell coordinates, each on the raster's own turn of the earth."""
     shapes, owner = shapely.get_parts(np.asarray(shapes_lonlat, object), return_index=True)
     bad = ~shapely.is_valid(shapes)
@@ -306,12 +345,12 @@ def _in_cells(shapes_lonlat: Shapes, crs: CRS, months: _Months) -> tuple[Shapes,
     shapes = project_shapes(shapes, WGS84, crs)
     if crs.is_geographic:
         turn = 2 * np.pi / crs.axis_info[0].unit_conversion_factor
-        middle = (months.transform * (months.width / 2, months.height / 2))[0]
+        middle = _at(months.transform, months.width / 2, months.height / 2)[0]
         x = shapely.bounds(shapes)[:, [0, 2]].mean(axis=1)
         turns = turn * np.round((x - middle) / turn)
         for k in np.flatnonzero(turns):
             shapes[k] = shapely.transform(shapes[k], lambda xy, by=turns[k]: xy - (by, 0.0))
-    shapes = shapely.transform(shapes, lambda xy: np.column_stack(inverse * (xy[:, 0], xy[:, 1])))
+    shapes = shapely.transform(shapes, lambda xy: _at(inverse, xy[:, 0], xy[:, 1]))
     return shapes, owner.astype(np.int64)
 
 
@@ -335,15 +374,15 @@ def read_layer(
         raise PlanError(
             f"{plan.path}: {key}.unit",
             f"'{section.unit}' is not a unit of {quantity.name}",
-            nearest(section.unit, quantity.units).capitalize() + f" (one of: {', '.join(quantity.units)})",
+            f"Of the units it can have ({', '.join(quantity.units)}): {nearest(section.unit, quantity.units)}",
         )
-    where = f"{key} ({section.path.replace(chr(92), '/').rsplit('/', 1)[-1]})"
+    where = _where(key, section)
     n = len(shapes_lonlat)
     with _open(plan, key, section, where) as months:
         crs = _crs(plan, key, section, where, months, ledger)
         found = _at_sites(np.asarray(shapes_lonlat, object), crs, months)
-        middle = project(np.array(months.transform * (months.width / 2, months.height / 2)), crs, WGS84)
-    reached = np.isfinite(found.values).all(axis=1)
+        middle = project(_at(months.transform, months.width / 2, months.height / 2), crs, WGS84)
+    reached: Bools = np.asarray(np.isfinite(found.values).all(axis=1))
     if strict and not reached.all():
         k = int(np.flatnonzero(~reached)[0])
         at = place(_centres(np.asarray(shapes_lonlat, object))[k])
@@ -379,14 +418,14 @@ def read_layer(
     return LayerValues(values, found.away_km, found.outside, found.known_share)
 
 
-def _at_sites(shapes_lonlat: Shapes, crs: CRS, months: _Months) -> LayerValues:
+def _at_sites(shapes_lonlat: Shapes, crs: CRS, months: Months) -> LayerValues:
     """Raw values of the layer at the sites, in the file's own unit."""
     n = len(shapes_lonlat)
     shapes, owner = _in_cells(shapes_lonlat, crs, months)
     sites, rows, cols, weights = cell_weights(shapes, owner)
     if crs.is_geographic:
         # cells of equal degrees narrow towards the poles
-        _, y = months.transform * (cols + 0.5, rows + 0.5)
+        y = _at(months.transform, cols + 0.5, rows + 0.5)[:, 1]
         weights = weights * np.cos(np.clip(y * crs.axis_info[0].unit_conversion_factor, -np.pi / 2, np.pi / 2))
         weights = np.maximum(weights, 1e-12)
         cols = _wrap(cols, crs, months)
@@ -409,7 +448,7 @@ def _at_sites(shapes_lonlat: Shapes, crs: CRS, months: _Months) -> LayerValues:
     return LayerValues(values, away, outside, np.divide(share, total, out=np.zeros(n), where=total > 0))
 
 
-def _wrap(cols: Ints, crs: CRS, months: _Months) -> Ints:
+def _wrap(cols: Ints, crs: CRS, months: Months) -> Ints:
     """Columns round the earth, where the raster goes all the way round."""
     turn = 2 * np.pi / crs.axis_info[0].unit_conversion_factor / abs(months.transform.a or 1.0)
     return cols % months.width if abs(turn - months.width) < 0.5 else cols
@@ -420,14 +459,14 @@ def _centres(shapes_lonlat: Shapes) -> Floats:
     return np.asarray(shapely.get_coordinates(shapely.point_on_surface(shapes_lonlat)), np.float64)
 
 
-def _nearest_known(centre: Floats, crs: CRS, months: _Months) -> tuple[Floats, float] | None:
+def _nearest_known(centre: Floats, crs: CRS, months: Months) -> tuple[Floats, float] | None:
     """Values (12,) of the known cell nearest to a place, and how far it is in km; None beyond the limit."""
     shape, _ = _in_cells(np.array([shapely.Point(centre)], object), crs, months)
     col, row = np.floor(shapely.get_coordinates(shape)[0])
     if not (np.isfinite(col) and np.isfinite(row)):
         return None
     corner = project(
-        np.array([months.transform * xy for xy in ((col, row), (col + 1, row), (col, row + 1))]), crs, WGS84
+        _at(months.transform, np.array([col, col + 1, col]), np.array([row, row, row + 1])), crs, WGS84
     )
     if not np.isfinite(corner).all():
         return None
@@ -437,7 +476,7 @@ def _nearest_known(centre: Floats, crs: CRS, months: _Months) -> tuple[Floats, f
         np.arange(row - reach_r, row + reach_r + 1), np.arange(col - reach_c, col + reach_c + 1), indexing="ij"
     )
     rows, cols = r.ravel().astype(np.int64), c.ravel().astype(np.int64)
-    at = project(np.column_stack(months.transform * (cols + 0.5, rows + 0.5)), crs, WGS84)
+    at = project(_at(months.transform, cols + 0.5, rows + 0.5), crs, WGS84)
     if crs.is_geographic:
         cols = _wrap(cols, crs, months)
     keep = (rows >= 0) & (rows < months.height) & (cols >= 0) & (cols < months.width) & np.isfinite(at).all(axis=1)
@@ -495,12 +534,12 @@ def read_climate(
     lon, lat = _centres(shapes).T
 
     layers: dict[str, Floats] = {}
+    away = np.zeros(n)
     for name, quantity in QUANTITIES.items():
         layer = getattr(section, name)
         if layer is not None:
-            layers[name] = read_layer(
-                plan, f"climate.{name}", layer, quantity, shapes, ledger, strict=strict, names=names
-            ).values
+            found = read_layer(plan, f"climate.{name}", layer, quantity, shapes, ledger, strict=strict, names=names)
+            layers[name], away = found.values, np.maximum(away, found.away_km)
 
     t_mean, rain = builtin_normals(lon, lat)
     t_from, rain_from = np.full(n, BUILTIN_SOURCE, object), np.full(n, BUILTIN_SOURCE, object)
@@ -524,7 +563,8 @@ def read_climate(
     spread = np.full(n, TEMPERATURE_ONLY_SPREAD_MM_DAY)
     basis = np.full(n, TEMPERATURE_ONLY, object)
     eto_from = np.full(n, "estimated by Hargreaves-Samani, daily range estimated from rain", object)
-    if low is not None and high is not None:
+    all_given = "eto" in layers and bool(np.isfinite(layers["eto"]).all())
+    if low is not None and high is not None and not all_given:
         computed, how, computed_spread = _computed(plan, layers, low, high, lat, elevation_m, names, ledger)
         rows = _take(eto, computed, eto_from, "; ".join(how))
         hargreaves = how[0].startswith("Hargreaves")
@@ -549,15 +589,16 @@ def read_climate(
         basis=tuple(str(b) for b in basis),
         t_mean_c=t_mean,
         rain_mm=rain,
+        away_km=away if layers else None,
         source=tuple(
             f"ETo: {e}. Temperature: {t}. Rain: {r}" for e, t, r in zip(eto_from, t_from, rain_from, strict=True)
         ),
     )
 
 
-def _take(into: Floats, values: Floats, origin: np.ndarray, word: str) -> np.ndarray:
+def _take(into: Floats, values: Floats, origin: Shapes, word: str) -> Bools:
     """Put values where they are known in all months, note where they came from, and return those rows."""
-    rows = np.isfinite(values).all(axis=1)
+    rows: Bools = np.asarray(np.isfinite(values).all(axis=1))
     into[rows], origin[rows] = values[rows], word
     return rows
 
@@ -567,7 +608,7 @@ def _check_extremes(plan: PlanFile, low: Floats, high: Floats, names: Sequence[s
     if len(crossed):
         raise DataError(
             f"{plan.path}: climate.tmin, climate.tmax",
-            f"the minimum is above the maximum at {names[crossed[0]]}",
+            f"the minimum is above the maximum at {names[int(crossed[0])]}",
             "The two layers are exchanged, or one has another unit",
         )
 
@@ -596,7 +637,7 @@ def _computed(
             Kind.ASSUMED,
             f"{plan.path}: climate.elevation_m",
             "elevation unknown, sea level taken for air pressure",
-            [names[k] for k in np.flatnonzero(np.isnan(z))],
+            [names[int(k)] for k in np.flatnonzero(np.isnan(z))],
         )
         z = np.nan_to_num(z)
     inputs = MonthlyInputs(

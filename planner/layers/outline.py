@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from planner.layers.frame import Frame, local_frame, project_shapes
 from planner.layers.raster import covers
-from planner.layers.source import locate, place
+from planner.layers.source import locate, place, sentence
 from planner.layers.vector import Layer, could_be_swapped, lands, read_vector, repaired, swapped
 from planner.ledger import DataError, Kind, Ledger, PlanError, PlannerError, nearest
 from planner.plan import Layers, PlanFile
@@ -35,7 +35,7 @@ def pick_site(plan: PlanFile, layers: Layers, ledger: Ledger) -> Layer:
             raise PlanError(
                 f"{plan.path}: layers.site.pick",
                 f"{layer.where} has no site named '{section.pick}'",
-                nearest(section.pick, layer.names).capitalize(),
+                sentence(nearest(section.pick, layer.names)),
             )
         return layer.take(mask)
     if len(layer) > 1 and len(set(layer.names)) > 1:

@@ -134,7 +134,7 @@ def buildings(
         ledger.add(
             Kind.ASSUMED,
             layer.where,
-            f"no height: {section.default_height_m:g} m taken (default_height_m)",
+            f"no height: {section.default_height_m:.3g} m taken (default_height_m)",
             _names(layer, missing),
         )
         height = np.where(missing, section.default_height_m, height)
@@ -184,11 +184,11 @@ def _heights_from_surface(
         return height
     height = height.copy()
     for k in np.flatnonzero(missing):
-        spots = points_inside(layer.shapes[k], surface.cell_m / 2, 4 * GROUND_SAMPLES)
-        above = surface.at(spots) - ground_at(terrain, spots)
+        spots, top = _cells_in(surface, layer.shapes[k])
+        above = top - ground_at(terrain, spots)
         known = above[~np.isnan(above)]
-        # the upper quarter: near walls, cells of the surface hold roof and street together
-        if len(known) >= max(1, len(spots) / 2):
+        # half of the footprint must be known; the upper quarter, because a cell at a wall holds roof and street
+        if len(known) and len(known) * surface.cell_m**2 >= layer.shapes[k].area / 2:
             height[k] = np.percentile(known, 75)
     found = missing & ~np.isnan(height)
     low = found & (np.nan_to_num(height) < LOWEST_BUILDING_M)
@@ -211,6 +211,22 @@ def _heights_from_surface(
             [f"{layer.names[k]}: {height[k]:.1f} m" for k in np.flatnonzero(good)],
         )
     return height
+
+
+def _cells_in(heights: Heights, shape: BaseGeometry) -> tuple[Floats, Floats]:
+    """Centres (n, 2), values (n,) of the cells whose centre lies in a shape; of a point inside where none does."""
+    rows, cols = heights.values.shape
+    left, bottom, right, top = shape.bounds
+    c0, c1 = np.clip(np.floor((np.array([left, right]) - heights.left_m) / heights.cell_m), 0, cols).astype(int)
+    r0, r1 = np.clip(np.floor((heights.top_m - np.array([top, bottom])) / heights.cell_m), 0, rows).astype(int)
+    col, row = np.meshgrid(np.arange(c0, min(c1 + 1, cols)), np.arange(r0, min(r1 + 1, rows)))
+    x = heights.left_m + (col + 0.5) * heights.cell_m
+    y = heights.top_m - (row + 0.5) * heights.cell_m
+    inside = shapely.contains_xy(shape, x, y)
+    if not inside.any():
+        spot = np.array([shape.representative_point().coords[0]])
+        return spot, heights.at(spot)
+    return np.column_stack([x[inside], y[inside]]), heights.values[row[inside], col[inside]]
 
 
 def _tree_heights(layer: Layer, section: TreesLayer, ledger: Ledger) -> Floats:
@@ -291,7 +307,7 @@ def _given(layer: Layer, values: Floats, default: float, what: str, ledger: Ledg
     missing = np.isnan(values)
     if missing.any():
         key = f"default_{what.replace(' ', '_')}_m"
-        ledger.add(Kind.ASSUMED, layer.where, f"no {what}: {default:g} m taken ({key})", _names(layer, missing))
+        ledger.add(Kind.ASSUMED, layer.where, f"no {what}: {default:.3g} m taken ({key})", _names(layer, missing))
     return _or_default(values, default)
 
 

@@ -6,6 +6,7 @@ costs the same. Unknown cells are NaN from here on, whatever the file calls them
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ import shapely
 from affine import Affine
 from pyproj import CRS
 from rasterio.enums import MaskFlags, Resampling
-from rasterio.errors import RasterioError
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.warp import reproject
 from rasterio.windows import Window
 from shapely.geometry.base import BaseGeometry
@@ -27,6 +28,7 @@ from planner.site import Floats, Heights
 from planner.units import M_PER_FT
 
 MOST_CELLS = 4_000_000
+CACHE_MB = 64
 LOWEST_M, HIGHEST_M = -500.0, 9000.0  # below the Dead Sea's shore (-430 m) and above Everest nothing is ground
 FEET = ("ft", "foot", "feet", "us survey foot", "us-ft", "ussft", "ftus")
 
@@ -54,7 +56,7 @@ def read_heights(
     path = locate(plan, f"{key}.path", section.path)
     where = f"{key} ({path.name})"
     try:
-        with rasterio.open(path) as source:
+        with rasterio.Env(GDAL_CACHEMAX=CACHE_MB), _open(path) as source:
             crs = _checked(plan, key, where, section, source, ledger)
             values, transform, thin = _window(where, source, crs, frame, outline, reach_m, most_cells)
     except RasterioError as fault:
@@ -91,10 +93,17 @@ def read_heights(
     return heights
 
 
+def _open(path: Path) -> rasterio.DatasetReader:
+    with warnings.catch_warnings():
+        # said as an error of our own, with what to do about it
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        return rasterio.open(path)
+
+
 def covers(path: Path, stated_crs: str | None, longitude_deg: float, latitude_deg: float) -> bool:
     """Whether a raster's extent holds a point; False where the file or its CRS cannot be read."""
     try:
-        with rasterio.open(path) as source:
+        with _open(path) as source:
             crs = CRS.from_user_input(stated_crs or source.crs.to_wkt())
             col, row = _pixels(np.array([[longitude_deg, latitude_deg]]), WGS84, crs, source.transform, source)[0]
             return bool(0 <= col <= source.width and 0 <= row <= source.height)
@@ -169,8 +178,8 @@ def _window(
     outline: BaseGeometry,
     reach_m: float,
     most_cells: int,
-) -> tuple[Floats, Affine, float]:
-    """The part of the raster around the site, NaN where unknown, thinned to at most `most_cells`; and how much."""
+) -> tuple[Floats, Affine, int]:
+    """The raster around the site, NaN where unknown, thinned to at most 4 x `most_cells`; and how much."""
     pixels = _pixels(_rim(_box(outline, reach_m)), frame.crs, crs, source.transform, source)
     pixels = pixels[np.isfinite(pixels).all(axis=1)]
     size = np.array([source.width, source.height])
@@ -181,8 +190,11 @@ def _window(
     apart = (site.max(axis=0) < 0).any() or (site.min(axis=0) > size).any()
     if width < 1 or height < 1 or apart or not np.isfinite(site).all():
         raise _elsewhere(where, source, crs, frame)
-    thin = max(1.0, float(np.sqrt(width * height / most_cells)))
-    shape = (max(1, round(height / thin)), max(1, round(width / thin)))
+    # up to four times the cells are read as they are, so that the last step to the frame's cell is a small one
+    thin = max(1, int(np.sqrt(width * height / most_cells)))
+    # whole blocks only: GDAL shifts the means of blocks that end inside a cell
+    width, height = max(width - width % thin, 1), max(height - height % thin, 1)
+    shape = (max(height // thin, 1), max(width // thin, 1))
     # a mean would smear an undeclared "unknown" value over its neighbours before it can be told from a height
     declared = source.nodata is not None or source.mask_flag_enums[0] != [MaskFlags.all_valid]
     data = source.read(
@@ -194,8 +206,9 @@ def _window(
     )
     values = np.ma.filled(data.astype(float), np.nan) * source.scales[0] + source.offsets[0]
     values[np.isinf(values)] = np.nan
-    step = Affine.translation(col, row) * Affine.scale(width / shape[1], height / shape[0])
-    return values, source.transform * step, thin
+    t, (left, top) = source.transform, _apply(source.transform, np.array([[col, row]], float))[0]
+    across, along = width / shape[1], height / shape[0]
+    return values, Affine(t.a * across, t.b * along, left, t.d * across, t.e * along, top), thin
 
 
 def _elsewhere(where: str, source: rasterio.DatasetReader, crs: CRS, frame: Frame) -> DataError:
@@ -270,7 +283,7 @@ def _check_cover(
 
 
 def points_inside(shape: BaseGeometry, step_m: float, most: int) -> Floats:
-    """(n, 2) evenly spaced points inside a shape, at least one: `step_m` apart, or wider so that they are about `most`."""
+    """(n, 2) even points inside a shape, at least one: `step_m` apart, or wider so that they are about `most`."""
     left, bottom, right, top = shape.bounds
     step = max(step_m, float(np.sqrt((right - left) * (top - bottom) / most)), 1e-3)
     x = np.arange(left + step / 2, right, step)

@@ -51,7 +51,8 @@ def settle_crs(
     if stated is None:
         if own is not None:
             return own
-        degrees = look_like_degrees(sample)
+        # one slip of the pen does not hide what the rest are
+        degrees = len(sample) and np.mean((np.abs(sample) <= (180, 90)).all(axis=1)) > 0.5
         raise DataError(
             where,
             "the file does not say which coordinate reference system (CRS) it is in",
@@ -126,6 +127,11 @@ def place(lonlat: Floats) -> str:
     return f"{abs(lat):.2f} {'N' if lat >= 0 else 'S'}, {abs(lon):.2f} {'E' if lon >= 0 else 'W'}"
 
 
+def sentence(words: str) -> str:
+    """With a capital at the front; the rest as it is, for names stand in it."""
+    return words[:1].upper() + words[1:]
+
+
 def look_like_degrees(xy: Floats) -> bool:
     return bool(len(xy) and (np.abs(xy) <= (180, 90)).all())
 
@@ -139,8 +145,8 @@ def fits(xy: Floats, crs: CRS) -> Bools:
         degrees = np.degrees(xy * crs.axis_info[0].unit_conversion_factor)
         good &= (np.abs(degrees) <= (360, 90 + 1e-9)).all(axis=1)
     if crs.area_of_use is not None:
-        if not crs.is_geographic and look_like_degrees(xy[good]):
-            # a false origin is nowhere near the area of a published CRS
+        if not crs.is_geographic and good.any() and (np.abs(xy[good]) <= 180).all():
+            # degrees, in either order: the origin of a published CRS is nowhere near its area
             return np.zeros(len(xy), bool)
         good &= _within_area(lonlat, crs, AREA_MARGIN_DEG)
     return np.asarray(good)
@@ -165,22 +171,22 @@ def misfit(xy: Floats, crs: CRS) -> tuple[str, str]:
     """What is wrong, and what to do, where no point of a layer fits its CRS."""
     seen = span(xy)
     finite = xy[np.isfinite(xy).all(axis=1)]
+    if len(finite) < len(xy):
+        return f"some of the coordinates are no finite numbers (the others: {seen})", "Mend them in a GIS"
+    area = f": {crs.area_of_use.name.rstrip('.')}" if crs.area_of_use is not None else ""
     if crs.is_geographic:
         what = f"the coordinates ({seen}) are off the earth for {label(crs)}, whose units are degrees"
-        if not look_like_degrees(finite):
+        if not (np.abs(finite) <= 400).all():
             return what, "They look like metres or feet of a projected CRS: find out which, and state it as `crs`"
-        area = crs.area_of_use
-        return (
-            f"the coordinates ({seen}) lie outside the area of {label(crs)}: {area.name if area else 'unknown'}",
-            "Check the CRS, and whether x is longitude and y latitude",
-        )
-    if look_like_degrees(finite):
+        if look_like_degrees(finite):
+            what = f"the coordinates ({seen}) lie outside the area of {label(crs)}{area}"
+        return what, "Check the CRS, and whether x is the longitude and y the latitude"
+    if (np.abs(finite) <= 180).all():
         return (
             f"the coordinates ({seen}) look like degrees, but {label(crs)} is in {crs.axis_info[0].unit_name}",
             'If they are longitude and latitude, state crs = "EPSG:4326"',
         )
-    area = crs.area_of_use
     return (
-        f"the coordinates ({seen}) lie outside the area of {label(crs)}" + (f": {area.name}" if area else ""),
+        f"the coordinates ({seen}) lie outside the area of {label(crs)}{area}",
         "Check the CRS: the zone, the units (metres or feet) and the order of x and y",
     )

@@ -7,10 +7,11 @@ A repair is made only where one reading of the data fits and the other does not;
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -39,6 +40,7 @@ from planner.site import Bools, Floats, Ints
 SURROUNDINGS_M = 2000.0  # a 35 m building at 2 km stands 1 degree high
 ROUGHLY_M = 100_000.0  # farther than this nothing is projected into the site's frame
 SAME_M = 0.001  # vertices this close are the same
+LEAST_AREA_M2 = 0.01  # a polygon smaller than a hand is a line
 
 Wanted = Literal["polygons", "points", "points or polygons", "any"]
 
@@ -100,41 +102,34 @@ def read_vector(
     source = _source(path)
     name = _choose_layer(plan, key, section, path, source)
     where = f"{key} ({path.name}" + (f", layer {section.layer})" if section.layer else ")")
-    try:
-        info = pyogrio.read_info(source, layer=name, force_feature_count=True)
-    except Exception as fault:
-        raise _unreadable(where, fault) from None
+    info = _quietly(where, pyogrio.read_info, source, layer=name, force_feature_count=True)
     wanted = {k: getattr(section, k) for k in attributes if getattr(section, k) is not None}
     _check_attributes(plan, key, where, wanted, list(info["fields"]))
     if not info["features"]:
         raise DataError(where, "there are no features in it", f"Check the export, or take [{key}] out of the plan")
-    try:
-        frame = pyogrio.read_dataframe(
-            source,
-            layer=name,
-            columns=sorted(set(wanted.values())),
-            read_geometry=xy is None,
-            on_invalid="ignore",
-        )
-    except Exception as fault:
-        raise _unreadable(where, fault) from None
+    meta, _, wkb, fields = _quietly(
+        where, pyogrio.raw.read, source, layer=name, columns=sorted(set(wanted.values())), read_geometry=xy is None
+    )
+    count = len(wkb) if wkb is not None else len(fields[0]) if fields else 0
+    table = pd.DataFrame(dict(zip(meta["fields"], fields, strict=True)), index=range(count))
     if xy is not None:
-        shapes = _points(frame, *xy)
-    elif "geometry" in frame:
-        shapes = shapely.force_2d(np.asarray(frame["geometry"].array, object))
+        drawn = _points(table, *xy)
+    elif wkb is not None and info["geometry_type"] is not None:
+        # a ring that is not closed, or the like, comes out as missing
+        drawn = shapely.from_wkb(wkb, on_invalid="ignore")
     else:
         raise DataError(where, "it is a table without geometry", "Give a layer of points or polygons")
-    table = pd.DataFrame({c: frame[c] for c in frame.columns if c != "geometry"})
-    rows = np.arange(1, len(frame) + 1)
+    shapes = shapely.force_2d(drawn)
+    rows = np.arange(1, count + 1)
     layer = Layer(where, key, WGS84, (), rows, shapes, table)
-    layer = replace(layer, names=names(replace(layer, names=("",) * len(frame)), getattr(section, "name", None)))
+    layer = replace(layer, names=names(replace(layer, names=("",) * count), getattr(section, "name", None)))
 
     layer = layer.without(_empty(shapes), "no geometry, or none that can be read", ledger)
     if not len(layer):
-        raise DataError(where, "none of its features has a geometry", "Check the export")
+        raise DataError(where, "none of its features has a geometry that can be read", "Check the export")
     vertices = shapely.get_coordinates(layer.shapes)
     crs = settle_crs(plan, key, where, section.crs, info["crs"] if xy is None else None, vertices, ledger)
-    if xy is None and _says_height(np.asarray(frame["geometry"].array, object)):
+    if _says_height(drawn):
         ledger.add(
             Kind.REPAIRED, where, "the third coordinate is not used: heights come from attributes and terrain"
         )
@@ -146,7 +141,19 @@ def _source(path: Path) -> Path | bytes:
     return path.read_bytes() if path.suffix.lower() in (".gml", ".xml") else path
 
 
+def _quietly(where: str, read: Callable[..., Any], *args: Any, **kwargs: Any) -> Any:
+    """What a reader gives; its faults as a DataError, its warnings unsaid, for what they are about is looked at."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return read(*args, **kwargs)
+    except Exception as fault:
+        raise _unreadable(where, fault) from None
+
+
 def _unreadable(where: str, fault: Exception) -> DataError:
+    if isinstance(fault, UnicodeDecodeError):
+        return DataError(where, "its text is not in UTF-8", "Save it in that encoding")
     said = str(fault).split(";")[0].strip().rstrip(".")
     return DataError(
         where, f"the file cannot be read as a vector layer: {said}", "Open it in a GIS, and export it again"
@@ -154,10 +161,8 @@ def _unreadable(where: str, fault: Exception) -> DataError:
 
 
 def _choose_layer(plan: PlanFile, key: str, section: VectorLayer, path: Path, source: Path | bytes) -> str:
-    try:
-        found = [(str(n), kind) for n, kind in pyogrio.list_layers(source)]
-    except Exception as fault:
-        raise _unreadable(f"{key} ({path.name})", fault) from None
+    listed = _quietly(f"{key} ({path.name})", pyogrio.list_layers, source)
+    found = [(str(n), kind) for n, kind in listed]
     if section.layer is not None:
         if section.layer not in [n for n, _ in found]:
             raise PlanError(
@@ -190,9 +195,9 @@ def _check_attributes(plan: PlanFile, key: str, where: str, wanted: dict[str, st
         )
 
 
-def _points(frame: pd.DataFrame, x: str, y: str) -> Shapes:
-    xy = np.array([[number(a), number(b)] for a, b in zip(frame[x], frame[y], strict=True)], float).reshape(-1, 2)
-    shapes = np.full(len(frame), None, object)
+def _points(table: pd.DataFrame, x: str, y: str) -> Shapes:
+    xy = np.array([[number(a), number(b)] for a, b in zip(table[x], table[y], strict=True)], float).reshape(-1, 2)
+    shapes = np.full(len(table), None, object)
     good = np.isfinite(xy).all(axis=1)
     shapes[good] = shapely.points(xy[good])
     return shapes
@@ -341,100 +346,102 @@ def _say_far(
     ledger.add(Kind.SKIPPED, known.where, what)
 
 
+MENDED = "invalid geometry (a ring crosses itself, or the like) mended"
+CLOSED = "closed lines taken as the outlines of polygons"
+TRIMMED = "only the {wanted} of a mixed geometry are used"
+INSIDE = "polygons where points are needed: a point inside each stands for it"
+WRONG = "not of the kind needed here ({wanted})"
+NOTHING = "no area"
+
+
+def repaired(layer: Layer, wanted: Wanted, ledger: Ledger, least_area: float = LEAST_AREA_M2) -> Layer:
+    """The layer with valid geometry of the wanted kind; every change is said.
+
+    Polygons: self-crossing rings are mended, closed lines are taken as their outline, other parts are dropped.
+    Points: multi-points are taken apart, polygons stand for a point inside them. least_area: of a polygon, in the
+    CRS's unit squared. Raises DataError when nothing is left.
+    """
+    forms = {"polygons": _as_polygon, "points": _as_points, "points or polygons": _as_either, "any": _as_it_is}
+    found = [forms[wanted](shape, least_area) for shape in layer.shapes]
+    if all(WRONG in remarks for _, remarks in found):
+        seen = sorted({str(s.geom_type) for s in layer.shapes})
+        what = f"{wanted} are needed here, and the layer has {' and '.join(seen)} only"
+        raise DataError(layer.where, what, "Give another layer")
+
+    def are(remark: str) -> Bools:
+        return np.array([remark in remarks for _, remarks in found], bool)
+
+    for remark in (MENDED, CLOSED, TRIMMED, INSIDE):
+        which = are(remark) & ~are(NOTHING)
+        if which.any():
+            named = [layer.names[k] for k in np.flatnonzero(which)]
+            ledger.add(Kind.REPAIRED, layer.where, remark.format(wanted=wanted), named)
+    shapes = np.empty(len(found), object)
+    shapes[:] = [shape for shape, _ in found]
+    layer, wrong, nothing = replace(layer, shapes=shapes), are(WRONG), are(NOTHING)
+    layer = layer.without(wrong, WRONG.format(wanted=wanted), ledger)
+    layer = layer.without(nothing[~wrong], NOTHING, ledger)
+    if not len(layer):
+        raise DataError(layer.where, "no usable feature is left", "Mend the geometry in a GIS")
+    return layer if wanted in ("polygons", "any") else _apart(layer)
+
+
+Formed = tuple[BaseGeometry | None, set[str]]
+
+
 def _parts(shape: BaseGeometry) -> list[BaseGeometry]:
     if hasattr(shape, "geoms"):
         return [p for part in shape.geoms for p in _parts(part)]
     return [shape]
 
 
-def repaired(layer: Layer, wanted: Wanted, ledger: Ledger) -> Layer:
-    """The layer (in metres) with valid geometry of the wanted kind.
-
-    Polygons: self-crossing rings are mended, closed lines are taken as their outline, other parts are dropped.
-    Points: multi-points are taken apart, polygons stand for a point inside them. Raises DataError when nothing
-    is left.
-    """
-    if wanted == "any":
-        bad = ~shapely.is_valid(layer.shapes)
-        shapes = layer.shapes.copy()
-        shapes[bad] = shapely.make_valid(shapes[bad])
-        _mended(layer, bad, ledger)
-        layer = replace(layer, shapes=shapes)
-        return layer.without(_empty(shapes), "the geometry is empty after mending", ledger)
-    shapes = layer.shapes.copy()
-    mended, closed, trimmed, wrong, nothing = (np.zeros(len(layer), bool) for _ in range(5))
-    inside = np.zeros(len(layer), bool)
-    for k, shape in enumerate(layer.shapes):
-        parts = _parts(shape)
-        areas = [p for p in parts if p.geom_type == "Polygon"]
-        spots = [p for p in parts if p.geom_type == "Point"]
-        rings = [p for p in parts if p.geom_type in ("LineString", "LinearRing") and p.is_ring]
-        if wanted == "points":
-            if spots:
-                trimmed[k] = len(spots) < len(parts)
-                shapes[k] = spots[0] if len(spots) == 1 else shapely.MultiPoint(spots)
-            elif areas:
-                inside[k] = True
-                shapes[k] = (
-                    shape.representative_point()
-                    if shape.is_valid
-                    else shapely.make_valid(shape).representative_point()
-                )
-            else:
-                wrong[k] = True
-            continue
-        if wanted == "points or polygons" and spots and not areas:
-            shapes[k] = spots[0] if len(spots) == 1 else shapely.MultiPoint(spots)
-            trimmed[k] = len(spots) < len(parts)
-            continue
-        if not areas and rings:
-            closed[k] = True
-            areas = [shapely.Polygon(r) for r in rings]
-            trimmed[k] = len(rings) < len(parts)
-        elif not areas:
-            wrong[k] = True
-            continue
-        else:
-            trimmed[k] = len(areas) < len(parts)
+def _as_polygon(shape: BaseGeometry, least_area: float) -> Formed:
+    parts, remarks = _parts(shape), set()
+    areas = [p for p in parts if p.geom_type == "Polygon"]
+    if not areas:
+        areas = [shapely.Polygon(p) for p in parts if p.geom_type in ("LineString", "LinearRing") and p.is_ring]
+        remarks.add(CLOSED if areas else WRONG)
+    if areas and len(areas) < len(parts):
+        remarks.add(TRIMMED)
+    area = areas[0] if len(areas) == 1 else shapely.MultiPolygon(areas)
+    if not area.is_valid:
+        remarks.add(MENDED)
+        area = shapely.make_valid(area, method="structure", keep_collapsed=False)
+        areas = [p for p in _parts(area) if p.geom_type == "Polygon"]
         area = areas[0] if len(areas) == 1 else shapely.MultiPolygon(areas)
-        if not area.is_valid:
-            mended[k] = True
-            area = shapely.make_valid(area, method="structure", keep_collapsed=False)
-            areas = [p for p in _parts(area) if p.geom_type == "Polygon" and p.area > 0]
-            area = areas[0] if len(areas) == 1 else shapely.MultiPolygon(areas)
-        nothing[k] = area.is_empty or area.area <= 0
-        shapes[k] = area
-    _mended(layer, mended & ~nothing, ledger)
-    for mask, what in (
-        (closed, "closed lines taken as the outlines of polygons"),
-        (trimmed, f"only the {wanted} of a mixed geometry are used"),
-        (inside, "polygons where points are needed: a point inside each stands for it"),
-    ):
-        if mask.any():
-            ledger.add(Kind.REPAIRED, layer.where, what, [layer.names[k] for k in np.flatnonzero(mask)])
-    if wrong.all():
-        seen = sorted({str(s.geom_type) for s in layer.shapes})
-        raise DataError(
-            layer.where,
-            f"{wanted} are needed here, and the layer has {' and '.join(seen)} only",
-            "Give another layer",
-        )
-    layer = replace(layer, shapes=shapes)
-    left = layer.take(~wrong).without(nothing[~wrong], "the polygon has no area", ledger)
-    if wrong.any():
-        gone = layer.take(wrong).without(
-            np.ones(int(wrong.sum()), bool), f"not of the kind needed here ({wanted})", ledger
-        )
-        left = replace(left, left_out=left.left_out + gone.left_out[len(layer.left_out) :])
-    if not len(left):
-        raise DataError(layer.where, "no usable feature is left", "Mend the geometry in a GIS")
-    return _apart(left) if wanted != "polygons" else left
+    if WRONG not in remarks and area.area < least_area:
+        remarks.add(NOTHING)
+    return area, remarks
 
 
-def _mended(layer: Layer, bad: Bools, ledger: Ledger) -> None:
-    if bad.any():
-        gone = [layer.names[k] for k in np.flatnonzero(bad)]
-        ledger.add(Kind.REPAIRED, layer.where, "invalid geometry (a ring crosses itself, or the like) mended", gone)
+def _as_points(shape: BaseGeometry, least_area: float) -> Formed:
+    parts = _parts(shape)
+    spots = [p for p in parts if p.geom_type == "Point"]
+    if spots:
+        return _points_only(parts, spots)
+    if any(p.geom_type == "Polygon" for p in parts):
+        return (shape if shape.is_valid else shapely.make_valid(shape)).representative_point(), {INSIDE}
+    return shape, {WRONG}
+
+
+def _as_either(shape: BaseGeometry, least_area: float) -> Formed:
+    parts = _parts(shape)
+    spots = [p for p in parts if p.geom_type == "Point"]
+    if spots and not any(p.geom_type == "Polygon" for p in parts):
+        return _points_only(parts, spots)
+    return _as_polygon(shape, least_area)
+
+
+def _points_only(parts: list[BaseGeometry], spots: list[BaseGeometry]) -> Formed:
+    whole = spots[0] if len(spots) == 1 else shapely.MultiPoint(spots)
+    return whole, {TRIMMED} if len(spots) < len(parts) else set()
+
+
+def _as_it_is(shape: BaseGeometry, least_area: float) -> Formed:
+    if shape.is_valid:
+        return shape, set()
+    mended = shapely.make_valid(shape)
+    return mended, {NOTHING} if mended.is_empty else {MENDED}
 
 
 def _apart(layer: Layer) -> Layer:

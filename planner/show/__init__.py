@@ -6,13 +6,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from planner.show.folder import write_folder
-from planner.show.pictures import ClimatePicture
 
 if TYPE_CHECKING:
     from planner.contract import ContractResult
     from planner.job import SiteResult
 
-__all__ = ["ClimatePicture", "write_contract", "write_folder", "write_site"]
+__all__ = ["write_contract", "write_folder", "write_site"]
 
 
 def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Path]:
@@ -22,17 +21,18 @@ def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Pa
     these names that we did not make (or that was changed since) and `force` is not set.
     """
     # here, not above: folium and GeoPandas take a second to load, and only writers need them
-    from planner.show import map as page
-    from planner.show import sheet, tables
+    from planner.show.map import site_page
+    from planner.show.sheet import sheet_page
+    from planner.show.tables import mounts_csv, mounts_gpkg, site_json
 
     return write_folder(
         folder,
         {
-            "map.html": page.site_page(result),
-            "sheet.html": sheet.sheet_page(result),
-            "mounts.gpkg": tables.mounts_gpkg(result),
-            "mounts.csv": tables.mounts_csv(result),
-            "result.json": tables.site_json(result),
+            "map.html": site_page(result),
+            "sheet.html": sheet_page(result),
+            "mounts.gpkg": mounts_gpkg(result),
+            "mounts.csv": mounts_csv(result),
+            "result.json": site_json(result),
         },
         force,
     )
@@ -40,15 +40,16 @@ def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Pa
 
 def write_contract(result: ContractResult, folder: Path, force: bool = False) -> list[Path]:
     """Write `map.html`, `sites.gpkg`, `sites.csv` and `result.json` into `folder`; as :func:`write_site`."""
-    from planner.show import contract_map, tables
+    from planner.show.contract_map import contract_page
+    from planner.show.tables import contract_json, sites_csv, sites_gpkg
 
     return write_folder(
         folder,
         {
-            "map.html": contract_map.contract_page(result),
-            "sites.gpkg": tables.sites_gpkg(result),
-            "sites.csv": tables.sites_csv(result),
-            "result.json": tables.contract_json(result),
+            "map.html": contract_page(result),
+            "sites.gpkg": sites_gpkg(result),
+            "sites.csv": sites_csv(result),
+            "result.json": contract_json(result),
         },
         force,
     )

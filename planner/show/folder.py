@@ -42,7 +42,8 @@ def write_folder(folder: Path, files: Mapping[str, bytes], force: bool = False) 
         listing = json.dumps({"files": dict(sorted(known.items()))}, indent=1).encode()
         os.replace(_write_beside(folder / MANIFEST, listing), folder / MANIFEST)
         for name in files:
-            os.replace(temporary.pop(name), folder / name)
+            os.replace(temporary[name], folder / name)
+            del temporary[name]
     except OSError as fault:
         raise OutputError(
             str(fault.filename or folder),

@@ -9,12 +9,12 @@ import numpy as np
 import shapely
 from markupsafe import Markup
 
-from planner.mounts import Support
+from planner.climate.answer import ClimatePicture
+from planner.climate.builtin import ATTRIBUTION, SOURCE
 from planner.show import palette, words
 from planner.show.lonlat import Floats, from_lonlat, geojson, geometry, to_lonlat
 from planner.show.page import PAGES, OfflineMap, page_bytes
 from planner.show.pictures import (
-    ClimatePicture,
     climate_overlay,
     climate_range,
     eto_bars,
@@ -23,7 +23,7 @@ from planner.show.pictures import (
     zone_bar,
 )
 from planner.site import KeepOut, Site
-from planner.units import MM_PER_IN, Units, eto, length, months
+from planner.units import MONTHS, Units, eto, length, months
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -57,8 +57,9 @@ def site_map(result: SiteResult) -> OfflineMap:
         "units": result.plan.units,
         "bounds": [[south, west], [north, east]],
         "closeZoom": 18,
+        "dotZoom": 18,
         "groups": [g for g in _groups(result, degrees) if g is not None],
-        "credits": _credits(result),
+        "credits": credits(result.climate.source, result.climate_picture),
     }
     return OfflineMap(_title(result), ((south + north) / 2, (west + east) / 2), data, _panel(result, degrees))
 
@@ -70,16 +71,20 @@ def _title(result: SiteResult) -> str:
 def _extent(result: SiteResult) -> Any:
     """What the map opens on: the site, and any controller or mount that lies outside it."""
     return shapely.union_all(
-        [result.site.outline, *shapely.points(result.site.controllers.xyz[:, :2]), *shapely.points(result.mounts.xyz[:, :2])]
+        [
+            result.site.outline,
+            *shapely.points(result.site.controllers.xyz[:, :2]),
+            *shapely.points(result.mounts.xyz[:, :2]),
+        ]
     ).envelope
 
 
-def _credits(result: SiteResult) -> list[str]:
-    picture = result.climate_picture
-    sources = [f"Climate: {result.climate.source[0]}."]
-    if picture is not None and picture.attribution:
-        sources.append(picture.attribution)
-    return [*sources, "Drawn with Leaflet 1.9.4."]
+def credits(sources: Iterable[str], picture: ClimatePicture | None) -> list[str]:
+    """What the map must say of its data and parts: the built-in climate's terms where it was used, and Leaflet."""
+    asked = picture.attribution if picture is not None else ""
+    if not asked and any(SOURCE in source for source in sources):
+        asked = ATTRIBUTION
+    return [*([asked] if asked else []), "Drawn with Leaflet 1.9.4."]
 
 
 # --- what is on the map -----------------------------------------------------------------------------------------
@@ -256,9 +261,7 @@ def _tree_group(
                 "s": f"Tree, {kind}",
                 "v": [length(float(top[k]), units, 1), length(2 * float(crowns.radius_m[k]), units, 1)],
             }
-            features.append(
-                _feature(shapely.points(middles[k]), r=round(float(crowns.radius_m[k]), 2), c=card)
-            )
+            features.append(_feature(shapely.points(middles[k]), r=round(float(crowns.radius_m[k]), 2), c=card))
     for k in np.flatnonzero(site.crown_evergreen == evergreen):
         shape = site.crown_prisms.shapes[k]
         ground = float(site.ground_at(np.array(shape.representative_point().coords[0][:2])))
@@ -318,8 +321,8 @@ def candidate_card(result: SiteResult, row: int) -> dict[str, Any]:
         "s": f"{str(result.mounts.support[row]).capitalize()}, {words.status(result, row)}",
         "v": [
             words.score(result, row) if not shut else "",
-            f"{light} ({words.MONTHS[dark]})",
-            f"{direct} ({words.MONTHS[brief]})",
+            f"{light} ({MONTHS[dark]})",
+            f"{direct} ({MONTHS[brief]})",
             steepest,
             height,
             far,
@@ -462,7 +465,6 @@ def mount_view(result: SiteResult, row: int, degrees: Callable[[Floats], Floats]
         "row": row,
         "id": result.mounts.ids[row],
         "support": str(result.mounts.support[row]),
-        "post": result.mounts.support[row] == Support.GROUND,
         "on": result.mounts.on[row],
         "facing": words.facing(result, row),
         "height": length(float(result.mounts.height_m[row]), result.plan.units, 1),
@@ -494,8 +496,6 @@ def climate_view(result: SiteResult) -> dict[str, Any]:
         "season_flags": [bool(s) for s in result.season],
         "season_said": result.season_said,
         "facts": words.hottest_and_rain(result.climate, 0, units),
-        "band_unit": "in/day" if units == "us" else "mm/day",
-        "peak_value": float(zone.peak_eto_mm_day[0]) / (MM_PER_IN if units == "us" else 1.0),
     }
 
 
@@ -524,7 +524,8 @@ def notices_view(notices: Sequence[Any]) -> list[dict[str, str]]:
             "kind": n.kind.value,
             "where": n.where,
             "what": n.what,
-            "features": ", ".join(n.features[:12]) + (f" and {len(n.features) - 12} more" if len(n.features) > 12 else ""),
+            "features": ", ".join(n.features[:12])
+            + (f" and {len(n.features) - 12} more" if len(n.features) > 12 else ""),
         }
         for n in notices
     ]
@@ -545,6 +546,7 @@ def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
             controllers=words.controllers(result, decision.chosen) if decision.chosen >= 0 else [],
             link=result.plan.sensor.link,
             climate=climate_view(result),
+            credits=credits(result.climate.source, result.climate_picture),
             inset=_inset(result),
             notices=notices_view(result.notices),
             cautions=words.CAUTIONS,

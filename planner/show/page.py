@@ -1,4 +1,4 @@
-"""One HTML file that holds all it needs: scripts and styles inline, no address to fetch, nothing else allowed to run.
+"""One HTML file that holds all it needs: scripts and styles inline, nothing to fetch, nothing else may run.
 
 `OfflineMap` is folium's map without its links: the same object, so that layers of one's own may be added to it.
 """
@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import html
 import json
 import re
 from collections.abc import Mapping
@@ -16,7 +15,8 @@ from importlib.resources import files
 from typing import Any
 
 import folium
-from folium.template import Template
+from branca.element import Element
+from folium.template import Template, tojavascript
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
@@ -30,6 +30,8 @@ PAGES = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
+# "peak-month ETo" to "Peak-month ETo"; Jinja's own `capitalize` would lower the rest
+PAGES.filters["sentence"] = lambda text: text[:1].upper() + text[1:]
 
 
 @cache
@@ -59,6 +61,16 @@ def styles(*names: str) -> Markup:
     )
 
 
+class Verbatim(Element):  # type: ignore[misc]
+    """Finished text. branca reads what it is given as a template, where a name such as `{{ x }}` would be run."""
+
+    _template = Template("{{ this.text }}")
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.text = text
+
+
 class OfflineMap(folium.Map):  # type: ignore[misc]
     """A folium map that opens with the network off, with a panel beside it.
 
@@ -68,31 +80,6 @@ class OfflineMap(folium.Map):  # type: ignore[misc]
 
     default_js: list[tuple[str, str]] = []  # noqa: RUF012  folium's own way of asking for links
     default_css: list[tuple[str, str]] = []  # noqa: RUF012
-
-    _template = Template(
-        """
-        {% macro header(this, kwargs) %}
-        <meta name="viewport" content="width=device-width, initial-scale=1">
-        <title>{{ this.title }}</title>
-        {{ this.head }}
-        {% endmacro %}
-        {% macro html(this, kwargs) %}
-        <div class="page">
-        <div class="map-side"><div id="{{ this.get_name() }}" class="map"></div></div>
-        {{ this.panel }}
-        </div>
-        <script type="application/json" id="map-data">{{ this.data }}</script>
-        {% endmacro %}
-        {% macro script(this, kwargs) %}
-        var {{ this.get_name() }} = L.map({{ this.get_name()|tojson }}, {
-            center: {{ this.location|tojson }},
-            crs: L.CRS.{{ this.crs }},
-            ...{{ this.options|tojavascript }}
-        });
-        drawPlan({{ this.get_name() }}, JSON.parse(document.getElementById("map-data").textContent));
-        {% endmacro %}
-        """
-    )
 
     def __init__(self, title: str, centre: tuple[float, float], data: Mapping[str, Any], panel: Markup) -> None:
         super().__init__(
@@ -104,14 +91,36 @@ class OfflineMap(folium.Map):  # type: ignore[misc]
             max_zoom=22,
             min_zoom=2,
             attribution_control=False,
+            fade_animation=False,
         )
         self._id = "plan"  # a name that stays, so that the same plan gives the same file
-        self.title = html.escape(title)
-        self.head = styles("leaflet.css", "page.css", "map.css") + Markup(
-            "\n<script>{}</script>\n<script>{}</script>"
-        ).format(Markup(asset("leaflet.js")), Markup(asset("map.js")))
-        self.panel = panel
-        self.data = json_text(data)
+        self.title, self.panel, self.data = title, panel, json_text(data)
+
+    def render(self, **kwargs: Any) -> None:
+        """Lay head, body and script into the figure, and then the layers that were added."""
+        figure, name = self.get_root(), self.get_name()
+        head = Markup(
+            '<meta name="viewport" content="width=device-width, initial-scale=1">\n<title>{}</title>\n{}\n'
+            "<script>{}</script>\n<script>{}</script>"
+        ).format(
+            self.title,
+            styles("leaflet.css", "page.css", "map.css"),
+            Markup(asset("leaflet.js")),
+            Markup(asset("map.js")),
+        )
+        body = Markup(
+            '<div class="page">\n<div class="map-side"><div id="{}" class="map"></div></div>\n{}</div>\n'
+            '<script type="application/json" id="map-data">{}</script>'
+        ).format(name, self.panel, Markup(self.data))
+        script = (
+            f'const {name} = L.map("{name}", {{center: {json_text(self.location)}, '
+            f"...{tojavascript(self.options)}}});\n"
+            f'drawPlan({name}, JSON.parse(document.getElementById("map-data").textContent));'
+        )
+        for place, text in ((figure.header, head), (figure.html, body), (figure.script, script)):
+            place.add_child(Verbatim(text), name=name)
+        for layer in self._children.values():
+            layer.render(**kwargs)
 
 
 def page_bytes(drawn: OfflineMap) -> bytes:

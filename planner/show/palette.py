@@ -42,7 +42,7 @@ def css_variables() -> str:
     return ":root{" + "".join(f"--{k}:{v};" for k, v in names.items()) + "}"
 
 
-def ramp_rgb(ramp: Sequence[str], share: NDArray[np.float64]) -> NDArray[np.uint8]:
+def ramp_rgb(ramp: Sequence[str], share: NDArray[np.float64] | float) -> NDArray[np.uint8]:
     """Colours (..., 3) at shares 0 to 1 of a ramp, linear between its stops; NaN gives black."""
     stops = np.array([[int(c[i : i + 2], 16) for i in (1, 3, 5)] for c in ramp], float)
     at = np.clip(np.nan_to_num(np.asarray(share, float)), 0, 1) * (len(ramp) - 1)
@@ -52,7 +52,7 @@ def ramp_rgb(ramp: Sequence[str], share: NDArray[np.float64]) -> NDArray[np.uint
 
 def ramp_hex(ramp: Sequence[str], share: float) -> str:
     """One colour of a ramp as `#rrggbb`."""
-    red, green, blue = ramp_rgb(ramp, np.float64(share))
+    red, green, blue = ramp_rgb(ramp, share)
     return f"#{red:02x}{green:02x}{blue:02x}"
 
 

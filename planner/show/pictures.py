@@ -16,6 +16,7 @@ from markupsafe import Markup, escape
 from numpy.typing import NDArray
 from PIL import Image
 
+from planner.climate.answer import ClimatePicture
 from planner.show import palette
 from planner.site import Heights
 from planner.sun.path import SunTable
@@ -26,27 +27,10 @@ Bools = NDArray[np.bool_]
 POINTS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 
-@dataclasses.dataclass(frozen=True)
-class ClimatePicture:
-    """Peak-month ETo around the site or the sites, for an image on the map.
-
-    values: (rows, cols) mm/day on an even grid of longitude and latitude, row 0 northernmost, NaN where unknown.
-    west_deg, south_deg, east_deg, north_deg: outer edges of the grid. source: where it comes from, in words.
-    attribution: text that the data's terms ask to be shown, "" where none.
-    """
-
-    values: Floats
-    west_deg: float
-    south_deg: float
-    east_deg: float
-    north_deg: float
-    source: str
-    attribution: str = ""
-
-
 # --- the sun's path ---------------------------------------------------------------------------------------------
 
 WIDTH, HEIGHT = 440, 250
+Axis = Callable[[Floats | float], Floats]  # degrees to a place in the picture
 LEFT, RIGHT, TOP, BOTTOM = 32, 12, 8, 24
 
 
@@ -62,10 +46,11 @@ def sun_picture(
     start = 0.0 if latitude_deg >= 0 else 180.0  # azimuth at the left edge
 
     def x(azimuth: Floats | float) -> Floats:
-        return LEFT + (np.asarray(azimuth, float) - start) % 360 / 360 * (WIDTH - LEFT - RIGHT)
+        return np.asarray(LEFT + (np.asarray(azimuth, float) - start) % 360 / 360 * (WIDTH - LEFT - RIGHT))
 
     def y(elevation: Floats | float) -> Floats:
-        return TOP + (1 - np.clip(np.asarray(elevation, float), 0, 90) / 90) * (HEIGHT - TOP - BOTTOM)
+        share = np.clip(np.asarray(elevation, float), 0, 90) / 90
+        return np.asarray(TOP + (1 - share) * (HEIGHT - TOP - BOTTOM))
 
     out = [
         f'<rect x="{LEFT}" y="{TOP}" width="{WIDTH - LEFT - RIGHT}" height="{HEIGHT - TOP - BOTTOM}" '
@@ -117,8 +102,8 @@ def _unbroken(xs: Floats, ys: Floats) -> Iterator[str]:
 
 def _area(
     degrees: Floats,
-    x: Callable[[Floats], Floats],
-    y: Callable[[Floats], Floats],
+    x: Axis,
+    y: Axis,
     start: float,
     fill: str,
     opacity: float,
@@ -128,16 +113,14 @@ def _area(
     azimuth = (np.arange(360) + start) % 360
     xs, ys = x(azimuth.astype(float)), y(np.asarray(degrees, float)[azimuth.astype(int)])
     top = "L".join(f"{a:.1f},{b:.1f}" for a, b in zip(xs, ys, strict=True))
-    floor = float(y(np.float64(0.0)))
+    floor = float(y(0.0))
     return (
         f'<path d="M{LEFT},{floor:.1f}L{top}L{WIDTH - RIGHT},{ys[0]:.1f}L{WIDTH - RIGHT},{floor:.1f}Z" '
         f'fill="{fill}" fill-opacity="{opacity}"/>'
     )
 
 
-def _hours(
-    paths: Sequence[Floats], season: Bools, x: Callable[[Floats], Floats], y: Callable[[Floats], Floats]
-) -> list[str]:
+def _hours(paths: Sequence[Floats], season: Bools, x: Axis, y: Axis) -> list[str]:
     """A dot at every whole solar hour of the irrigation months; the hour beside it on the outermost paths."""
     out: list[str] = []
     shown = [k for k in range(12) if len(paths[k]) > 2 and season[k]] or [k for k in range(12) if len(paths[k]) > 2]
@@ -157,9 +140,7 @@ def _hours(
     return out
 
 
-def _month_names(
-    paths: Sequence[Floats], season: Bools, x: Callable[[Floats], Floats], y: Callable[[Floats], Floats]
-) -> list[str]:
+def _month_names(paths: Sequence[Floats], season: Bools, x: Axis, y: Axis) -> list[str]:
     """Names of the months where their paths stand highest; months whose tops would collide share one label."""
     tops: list[tuple[float, float, int]] = []
     for month, path in enumerate(paths):
@@ -227,15 +208,17 @@ def eto_bars(eto_mm_day: Floats, season: Bools, peak_month: int, spread_mm_day: 
         + _text(127, height - 4, "it does not", anchor="start", size=12)
         + _text(width, height - 4, f"{unit}; whisker: ± 1 sd", anchor="end", size=12)
     )
-    alt = (
-        f"Mean daily reference ETo by month, highest in {MONTHS[peak_month]} with {eto(eto_mm_day[peak_month], units)}; "
-        f"irrigation runs in {', '.join(runs) or 'no month'}."
+    most = (
+        f"highest in {MONTHS[peak_month]} with {eto(float(eto_mm_day[peak_month]), units)}"
+        if peak_month >= 0
+        else "not known in every month"
     )
+    alt = f"Mean daily reference ETo by month, {most}; irrigation runs in {', '.join(runs) or 'no month'}."
     return _svg(width, height, "".join(out), alt, "eto-bars")
 
 
 def zone_colour(row: int, zones: int) -> str:
-    """Colour of a row of a zone table; the driest is the darkest."""
+    """Colour of the `row`-th of so many zones in a row; the driest is the darkest."""
     return palette.ramp_hex(palette.DRY, (row + 0.5) / zones)
 
 
@@ -243,26 +226,27 @@ def zone_bar(labels: Sequence[str], probability: Floats, chosen: int) -> Markup:
     """One bar cut by the probability of each zone; the one to set is outlined and named."""
     width, height, top, deep = 440, 52, 4, 22
     share = np.nan_to_num(np.asarray(probability, float))
-    ends = np.cumsum(share)
-    out, beyond = [], -1e9
-    for k, label in enumerate(labels):
-        wide = float(share[k]) * width
+    starts = np.cumsum(share) - share
+    likely = np.flatnonzero(share >= 0.005)
+    low, high = (int(likely[0]), int(likely[-1])) if likely.size else (0, 0)
+    out: list[str] = []
+    taken: list[tuple[float, float]] = []
+    for k in np.argsort(-share, kind="stable"):  # the likelier ones get their label first
         if share[k] < 0.005:
-            continue
-        left = float(ends[k] - share[k]) * width
-        colour = zone_colour(k, len(labels))
+            break
+        left, wide = float(starts[k]) * width, float(share[k]) * width
         out.append(
-            f'<rect x="{left:.1f}" y="{top}" width="{wide:.1f}" height="{deep}" fill="{colour}" '
-            f'stroke="{palette.CARD}" stroke-width="1"/>'
+            f'<rect x="{left:.1f}" y="{top}" width="{wide:.1f}" height="{deep}" '
+            f'fill="{zone_colour(int(k) - low, high - low + 1)}" stroke="{palette.CARD}" stroke-width="1"/>'
         )
-        text = f"{_short(label)}  {share[k]:.0%}"
+        text = f"{_short(labels[k])}  {share[k]:.0%}"
         half = len(text) * 3.5
         middle = min(max(left + wide / 2, half), width - half)
-        if middle - half > beyond or k == chosen:
+        if all(middle + half < a or middle - half > b for a, b in taken):
             out.append(_text(middle, top + deep + 18, text, bold=k == chosen, size=13))
-            beyond = middle + half + 6
+            taken.append((middle - half, middle + half))
     if chosen >= 0 and share[chosen] > 0:
-        left, wide = float(ends[chosen] - share[chosen]) * width, float(share[chosen]) * width
+        left, wide = float(starts[chosen]) * width, float(share[chosen]) * width
         out.append(
             f'<rect x="{max(left, 1):.1f}" y="{top - 2}" width="{max(min(wide, width - 2), 3):.1f}" '
             f'height="{deep + 4}" fill="none" stroke="{palette.INK}" stroke-width="2.5"/>'
@@ -290,14 +274,15 @@ class Overlay:
 
 
 def _mercator(latitude_deg: Floats | float) -> Floats:
-    return np.log(np.tan(np.pi / 4 + np.deg2rad(np.clip(latitude_deg, -85.0, 85.0)) / 2))
+    """Web Mercator's northing on a globe of radius 1."""
+    return np.asarray(np.log(np.tan(np.pi / 4 + np.deg2rad(np.clip(latitude_deg, -85.0, 85.0)) / 2)))
 
 
 def _even_rows(south_deg: float, north_deg: float, rows: int) -> Floats:
     """Latitudes of `rows` lines that are even on a Web Mercator map, northernmost first."""
     low, high = _mercator(south_deg), _mercator(north_deg)
     at = high - (np.arange(rows) + 0.5) / rows * (high - low)
-    return np.rad2deg(2 * np.arctan(np.exp(at)) - np.pi / 2)
+    return np.asarray(np.rad2deg(2 * np.arctan(np.exp(at)) - np.pi / 2))
 
 
 def climate_range(picture: ClimatePicture) -> tuple[float, float]:
@@ -353,7 +338,7 @@ def hillshade(
     if not known.any() or np.nanmax(terrain.at(xy)) - np.nanmin(terrain.at(xy)) < 0.5:
         return None
     # slopes of the cells, then smooth between them: facets of the heights themselves would show as stripes
-    down, right = np.gradient(terrain.values, terrain.cell_m)
+    down, right = (np.asarray(g) for g in np.gradient(terrain.values, terrain.cell_m))
     east_up = np.nan_to_num(dataclasses.replace(terrain, values=right).at(xy))
     north_up = np.nan_to_num(dataclasses.replace(terrain, values=-down).at(xy))  # rows run south
     steep = np.quantile(np.hypot(north_up, east_up), 0.95)

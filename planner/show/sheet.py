@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -73,10 +74,8 @@ def _setback(result: SiteResult, row: int) -> str:
     if kind in ("parapet", "eave"):
         return f"{length(settings.setback_m, units, 1)} inside the roof edge"
     if kind == "wall top":
-        return (
-            f"{length(settings.wall_offset_m, units, 1)} off the wall, head {length(settings.wall_drop_m, units, 1)} "
-            "under its top"
-        )
+        drop = length(settings.wall_drop_m, units, 1)
+        return f"{length(settings.wall_offset_m, units, 1)} off the wall, head {drop} under its top"
     return ""
 
 
@@ -101,7 +100,7 @@ def ties(shape: Any, mount_xy: Floats) -> tuple[Tie, Tie]:
     for part in shapely.get_parts(shape):
         for ring in (part.exterior, *part.interiors):
             xy = np.asarray(_corners(ring).coords)[:, :2]
-            for a, b in zip(xy[:-1], xy[1:], strict=True):
+            for a, b in pairwise(xy):
                 away = float(shapely.LineString([a, b]).distance(point))
                 if best is None or away < best[0] - 1e-9:
                     first, second = (
@@ -171,9 +170,7 @@ def plan_drawing(result: SiteResult, row: int) -> Markup:
 def _footprint(shape: Any, at: Callable[[Sequence[float]], tuple[float, float]], fill: str, weight: float) -> str:
     rings = [ring for part in shapely.get_parts(shape) for ring in (part.exterior, *part.interiors)]
     path = "".join("M" + "L".join("{:.1f},{:.1f}".format(*at(p)) for p in ring.coords) + "Z" for ring in rings)
-    return (
-        f'<path d="{path}" fill="{fill}" fill-rule="evenodd" stroke="{palette.QUIET}" stroke-width="{weight}"/>'
-    )
+    return f'<path d="{path}" fill="{fill}" fill-rule="evenodd" stroke="{palette.QUIET}" stroke-width="{weight}"/>'
 
 
 def _tie(corner: tuple[float, float], mount: tuple[float, float], name: str, text: str) -> str:
@@ -182,13 +179,13 @@ def _tie(corner: tuple[float, float], mount: tuple[float, float], name: str, tex
     # away from the mount, so that the words never lie on the line
     gone = max(float(np.hypot(cx - mx, cy - my)), 1e-6)
     ux, uy = (cx - mx) / gone, (cy - my) / gone
-    tx = min(max(cx + ux * 14, 30), SIDE - 30)
-    ty = min(max(cy + uy * 14 + 4, 14), SIDE - 8)
+    tx = min(max(cx + ux * 22, 32), SIDE - 32)
+    ty = min(max(cy + uy * 16 + 4, 14), SIDE - 22)
     return (
         f'<line x1="{cx:.1f}" y1="{cy:.1f}" x2="{mx:.1f}" y2="{my:.1f}" stroke="{palette.INK}" stroke-width="1.2" '
         f'stroke-dasharray="5 3"/><circle cx="{cx:.1f}" cy="{cy:.1f}" r="3.2" fill="{palette.INK}"/>'
         f'<text x="{tx:.1f}" y="{ty:.1f}" text-anchor="middle" font-size="12.5" font-weight="600" '
-        f'fill="{palette.INK}" stroke="#fff" stroke-width="4" paint-order="stroke" stroke-linejoin="round">'
+        f'fill="{palette.INK}" stroke="#f4f1ea" stroke-width="4" paint-order="stroke" stroke-linejoin="round">'
         f"{escape(f'{name} {text}')}</text>"
     )
 

@@ -6,8 +6,8 @@ clockwise from north, ETo in mm/day, shares from 0 to 1, longitude and latitude 
 - `format`: "noonmark site", `version`: 1, `title`, `site`, `longitude_deg`, `latitude_deg`
 - `decision`: `mount` (id of the chosen mount or null), `overridden`, `reason`, `runners_up` (ids)
 - `zone`: `label`, `low_mm_day`, `high_mm_day`, `probability`, `runner_up`, `runner_up_probability`, `peak_month`
-  (1 to 12), `peak_eto_mm_day`, `spread_mm_day`, `basis`, `source`, `table_source`, `agreement`, `ways` (each `name`,
-  `used`, `zone`, `peak_eto_mm_day`, `spread_mm_day`, `said`, `probability` by zone label)
+  (1 to 12), `peak_eto_mm_day`, `spread_mm_day`, `basis`, `source`, `table_source`, `agreement`, `ways` (each
+  `name`, `used`, `zone`, `peak_eto_mm_day`, `spread_mm_day`, `said`, `probability` by zone label)
 - `climate`: `eto_mm_day`, `monthly_percent`, `t_mean_c`, `rain_mm`: 12 values, January first
 - `season`: `months` (1 to 12), `said`
 - `controllers`: each `name`, `longitude_deg`, `latitude_deg`, `indoors`, and of the chosen mount `distance_m`,
@@ -15,8 +15,9 @@ clockwise from north, ETo in mm/day, shares from 0 to 1, longitude and latitude 
 - `gates`, `weights`: as judged; `mounts`: one object a candidate, keys as the columns of `mounts.csv`
 - `notices`: each `kind`, `where`, `what`, `features`
 
-Of a contract: `format`: "noonmark contract", `version`, `title`, `sites` (keys as the columns of `sites.csv`, and
-`eto_mm_day`, `monthly_percent`), `rejected` (each `name`, `why`), `notices`.
+Of a contract: `format`: "noonmark contract", `version`, `title`, `zone_table_source`, `sites` (keys as the
+columns of `sites.csv`, the monthly ones as lists `eto_mm_day` and `monthly_percent`), `rejected` (each `name`,
+`why`), `notices`.
 """
 
 from __future__ import annotations
@@ -31,7 +32,6 @@ from typing import TYPE_CHECKING, Any
 import geopandas
 import numpy as np
 import pandas
-import shapely
 
 from planner.climate.answer import SiteClimate, ZoneResult
 from planner.show import words
@@ -94,7 +94,11 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
         columns[f"gate_{_column(gate)}"] = decision.passes[:, k]
     for k, part in enumerate(decision.parts):
         columns[f"score_{_column(part)}_0_to_1"] = decision.part_scores[:, k]
-    for name, values in (("light_share", sun.light_share), ("direct_h_day", sun.direct_h), ("sky_view", sun.sky_view)):
+    for name, values in (
+        ("light_share", sun.light_share),
+        ("direct_h_day", sun.direct_h),
+        ("sky_view", sun.sky_view),
+    ):
         for m, month in enumerate(MONTHS):
             columns[f"{name}_{month.lower()}"] = values[:, m]
     return _tidy(pandas.DataFrame(columns))
@@ -188,7 +192,7 @@ def _zone_columns(climate: SiteClimate, zone: ZoneResult, site: int) -> dict[str
         "zone_probability": float(zone.p_zone[site]) if row >= 0 else None,
         "runner_up": words.zone_label(zone, second) if second >= 0 else None,
         "runner_up_probability": float(zone.p_runner_up[site]) if second >= 0 else None,
-        "peak_month": MONTHS[int(zone.peak_month[site])],
+        "peak_month": MONTHS[int(zone.peak_month[site])] if zone.peak_month[site] >= 0 else None,
         "peak_eto_mm_day": float(zone.peak_eto_mm_day[site]),
         "spread_mm_day": float(zone.spread_mm_day[site]),
         "ways_agree": bool(zone.agreement[site]),
@@ -207,7 +211,7 @@ def _zone_json(climate: SiteClimate, zone: ZoneResult, site: int) -> dict[str, A
         "probability": told["zone_probability"],
         "runner_up": told["runner_up"],
         "runner_up_probability": told["runner_up_probability"],
-        "peak_month": int(zone.peak_month[site]) + 1,
+        "peak_month": int(zone.peak_month[site]) + 1 if zone.peak_month[site] >= 0 else None,
         "peak_eto_mm_day": told["peak_eto_mm_day"],
         "spread_mm_day": told["spread_mm_day"],
         "basis": told["basis"],
@@ -230,9 +234,7 @@ def _zone_json(climate: SiteClimate, zone: ZoneResult, site: int) -> dict[str, A
 
 
 def _notices(notices: Sequence[Any]) -> list[dict[str, Any]]:
-    return [
-        {"kind": n.kind.value, "where": n.where, "what": n.what, "features": list(n.features)} for n in notices
-    ]
+    return [{"kind": n.kind.value, "where": n.where, "what": n.what, "features": list(n.features)} for n in notices]
 
 
 # --- formats ----------------------------------------------------------------------------------------------------
@@ -257,7 +259,7 @@ def csv_bytes(rows: pandas.DataFrame) -> bytes:
     for name in safe.columns:
         if not pandas.api.types.is_numeric_dtype(safe[name]):
             safe[name] = safe[name].map(_no_formula)
-    return safe.to_csv(index=False, lineterminator="\r\n").encode("utf-8-sig")
+    return str(safe.to_csv(index=False, lineterminator="\r\n")).encode("utf-8-sig")
 
 
 def _no_formula(value: Any) -> Any:
@@ -289,3 +291,64 @@ def gpkg_bytes(layers: Mapping[str, geopandas.GeoDataFrame]) -> bytes:
         for name, rows in layers.items():
             rows.to_file(path, layer=name, driver="GPKG", engine="pyogrio", mode="a" if path.exists() else "w")
         return path.read_bytes()
+
+
+# --- a contract -------------------------------------------------------------------------------------------------
+
+
+def contract_rows(result: ContractResult) -> pandas.DataFrame:
+    """Every site with its zone, one row each."""
+    rows = []
+    for k, name in enumerate(result.names):
+        row: dict[str, Any] = {
+            "name": name,
+            "longitude_deg": round(float(result.longitude_deg[k]), 7),
+            "latitude_deg": round(float(result.latitude_deg[k]), 7),
+            **_zone_columns(result.climate, result.zone, k),
+            "flags": "; ".join(result.flags[k]),
+        }
+        for m, month in enumerate(MONTHS):
+            row[f"eto_mm_day_{month.lower()}"] = float(result.climate.eto_mm_day[k, m])
+        for m, month in enumerate(MONTHS):
+            row[f"percent_{month.lower()}"] = float(result.zone.monthly_percent[k, m])
+        rows.append(row)
+    return _tidy(pandas.DataFrame(rows))
+
+
+def sites_csv(result: ContractResult) -> bytes:
+    return csv_bytes(contract_rows(result))
+
+
+def sites_gpkg(result: ContractResult) -> bytes:
+    """GeoPackage with the layers `sites` (as given: polygons or points) and `points`."""
+    rows = contract_rows(result)
+    return gpkg_bytes(
+        {
+            "sites": geopandas.GeoDataFrame(rows, geometry=list(result.shapes), crs=WGS84),
+            "points": geopandas.GeoDataFrame(
+                rows, geometry=geopandas.points_from_xy(rows.longitude_deg, rows.latitude_deg), crs=WGS84
+            ),
+        }
+    )
+
+
+def contract_json(result: ContractResult) -> bytes:
+    """`result.json` of a contract; its keys are in this module's docstring."""
+    rows = contract_rows(result)
+    monthly = [c for c in rows.columns if c.startswith(("eto_mm_day_", "percent_"))]
+    sites = rows.drop(columns=monthly).to_dict("records")
+    for k, site in enumerate(sites):
+        site["flags"] = list(result.flags[k])
+        site["eto_mm_day"] = result.climate.eto_mm_day[k]
+        site["monthly_percent"] = result.zone.monthly_percent[k]
+    return json_bytes(
+        {
+            "format": "noonmark contract",
+            "version": 1,
+            "title": result.plan.outputs.title or result.plan.title,
+            "zone_table_source": result.zone.table.source,
+            "sites": sites,
+            "rejected": [{"name": r.name, "why": r.why} for r in result.rejected],
+            "notices": _notices(result.notices),
+        }
+    )

@@ -24,7 +24,9 @@ def summary(result: SiteResult) -> str:
     elif len(result.mounts):
         failing = (~d.passes).sum(axis=0)
         worst = int(failing.argmax())
-        lines.append(f"No mount passes every gate; most fail '{d.gates[worst]}' ({failing[worst]}). The map says why.")
+        lines.append(
+            f"No mount passes every gate; most fail '{d.gates[worst]}' ({failing[worst]}). The map says why."
+        )
     z = result.zone
     label = z.table.labels[z.zone[0]] if z.zone[0] >= 0 else "none of the table's"
     lines.append(

@@ -39,7 +39,7 @@ class Caution:
 
 
 def worst_month(monthly: Floats, season: Floats | NDArray[np.bool_]) -> int:
-    """Month (0 to 11) with the least of `monthly` (12,) among the irrigation months, or the year if there is none."""
+    """Month (0 to 11) with the least of `monthly` (12,) among irrigation months, all months if there is none."""
     among = np.flatnonzero(season) if np.any(season) else np.arange(12)
     return int(among[np.argmin(np.asarray(monthly)[among])])
 
@@ -108,7 +108,8 @@ def mount_numbers(result: SiteResult, row: int) -> list[Number]:
         ("Nearest exhaust or heat", wet.heat_m, wet.heat_name),
     ):
         if np.isfinite(metres[row]):
-            numbers.append(Number(what, length(float(metres[row]), units, 1), names[row]))
+            near = float(metres[row])
+            numbers.append(Number(what, length(near, units, int(near < 10)), names[row]))
     return numbers
 
 
@@ -178,9 +179,10 @@ def sun_sentence(result: SiteResult, row: int) -> str:
         if horizon[top] >= 1
         else "nothing stands higher than 1°"
     )
+    kept = f"{result.sun.light_share[row, dark]:.0%}"
     return (
         f"Seen from {result.mounts.ids[row]}, {seen}. "
-        f"In {MONTHS[dark]}, the worst irrigation month, it keeps {result.sun.light_share[row, dark]:.0%} of the light."
+        f"In {MONTHS[dark]}, the worst irrigation month, it keeps {kept} of the light."
     )
 
 
@@ -240,6 +242,10 @@ def band(table: ZoneTable, row: int, units: Units) -> str:
     if not np.isfinite(low) or low <= 0:
         return f"less than {eto(high, units)}"
     return f"{eto(low, units).split()[0]} to {eto(high, units)}"
+
+
+def month_name(month: int) -> str:
+    return MONTHS[month] if month >= 0 else "a month not known"
 
 
 def zone_label(zone: ZoneResult, row: int) -> str:
@@ -303,7 +309,7 @@ def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) 
         f"{float(zone.p_zone[site]):.0%}" if row >= 0 else "0%",
         zone_label(zone, second),
         f"{float(zone.p_runner_up[site]):.0%}" if second >= 0 else "",
-        MONTHS[int(zone.peak_month[site])],
+        month_name(int(zone.peak_month[site])),
         _plus_minus(float(zone.peak_eto_mm_day[site]), float(zone.spread_mm_day[site]), units),
         climate.basis[site],
         climate.source[site],
@@ -318,7 +324,11 @@ def _plus_minus(value_mm_day: float, spread_mm_day: float, units: Units) -> str:
     if not np.isfinite(value_mm_day):
         return "not known"
     number, unit = eto(value_mm_day, units).split()
-    return f"{number} ± {eto(spread_mm_day, units).split()[0]} {unit}" if np.isfinite(spread_mm_day) else f"{number} {unit}"
+    return (
+        f"{number} ± {eto(spread_mm_day, units).split()[0]} {unit}"
+        if np.isfinite(spread_mm_day)
+        else f"{number} {unit}"
+    )
 
 
 def hottest_and_rain(climate: SiteClimate, site: int, units: Units) -> list[Number]:
@@ -327,7 +337,9 @@ def hottest_and_rain(climate: SiteClimate, site: int, units: Units) -> list[Numb
     mean, wet = climate.t_mean_c[site], climate.rain_mm[site]
     if np.isfinite(mean).all():
         hot = int(np.argmax(mean))
-        out.append(Number("Hottest month", f"{MONTHS[hot]}, {temperature(float(mean[hot]), units)}", "mean temperature"))
+        out.append(
+            Number("Hottest month", f"{MONTHS[hot]}, {temperature(float(mean[hot]), units)}", "mean temperature")
+        )
     if np.isfinite(wet).all():
         out.append(Number("Rain in a year", rain(float(wet.sum()), units)))
     return out
@@ -336,8 +348,8 @@ def hottest_and_rain(climate: SiteClimate, site: int, units: Units) -> list[Numb
 # --- cautions ---------------------------------------------------------------------------------------------------
 
 DEFER = (
-    "Reminders, not instructions: local codes, the site's own rules, the makers' instructions and licensed practice "
-    "come first. A plan made from maps does not replace a look at the place."
+    "Reminders, not instructions: local codes, the site's own rules, the makers' instructions and licensed "
+    "practice come first. A plan made from maps does not replace a look at the place."
 )
 
 CAUTIONS = (
@@ -349,8 +361,8 @@ CAUTIONS = (
     ),
     Caution(
         "Roofs and edges",
-        "Fall protection from 6 ft (1.8 m) in construction, from 4 ft (1.2 m) in general industry. Ask the owner for "
-        "access and anchor points.",
+        "Fall protection from 6 ft (1.8 m) in construction, from 4 ft (1.2 m) in general industry. Ask the owner "
+        "for access and anchor points.",
         "29 CFR 1926.501, 1910.28",
     ),
     Caution(
@@ -375,5 +387,7 @@ CAUTIONS = (
         "Bonding a mast to the building's earth is licensed work. Never fix anything to a lightning conductor.",
         "local code",
     ),
-    Caution("Weather", "Stop in wind, on wet or icy surfaces, and at the first thunder.", "common practice, no source"),
+    Caution(
+        "Weather", "Stop in wind, on wet or icy surfaces, and at the first thunder.", "common practice, no source"
+    ),
 )

@@ -102,7 +102,7 @@ def _one_mount(
     veil_raster = _canopy(site, mount)
 
     # the beam, at the sun's own azimuths (sorted once)
-    tangent = np.maximum(_prisms(site, mount, looks), _interpolate(far, looks.azimuth_deg))
+    tangent = _opaque(site, mount, looks, far)
     tan_sun = np.tan(np.radians(sun.elevation_deg[looks.order]))
     month = sun.month[looks.order]
     lit = tan_sun > tangent
@@ -126,9 +126,16 @@ def _one_mount(
     return sun.monthly(sun.hours_per_day * clear), light, beam_share, view, horizon_deg, veil_deg
 
 
-def _prisms(site: Site, mount: Floats, looks: Directions) -> Floats:
-    """Opaque prisms, unless a surface model stands in for them."""
-    return np.zeros(len(looks)) if site.surface is not None else prism_tangent(mount, site.buildings, looks)
+def opaque_tangent(site: Site, mount: Floats, looks: Directions, terrain_reach_m: float) -> Floats:
+    """Tangent of the opaque horizon (prisms, ground, surface model) along `looks`; hanging roofs are not in it."""
+    return _opaque(site, mount, looks, _rasters(site, mount, terrain_reach_m))
+
+
+def _opaque(site: Site, mount: Floats, looks: Directions, far: tuple[Floats, Floats] | None) -> Floats:
+    ground = _interpolate(far, looks.azimuth_deg)
+    if site.surface is not None:  # it stands in for the prisms
+        return ground
+    return np.maximum(prism_tangent(mount, site.buildings, looks), ground)
 
 
 def _hanging(site: Site, mount: Floats) -> list[int]:
@@ -259,7 +266,7 @@ def _picture(
     canopy: tuple[Floats, Floats] | None,
 ) -> tuple[Floats, Floats, Floats]:
     """Tangent of the opaque horizon, and elevation in degrees of what is opaque and of crowns, by whole azimuth."""
-    horizon = np.maximum(_prisms(site, mount, picture), _interpolate(far, picture.azimuth_deg))
+    horizon = _opaque(site, mount, picture, far)
     veil = _interpolate(canopy, picture.azimuth_deg)
     shown = horizon.copy()
     np.maximum.at(veil, crowns[1], crowns[3])

@@ -20,7 +20,11 @@ function drawPlan(map, data) {
     box.append(make("h3", "", content.t));
     if (content.s) box.append(make("p", "card-sub", content.s));
     const picture = content.picture && document.getElementById(content.picture);
-    if (picture) box.append(picture.cloneNode(true)).id = "";
+    if (picture) {
+      const copy = picture.cloneNode(true);
+      copy.removeAttribute("id"); // one id, one place
+      box.append(copy);
+    }
     if (content.v && content.v.length) {
       const list = make("dl");
       content.v.forEach(function (value, k) {
@@ -43,9 +47,9 @@ function drawPlan(map, data) {
     svg.setAttribute("aria-label", "Monthly ETo: " + values.map(function (v, m) {
       return data.months[m] + " " + (v === null ? "not known" : v);
     }).join(", ") + " " + data.etoUnit);
-    const most = Math.max.apply(null, values.map(function (v) { return v || 0; })) || 1;
+    const most = Math.max.apply(null, values.map(Number)) || 1;
     values.forEach(function (v, m) {
-      const tall = (v || 0) / most * 54;
+      const tall = Number(v) / most * 54;
       const bar = document.createElementNS(space, "rect");
       bar.setAttribute("x", m * 20 + 2);
       bar.setAttribute("y", 68 - tall);
@@ -66,7 +70,7 @@ function drawPlan(map, data) {
 
   function withCard(layer, group, content) {
     layer.bindPopup(function () { return card(group, content); }, {
-      maxWidth: 300, minWidth: 220, maxHeight: Math.max(180, Math.min(440, map.getSize().y - 60)),
+      maxWidth: 300, minWidth: 220, maxHeight: Math.max(180, Math.min(600, map.getSize().y - 70)),
       autoPanPadding: [12, 12]
     });
   }
@@ -128,7 +132,7 @@ function drawPlan(map, data) {
   function marks(group) {
     return L.layerGroup(group.marks.map(function (m) {
       const icon = L.divIcon({ html: mark(m.kind, m.text, m.beside), className: "mark-place", iconSize: [0, 0] });
-      const layer = L.marker(m.at, { icon: icon, title: m.c.t, alt: m.c.t, zIndexOffset: m.kind === "chosen" ? 1000 : 0 });
+      const layer = L.marker(m.at, { icon: icon, title: m.c.t, alt: m.c.t, zIndexOffset: { chosen: 2000, runner: 1000 }[m.kind] || 0 });
       withCard(layer, group, m.c);
       if (m.k) targets.set(m.k, layer);
       return layer;
@@ -144,6 +148,16 @@ function drawPlan(map, data) {
     shown.set(group.id, layer);
     if (group.on) layer.addTo(map);
   });
+
+  /* dots shrink with the map, so that they do not run together */
+  function resize() {
+    const grow = Math.max(0.6, Math.min(1.2, 1 + (map.getZoom() - data.dotZoom) * 0.2));
+    data.groups.forEach(function (group) {
+      if (!group.style || !group.style.radius) return;
+      shown.get(group.id).eachLayer(function (layer) { layer.setRadius(group.style.radius * grow); });
+    });
+  }
+  map.on("zoomend", resize);
 
   function restack() {
     data.groups.forEach(function (group) {
@@ -259,6 +273,7 @@ function drawPlan(map, data) {
     const at = layer.getLatLng ? layer.getLatLng() : layer.getBounds().getCenter();
     if (window.innerWidth <= 720) map.getContainer().scrollIntoView({ block: "start" });
     map.setView(at, Math.max(map.getZoom(), data.closeZoom), { animate: false });
+    map.panBy([-covered() / 2, 0], { animate: false });
     layer.openPopup();
   }
 
@@ -299,10 +314,12 @@ function drawPlan(map, data) {
   }
 
   /* the key covers the left of the map: open on what the rest of it shows */
-  function fit() {
+  function covered() {
     const box = map.getContainer().querySelector(".key");
-    const covered = box.open && map.getSize().x > 640 ? box.offsetWidth + 10 : 0;
-    map.fitBounds(data.bounds, { paddingTopLeft: [covered + 18, 18], paddingBottomRight: [18, 34], animate: false });
+    return box.open && map.getSize().x > 640 ? box.offsetWidth + 10 : 0;
+  }
+  function fit() {
+    map.fitBounds(data.bounds, { paddingTopLeft: [covered() + 18, 18], paddingBottomRight: [46, 34], animate: false });
   }
   fit();
   window.addEventListener("resize", function () { map.invalidateSize(); });

@@ -1,0 +1,57 @@
+"""The climate around a site or a contract as a picture: peak-month ETo on an even grid of degrees."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from planner.climate.answer import ClimatePicture
+from planner.climate.builtin import ATTRIBUTION, SOURCE, builtin_climate
+from planner.layers.frame import WGS84, project
+from planner.layers.monthly import QUANTITIES, open_layer
+from planner.ledger import Ledger
+from planner.plan import PlanFile
+from planner.site import Floats
+
+LONG_SIDE = 160  # cells along the picture's longer side
+SMALLEST_DEG = 1.5  # a single site's picture shows its region, not its cell
+
+
+def read_climate_picture(
+    plan: PlanFile, longitude_deg: Floats, latitude_deg: Floats, ledger: Ledger
+) -> ClimatePicture:
+    """Peak-month ETo around sites at (n,) longitudes and latitudes, from the plan's ETo layer, else the built-in one.
+
+    Each cell of the picture takes the layer's cell at its middle; nothing is smoothed.
+    """
+    west, east = _padded(longitude_deg)
+    south, north = _padded(np.clip(latitude_deg, -89, 89))
+    south, north = max(south, -90.0), min(north, 90.0)
+    step = max(east - west, north - south) / LONG_SIDE
+    lon = np.arange(west + step / 2, east, step)
+    lat = np.arange(north - step / 2, south, -step)
+    edges = (west, lat[-1] - step / 2, lon[-1] + step / 2, north)
+    grid = np.stack(np.meshgrid(lon, lat), axis=-1).reshape(-1, 2)
+    section = plan.plan.climate.eto
+    if section is None:
+        values = builtin_climate(grid[:, 0], grid[:, 1]).eto_mm_day
+        return ClimatePicture(_peak(values, len(lat)), *edges, f"estimate from the {SOURCE}", ATTRIBUTION)
+    with open_layer(plan, "climate.eto", section, ledger) as (months, crs):
+        xy = project(grid, WGS84, crs)
+        inside_earth = np.asarray(np.isfinite(xy).all(axis=1))
+        cell = months.cells_at(np.where(inside_earth[:, None], xy, 0.0), crs)
+        inside = inside_earth & (cell >= 0).all(axis=1) & (cell < (months.height, months.width)).all(axis=1)
+        values = np.full((len(grid), 12), np.nan)
+        values[inside] = months.gather(cell[inside, 0], cell[inside, 1])
+    return ClimatePicture(_peak(QUANTITIES["eto"].convert(values, section.unit), len(lat)), *edges, "ETo layer")
+
+
+def _padded(degrees: Floats) -> tuple[float, float]:
+    """Ends of a stretch that holds all values with a margin, and is no shorter than a region."""
+    low, high = float(np.min(degrees)), float(np.max(degrees))
+    half = max((high - low) / 2 * 1.15, SMALLEST_DEG / 2)
+    return (low + high) / 2 - half, (low + high) / 2 + half
+
+
+def _peak(monthly: Floats, rows: int) -> Floats:
+    """(rows, cols) highest month, NaN where any month is unknown."""
+    return np.asarray(monthly.max(axis=1).reshape(rows, -1))

@@ -1,0 +1,211 @@
+"""Contracts: many sites at once, on the invented demo, on made-up layers, and on real normals."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from numpy.testing import assert_allclose, assert_array_equal
+
+import planner.contract
+from planner.climate.answer import SiteClimate
+from planner.contract import run_contract
+from planner.ledger import DataError, Ledger, PlanError
+from planner.plan import PlanFile, parse_plan, read_plan
+from planner.units import MONTHS
+
+EXAMPLES = Path(__file__).parents[1] / "examples"
+
+
+def points_plan(folder: Path, rows: list[tuple[str, object, object]], **sections: object) -> PlanFile:
+    with (folder / "sites.csv").open("w", newline="", encoding="utf-8") as out:
+        csv.writer(out).writerows([("name", "lon", "lat"), *rows])
+    sites = {"path": "sites.csv", "name": "name", "x": "lon", "y": "lat", "crs": "EPSG:4326"}
+    return parse_plan({"contract": {"sites": sites}, **sections}, folder / "plan.toml")
+
+
+WORLD = [
+    ("desert", -111.97, 33.07),
+    ("south", 151.2, -33.9),
+    ("monsoon", 78.5, 17.4),
+    ("north", -2.2, 57.2),
+    ("dateline", 179.99, -17.8),
+]
+
+
+def test_anywhere_on_earth_without_a_layer(tmp_path):
+    ledger = Ledger()
+    found = run_contract(points_plan(tmp_path, WORLD), ledger)
+    assert found.names == tuple(name for name, _, _ in WORLD)
+    assert_allclose(np.column_stack([found.longitude_deg, found.latitude_deg]), [row[1:] for row in WORLD])
+    peak = {name: MONTHS[m] for name, m in zip(found.names, found.zone.peak_month, strict=True)}
+    assert peak["desert"] == "Jun"
+    assert peak["south"] in ("Dec", "Jan")
+    assert peak["monsoon"] in ("Apr", "May")  # before the rain, not in July
+    assert peak["north"] in ("Jun", "Jul")
+    eto = dict(zip(found.names, found.zone.peak_eto_mm_day, strict=True))
+    assert eto["desert"] > eto["monsoon"] > eto["north"]
+    assert all("built-in only" in flags for flags in found.flags)
+    assert np.isnan(found.elevation_m).all()
+    assert (found.zone.p_zone > 0).all()
+    assert (found.zone.p_zone + found.zone.p_runner_up <= 1 + 1e-9).all()
+
+
+def test_batches_change_nothing_but_the_progress(tmp_path, monkeypatch):
+    plan = points_plan(tmp_path, WORLD)
+    whole = run_contract(plan, Ledger())
+    monkeypatch.setattr(planner.contract, "BATCH", 2)
+    seen: list[tuple[int, int]] = []
+    parts = run_contract(plan, Ledger(), lambda done, total: seen.append((done, total)))
+    assert seen == [(2, 5), (4, 5), (5, 5)]
+    assert_array_equal(parts.zone.zone, whole.zone.zone)
+    assert_allclose(parts.climate.eto_mm_day, whole.climate.eto_mm_day, rtol=1e-13)
+    assert parts.climate.source == whole.climate.source
+    assert parts.flags == whole.flags
+
+
+def layer(folder: Path, known: bool = True) -> None:
+    """A cell of 2 degrees over Arizona: 6.5 mm/day in June."""
+    year = 3.5 - 3.0 * np.cos((np.arange(12) + 1) / 12 * 2 * np.pi)
+    values = np.repeat(year[:, None, None], 4, axis=2).astype("float32")
+    values[:, :, 2:] = -1 if not known else values[:, :, 2:]
+    with rasterio.open(
+        folder / "eto.tif",
+        "w",
+        driver="GTiff",
+        width=4,
+        height=1,
+        count=12,
+        dtype="float32",
+        crs="EPSG:4326",
+        nodata=-1,
+        transform=rasterio.Affine(0.5, 0, -113, 0, -2, 34),
+    ) as out:
+        out.write(values)
+
+
+def test_one_bad_site_never_stops_the_rest(tmp_path):
+    layer(tmp_path, known=False)
+    rows = [
+        ("good", -112.8, 33.0),
+        ("no place", "", ""),
+        ("far away", 20.0, 50.0),
+        ("beside", -111.9, 33.0),
+    ]
+    plan = points_plan(tmp_path, rows, climate={"eto": {"path": "eto.tif", "unit": "mm/day"}})
+    ledger = Ledger()
+    found = run_contract(plan, ledger)
+    assert found.names == ("good", "far away", "beside")
+    assert [r.name for r in found.rejected] == ["no place"]
+    assert found.rejected[0].why
+    assert found.climate.basis == ("ETo layer", "temperature only", "ETo layer")
+    flags = dict(zip(found.names, found.flags, strict=True))
+    assert "layer gap" not in flags["good"]
+    assert "layer gap" in flags["far away"]
+    assert "layer gap" in flags["beside"]
+    assert not any("built-in only" in f for f in found.flags)
+    assert any("far away" in n.features for n in found.notices)
+
+
+def test_flags_of_edges_gaps_and_disagreement(tmp_path):
+    layer(tmp_path)
+    (tmp_path / "zones.csv").write_text("label,low,high\nlow,2,6.3\nhigh,6.6,9\n")
+    plan = points_plan(
+        tmp_path,
+        [("here", -112.8, 33.0)],
+        climate={"eto": {"path": "eto.tif", "unit": "mm/day"}},
+        zone={"table": "zones.csv"},
+    )
+    found = run_contract(plan, Ledger())
+    assert found.zone.peak_eto_mm_day[0] == pytest.approx(6.5)
+    assert found.zone.zone[0] == -1
+    assert {"in no zone", "near a band's edge"} <= set(found.flags[0])
+    assert "ways disagree" not in found.flags[0]
+    # the same place with 2 mm/day less and sure of it: 4.5 against 7.6 by temperature, 1.21 wide
+    wrong = found.climate.eto_mm_day - 2.0
+    sure = replace(found.climate, eto_mm_day=np.maximum(wrong, 0.2), spread_mm_day=np.array([0.1]))
+    zone = planner.contract.zone_sites(sure, found.latitude_deg, found.zone.table)
+    assert "ways disagree" in planner.contract.site_flags(found.plan, sure, zone)[0]
+
+
+def test_notices_of_batches_are_joined(tmp_path, monkeypatch):
+    layer(tmp_path)
+    rows = [(f"far {k}", 20.0 + k, 50.0) for k in range(4)]
+    plan = points_plan(tmp_path, rows, climate={"eto": {"path": "eto.tif", "unit": "mm/day"}})
+    monkeypatch.setattr(planner.contract, "BATCH", 1)
+    found = run_contract(plan, Ledger())
+    gaps = [n for n in found.notices if "next best source" in n.what]
+    assert len(gaps) == 1
+    assert gaps[0].features == tuple(name for name, _, _ in rows)
+
+
+def test_a_layer_that_cannot_be_read_stops_all(tmp_path):
+    layer(tmp_path)
+    plan = points_plan(tmp_path, WORLD[:1], climate={"eto": {"path": "eto.tif", "unit": "mm/month"}})
+    with pytest.raises(DataError, match="mm/day"):
+        run_contract(plan, Ledger())
+    with pytest.raises(PlanError, match="contract"):
+        run_contract(parse_plan({}, tmp_path / "plan.toml"), Ledger())
+
+
+def test_joined_batches_keep_what_is_unknown():
+    one = SiteClimate(np.ones((1, 12)), np.ones(1), ("a",), np.ones((1, 12)), np.ones((1, 12)), ("s",), None)
+    both = planner.contract._joined([one, replace(one, basis=("b",))])
+    assert both.eto_mm_day.shape == (2, 12)
+    assert both.basis == ("a", "b")
+    assert both.away_km is None
+
+
+def test_the_invented_contract_runs():
+    found = run_contract(read_plan(EXAMPLES / "contract" / "contract.toml"), Ledger())
+    assert len(found.names) == 40
+    assert (found.zone.zone >= 0).all()
+    assert len(set(found.zone.zone)) >= 4  # a coast-to-desert gradient has several bands
+    assert any("layer gap" in flags for flags in found.flags)  # the quay
+
+
+# --- open data ---------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def montana(open_data) -> PlanFile:
+    return read_plan(EXAMPLES / "montana.toml", {"OPEN_DATA": str(open_data)})
+
+
+@pytest.mark.open_data
+def test_montana_towns_against_a_plain_pixel_read(montana, open_data):
+    """148 towns (GeoNames) on gridMET 1991-2020 `pet` (mt-climate-office/mt-normals), read by rasterio's sample."""
+    ledger = Ledger()
+    found = run_contract(montana, ledger)
+    with (open_data / "sites" / "geonames_mt_towns.csv").open(encoding="utf-8") as text:
+        towns = list(csv.DictReader(text))
+    assert len(found.names) == len(towns) == 148
+    assert found.rejected == ()
+    with rasterio.open(open_data / "montana_normals" / "eto_mm_per_day_12band.tif") as stack:
+        pixels = np.array(list(stack.sample([(float(t["lon"]), float(t["lat"])) for t in towns])))
+    assert_allclose(found.climate.eto_mm_day, pixels, rtol=1e-6)
+    assert_allclose(found.zone.peak_eto_mm_day, [float(t["peak_eto_mm_d"]) for t in towns], atol=0.006)
+    assert (found.zone.peak_month == 6).all()
+    # the neutral bands are whole millimetres a day: a town's band is the whole part of its peak
+    labels = [found.zone.table.labels[k] for k in found.zone.zone]
+    assert labels == [f"band {int(value)}" for value in pixels.max(axis=1)]
+    assert set(found.climate.basis) == {"ETo layer"}
+
+
+@pytest.mark.open_data
+def test_montana_computed_from_its_weather(montana):
+    """The same towns from temperature, radiation, wind and humidity alone; 0.17 mm/day in July was asked."""
+    alone = montana.plan.climate.model_copy(update={"eto": None})
+    plan = replace(montana, plan=montana.plan.model_copy(update={"climate": alone}))
+    computed, published = run_contract(plan, Ledger()), run_contract(montana, Ledger())
+    assert set(computed.climate.basis) == {"Penman-Monteith from layers"}
+    wrong = computed.climate.eto_mm_day[:, 6] - published.climate.eto_mm_day[:, 6]
+    assert np.sqrt(np.mean(wrong**2)) < 0.12
+    # and the bands agree where the published value is not itself within the difference of an edge
+    clear = np.abs(published.zone.peak_eto_mm_day % 1 - 0.5) < 0.3
+    assert clear.sum() > 60
+    assert_array_equal(computed.zone.zone[clear], published.zone.zone[clear])

@@ -1,0 +1,412 @@
+"""Pages in Chromium with the network off: what a person sees, clicks and prints."""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pypdf
+import pytest
+from test_show import NASTY, contract, scene
+
+from planner.job import SiteResult
+from planner.show import words, write_contract, write_site
+
+webdriver = pytest.importorskip("selenium.webdriver")
+WebDriverWait = pytest.importorskip("selenium.webdriver.support.ui").WebDriverWait
+By = pytest.importorskip("selenium.webdriver.common.by").By
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+DRIVER = shutil.which("chromedriver")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(
+        not (CHROMIUM and DRIVER) and os.environ.get("CI") != "true",
+        reason="needs Chromium and chromedriver (Debian: apt-get install chromium chromium-driver)",
+    ),
+]
+
+ARGUMENTS = (
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--host-resolver-rules=MAP * ~NOTFOUND",
+)
+DESKTOP, PHONE = (1400, 900), (390, 844)
+SHEETS_IN = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
+
+
+class Browser:
+    """One Chromium, network off, that remembers what it was asked to load and what it complained of."""
+
+    def __init__(self, profile: Path) -> None:
+        assert CHROMIUM, "CI needs Chromium"
+        assert DRIVER, "CI needs chromedriver"
+        options = webdriver.ChromeOptions()
+        options.binary_location = CHROMIUM
+        for argument in (*ARGUMENTS, f"--user-data-dir={profile}"):
+            options.add_argument(argument)
+        options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+        self.driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
+        self.command("Network.enable")
+        self.command(
+            "Network.emulateNetworkConditions",
+            offline=True,
+            latency=0,
+            downloadThroughput=0,
+            uploadThroughput=0,
+        )
+
+    def command(self, name: str, **settings: Any) -> Any:
+        return self.driver.execute_cdp_cmd(name, settings)
+
+    def open(self, page: Path, size: tuple[int, int] = DESKTOP) -> None:
+        self.driver.get("about:blank")
+        self.driver.get_log("browser")
+        self.driver.get_log("performance")
+        self.command(
+            "Emulation.setDeviceMetricsOverride",
+            width=size[0],
+            height=size[1],
+            deviceScaleFactor=1,
+            mobile=size == PHONE,
+        )
+        self.driver.get(page.resolve().as_uri())
+
+    def script(self, text: str, *arguments: Any) -> Any:
+        return self.driver.execute_script(text, *arguments)
+
+    def find(self, selector: str) -> Any:
+        return self.driver.find_element(By.CSS_SELECTOR, selector)
+
+    def all(self, selector: str) -> list[Any]:
+        return self.driver.find_elements(By.CSS_SELECTOR, selector)
+
+    def text(self, selector: str = "body") -> str:
+        return str(self.find(selector).text)
+
+    def card(self) -> str:
+        """Text of the open card, once the map has come to rest with the card in view."""
+        in_view = (
+            "const b = document.querySelector('.leaflet-popup').getBoundingClientRect();"
+            "const m = document.querySelector('.map').getBoundingClientRect();"
+            "return b.left >= m.left && b.right <= m.right && b.top >= m.top && b.bottom <= m.bottom;"
+        )
+        WebDriverWait(self.driver, 5).until(lambda _: self.script(in_view))
+        return self.text(".leaflet-popup-content")
+
+    def requests(self) -> list[str]:
+        """Addresses asked for since the page was opened."""
+        found = []
+        for entry in self.driver.get_log("performance"):
+            message = json.loads(entry["message"])["message"]
+            if message["method"] == "Network.requestWillBeSent":
+                found.append(message["params"]["request"]["url"])
+        return found
+
+    def complaints(self) -> list[str]:
+        return [entry["message"] for entry in self.driver.get_log("browser")]
+
+    def pdf(self, size: str) -> pypdf.PdfReader:
+        wide, tall = SHEETS_IN[size]
+        data = self.command("Page.printToPDF", paperWidth=wide, paperHeight=tall, preferCSSPageSize=True)["data"]
+        return pypdf.PdfReader(io.BytesIO(base64.b64decode(data)))
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    opened = Browser(tmp_path_factory.mktemp("chromium"))
+    yield opened
+    opened.driver.quit()
+
+
+@pytest.fixture(scope="module")
+def yard() -> SiteResult:
+    return scene()
+
+
+@pytest.fixture(scope="module")
+def folder(yard: SiteResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("site")
+    write_site(yard, out)
+    return out
+
+
+@pytest.fixture(scope="module")
+def contract_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("contract")
+    write_contract(contract(), out)
+    return out
+
+
+@pytest.mark.parametrize("page", ["map.html", "sheet.html"])
+@pytest.mark.parametrize("size", [DESKTOP, PHONE])
+def test_site_pages_open_alone(browser: Browser, folder: Path, page: str, size: tuple[int, int]) -> None:
+    browser.open(folder / page, size)
+    asked = [address for address in browser.requests() if not address.startswith("data:")]
+    assert asked == [(folder / page).as_uri()]
+    assert browser.script("return performance.getEntriesByType('resource').map(e => e.name)") == []
+    assert browser.complaints() == []
+    assert browser.script("return document.documentElement.scrollWidth") <= size[0]
+
+
+@pytest.mark.parametrize("size", [DESKTOP, PHONE])
+def test_contract_map_opens_alone(browser: Browser, contract_folder: Path, size: tuple[int, int]) -> None:
+    page = contract_folder / "map.html"
+    browser.open(page, size)
+    assert [address for address in browser.requests() if not address.startswith("data:")] == [page.as_uri()]
+    assert browser.complaints() == []
+    assert browser.script("return document.documentElement.scrollWidth") <= size[0]
+
+
+def test_panel_tells_the_decision(browser: Browser, folder: Path, yard: SiteResult) -> None:
+    browser.open(folder / "map.html")
+    told = browser.text(".panel")
+    row = yard.decision.chosen
+    for text in (
+        yard.mounts.on[row],
+        yard.mounts.ids[row],
+        yard.decision.reasons[row],
+        "Light kept in",
+        "WMO-No. 8 precipitation class",
+        f"{yard.mounts.height_m[row] / 0.3048:.1f} ft",
+        yard.zone.table.labels[yard.zone.zone[0]],
+        f"probability {yard.zone.p_zone[0]:.0%}",
+        "in/day",
+        "Irrigation runs Mar to Oct",
+        "The ways do not agree",
+        "A · North controller",
+        "notice about the input",
+        "Ladders.",
+        "local codes",
+    ):
+        assert text in told, text
+    names = [svg.get_attribute("class") for svg in browser.all(".panel svg")]
+    assert {"sun-picture", "zone-bar", "eto-bars"} <= set(names)
+
+
+def test_key_has_units_and_switches(browser: Browser, folder: Path, yard: SiteResult) -> None:
+    tower = yard.site.buildings.shapes[2].centroid
+    tall_m = yard.site.buildings.top_m[2] - yard.site.ground_at(np.array([tower.x, tower.y]))
+    browser.open(folder / "map.html")
+    key = browser.text(".key")
+    for text in (
+        "Buildings, by height",
+        f"{np.ceil(tall_m) / 0.3048:.0f} ft",
+        "Trees, evergreen",
+        "Trees, deciduous",
+        "Spray reach",
+        "Exhaust and other heat",
+        "No access",
+        "of 100",
+        "The sensor goes here",
+        "Leaflet",
+    ):
+        assert text in key, text
+    assert "ft" in browser.text(".leaflet-control-scale")
+    assert browser.text(".north").endswith("N")
+    assert not browser.find('input[data-group="climate"]').is_selected()
+    assert "in/day" not in key
+    images = len(browser.all(".leaflet-image-layer"))
+    browser.find('input[data-group="climate"]').click()
+    assert len(browser.all(".leaflet-image-layer")) == images + 1
+    assert "in/day" in browser.text(".key")
+    browser.find('input[data-group="climate"]').click()
+    assert len(browser.all(".leaflet-image-layer")) == images
+    assert browser.find(".mark-chosen").is_displayed()
+    browser.find('input[data-group="chosen"]').click()
+    assert not browser.all(".map .mark-place .mark-chosen")
+
+
+def inked(browser: Browser) -> int:
+    """Painted pixels of the map's canvas."""
+    return int(
+        browser.script(
+            "const c = document.querySelector('.leaflet-overlay-pane canvas');"
+            "const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;"
+            "let n = 0; for (let k = 3; k < d.length; k += 4) n += d[k] > 0; return n;"
+        )
+    )
+
+
+def test_switching_a_group_clears_it_from_the_canvas(browser: Browser, folder: Path) -> None:
+    browser.open(folder / "map.html")
+    browser.driver.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]))")
+    before = inked(browser)
+    browser.find('input[data-group="buildings"]').click()
+    browser.driver.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]))")
+    assert inked(browser) < 0.8 * before
+
+
+def test_a_click_on_a_candidate_opens_its_card(browser: Browser, folder: Path, yard: SiteResult) -> None:
+    """A shut-out candidate, found by where it is drawn: its card says what shut it out."""
+    browser.open(folder / "map.html")
+    at = browser.script(
+        "const data = JSON.parse(document.getElementById('map-data').textContent);"
+        "const group = data.groups.find(g => g.id === 'shut-out');"
+        "const f = group.features.features[0];"
+        "const [x, y] = f.geometry.coordinates;"
+        "const p = map_plan_at(x, y); return [p.x, p.y];"
+        "function map_plan_at(x, y) {"
+        "  const p = map_plan.latLngToContainerPoint([y, x]);"
+        "  const box = map_plan.getContainer().getBoundingClientRect();"
+        "  return {x: box.left + p.x, y: box.top + p.y}; }"
+    )
+    for kind in ("mousePressed", "mouseReleased"):
+        browser.command(
+            "Input.dispatchMouseEvent", type=kind, x=at[0], y=at[1], button="left", buttons=1, clickCount=1
+        )
+    card = browser.card()
+    # an edge and the wall under it share a place on the map: whichever lies on top, its own words are shown
+    shut = yard.mounts.ids.index(card.split(" · ")[0])
+    assert yard.mounts.on[shut] in card
+    assert yard.decision.shut_by[shut]
+    assert f"Shut out: {yard.decision.shut_by[shut]}." in card
+
+
+@pytest.mark.parametrize("size", [DESKTOP, PHONE])
+def test_a_row_shows_its_mount(browser: Browser, folder: Path, yard: SiteResult, size: tuple[int, int]) -> None:
+    browser.open(folder / "map.html", size)
+    second = yard.decision.runners_up[0]
+    browser.find(f'.rows [data-go="mount-{second}"]').click()
+    card = browser.card()
+    assert yard.mounts.ids[second] in card
+    assert "runner-up 1" in card
+    assert words.score(yard, second) in card
+    assert browser.all(".leaflet-popup-content svg.sun-picture")
+
+
+@pytest.mark.parametrize("size", [DESKTOP, PHONE])
+def test_no_words_are_cut_or_overlap_in_the_panel(browser: Browser, folder: Path, size: tuple[int, int]) -> None:
+    browser.open(folder / "map.html", size)
+    cut = browser.script(
+        "return [...document.querySelectorAll('.panel *')].filter(e => e.scrollWidth > e.clientWidth + 1 &&"
+        " e.clientWidth > 0 && getComputedStyle(e).display !== 'inline' && !e.closest('svg'))"
+        ".map(e => e.outerHTML.slice(0, 90))"
+    )
+    assert cut == []
+
+
+def test_contract_list_is_searched_and_narrowed(browser: Browser, contract_folder: Path) -> None:
+    browser.open(contract_folder / "map.html")
+    assert "12 of 12 sites" in browser.text(".panel")
+    browser.find('input[data-group="climate"]').click()
+    assert len(browser.all(".leaflet-image-layer")) == 1
+    assert "mm/day" in browser.text(".key")
+    browser.find("#site-search").send_keys("plaza 11")
+    shown = [row.text for row in browser.all("#site-list li") if row.is_displayed()]
+    assert len(shown) == 1
+    assert "Plaza 11" in shown[0]
+    browser.find("#site-search").clear()
+    browser.find("#site-search").send_keys(" ")
+    browser.find("#site-flag option:nth-child(2)").click()
+    assert "4 of 12 sites" in browser.text(".panel")
+    browser.find('[data-go="site-3"]').click()
+    card = browser.card()
+    assert "Plaza 4" in card
+    assert "mm/day in Jun" in card
+    assert len(browser.all(".card-bars .bar")) == 12
+    assert "Lost plaza" in browser.text(".panel")
+    assert "its geometry is empty" in browser.text(".panel")
+
+
+@pytest.mark.parametrize("size", list(SHEETS_IN))
+def test_sheet_prints_on_one_page(browser: Browser, folder: Path, yard: SiteResult, size: str) -> None:
+    browser.open(folder / "sheet.html")
+    printed = browser.pdf(size)
+    assert len(printed.pages) == 1
+    text = " ".join(printed.pages[0].extract_text().split())
+    row, second = yard.decision.chosen, yard.decision.runners_up[0]
+    for wanted in (
+        "Larkmead sensor plan",
+        yard.mounts.ids[row],
+        yard.mounts.on[row],
+        f"Plan B: {yard.mounts.ids[second]}",
+        "inside the roof edge",
+        "South controller",
+        "Band 8",
+        "Irrigation runs Mar to Oct",
+        "Signature",
+        "Zone set",
+        "1926.1053",
+        "look at the place",
+    ):
+        assert wanted in text, wanted
+
+
+@pytest.fixture(scope="module")
+def nasty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Every text that a user's file may bring, in turn at every place it may stand."""
+    out = tmp_path_factory.mktemp("nasty")
+    for turn in range(len(NASTY)):
+        names = NASTY[turn:] + NASTY[:turn]
+        write_site(scene(names), out / f"site-{turn}")
+        write_contract(contract(len(names), names), out / f"contract-{turn}")
+    return out
+
+
+def seen(text: str) -> str:
+    """A text as a browser shows it: white space is one space."""
+    return " ".join(text.split())
+
+
+def test_foreign_names_are_shown_and_never_run(browser: Browser, nasty: Path) -> None:
+    """Injection by names in every layer: no dialog, no script, no error, no request; the text is there."""
+    for turn in range(len(NASTY)):
+        names = NASTY[turn:] + NASTY[:turn]
+        for page in (f"site-{turn}/map.html", f"site-{turn}/sheet.html", f"contract-{turn}/map.html"):
+            browser.open(nasty / page)
+            # a dialog would make this call itself fail
+            text = seen(browser.script("return document.body.innerText"))
+            assert seen(names[0]) in text or seen(names[-1]) in text, page
+            assert browser.all("img:not([src^='data:'])") == [], page
+            assert browser.complaints() == [], page
+            assert all(a.startswith(("data:", "file:")) for a in browser.requests()), page
+            if "sheet" not in page:
+                assert browser.all(".leaflet-pane"), page
+
+
+def test_foreign_names_stay_text_in_every_card(browser: Browser, nasty: Path) -> None:
+    """Every card that the map can open, in every layer, shows its title to the letter."""
+    for turn in range(0, len(NASTY), 4):
+        browser.open(nasty / f"site-{turn}" / "map.html")
+        wrong = browser.script(
+            "const bad = []; let n = 0;"
+            "map_plan.eachLayer(function open(layer) {"
+            "  if (layer.getPopup && layer.getPopup()) {"
+            "    const box = layer.getPopup().getContent()(layer); n += 1;"
+            "    if (box.querySelector('img, script, iframe, a')) bad.push(box.outerHTML);"
+            "    if (!box.querySelector('h3').textContent) bad.push('no title');"
+            "  }"
+            "});"
+            "const data = JSON.parse(document.getElementById('map-data').textContent);"
+            "const want = data.groups.flatMap(g => (g.marks || []).map(m => m.c.t)"
+            "  .concat(g.features ? g.features.features.map(f => f.properties.c && f.properties.c.t) : []))"
+            "  .filter(Boolean);"
+            "return [bad, n, want.length];"
+        )
+        assert wrong[0] == []
+        assert wrong[1] == wrong[2] > 30
+        assert browser.complaints() == []
+
+
+def test_the_lock_holds_even_if_markup_slips_in(browser: Browser, folder: Path, tmp_path: Path) -> None:
+    """The page's own policy stops an inline handler, a foreign script and a fetch."""
+    page = (folder / "map.html").read_text(encoding="utf-8")
+    slipped = page.replace("</body>", "<img src=x onerror='window.ran=1'><script>window.ran=2</script></body>", 1)
+    (tmp_path / "map.html").write_text(slipped, encoding="utf-8")
+    browser.open(tmp_path / "map.html")
+    assert browser.script("return window.ran") is None
+    assert any("Content Security Policy" in text for text in browser.complaints())
