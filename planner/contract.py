@@ -114,7 +114,7 @@ def run_contract(
         zone=zone,
         flags=site_flags(plan.plan, climate, zone),
         rejected=tuple(Rejected(name, why) for name, why in sites.rejected),
-        climate_picture=read_climate_picture(plan, *lonlat.T, ledger) if total else None,
+        climate_picture=read_climate_picture(plan, lonlat[:, 0], lonlat[:, 1], ledger) if total else None,
         notices=tuple(ledger),
     )
 

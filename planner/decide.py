@@ -16,7 +16,7 @@ from planner.rain import RainResult
 from planner.reach import ReachResult, margin
 from planner.site import Bools, Floats, Ints
 from planner.sun import SunResult
-from planner.units import MONTHS, length
+from planner.units import MONTHS, length, percent
 
 APART_M = 30.0  # runners-up stand at least this far from one another: a plan B next to plan A is none
 PARTS = ("light", "rain", "reach", "access")
@@ -270,7 +270,7 @@ def _sentence(f: _Facts, k: int) -> str:
     """Why this mount, in one sentence that a person can repeat."""
     units, steepest = f.settings.units, f.rain.steepest_deg[k]
     said = [
-        f"keeps {f.light[k]:.0%} of the open sky's light in its worst irrigation month, {MONTHS[f.worst_month[k]]}",
+        f"keeps {percent(f.light[k])} of the open sky's light in its worst irrigation month, {MONTHS[f.worst_month[k]]}",
         f"{f.direct_h[k]:.1f} h of direct sun on a clear day in {MONTHS[f.short_month[k]]}",
         f"the steepest thing seen is {f.rain.steepest_name[k]} in the "
         f"{compass(f.rain.steepest_azimuth_deg[k])}, {steepest:.0f}° high"

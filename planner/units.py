@@ -15,9 +15,11 @@ def length(value_m: float, units: Units, digits: int = 0) -> str:
     return f"{value_m / M_PER_FT:,.{digits}f} ft" if units == "us" else f"{value_m:,.{digits}f} m"
 
 
-def eto(value_mm_day: float, units: Units) -> str:
-    """'6.1 mm/day' or '0.24 in/day'."""
-    return f"{value_mm_day / MM_PER_IN:.2f} in/day" if units == "us" else f"{value_mm_day:.1f} mm/day"
+def eto(value_mm_day: float, units: Units, more_digits: int = 0) -> str:
+    """'6.1 mm/day' or '0.24 in/day'; a spread wants one digit more."""
+    if units == "us":
+        return f"{value_mm_day / MM_PER_IN:.{2 + more_digits}f} in/day"
+    return f"{value_mm_day:.{1 + more_digits}f} mm/day"
 
 
 def rain(value_mm: float, units: Units) -> str:
@@ -28,6 +30,11 @@ def rain(value_mm: float, units: Units) -> str:
 def temperature(value_c: float, units: Units) -> str:
     """'24 °C' or '75 °F'."""
     return f"{value_c * 9 / 5 + 32:.0f} °F" if units == "us" else f"{value_c:.0f} °C"
+
+
+def percent(share: float) -> str:
+    """'84%', and '99.6%' where rounding would claim the whole."""
+    return f"{share:.1%}" if 0.99 <= share < 0.9995 else f"{share:.0%}"
 
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")

@@ -19,7 +19,7 @@ SMALLEST_DEG = 1.5  # a single site's picture shows its region, not its cell
 def read_climate_picture(
     plan: PlanFile, longitude_deg: Floats, latitude_deg: Floats, ledger: Ledger
 ) -> ClimatePicture:
-    """Peak-month ETo around sites at (n,) longitudes and latitudes, from the plan's ETo layer, else the built-in one.
+    """Peak-month ETo around sites at (n,) longitudes and latitudes, from the plan's ETo layer, else estimated.
 
     Each cell of the picture takes the layer's cell at its middle; nothing is smoothed.
     """

@@ -24,14 +24,13 @@ def summary(result: SiteResult) -> str:
     elif len(result.mounts):
         failing = (~d.passes).sum(axis=0)
         worst = int(failing.argmax())
-        lines.append(
-            f"No mount passes every gate; most fail '{d.gates[worst]}' ({failing[worst]}). The map says why."
-        )
+        lines.append("No mount passes every gate; the map says why.")
+        lines.append(f"Most fail '{d.gates[worst]}': {failing[worst]} of {len(result.mounts)}.")
     z = result.zone
     label = z.table.labels[z.zone[0]] if z.zone[0] >= 0 else "none of the table's"
     lines.append(
-        f"Zone: {label} (P {z.p_zone[0]:.0%}), peak {eto(z.peak_eto_mm_day[0], units)} in {MONTHS[z.peak_month[0]]}, "
-        f"spread {eto(z.spread_mm_day[0], units)}, {result.climate.basis[0]}."
+        f"Zone: {label} (P {z.p_zone[0]:.0%}), {result.climate.basis[0]}: peak {eto(z.peak_eto_mm_day[0], units)} "
+        f"in {MONTHS[z.peak_month[0]] if z.peak_month[0] >= 0 else 'no known month'}, standard deviation {eto(z.spread_mm_day[0], units, 1)}."
     )
     lines.append(f"Irrigation: {months(result.season)}.")
     if len(result.notices):

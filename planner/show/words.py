@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from planner.climate.answer import SiteClimate, ZoneResult, ZoneTable
 from planner.mounts import compass
 from planner.reach import margin, needs
-from planner.units import MONTHS, Units, eto, length, rain, temperature
+from planner.units import MONTHS, Units, eto, length, percent, rain, temperature
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -80,7 +80,7 @@ def mount_numbers(result: SiteResult, row: int) -> list[Number]:
     numbers = [
         Number(
             f"Light kept in {MONTHS[dark]}, the worst irrigation month",
-            f"{sun.light_share[row, dark]:.0%}",
+            percent(sun.light_share[row, dark]),
             f"of the open sky's clear-sky energy, beam and diffuse; asked: {plan.gates.light_share:.0%}",
         ),
         Number(
@@ -179,7 +179,7 @@ def sun_sentence(result: SiteResult, row: int) -> str:
         if horizon[top] >= 1
         else "nothing stands higher than 1°"
     )
-    kept = f"{result.sun.light_share[row, dark]:.0%}"
+    kept = percent(result.sun.light_share[row, dark])
     return (
         f"Seen from {result.mounts.ids[row]}, {seen}. "
         f"In {MONTHS[dark]}, the worst irrigation month, it keeps {kept} of the light."
@@ -325,7 +325,7 @@ def _plus_minus(value_mm_day: float, spread_mm_day: float, units: Units) -> str:
         return "not known"
     number, unit = eto(value_mm_day, units).split()
     return (
-        f"{number} ± {eto(spread_mm_day, units).split()[0]} {unit}"
+        f"{number} ± {eto(spread_mm_day, units, 1).split()[0]} {unit}"
         if np.isfinite(spread_mm_day)
         else f"{number} {unit}"
     )
