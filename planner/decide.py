@@ -270,7 +270,8 @@ def _sentence(f: _Facts, k: int) -> str:
     """Why this mount, in one sentence that a person can repeat."""
     units, steepest = f.settings.units, f.rain.steepest_deg[k]
     said = [
-        f"keeps {percent(f.light[k])} of the open sky's light in its worst irrigation month, {MONTHS[f.worst_month[k]]}",
+        f"keeps {percent(f.light[k])} of the open sky's light in its worst irrigation month, "
+        f"{MONTHS[f.worst_month[k]]}",
         f"{f.direct_h[k]:.1f} h of direct sun on a clear day in {MONTHS[f.short_month[k]]}",
         f"the steepest thing seen is {f.rain.steepest_name[k]} in the "
         f"{compass(f.rain.steepest_azimuth_deg[k])}, {steepest:.0f}° high"

@@ -28,9 +28,10 @@ def summary(result: SiteResult) -> str:
         lines.append(f"Most fail '{d.gates[worst]}': {failing[worst]} of {len(result.mounts)}.")
     z = result.zone
     label = z.table.labels[z.zone[0]] if z.zone[0] >= 0 else "none of the table's"
+    peak = MONTHS[z.peak_month[0]] if z.peak_month[0] >= 0 else "no known month"
     lines.append(
         f"Zone: {label} (P {z.p_zone[0]:.0%}), {result.climate.basis[0]}: peak {eto(z.peak_eto_mm_day[0], units)} "
-        f"in {MONTHS[z.peak_month[0]] if z.peak_month[0] >= 0 else 'no known month'}, standard deviation {eto(z.spread_mm_day[0], units, 1)}."
+        f"in {peak}, standard deviation {eto(z.spread_mm_day[0], units, 1)}."
     )
     lines.append(f"Irrigation: {months(result.season)}.")
     if len(result.notices):
