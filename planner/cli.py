@@ -21,7 +21,7 @@ app = typer.Typer(
     name="noonmark",
     help="Where the weather sensor goes, and which climate zone the site is in. "
     "Exit codes: 0 done, 2 wrong command, 3 plan file, 4 input data, 5 no mount passes every gate, "
-    "6 output folder, 1 a fault of ours.",
+    "6 output folder, 130 stopped, 1 a fault of ours.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -83,7 +83,7 @@ def _run(work: Callable[[], Exit]) -> None:
         code = fault.exit_code
     except KeyboardInterrupt:
         console.print("Stopped. Nothing was left half-written.")
-        code = Exit.UNEXPECTED
+        code = Exit.STOPPED
     raise typer.Exit(code)
 
 
@@ -119,19 +119,32 @@ def _site(source: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
     return Exit.OK if result.decision.chosen >= 0 else Exit.NO_MOUNT
 
 
-def _contract(source: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
-    from planner import show
-    from planner.contract import run_contract
+def _contract(
+    source: PlanFile,
+    folder: Path,
+    force: bool,
+    talk: Talk,
+    scheduler: str | None = None,
+    part_sites: int | None = None,
+) -> Exit:
+    from planner.batches import run_contract_files
+    from planner.contract import PART
     from planner.show import terminal
 
     ledger = Ledger()
-    result = run_contract(source, ledger, lambda done, total: talk.progress("zones", done, total))
-    talk.progress("writing", 0, 1)
-    show.write_contract(result, folder, force)
+    result = run_contract_files(
+        source,
+        folder,
+        ledger,
+        talk.progress,
+        force=force,
+        scheduler=scheduler,
+        part_sites=part_sites or PART,
+    )
     for notice in ledger:
         talk.note(str(notice))
     talk.say(terminal.contract_summary(result))
-    talk.say(f"Open {folder / 'map.html'}.")
+    talk.say(f"Open {folder / 'map.html'}." if source.plan.outputs.map else f"Written to {folder}.")
     if talk.as_json:
         print((folder / "result.json").read_text(encoding="utf-8"))
     return Exit.OK
@@ -159,10 +172,47 @@ def contract(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
     var: VarOption = None,
+    scheduler: Annotated[
+        str | None, typer.Option("--scheduler", help="address of a Dask scheduler, for example tcp://10.0.0.5:8786")
+    ] = None,
+    part_sites: Annotated[
+        int | None, typer.Option("--part-sites", min=1, help="sites worked on at a time [100,000]")
+    ] = None,
 ) -> None:
-    """Give every site of a contract its climate zone; writes the map and the tables."""
+    """Give every site of a contract its climate zone; writes the map and the tables.
+
+    What was interrupted goes on where it stopped.
+    """
     variables, talk = _variables(var), Talk(quiet, as_json)
-    _run(lambda: _contract(read_plan(plan, variables), _folder(out, plan), force, talk))
+    _run(lambda: _contract(read_plan(plan, variables), _folder(out, plan), force, talk, scheduler, part_sites))
+
+
+@app.command()
+def climate(
+    plan: PlanArgument,
+    out: Annotated[Path | None, typer.Option("--out", help="GeoTIFF to write [NAME OF THE PLAN-eto.tif]")] = None,
+    force: ForceOption = False,
+    quiet: QuietOption = False,
+    var: VarOption = None,
+) -> None:
+    """Turn the plan's monthly weather layers into one ETo layer: a Cloud Optimized GeoTIFF of 12 bands, mm/day.
+
+    What was interrupted goes on where it stopped.
+    """
+    variables, talk = _variables(var), Talk(quiet, False)
+
+    def work() -> Exit:
+        from planner.layers.eto_layer import write_eto_layer
+
+        ledger = Ledger()
+        target = out if out is not None else Path(f"{plan.stem}-eto.tif")
+        write_eto_layer(read_plan(plan, variables), target, ledger, lambda d, n: talk.progress("ETo", d, n), force)
+        for notice in ledger:
+            talk.note(str(notice))
+        talk.say(f"Wrote {target}: 12 bands of mm/day, January first.")
+        return Exit.OK
+
+    _run(work)
 
 
 @app.command()

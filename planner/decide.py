@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 from planner import plan
 from planner.ledger import PlanError, nearest
 from planner.mounts import Mounts, compass
-from planner.rain import RainResult
+from planner.rain import RainResult, windward
 from planner.reach import ReachResult, margin
+from planner.reach.serve import in_a_cheapest_plan, question
 from planner.site import Bools, Floats, Ints
 from planner.sun import SunResult
-from planner.units import MONTHS, length, percent
+from planner.units import MONTHS, length, odds, percent
 
 APART_M = 30.0  # runners-up stand at least this far from one another: a plan B next to plan A is none
 PARTS = ("light", "rain", "reach", "access")
@@ -55,7 +56,8 @@ class _Facts:
 
     light, worst_month: least share of light kept in the season, and when. direct_h, short_month: direct sun in
     the month that falls shortest of what is asked, and when; wanted_h (12,): what is asked.
-    room (n, m): margin to each controller; room_that_counts (n,). reach_judged: there is something to reach.
+    room (n, m): margin to each controller; room_that_counts, room_score (n,): what the gate and the score
+    take. reach_judged: there is something to reach.
     """
 
     settings: plan.Plan
@@ -69,6 +71,7 @@ class _Facts:
     wanted_h: Floats
     room: Floats
     room_that_counts: Floats
+    room_score: Floats
     reach_judged: bool
 
 
@@ -127,9 +130,12 @@ def _facts(
     short = np.where(season, sun.direct_h - wanted_h, np.inf).argmin(axis=1)
     judged = reached.distance_m.shape[1] > 0 and settings.gates.reach != "off"
     room = margin(reached, settings.sensor, settings.gates.range_used)
-    counts = np.ones(len(mounts))
-    if judged:
-        counts = room.min(axis=1) if settings.gates.reach == "every" else room.max(axis=1)
+    counts = room_score = np.ones(len(mounts))
+    if judged and settings.gates.reach == "every":
+        counts = room.min(axis=1)
+        room_score = np.clip(counts, 0, 1)
+    elif judged:  # others may be served from elsewhere; the more that this one serves, the better
+        counts, room_score = room.max(axis=1), np.clip(room, 0, 1).mean(axis=1)
     return _Facts(
         settings,
         mounts,
@@ -142,6 +148,7 @@ def _facts(
         wanted_h,
         room,
         counts,
+        room_score,
         judged,
     )
 
@@ -167,17 +174,22 @@ def _gates(f: _Facts) -> tuple[_Gate, ...]:
         return [length(v, units, digits) for v in values_m]
 
     slack = 1e-9  # a mount exactly at a limit passes
-    sprayed = (rain.spray_m < gates.spray_margin_m) & (height < gates.spray_top_m)
+    sprayed = ((rain.spray_m < gates.spray_margin_m) | (rain.spray_m <= 0)) & (height < gates.spray_top_m)
     months = np.array(MONTHS, object)
-    out = (f.room < 0).sum(axis=1)
-    return (
+    dripped = rain.drip_m < gates.drip_margin_m - slack
+    overhead = [
+        f"{cover} hangs over it" if cover else f"the eave of {eave}, {away} beside it, drips on it"
+        for cover, eave, away in zip(rain.cover_name, rain.drip_name, lengths(rain.drip_m), strict=True)
+    ]
+    open_to_rain, closed_by = _open_to_rain(f)
+    others = (
         _Gate(
             "allowed place",
             rain.no_access_m > 0,
             "inside {}, where nobody may go",
             (rain.no_access_name,),
         ),
-        _Gate("nothing overhead", ~rain.covered, "something hangs over it"),
+        _Gate("nothing overhead", ~rain.covered & ~dripped, "{}", (overhead,)),
         _Gate(
             "clear of spray",
             ~sprayed,
@@ -186,7 +198,7 @@ def _gates(f: _Facts) -> tuple[_Gate, ...]:
         ),
         _Gate(
             "clear of heat",
-            rain.heat_m >= gates.heat_margin_m - slack,
+            (rain.heat_m >= gates.heat_margin_m - slack) & (rain.heat_m > 0),
             f"{{}} from the heat of {{}}, at least {length(gates.heat_margin_m, units, 1)} asked",
             (lengths(rain.heat_m), rain.heat_name),
         ),
@@ -196,12 +208,7 @@ def _gates(f: _Facts) -> tuple[_Gate, ...]:
             f"head {{}} above ground, over the {length(gates.height_m, units)} that can be serviced",
             (lengths(height, 0),),
         ),
-        _Gate(
-            "open to rain",
-            rain.steepest_deg <= gates.rain_angle_deg + slack,
-            f"{{}} stands {{:.0f}}° high, at most {gates.rain_angle_deg:.0f}° asked",
-            ([name or "an obstacle" for name in rain.steepest_name], rain.steepest_deg),
-        ),
+        _Gate("open to rain", open_to_rain, "{}", (closed_by,)),
         _Gate(
             "full sun",
             f.direct_h >= f.wanted_h[f.short_month] - slack,
@@ -214,13 +221,44 @@ def _gates(f: _Facts) -> tuple[_Gate, ...]:
             f"keeps {{:.0%}} of the light in {{}}, {gates.light_share:.0%} asked",
             (f.light, months[f.worst_month]),
         ),
-        _Gate(
-            "in reach",
-            f.room_that_counts >= -slack,
-            f"{{}} of {f.room.shape[1]} controllers out of reach",
-            (out,),
-        ),
     )
+    return (*others, _in_reach(f, others))
+
+
+def _open_to_rain(f: _Facts) -> tuple[Bools, list[str]]:
+    """Whether each mount is open to rain, and what closes it, in words: from above, and from windward if asked."""
+    gates, rain, slack = f.settings.gates, f.rain, 1e-9
+    passes = rain.steepest_deg <= gates.rain_angle_deg + slack
+    closed_by = [
+        f"{name or 'an obstacle'} stands {deg:.0f}° high, at most {gates.rain_angle_deg:.0f}° asked"
+        for name, deg in zip(rain.steepest_name, rain.steepest_deg, strict=True)
+    ]
+    from_deg = f.settings.climate.rain_from_deg
+    if from_deg is None or not len(passes):
+        return passes, closed_by
+    steep, sector = windward(rain, from_deg)
+    driven = steep <= gates.windward_deg + slack
+    of = rain.sector_obstacle[np.arange(len(sector)), sector]
+    for k in np.flatnonzero(passes & ~driven):
+        name = rain.obstacles[of[k]] if of[k] >= 0 else "an obstacle"
+        closed_by[k] = (
+            f"{name} stands {steep[k]:.0f}° high where wind-driven rain comes from, "
+            f"at most {gates.windward_deg:g}° asked"
+        )
+    return passes & driven, closed_by
+
+
+def _in_reach(f: _Facts, others: Sequence[_Gate]) -> _Gate:
+    """The last gate: what `gates.reach` asks. Of the fewest sensors, only mounts that pass the others count."""
+    out = (f.room < 0).sum(axis=1)
+    words = f"{{}} of {f.room.shape[1]} controllers out of reach"
+    passes = f.room_that_counts >= -1e-9
+    if f.reach_judged and f.settings.gates.reach == "fewest":
+        open_rows = np.flatnonzero(np.column_stack([g.passes for g in others]).all(axis=1))
+        passes = np.zeros(len(f.mounts), bool)
+        passes[open_rows] = in_a_cheapest_plan(question(f.room[open_rows] >= 0, f.settings.prices.sensor))
+        words += "; no plan of the fewest sensors uses it"
+    return _Gate("in reach", passes, words, (out,))
 
 
 def _part_scores(f: _Facts) -> Floats:
@@ -230,7 +268,7 @@ def _part_scores(f: _Facts) -> Floats:
         [
             np.clip((f.light - gates.light_share) / max(1.0 - gates.light_share, 1e-9), 0, 1),
             1.0 - np.clip(f.rain.steepest_deg / gates.rain_angle_deg, 0, 1),
-            np.clip(f.room_that_counts, 0, 1),
+            f.room_score,
             1.0 - np.clip(f.mounts.height_m / gates.height_m, 0, 1),
         ]
     ).reshape(len(f.mounts), len(PARTS))
@@ -283,10 +321,15 @@ def _sentence(f: _Facts, k: int) -> str:
         if f.settings.sensor.link == "cable":
             said.append(f"the longest cable is at least {length(f.reached.cable_m[k].max(), units)}")
         else:
-            far = int(f.reached.distance_m[k].argmax())
+            served = np.flatnonzero(f.room[k] >= 0)
+            whole = f.settings.gates.reach == "every" or not len(served)
+            among = np.arange(f.room.shape[1]) if whole else served
+            weak, links = int(among[f.room[k, among].argmin()]), f.reached.links
+            which = "the weakest link" if whole else f"of the {len(served)} controllers it serves the weakest link"
             said.append(
-                f"the farthest controller is {length(f.reached.distance_m[k, far], units)} away, "
-                f"{f.reached.range_share[k, far]:.0%} of the rated range in the open"
+                f"{which}, {length(f.reached.distance_m[k, weak], units)} long, has "
+                f"{links.margin_db[k, weak]:.0f} ± {links.spread_db[k, weak]:.0f} dB to spare and holds with "
+                f"{odds(links.probability[k, weak])}"
             )
     sentence = ", ".join(said[:-1]) + f", and {said[-1]}."
     return sentence[0].upper() + sentence[1:]

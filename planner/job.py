@@ -2,25 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any
 
 import numpy as np
 
 from planner.climate.answer import ClimatePicture, SiteClimate, ZoneResult
 from planner.climate.zones import zone_sites, zone_table
 from planner.decide import Decision, decide
-from planner.layers import lonlat_shapes, named_xy, read_site
+from planner.layers import lonlat_shapes, named_xy, read_site, site_weather
 from planner.layers.monthly import read_climate
 from planner.layers.picture import read_climate_picture
 from planner.ledger import Kind, Ledger, Notice
-from planner.mounts import Mounts, find_mounts
+from planner.mounts import Mounts, Refined, Support, find_mounts, refine
 from planner.plan import Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
 from planner.reach import ReachResult, reach
+from planner.reach.study import ReachStudy, study
 from planner.season import season_months
-from planner.site import Bools, Site
+from planner.site import Bools, Floats, Site
+from planner.siting import Siting, siting
 from planner.sun import SunResult, SunTable, sun_table, year_of_light
+from planner.sun.grid import LightGrid, light_grid
+from planner.sun.leaves import CrownLight, leaf_share
+from planner.sun.losses import DayOfSun, day_of_sun
+from planner.sun.sky import spread_sky, sun_table_from_weather
+from planner.sun.spread import LightSpread, light_spread
+from planner.sun.water import WaterBias, eto_bias_from_eto
 
 Progress = Callable[[str, int, int], None]  # (what is being done, done, total)
 
@@ -31,6 +41,10 @@ class SiteResult:
 
     season: (12,) months that irrigation runs; season_said: how that was found, one sentence.
     climate_picture: peak-month ETo around the site, for the map.
+    losses, refined: by row of the mounts that get a card, and of those the plan names: who takes their sun, and
+    what a little more mast or a step aside would buy. light: over the whole site, where the plan asks for it.
+    water: how far the ETo reported at each mount is from the open site's. siting: classes of each mount.
+    light_spread: of the same mounts. reach_study: links, coverage, fewest sensors and cables, worked out for the mounts that get a card.
     """
 
     plan: Plan
@@ -47,6 +61,13 @@ class SiteResult:
     decision: Decision
     climate_picture: ClimatePicture | None
     notices: tuple[Notice, ...]
+    losses: Mapping[int, DayOfSun] = field(default_factory=dict)
+    refined: Mapping[int, Refined] = field(default_factory=dict)
+    light: LightGrid | None = None
+    reach_study: ReachStudy | None = None
+    water: WaterBias | None = None
+    siting: Siting | None = None
+    light_spread: Mapping[int, LightSpread] = field(default_factory=dict)
 
 
 def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None) -> SiteResult:
@@ -71,23 +92,39 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
             "there is nothing to mount on inside the site: no building, pole or named point; "
             "mounts.ground_spacing_m tries new posts on open ground",
         )
-    table = sun_table(
-        site.latitude_deg,
-        site.longitude_deg,
-        max(0.0, np.nan_to_num(site.elevation_m)),
-        plan.sun.step_minutes,
-        plan.sun.day_step,
-    )
+    table = _sun(source, site, ledger)
+    how = _how_light(plan, site)
     sun = year_of_light(
-        site,
-        mounts.xyz,
-        table,
-        terrain_reach_m=plan.sun.terrain_km * 1000,
-        progress=lambda done, total: tell("sun and shade", done, total),
+        site, mounts.xyz, table, **how, progress=lambda done, total: tell("sun and shade", done, total)
     )
     rain = rain_and_surroundings(site, mounts.xyz)
-    reached = reach(site, mounts.xyz, mounts.height_m, plan.sensor.rated_range_m)
+    reached = reach(site, mounts.xyz, mounts.height_m, plan.sensor, plan.reach)
     decision = decide(plan, mounts, sun, rain, reached, season)
+    shown = [k for k in (decision.chosen, *decision.runners_up) if k >= 0]
+    named = [k for k, support in enumerate(mounts.support) if support is Support.NAMED and k not in shown]
+    tell("what takes the sun", 0, 1)
+    losses = {
+        k: day_of_sun(site, mounts.xyz[k], table, season, time_zone=plan.time_zone, **how) for k in (*shown, *named)
+    }
+    spreads = light_spread(
+        site,
+        mounts.xyz[[*shown, *named]],
+        table,
+        placing_m=plan.sun.placing_sd_m,
+        heights_share=plan.sun.heights_sd_share,
+        crown_light=plan.sun.crown_light_sd,
+        **how,
+    )
+    refined = _refined(plan, site, mounts, table, season, how, [*shown, *named])
+    light = _light(plan, site, table, how, ledger, tell) if plan.outputs.light_grid else None
+    water = eto_bias_from_eto(
+        sun.light_share,
+        climate.eto_mm_day[0],
+        climate.t_mean_c[0],
+        site.latitude_deg,
+        max(0.0, np.nan_to_num(site.elevation_m)),
+    )
+    found = _study(plan, site, mounts, reached, decision, ledger, tell)
     picture = read_climate_picture(source, np.array([site.longitude_deg]), np.array([site.latitude_deg]), ledger)
     return SiteResult(
         plan,
@@ -104,7 +141,109 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
         decision,
         picture,
         tuple(ledger),
+        losses,
+        refined,
+        light,
+        found,
+        water,
+        siting(site, mounts.xyz, table, sun, rain, season),
+        dict(zip((*shown, *named), spreads, strict=True)),
     )
+
+
+def _sun(source: PlanFile, site: Site, ledger: Ledger) -> SunTable:
+    """The sun's year: under a clear sky, or with the clouds of a weather file; the sky's light spread as asked."""
+    plan, elevation_m = source.plan, max(0.0, float(np.nan_to_num(site.elevation_m)))
+    weather = site_weather(source, site, ledger)
+    if weather is None:
+        table = sun_table(
+            site.latitude_deg, site.longitude_deg, elevation_m, plan.sun.step_minutes, plan.sun.day_step
+        )
+    else:
+        table = sun_table_from_weather(weather, site.latitude_deg, site.longitude_deg, plan.sun.step_minutes)
+    return spread_sky(table, plan.sun.sky)
+
+
+def _how_light(plan: Plan, site: Site) -> dict[str, Any]:
+    """How a year of light is reckoned: the same for mounts, trials, losses and the grid."""
+    return {
+        "terrain_reach_m": plan.sun.terrain_km * 1000,
+        "crowns": CrownLight(plan.sun.crown_in_leaf, plan.sun.crown_leafless, plan.sun.crown_light == "by path"),
+        "in_leaf": leaf_share(site.latitude_deg, plan.sun.leaf_dates()),
+    }
+
+
+def _refined(
+    plan: Plan,
+    site: Site,
+    mounts: Mounts,
+    table: SunTable,
+    season: Bools,
+    how: Mapping[str, Any],
+    rows: Sequence[int],
+) -> dict[int, Refined]:
+    """Trials beside and above some mounts, judged as the mounts were."""
+    free = plan.model_copy(update={"mounts": plan.mounts.model_copy(update={"choose": None})})
+
+    def judge(trials: Mounts) -> tuple[Floats, Floats]:
+        sun = year_of_light(site, trials.xyz, table, **how)
+        rain = rain_and_surroundings(site, trials.xyz)
+        reached = reach(site, trials.xyz, trials.height_m, plan.sensor, plan.reach)
+        score = decide(free, trials, sun, rain, reached, season).score
+        among = np.flatnonzero(season) if season.any() else np.arange(12)
+        return sun.light_share[:, among].min(axis=1), score
+
+    return refine(site, mounts, rows, judge)
+
+
+def _study(
+    plan: Plan, site: Site, mounts: Mounts, reached: ReachResult, decision: Decision, ledger: Ledger, tell: Progress
+) -> ReachStudy | None:
+    """What comes after the decision; None where there is nothing to reach."""
+    if not len(site.controllers):
+        return None
+    tell("links and cables", 0, 1)
+    parts = [k for k, part in enumerate(decision.parts) if part != "reach"]
+    others = [k for k, gate in enumerate(decision.gates) if gate != "in reach"]
+    got_at = [decision.gates.index(gate) for gate in ("allowed place", "can be serviced")]
+    usable = np.asarray(decision.passes[:, others].all(axis=1))
+    if decision.chosen >= 0:
+        usable[decision.chosen] = True  # the plan may have chosen it in spite of a gate
+    if plan.sensor.link == "radio":
+        for said in reached.radio.outside:
+            ledger.add(Kind.ASSUMED, "sensor.radio_band_mhz", said)
+    return study(
+        site,
+        plan,
+        mounts,
+        reached,
+        decision.chosen,
+        decision.runners_up,
+        usable,
+        decision.part_scores[:, parts].mean(axis=1),
+        np.asarray(decision.passes[:, got_at].all(axis=1)),
+    )
+
+
+def _light(
+    plan: Plan, site: Site, table: SunTable, how: Mapping[str, Any], ledger: Ledger, tell: Progress
+) -> LightGrid:
+    grid = light_grid(
+        site,
+        table,
+        cell_m=plan.outputs.light_cell_m,
+        ground_m=plan.mounts.ground_post_m,
+        roof_m=plan.sensor.mast_m,
+        progress=lambda done, total: tell("light over the site", done, total),
+        year=partial(year_of_light, **how),
+    )
+    if grid.cell_m > plan.outputs.light_cell_m:
+        ledger.add(
+            Kind.ASSUMED,
+            "outputs.light_cell_m",
+            f"cells of {grid.cell_m:.1f} m taken, not {plan.outputs.light_cell_m:.1f} m: the site is large",
+        )
+    return grid
 
 
 def _climate(source: PlanFile, site: Site, ledger: Ledger) -> tuple[SiteClimate, ZoneResult]:

@@ -19,10 +19,11 @@ class Exit(IntEnum):
     OK = 0
     UNEXPECTED = 1  # a fault of ours: please report it
     USAGE = 2  # the command line itself
-    PLAN = 3  # the plan file
+    PLAN = 3  # the plan file, or what it names is not there
     DATA = 4  # a layer, a raster or a table that the plan names
     NO_MOUNT = 5  # everything ran and was written, but no mount passes every gate
     OUTPUT = 6  # the output folder cannot be written, or holds files that are not ours
+    STOPPED = 130  # stopped from the keyboard
 
 
 class Kind(StrEnum):
@@ -59,6 +60,11 @@ class Ledger:
 
     def add(self, kind: Kind, where: str, what: str, features: Iterable[object] = ()) -> None:
         self._notices.setdefault(Notice(kind, where, what, tuple(str(f) for f in features)))
+
+    def take(self, others: Iterable[Notice]) -> None:
+        """Add notices of another ledger."""
+        for notice in others:
+            self._notices.setdefault(notice, None)
 
     def __iter__(self) -> Iterator[Notice]:
         return iter(self._notices)

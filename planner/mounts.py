@@ -6,20 +6,20 @@ kept, so that the map can say why.
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 import shapely
-from shapely.geometry import MultiPolygon, Polygon
-from shapely.geometry.base import BaseGeometry
 
 from planner import plan
-from planner.site import Floats, Ints, Site
+from planner.site import Bools, Floats, Ints, Site
 
 SHORTEST_EDGE_M = 1.0  # shorter edges are corners and reveals: no bracket fits
+REFINE_STEP_M = 0.5  # of a move along the edge, and of mast: about what a fitter would bother with
+REFINE_ALONG_M = 5.0  # to either side: half the usual distance between candidates
+REFINE_RAISE_M = 2.0  # more mast than this wants guys and a look at the wind load: common practice, no source
 WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 
 
@@ -54,18 +54,6 @@ class Mounts:
         return len(self.ids)
 
 
-@dataclass(frozen=True)
-class _Row:
-    id: str
-    support: Support
-    on: str
-    x: float
-    y: float
-    z: float
-    facing_deg: float = np.nan
-    building: int = -1
-
-
 def compass(azimuth_deg: float) -> str:
     """One of eight winds in words."""
     return WINDS[round(azimuth_deg / 45.0) % 8]
@@ -77,119 +65,300 @@ def find_mounts(site: Site, settings: plan.Mounts, mast_m: float, named_xy: Floa
     mast_m: head above the roof edge or pole top. named_xy: (k, 2) the plan's own points in the site's frame, in
     the order of `settings.named`.
     """
-    rows = [
-        *_named(site, settings.named, named_xy if named_xy is not None else np.empty((0, 2))),
-        *(_poles(site, mast_m) if settings.poles else ()),
-        *_buildings(site, settings, mast_m),
-        *(_posts(site, settings.ground_spacing_m, settings.ground_post_m) if settings.ground_spacing_m else ()),
+    found = [
+        _named(site, settings.named, named_xy if named_xy is not None else np.empty((0, 2))),
+        _poles(site, mast_m if settings.poles else None),
+        _buildings(site, settings, mast_m),
+        _posts(site, settings.ground_spacing_m, settings.ground_post_m),
     ]
-    xyz = np.array([(r.x, r.y, r.z) for r in rows], float).reshape(-1, 3)
     return Mounts(
-        tuple(r.id for r in rows),
-        tuple(r.support for r in rows),
-        tuple(r.on for r in rows),
+        sum((m.ids for m in found), ()),
+        sum((m.support for m in found), ()),
+        sum((m.on for m in found), ()),
+        np.vstack([m.xyz for m in found]),
+        np.concatenate([m.height_m for m in found]),
+        np.concatenate([m.facing_deg for m in found]),
+        np.concatenate([m.building for m in found]),
+    )
+
+
+def _mounts(
+    site: Site,
+    ids: Sequence[str],
+    support: Sequence[Support],
+    on: Sequence[str],
+    xyz: Floats,
+    facing_deg: Floats | None = None,
+    building: Ints | None = None,
+) -> Mounts:
+    """Rows with their height above the ground filled in; no edge and no building unless given."""
+    n, xyz = len(ids), np.asarray(xyz, float).reshape(-1, 3)
+    return Mounts(
+        tuple(ids),
+        tuple(support),
+        tuple(on),
         xyz,
         xyz[:, 2] - site.ground_at(xyz[:, :2]),
-        np.array([r.facing_deg for r in rows], float),
-        np.array([r.building for r in rows], np.int64),
+        facing_deg if facing_deg is not None else np.full(n, np.nan),
+        building if building is not None else np.full(n, -1, np.int64),
     )
 
 
-def _named(site: Site, points: Sequence[plan.NamedMount], xy: Floats) -> Iterator[_Row]:
-    for k, (point, (x, y)) in enumerate(zip(points, xy, strict=True)):
-        ground = float(site.ground_at(np.array([x, y])))
-        yield _Row(f"N{k + 1}", Support.NAMED, f"{point.name}, {point.support}", x, y, ground + point.height_m)
+def _named(site: Site, points: Sequence[plan.NamedMount], xy: Floats) -> Mounts:
+    if len(points) != len(xy):
+        raise ValueError(f"{len(points)} named points, but {len(xy)} places")
+    xy = np.asarray(xy, float).reshape(-1, 2)
+    return _mounts(
+        site,
+        [f"N{k + 1}" for k in range(len(points))],
+        [Support.NAMED] * len(points),
+        [f"{point.name}, {point.support}" for point in points],
+        np.column_stack([xy, site.ground_at(xy) + np.array([point.height_m for point in points], float)]),
+    )
 
 
-def _poles(site: Site, mast_m: float) -> Iterator[_Row]:
-    for k, (name, (x, y, z)) in enumerate(zip(site.poles.names, site.poles.xyz, strict=True)):
-        yield _Row(f"P{k + 1}", Support.POLE, name, x, y, z + mast_m)
+def _poles(site: Site, mast_m: float | None) -> Mounts:
+    n = len(site.poles) if mast_m is not None else 0
+    return _mounts(
+        site,
+        [f"P{k + 1}" for k in range(n)],
+        [Support.POLE] * n,
+        site.poles.names[:n],
+        site.poles.xyz[:n] + np.array([0.0, 0.0, mast_m or 0.0]),
+    )
 
 
-def _posts(site: Site, spacing_m: float, post_m: float) -> Iterator[_Row]:
-    x0, y0, x1, y1 = site.outline.bounds
-    grid = np.meshgrid(np.arange(x0 + spacing_m / 2, x1, spacing_m), np.arange(y0 + spacing_m / 2, y1, spacing_m))
-    xy = np.column_stack([axis.ravel() for axis in grid])
-    free = shapely.contains_xy(site.outline, xy)
-    for shape in site.buildings.shapes:
-        free &= ~shapely.contains_xy(shape, xy)
-    xy = xy[free]
-    for k, ((px, py), ground) in enumerate(zip(xy, site.ground_at(xy), strict=True)):
-        yield _Row(f"G{k + 1}", Support.GROUND, "open ground", px, py, ground + post_m)
+def _posts(site: Site, spacing_m: float | None, post_m: float) -> Mounts:
+    xy = np.empty((0, 2))
+    if spacing_m:
+        x0, y0, x1, y1 = site.outline.bounds
+        east, north = np.arange(x0 + spacing_m / 2, x1, spacing_m), np.arange(y0 + spacing_m / 2, y1, spacing_m)
+        xy = np.column_stack([axis.ravel() for axis in np.meshgrid(east, north)])
+        xy = xy[shapely.contains_xy(site.outline, xy)]
+        built = shapely.STRtree(site.buildings.shapes).query(shapely.points(xy), predicate="within")[0]
+        xy = np.delete(xy, built, axis=0)
+    return _mounts(
+        site,
+        [f"G{k + 1}" for k in range(len(xy))],
+        [Support.GROUND] * len(xy),
+        ["open ground"] * len(xy),
+        np.column_stack([xy, site.ground_at(xy) + post_m]),
+    )
 
 
-def _buildings(site: Site, settings: plan.Mounts, mast_m: float) -> Iterator[_Row]:
+def _buildings(site: Site, settings: plan.Mounts, mast_m: float) -> Mounts:
+    """Roof edges and wall tops of all buildings at once; a roof's place stands before the wall's beneath it."""
+    solids = site.buildings
+    shapes = np.array(solids.shapes, object)
+    usable = np.flatnonzero(np.asarray(site.mountable, bool) & shapely.intersects(site.outline, shapes))
+    points = _along_edges(shapes, usable, settings.spacing_m)
+    b, facing = points.building, np.degrees(np.arctan2(points.out[:, 0], points.out[:, 1])) % 360.0
     shapely.prepare(site.outline)
-    tree = shapely.STRtree(site.buildings.shapes)
-    for b, shape in enumerate(site.buildings.shapes):
-        if not site.mountable[b] or not site.outline.intersects(shape):
-            continue
-        name, top = site.buildings.names[b], float(site.buildings.top_m[b])
-        middle = np.asarray(shape.representative_point().coords)[0, :2]
-        # a roof on posts has no wall to fix to
-        walled = bool(site.buildings.base_m[b] <= site.ground_at(middle) + 0.5)
-        edge_support = Support.EAVE if site.pitched[b] else Support.PARAPET
-        roof_n = wall_n = 0
-        for x, y, out_x, out_y, inner in _along_edges(shape, settings.spacing_m):
-            facing = float(np.degrees(np.arctan2(out_x, out_y)) % 360.0)
-            # an edge of a courtyard faces inward: "south edge" would send a person to the wrong side
-            edge, wall = (
-                (f"courtyard edge that faces {compass(facing)}", f"courtyard wall that faces {compass(facing)}")
-                if inner
-                else (f"{compass(facing)} edge", f"{compass(facing)} wall")
-            )
-            rx, ry = x - settings.setback_m * out_x, y - settings.setback_m * out_y
-            if settings.roof_edges and shape.contains(shapely.Point(rx, ry)):
-                roof_n += 1
-                if site.outline.contains(shapely.Point(rx, ry)):
-                    yield _Row(
-                        f"R{b + 1}-{roof_n}",
-                        edge_support,
-                        f"{name}, {edge}",
-                        rx,
-                        ry,
-                        top + mast_m,
-                        facing,
-                        b,
-                    )
-            wx, wy = x + settings.wall_offset_m * out_x, y + settings.wall_offset_m * out_y
-            if settings.walls and walled:
-                wall_n += 1
-                point = shapely.Point(wx, wy)
-                if site.outline.contains(point) and not _is_inside(site, tree, point, top - settings.wall_drop_m):
-                    yield _Row(
-                        f"W{b + 1}-{wall_n}",
-                        Support.WALL,
-                        f"{name}, {wall}",
-                        wx,
-                        wy,
-                        top - settings.wall_drop_m,
-                        facing,
-                        b,
-                    )
+    shapely.prepare(shapes)
 
+    roof = points.xy - settings.setback_m * points.out
+    carries = shapely.contains_xy(shapes[b], roof) & settings.roof_edges
+    on_roof = carries & shapely.contains_xy(site.outline, roof)
 
-def _is_inside(site: Site, tree: shapely.STRtree, point: BaseGeometry, z_m: float) -> bool:
-    """Whether a wall bracket would stand inside another building: there the wall is shared, and is no place."""
-    return any(
-        site.buildings.base_m[k] <= z_m < site.buildings.top_m[k] for k in tree.query(point, predicate="intersects")
+    wall = points.xy + settings.wall_offset_m * points.out
+    middle = shapely.get_coordinates(shapely.point_on_surface(shapes)).reshape(-1, 2)
+    # a roof on posts has no wall to fix to
+    walled = (solids.base_m <= site.ground_at(middle) + 0.5)[b] & settings.walls
+    wall_top = solids.top_m[b] - settings.wall_drop_m
+    on_wall = walled & shapely.contains_xy(site.outline, wall)
+    on_wall[on_wall] = ~_inside_any(site, wall[on_wall], wall_top[on_wall])
+
+    row = np.concatenate([np.flatnonzero(on_roof), np.flatnonzero(on_wall)])
+    is_wall = np.repeat([False, True], [on_roof.sum(), on_wall.sum()])
+    by = np.lexsort((is_wall, row))
+    row, is_wall = row[by], is_wall[by]
+    number = np.where(is_wall, _count_within(b, np.ones(len(b), bool))[row], _count_within(b, carries)[row])
+    wind = [WINDS[k] for k in np.round(facing[row] / 45.0).astype(int) % 8]
+    # an edge of a courtyard faces inward: "south edge" would send a person to the wrong side
+    on = [
+        f"{solids.names[owner]}, courtyard {kind} that faces {to}"
+        if inner
+        else f"{solids.names[owner]}, {to} {kind}"
+        for owner, inner, kind, to in zip(
+            b[row], points.inner[row], np.where(is_wall, "wall", "edge"), wind, strict=True
+        )
+    ]
+    edge = [Support.EAVE if site.pitched[k] else Support.PARAPET for k in range(len(shapes))]
+    return _mounts(
+        site,
+        [f"{'W' if w else 'R'}{k + 1}-{n}" for w, k, n in zip(is_wall, b[row], number, strict=True)],
+        [Support.WALL if w else edge[k] for w, k in zip(is_wall, b[row], strict=True)],
+        on,
+        np.column_stack(
+            [
+                np.where(is_wall[:, None], wall[row], roof[row]),
+                np.where(is_wall, wall_top[row], solids.top_m[b[row]] + mast_m),
+            ]
+        ),
+        facing[row],
+        b[row],
     )
 
 
-def _along_edges(shape: BaseGeometry, spacing_m: float) -> Iterator[tuple[float, float, float, float, bool]]:
-    """Points along every ring, evenly within each straight edge: x, y, the outward unit normal, ring of a hole."""
-    for part in shape.geoms if isinstance(shape, MultiPolygon) else [shape]:
-        if not isinstance(part, Polygon):
-            continue
-        part = shapely.geometry.polygon.orient(part)  # the inside is then on the left of every ring
-        for inner, ring in [(False, part.exterior), *((True, hole) for hole in part.interiors)]:
-            xy = np.asarray(ring.coords)[:, :2]
-            for a, b in itertools.pairwise(xy):
-                length = float(np.hypot(*(b - a)))
-                if length < SHORTEST_EDGE_M:
-                    continue
-                n = max(1, round(length / spacing_m))
-                along = (b - a) / length
-                for s in (np.arange(n) + 0.5) / n:
-                    x, y = a + s * (b - a)
-                    yield float(x), float(y), float(along[1]), float(-along[0]), inner
+def _count_within(owner: Ints, counted: Bools) -> Ints:
+    """(n,) how many of `counted` there are in one's own building up to and with oneself; owners are sorted."""
+    total = np.cumsum(counted)
+    first = np.searchsorted(owner, owner, side="left")
+    before = np.concatenate([[0], total])[first]
+    return np.asarray(total - before, np.int64)
+
+
+def _inside_any(site: Site, xy: Floats, z: Floats) -> Bools:
+    """Whether a wall bracket would stand inside another building: there the wall is shared, and is no place."""
+    point, prism = shapely.STRtree(site.buildings.shapes).query(shapely.points(xy), predicate="intersects")
+    deep = (site.buildings.base_m[prism] <= z[point]) & (z[point] < site.buildings.top_m[prism])
+    inside = np.zeros(len(xy), bool)
+    inside[point[deep]] = True
+    return inside
+
+
+@dataclass(frozen=True)
+class _EdgePoints:
+    """xy (n, 2); out (n, 2) outward unit normal; inner (n,) on the ring of a hole; building (n,) sorted."""
+
+    xy: Floats
+    out: Floats
+    inner: Bools
+    building: Ints
+
+
+def _along_edges(shapes: object, buildings: Ints, spacing_m: float) -> _EdgePoints:
+    """Points along every ring of some (multi-)polygons, evenly within each straight edge."""
+    parts, of_part = shapely.get_parts(np.asarray(shapes, object)[buildings], return_index=True)
+    rings, of_ring = shapely.get_rings(parts, return_index=True)
+    inner = np.ones(len(rings), bool)
+    inner[np.unique(of_ring, return_index=True)[1]] = False
+    # the inside is then on the left of every ring
+    rings = np.where(shapely.is_ccw(rings) == inner, shapely.reverse(rings), rings)
+    xy, of_vertex = shapely.get_coordinates(rings, return_index=True)
+    edge = np.flatnonzero(of_vertex[1:] == of_vertex[:-1]) if len(xy) else np.empty(0, np.int64)
+    step = xy[edge + 1] - xy[edge]
+    length = np.hypot(step[:, 0], step[:, 1])
+    fits = length >= SHORTEST_EDGE_M
+    edge, step, length = edge[fits], step[fits], length[fits]
+    count = np.maximum(1, np.round(length / spacing_m)).astype(np.int64)
+    row = np.repeat(np.arange(len(edge)), count)
+    share = (np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + 0.5) / count[row]
+    ring = of_vertex[edge][row]
+    along = step[row] / length[row, None]
+    return _EdgePoints(
+        xy[edge][row] + share[:, None] * step[row],
+        np.column_stack([along[:, 1], -along[:, 0]]),
+        inner[ring],
+        buildings[of_part[of_ring[ring]]],
+    )
+
+
+# --- the best few, a little to the side and a little higher -----------------------------------------------------
+
+Judge = Callable[[Mounts], tuple[Floats, Floats]]  # (n,) light kept in the worst month, (n,) score, NaN: shut out
+
+
+@dataclass(frozen=True)
+class Refined:
+    """What a little more mast, or a step to the side, would buy at one mount.
+
+    raised_m: (k,) from 0 up; moved_m: (j,) along the edge, positive to the right of one who looks outward
+    (towards moved_to_deg), 0 among them; empty for mounts on no edge. *_light: share of light kept in the worst
+    irrigation month; *_score: 0 to 100, NaN where a gate shuts the place out.
+    """
+
+    raised_m: Floats
+    raised_light: Floats
+    raised_score: Floats
+    moved_m: Floats
+    moved_light: Floats
+    moved_score: Floats
+    moved_to_deg: float
+
+    def best_move(self, worth: float = 0.5) -> int:
+        """Row of `moved_m` with the best score; that of staying unless another is better by more than `worth`."""
+        if not len(self.moved_m):
+            return -1
+        stay = int(np.argmin(np.abs(self.moved_m)))
+        score = np.nan_to_num(self.moved_score, nan=-1.0)
+        return int(np.argmax(score)) if score.max() > score[stay] + worth else stay
+
+
+def refine(
+    site: Site,
+    mounts: Mounts,
+    rows: Sequence[int],
+    judge: Judge,
+    *,
+    step_m: float = REFINE_STEP_M,
+    along_m: float = REFINE_ALONG_M,
+    raise_m: float = REFINE_RAISE_M,
+) -> dict[int, Refined]:
+    """Try each of `rows` higher, and along its own edge, in steps; all trials are judged in one call.
+
+    A place to the side is tried where it is still on the edge: as far from the footprint's rim as the mount.
+    """
+    raised = np.arange(0.0, raise_m + 1e-9, step_m)
+    reach = np.arange(1, int(along_m / step_m + 1e-9) + 1) * step_m
+    moves = np.concatenate([-reach[::-1], [0.0], reach])
+    owner, up, side = [], [], []
+    for row in rows:
+        kept = moves[_still_on_edge(site, mounts, row, moves)]
+        owner += [row] * (len(raised) + len(kept))
+        up.append(np.concatenate([raised, np.zeros(len(kept))]))
+        side.append(np.concatenate([np.zeros(len(raised)), kept]))
+    if not owner:
+        return {}
+    of = np.array(owner, np.int64)
+    higher, aside = np.concatenate(up), np.concatenate(side)
+    light, score = judge(_trials(site, mounts, of, higher, aside))
+    out = {}
+    for k in rows:
+        mine = np.flatnonzero(of == k)
+        lift, move = mine[: len(raised)], mine[len(raised) :]
+        out[k] = Refined(
+            raised,
+            light[lift],
+            score[lift],
+            aside[move],
+            light[move],
+            score[move],
+            float((mounts.facing_deg[k] + 90.0) % 360.0),
+        )
+    return out
+
+
+def _sideways(mounts: Mounts, row: Ints | int) -> Floats:
+    """(..., 2) unit step along the edge, to the right of one who looks outward."""
+    facing = np.radians(mounts.facing_deg[row])
+    return np.stack([np.cos(facing), -np.sin(facing)], axis=-1)
+
+
+def _still_on_edge(site: Site, mounts: Mounts, row: int, moves: Floats) -> Bools:
+    b = int(mounts.building[row])
+    if b < 0 or not np.isfinite(mounts.facing_deg[row]):
+        return np.zeros(len(moves), bool)
+    shape = site.buildings.shapes[b]
+    here = mounts.xyz[row, :2]
+    there = here + moves[:, None] * _sideways(mounts, row)
+    rim = shapely.boundary(shape)
+    off = shapely.distance(rim, shapely.points(there)) - shapely.distance(rim, shapely.Point(here))
+    same_side = shapely.contains_xy(shape, there) == shapely.contains_xy(shape, *here)
+    return np.asarray((np.abs(off) < 0.05) & same_side & shapely.contains_xy(site.outline, there))
+
+
+def _trials(site: Site, mounts: Mounts, row: Ints, higher: Floats, aside: Floats) -> Mounts:
+    xyz = mounts.xyz[row].copy()
+    moved = aside != 0
+    xyz[moved, :2] += aside[moved, None] * _sideways(mounts, row[moved])
+    xyz[:, 2] += higher
+    return _mounts(
+        site,
+        [mounts.ids[k] for k in row],
+        [mounts.support[k] for k in row],
+        [mounts.on[k] for k in row],
+        xyz,
+        mounts.facing_deg[row],
+        mounts.building[row],
+    )

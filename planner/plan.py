@@ -14,10 +14,12 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args, get_origin
+from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from planner.ledger import PlanError, nearest
 from planner.units import M_PER_FT, MONTHS, Units
@@ -136,6 +138,19 @@ class TreesLayer(VectorLayer):
     default_leaf: Leaf = entry(
         "evergreen", "leaf habit where none is given", "shade is then rather over- than underrated"
     )
+    years_ahead: float = entry(
+        0.0,
+        "years of growth to add to the trees before they shade",
+        "trees as they are in the layer",
+        ge=0,
+        le=50,
+    )
+    height_growth_m_year: float = entry(
+        0.3, "growth of the height, a year", f"an established street tree: {COMMON}", ge=0, le=3
+    )
+    crown_growth_m_year: float = entry(
+        0.3, "growth of the crown's diameter, a year", f"an established street tree: {COMMON}", ge=0, le=3
+    )
 
 
 class RasterLayer(Section):
@@ -192,6 +207,16 @@ class KeepOutsLayer(VectorLayer):
     )
 
 
+class GroundsLayer(VectorLayer):
+    name: str | None = entry(None, "attribute with the place's name", "row numbers stand in")
+    kind: str = entry(
+        "kind",
+        "attribute with `lawn`, `planting`, `field`, `path`, `paving`, `parking`, `court`, `track`, `road`, "
+        "`conduit` (lines that may be pulled through), or what no cable may cross: `pool`, `water`, `forbidden`",
+        "one attribute tells them apart",
+    )
+
+
 class Layers(Section):
     site: SiteLayer = entry(..., "outline of the site, one polygon")
     buildings: BuildingsLayer | None = entry(None, "footprints", "no buildings")
@@ -206,6 +231,9 @@ class Layers(Section):
     controllers: ControllersLayer | None = entry(None, "irrigation controllers", "none: reach is not judged")
     poles: PolesLayer | None = entry(None, "existing poles that may carry the sensor", "none")
     keep_outs: KeepOutsLayer | None = entry(None, "places that shut a sensor out", "none, and the result says so")
+    grounds: GroundsLayer | None = entry(
+        None, "what the ground is covered with, for cable routes", "lawn everywhere outside buildings"
+    )
 
 
 class Sensor(Section):
@@ -236,6 +264,111 @@ class Sensor(Section):
     cable_supplied_m: float = entry(12.0, "cable that comes with the sensor", COMMON, ge=0, lt=1000)
     cable_longest_m: float = entry(60.0, "longest run allowed with the conductor below", COMMON, gt=0, lt=5000)
     cable_conductor: str = entry("1 mm2 / 18 AWG", "conductor for the longest run", COMMON)
+    rated_sensor_height_m: float = entry(
+        1.5,
+        "height of the sensor's antenna when its range was rated",
+        f"held by a person: {COMMON}",
+        gt=0,
+        lt=100,
+    )
+    rated_receiver_height_m: float = entry(
+        1.5,
+        "height of the receiver's antenna when the range was rated",
+        f"eye height: {COMMON}",
+        gt=0,
+        lt=100,
+    )
+    transmit_dbm: float | None = entry(
+        None,
+        "power sent; with `sensitivity_dbm` it stands in for the rated range",
+        "few data sheets give it",
+        ge=-60,
+        le=60,
+    )
+    sensitivity_dbm: float | None = entry(
+        None, "least power the receiver hears", "few data sheets give it", ge=-180, le=0
+    )
+    gains_dbi: float = entry(
+        0.0, "gain of both antennas together", "small built-in antennas gain nothing: " + COMMON, ge=-40, le=60
+    )
+
+    @model_validator(mode="after")
+    def _both_powers(self) -> Sensor:
+        if self.cable_supplied_m > self.cable_longest_m:
+            raise ValueError("cable_supplied_m is more than cable_longest_m allows")
+        if (self.transmit_dbm is None) != (self.sensitivity_dbm is None):
+            raise ValueError("transmit_dbm and sensitivity_dbm go together; give both, or neither")
+        return self
+
+
+class Reach(Section):
+    probability: float = entry(
+        0.9,
+        "probability with which a link must hold to count as in reach",
+        f"one link in ten may need a second look: {COMMON}",
+        ge=0.5,
+        le=0.999,
+    )
+    fade_margin_db: float = entry(
+        6.0,
+        "signal kept in hand for rain, wet leaves, people and parked vans",
+        f"a link over open ground may then use about half of the rated range: {COMMON}",
+        ge=0,
+        le=60,
+    )
+    building_class: Literal["traditional", "thermally_efficient"] = entry(
+        "traditional",
+        "kind of building round a receiver indoors (ITU-R P.2109); coated glass and foil make it `thermally_efficient`",
+        "the commoner of the two; the other takes about 17 dB more",
+    )
+    wall_material: (
+        Literal["concrete", "brick", "plasterboard", "wood", "glass", "chipboard", "plywood", "metal"] | None
+    ) = entry(
+        None,
+        "material of the wall before a receiver indoors (ITU-R P.2040)",
+        "the whole building's entry loss, `building_class`",
+    )
+    wall_thickness_m: float = entry(
+        0.2, "thickness of that wall", f"a cast or built outer wall: {COMMON}", gt=0, le=3
+    )
+    repeaters: int = entry(
+        0, "most repeaters that the plan of fewest sensors may use", "each one is more to keep", ge=0, le=20
+    )
+    coverage_cell_m: float = entry(5.0, "cell of the coverage picture", "finer than a building", ge=1, le=100)
+
+
+class Cable(Section):
+    slack_share: float = entry(0.1, "cable added for bends and joints, share of the route", COMMON, ge=0, le=1)
+    ends_m: float = entry(1.0, "cable added for both ends together", COMMON, ge=0, le=50)
+    cell_m: float = entry(
+        1.0, "cell of the grid on which routes are sought", "a wall's width is lost below that", ge=0.25, le=10
+    )
+    circuit: Literal["contact", "powered"] = entry(
+        "contact",
+        "`contact`: a dry contact or a resistor read through the wires; `powered`: the sensor draws `current_ma`",
+        "the simpler kind: " + COMMON,
+    )
+    current_ma: float = entry(30.0, "current that a powered sensor draws", COMMON, gt=0, le=5000)
+    supply_v: float = entry(24.0, "voltage at the controller", COMMON, gt=0, le=60)
+    drop_share: float = entry(0.05, "largest share of the voltage that the wires may take", COMMON, gt=0, le=0.5)
+    conductor_c: float = entry(
+        50.0, "temperature of the conductor", "a run on a sunlit wall: " + COMMON, ge=-40, le=105
+    )
+
+
+class Prices(Section):
+    currency: str = entry("$", "sign before a price", "put your own")
+    sensor: float = entry(400.0, "one sensor with its receiver, bought and mounted", f"a guess: {COMMON}", ge=0)
+    receiver: float = entry(120.0, "one more receiver, at a further controller", f"a guess: {COMMON}", ge=0)
+    repeater: float = entry(250.0, "one repeater, bought and mounted", f"a guess: {COMMON}", ge=0)
+    link_test: float = entry(60.0, "testing one link on site", f"a guess: {COMMON}", ge=0)
+    cable_m: float = entry(2.0, "cable, a metre", f"a guess: {COMMON}", ge=0)
+    wall_m: float = entry(8.0, "fixing it along a wall, a metre", f"a guess: {COMMON}", ge=0)
+    lawn_m: float = entry(25.0, "trench in lawn or soil, a metre", f"a guess: {COMMON}", ge=0)
+    paving_m: float = entry(70.0, "cutting and making good paving, a metre", f"a guess: {COMMON}", ge=0)
+    road_m: float = entry(150.0, "boring under a road, a metre", f"a guess: {COMMON}", ge=0)
+    inside_m: float = entry(20.0, "running it through a building, a metre", f"a guess: {COMMON}", ge=0)
+    conduit_m: float = entry(4.0, "pulling it into a known conduit, a metre", f"a guess: {COMMON}", ge=0)
 
 
 class NamedMount(Section):
@@ -296,6 +429,14 @@ class Mounts(Section):
         "the best mount that passes every gate",
     )
 
+    @model_validator(mode="after")
+    def _names_differ(self) -> Mounts:
+        names = [point.name for point in self.named]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"two named mounts are called '{twice[0]}'; give each a name of its own")
+        return self
+
 
 class Season(Section):
     months: tuple[int, ...] | None = entry(
@@ -326,6 +467,19 @@ class ClimateLayer(Section):
     crs: str | None = entry(None, "CRS of the file", "the file's own")
 
 
+class ElevationLayer(RasterLayer):
+    path: str = entry(
+        ..., "raster of the elevation that the climate layers' cells stand for; any grid that covers them"
+    )
+
+
+class DailyTable(Section):
+    path: str = entry(..., "CSV of a station's days")
+    date: str = entry("date", "column of the date (2003-06-30)", "its usual name")
+    eto: str = entry("eto", "column of the day's reference ETo", "its usual name")
+    unit: Literal["mm/day", "in/day"] = entry("mm/day", "unit of `eto`", "the unit of FAO-56")
+
+
 class Climate(Section):
     eto: ClimateLayer | None = entry(
         None,
@@ -353,6 +507,23 @@ class Climate(Section):
     dew_point: ClimateLayer | None = entry(None, "dew point (`C`, `K`, `F`)", "as `rh_min`")
     vapour_pressure: ClimateLayer | None = entry(None, "actual vapour pressure (`kPa`, `hPa`, `Pa`)", "as `rh_min`")
     rain: ClimateLayer | None = entry(None, "rain (`mm/month`, `mm/day`, `in/month`)", "the built-in layer")
+    elevation: ElevationLayer | None = entry(
+        None,
+        "elevation of the climate layers' own cells",
+        "the built-in layer's cells from the global grid in pvlib; other layers are not lapsed to the site",
+    )
+    rain_from_deg: float | None = entry(
+        None,
+        "where wind-driven rain comes from, degrees clockwise from north (270: west)",
+        "not judged: no layer tells it",
+        ge=0,
+        le=360,
+    )
+    daily: DailyTable | None = entry(
+        None,
+        "daily ETo of a station near the site: in how many of its years the zone is the same",
+        "year-to-year variability is not told",
+    )
     elevation_m: float | None = entry(
         None,
         "elevation for air pressure, where the plan has no terrain",
@@ -382,7 +553,7 @@ class Climate(Section):
 class Zone(Section):
     table: str | None = entry(
         None,
-        "CSV of your controller's zones: `label, low, high` of peak-month ETo; optional `t_low_c, t_high_c, description`",
+        "CSV of your controller's zones: `label, low, high` of peak-month ETo; optional `peak` (the ETo that the controller takes for the zone's peak month), `t_low_c, t_high_c, description`",
         "our neutral table: equal bands of 1 mm/day",
     )
     unit: EtoUnit = entry("mm/day", "unit of `low` and `high` in the CSV", "the unit of FAO-56")
@@ -410,6 +581,20 @@ class Gates(Section):
         gt=0,
         le=90,
     )
+    windward_deg: float = entry(
+        22.5,
+        "steepest obstacle on the side that wind-driven rain comes from, 45 degrees to either side of `climate.rain_from_deg`",
+        "a drop of 1 mm falls at 4 m/s (Gunn and Kinzer 1949, from memory): in a wind of 10 m/s it comes in at 22 degrees; half the angle above: common practice, no source",
+        gt=0,
+        le=90,
+    )
+    drip_margin_m: float = entry(
+        1.0,
+        "distance to keep from an eave overhead (a pitched roof's edge, higher than the sensor)",
+        f"gutters overflow and splash: {COMMON}",
+        ge=0,
+        le=5,
+    )
     height_m: float = entry(
         10.0,
         "highest head above ground that can be serviced",
@@ -432,9 +617,10 @@ class Gates(Section):
         ge=0,
         le=200,
     )
-    reach: Literal["every", "any", "off"] = entry(
+    reach: Literal["every", "fewest", "any", "off"] = entry(
         "every",
-        "controllers that must be in reach: every one, at least one, or not judged",
+        "controllers that must be in reach: `every` one; as the `fewest` sensors that serve all would share them; "
+        "at least one (`any`); or not judged (`off`)",
         "one sensor serves the site",
     )
     range_used: float = entry(
@@ -485,6 +671,93 @@ class SunSteps(Section):
         ge=0,
         le=100,
     )
+    leaf_from: str | None = entry(
+        None,
+        "first day on which deciduous trees are in leaf, as `MM-DD`; goes with `leaf_until`",
+        f"by latitude: 1 April, beyond 45 degrees 1 May, all year inside the tropics; half a year later in the south: {COMMON}",
+    )
+    leaf_until: str | None = entry(
+        None, "last day in leaf, as `MM-DD`", "as `leaf_from`: 31 October, 30 April in the south"
+    )
+    crown_in_leaf: float = entry(
+        0.2,
+        "share of the sun's light that passes one crown in leaf",
+        "Heisler (1986), sugar maple; measured elsewhere 0.01 to 0.35",
+        gt=0,
+        le=1,
+    )
+    crown_leafless: float = entry(
+        0.6,
+        "the same of a leafless crown",
+        "Heisler (1986), sugar maple; measured elsewhere 0.40 to 0.70",
+        gt=0,
+        le=1,
+    )
+    crown_light: Literal["whole", "by path"] = entry(
+        "whole",
+        "`whole`: every crown on the way takes its share; `by path`: by the length of the way through it (Beer's law, the mean way lets the share above through)",
+        "what was measured is whole crowns",
+    )
+    sky: Literal["isotropic", "hay-davies", "perez"] = entry(
+        "hay-davies",
+        "how the sky's own light is spread: `isotropic`: even; `hay-davies`, `perez`: part of it stands round the sun, and is lost with it",
+        "a clear sky is bright round the sun; `isotropic` underrates what a shade takes (behind a wall at 40° in January twofold)",
+    )
+    weather: str | None = entry(
+        None,
+        "weather file of a year by the hour (EPW, TMY3 or PVGIS CSV), relative to the plan file: light is then weighed by real clouds",
+        "a clear sky all year",
+    )
+    placing_sd_m: float = entry(
+        0.1,
+        "how far from the planned point the head will really stand, standard deviation in each direction",
+        f"fitted from a sheet with a tape: {COMMON}",
+        ge=0,
+        le=5,
+    )
+    heights_sd_share: float = entry(
+        0.05,
+        "how far heights of buildings and trees are off, standard deviation as a share",
+        f"half a storey in ten: {COMMON}",
+        ge=0,
+        le=0.5,
+    )
+    crown_light_sd: float = entry(
+        0.1, "standard deviation of what a crown lets through", "the spread of what was measured", ge=0, le=0.5
+    )
+    weather_within_km: float = entry(
+        100.0,
+        "how far the weather file's station may be",
+        f"clouds of a year are shared that far over even country: {COMMON}",
+        gt=0,
+        le=1000,
+    )
+
+    @model_validator(mode="after")
+    def _leaves(self) -> SunSteps:
+        if (self.leaf_from is None) != (self.leaf_until is None):
+            raise ValueError("leaf_from and leaf_until go together; give both, or neither")
+        if self.crown_in_leaf > self.crown_leafless:
+            raise ValueError("crown_in_leaf lets more light through than crown_leafless; leaves do not")
+        self.leaf_dates()
+        return self
+
+    def leaf_dates(self) -> tuple[tuple[int, int], tuple[int, int]] | None:
+        """First and last day in leaf as (month, day); None where the latitude is to tell them."""
+        if self.leaf_from is None or self.leaf_until is None:
+            return None
+        return _month_day("leaf_from", self.leaf_from), _month_day("leaf_until", self.leaf_until)
+
+
+def _month_day(key: str, text: str) -> tuple[int, int]:
+    match = re.fullmatch(r"(\d\d)-(\d\d)", text)
+    try:
+        if match is None:
+            raise ValueError
+        date(2024, int(match[1]), int(match[2]))
+    except ValueError:
+        raise ValueError(f"{key} should be a day as MM-DD, for example '04-16', not {text!r}") from None
+    return int(match[1]), int(match[2])
 
 
 class ContractSites(VectorLayer):
@@ -501,22 +774,60 @@ class Contract(Section):
 class Outputs(Section):
     runners_up: int = entry(4, "how many runners-up get a card", "what a person can compare", ge=0, le=20)
     title: str | None = entry(None, "title of the map and the sheet", "the plan's title")
+    sites: tuple[Literal["gpkg", "parquet", "csv"], ...] = entry(
+        ("gpkg", "parquet", "csv"),
+        "files of a contract's sites: GeoPackage, GeoParquet, CSV",
+        "each is some program's only one; for a million sites GeoParquet alone is quickest",
+    )
+    map: bool = entry(True, "draw a contract's map", "a map shows what a table hides")
+    light_grid: bool = entry(
+        False,
+        "light over the whole site: a layer of the map, and `light.tif`",
+        "the mounts have their own numbers; a grid takes longer",
+    )
+    light_cell_m: float = entry(
+        5.0,
+        "width of the grid's cells; they grow where a site would have more than 60,000",
+        "finer than a building",
+        ge=0.5,
+        le=500,
+    )
 
 
 class Plan(Section):
     title: str = entry("Untitled site", "name of the job", "says that nobody named it")
     units: Units = entry("metric", "`us` or `metric`: units of what people read", "the unit of the standards")
+    time_zone: str | None = entry(
+        None,
+        "IANA name of the site's time zone, for example `America/Phoenix`: hours of sun are then said by the clock",
+        "hours are true solar time, and say so",
+    )
     layers: Layers | None = entry(None, "layers of one site (`noonmark site`)", "needed for `site` and `check`")
     contract: Contract | None = entry(None, "many sites (`noonmark contract`)", "needed for `contract`")
     sensor: Sensor = entry(Sensor(), "the sensor and its link")
+    reach: Reach = entry(Reach(), "how radio links are judged")
+    cable: Cable = entry(Cable(), "how cables are routed and checked")
+    prices: Prices = entry(Prices(), "prices for comparing radio with cable")
     mounts: Mounts = entry(Mounts(), "where to look for mounts")
     season: Season = entry(Season(), "when irrigation runs")
     climate: Climate = entry(Climate(), "climate layers")
     zone: Zone = entry(Zone(), "the zone table")
     gates: Gates = entry(Gates(), "what shuts a mount out")
     weights: Weights = entry(Weights(), "what the score is made of")
-    sun: SunSteps = entry(SunSteps(), "how finely the sun is stepped")
+    sun: SunSteps = entry(SunSteps(), "how the sun is stepped, and what crowns and sky let through")
     outputs: Outputs = entry(Outputs(), "what is written")
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, name: str | None) -> str | None:
+        if name is not None:
+            try:
+                ZoneInfo(name)
+            except (OSError, ValueError, KeyError):
+                raise ValueError(
+                    f"'{name}' is no time zone; {nearest(name, available_timezones())[:200]}"
+                ) from None
+        return name
 
 
 @dataclass(frozen=True)
@@ -585,6 +896,7 @@ WANTED = {
     "int_from_float": "a whole number",
     "finite_number": "a finite number",
     "tuple_type": "a list in square brackets",
+    "too_short": "a list with something in it",
     "model_type": "a section",
 }
 

@@ -1,27 +1,57 @@
-"""Openness to rain, and the places that shut a sensor out."""
+"""Openness to rain, and the places that shut a sensor out.
+
+What stands around a mount is cut into 36 sectors of 10 degrees, the first centred on north. Within a sector the
+steepest point of a wall is found in closed form::
+
+        a-------f-----b     1/t = cos(azimuth - azimuth of f) / (distance of f)
+         \\     |    /
+          \\    |   /        f: foot of the perpendicular from the mount o on the wall's line;
+           \\   |  /         so the steepest point in a sector is the one nearest to f
+            \\  | /
+              \\o/
+
+Plain loops over mounts and edges, compiled; what is lower than LEAST_DEG is left out.
+"""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 import shapely
 
-from planner.site import Bools, Floats, Ints, KeepOut, Site
+from planner.site import Bools, Floats, Ints, KeepOut, Prisms, Site, prisms
 
 # WMO-No. 8, siting classification for precipitation: an obstacle's distance is at least 4, 2, 1 and 0.5 times
 # its height above the gauge for classes 1 to 4. The ratios are from memory; the angles 14, 26.6 and 45 degrees
 # are confirmed by an open implementation of the classification.
 WMO_DISTANCE_PER_HEIGHT = (4.0, 2.0, 1.0, 0.5)
+LEAST_DEG = 0.5  # an obstacle 115 times as far as it is high takes no rain
+SECTORS = 36
+SECTOR_DEG = 360.0 / SECTORS
+DRIP_REACH_M = 5.0  # eaves farther than this are not looked for
+# Radii of the circles and rings in which WMO-No. 8 counts heat sources and reflecting surfaces for temperature.
+HEAT_RADII_M = (3.0, 5.0, 10.0, 30.0, 100.0)
+WINDWARD_HALF_DEG = 45.0  # either side of the wind: common practice, no source
+TOUCH_M = 1e-6  # closer than this to a footprint's edge is on it
 
 
 @dataclass(frozen=True)
 class RainResult:
     """One row a mount (n).
 
-    covered: (n,) something hangs over it. steepest_deg: (n,) elevation of the steepest obstacle (buildings and
-    crowns; the ground itself does not count), steepest_azimuth_deg: (n,) where it stands, steepest_name: what it
-    is. wmo_class: (n,) 1 to 5, WMO-No. 8 precipitation, by obstacles only.
+    covered: (n,) something hangs over it; cover_name: what. steepest_deg: (n,) elevation of the steepest obstacle
+    (buildings and crowns; the ground itself does not count; what is lower than LEAST_DEG is 0),
+    steepest_azimuth_deg: (n,) where it stands, steepest_name: what it is. wmo_class: (n,) 1 to 5, WMO-No. 8
+    precipitation, by obstacles only.
+    sector_deg, sector_class: (n, 36) the same by sectors of 10 degrees, the first centred on north; all 90 and 5
+    under a cover. sector_obstacle: (n, 36) row of `obstacles`, -1 where none.
+    drip_m: (n,) distance to the nearest eave that is higher than the mount (inf where none is within
+    DRIP_REACH_M); drip_name: whose it is. wall_m: (n,) distance to the nearest building wall that rises above the
+    mount and may reflect sun or give off heat (inf where none does); wall_name: whose it is. heat_share: (n, 5)
+    share of the circles of HEAT_RADII_M that buildings and heat keep-outs cover on plan.
     spray_m, heat_m, no_access_m: (n,) distance to the nearest such keep-out (0 inside, inf where there is none);
     *_name: (n,) what that is.
     """
@@ -37,80 +67,335 @@ class RainResult:
     spray_name: tuple[str, ...]
     heat_name: tuple[str, ...]
     no_access_name: tuple[str, ...]
+    cover_name: tuple[str, ...]
+    sector_deg: Floats
+    sector_class: Ints
+    sector_obstacle: Ints
+    obstacles: tuple[str, ...]
+    drip_m: Floats
+    drip_name: tuple[str, ...]
+    wall_m: Floats
+    wall_name: tuple[str, ...]
+    heat_share: Floats
 
 
 def rain_and_surroundings(site: Site, xyz: Floats) -> RainResult:
-    """Cover, the steepest obstacle, its WMO class, and distances to keep-outs for (n, 3) mounts.
+    """Cover, obstacles by sector, their WMO class, drip, heat and distances to keep-outs for (n, 3) mounts.
 
-    The steepest point of a building is the nearest point of its footprint; that of a crown is the tangent through
-    its middle. Both are exact, whatever the azimuth. Where a surface model stands in for footprints, its cells
-    are not looked at here: footprints and crowns still are.
+    Exact for prisms and ellipsoid crowns, whatever the azimuth. Where a surface model stands in for footprints,
+    its cells are not looked at here: footprints and crowns still are.
     """
-    xyz = np.asarray(xyz, float).reshape(-1, 3)
+    xyz = np.ascontiguousarray(xyz, float).reshape(-1, 3)
     n = len(xyz)
     points = shapely.points(xyz[:, :2])
-    covered = np.zeros(n, bool)
-    tangent = np.zeros(n)
-    azimuth = np.full(n, np.nan)
-    names = np.full(n, "", object)
-
-    def take(steeper: Bools, value: Floats, bearing: Floats, name: str) -> None:
-        tangent[steeper] = value[steeper]
-        azimuth[steeper] = bearing[steeper]
-        names[steeper] = name
-
-    for solids in (site.buildings, site.crown_prisms):
-        for k, shape in enumerate(solids.shapes):
-            rise = solids.top_m[k] - xyz[:, 2]
-            inside = shapely.intersects(shape, points)
-            covered |= inside & (rise > 0)
-            away = shapely.distance(shape, points)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                value = np.where(inside | (rise <= 0), 0.0, rise / away)
-            steeper = value > tangent
-            if steeper.any():
-                foot = shapely.get_coordinates(shapely.shortest_line(shape, points)).reshape(-1, 2, 2)[:, 0]
-                take(steeper, value, _bearing(foot - xyz[:, :2]), solids.names[k])
-    for k in range(len(site.crowns)):
-        offset = site.crowns.centre[k] - xyz
-        away, r, h = (
-            np.hypot(offset[:, 0], offset[:, 1]),
-            site.crowns.radius_m[k],
-            site.crowns.half_height_m[k],
-        )
-        over = away <= r
-        half = h * np.sqrt(np.clip(1 - (away / r) ** 2, 0, None))  # of the crown's thickness there
-        covered |= over & (offset[:, 2] + half > 0)
-        lead = away**2 - r**2
-        with np.errstate(divide="ignore", invalid="ignore"):
-            root = np.sqrt(np.maximum(0.0, (away * offset[:, 2]) ** 2 - lead * (offset[:, 2] ** 2 - h**2)))
-            value = np.where(over, 0.0, (away * offset[:, 2] + root) / lead)
-        take(value > tangent, value, _bearing(offset[:, :2]), site.crowns.names[k])
+    crowns = site.crowns
+    tangent, obstacle, bearing = (
+        np.zeros((n, SECTORS)),
+        np.full((n, SECTORS), -1, np.int64),
+        np.full((n, SECTORS), np.nan),
+    )
+    cover, wall = np.full((2, n), -1, np.int64)
+    wall_m = np.full(n, np.inf)
+    first = len(site.buildings) + len(site.crown_prisms)
+    _add_prisms(
+        xyz, *_flat(site.buildings), site.buildings.top_m, 0, tangent, obstacle, bearing, cover, wall_m, wall
+    )
+    hedge_m, hedge = np.full(n, np.inf), wall.copy()  # leaves are no walls
+    _add_prisms(
+        xyz,
+        *_flat(site.crown_prisms),
+        site.crown_prisms.top_m,
+        len(site.buildings),
+        tangent,
+        obstacle,
+        bearing,
+        cover,
+        hedge_m,
+        hedge,
+    )
+    _add_crowns(xyz, crowns.centre, crowns.radius_m, crowns.half_height_m, first, tangent, obstacle, bearing, cover)
+    obstacles = (*site.buildings.names, *site.crown_prisms.names, *crowns.names)
+    covered = cover >= 0
+    worst = tangent.argmax(axis=1)
+    rows = np.arange(n)
+    steepest = tangent[rows, worst]
+    under = np.where(covered[:, None], np.inf, tangent)
+    drip_m, drip_name = _drip(site, xyz, points)
     nearest = {kind: _keep_out(site, points, kind) for kind in KeepOut}
     return RainResult(
         covered,
-        np.where(covered, 90.0, np.degrees(np.arctan(tangent))),
-        azimuth,
-        tuple(names),
-        rain_class(np.where(covered, np.inf, tangent)),
+        np.where(covered, 90.0, np.degrees(np.arctan(steepest))),
+        bearing[rows, worst],
+        tuple(obstacles[k] if k >= 0 else "" for k in obstacle[rows, worst]),
+        rain_class(np.where(covered, np.inf, steepest)),
         nearest[KeepOut.SPRAY][0],
         nearest[KeepOut.HEAT][0],
         nearest[KeepOut.NO_ACCESS][0],
         nearest[KeepOut.SPRAY][1],
         nearest[KeepOut.HEAT][1],
         nearest[KeepOut.NO_ACCESS][1],
+        tuple(obstacles[k] if k >= 0 else "" for k in cover),
+        np.degrees(np.arctan(under)),
+        rain_class(under),
+        obstacle,
+        obstacles,
+        drip_m,
+        drip_name,
+        wall_m,
+        tuple(obstacles[k] if k >= 0 else "" for k in wall),
+        _heat_share(site, xyz),
     )
 
 
 def rain_class(tangent: Floats) -> Ints:
-    """WMO-No. 8 precipitation class 1 to 5 from the tangent of the steepest obstacle's elevation, (n,)."""
+    """WMO-No. 8 precipitation class 1 to 5 from the tangent of the steepest obstacle's elevation, any shape."""
     # a hair of slack keeps an obstacle exactly at a limit in the better class
     limits = np.array([1 / ratio for ratio in WMO_DISTANCE_PER_HEIGHT]) * (1 + 1e-9)
     return np.asarray(1 + np.searchsorted(limits, tangent, side="left"), np.int64)
 
 
-def _bearing(offset: Floats) -> Floats:
-    return np.asarray(np.degrees(np.arctan2(offset[:, 0], offset[:, 1])) % 360.0)
+def windward(rain: RainResult, from_deg: float) -> tuple[Floats, Ints]:
+    """Steepest obstacle in degrees (n,) on the side that wind-driven rain comes from, and its sector (n,).
+
+    The sectors whose middle lies within WINDWARD_HALF_DEG of `from_deg` (clockwise from north) count: 45 degrees
+    to either side, give or take half a sector.
+    """
+    off = (np.arange(SECTORS) * SECTOR_DEG - from_deg + 180.0) % 360.0 - 180.0
+    side = np.flatnonzero(np.abs(off) <= WINDWARD_HALF_DEG)
+    worst = side[rain.sector_deg[:, side].argmax(axis=1)]
+    return rain.sector_deg[np.arange(len(worst)), worst], worst
+
+
+# --- obstacles by sector ----------------------------------------------------------------------------------------
+
+
+def _flat(solids: Prisms) -> tuple[Floats, Floats, Ints, Floats]:
+    """Edges, where each prism's edges begin (n + 1,), and bounding boxes (n, 4), for the compiled loops."""
+    first = np.searchsorted(solids.edge_prism, np.arange(len(solids) + 1)).astype(np.int64)
+    boxes = shapely.bounds(np.array(solids.shapes, object)).reshape(-1, 4)
+    return np.ascontiguousarray(solids.edge_start), np.ascontiguousarray(solids.edge_end), first, boxes
+
+
+@numba.njit(cache=True, nogil=True)
+def _box_distance(x: float, y: float, box: Floats) -> float:
+    return math.hypot(max(box[0] - x, 0.0, x - box[2]), max(box[1] - y, 0.0, y - box[3]))
+
+
+@numba.njit(cache=True, nogil=True)
+def _inside(x: float, y: float, start: Floats, end: Floats, low: int, high: int) -> bool:
+    """Even-odd rule over all rings of a footprint; a point on an edge is inside."""
+    odd = False
+    for e in range(low, high):
+        ax, ay, bx, by = start[e, 0] - x, start[e, 1] - y, end[e, 0] - x, end[e, 1] - y
+        ex, ey = bx - ax, by - ay
+        length2 = ex * ex + ey * ey
+        if length2 == 0.0:
+            continue
+        t = min(1.0, max(0.0, -(ax * ex + ay * ey) / length2))
+        if math.hypot(ax + t * ex, ay + t * ey) <= TOUCH_M:
+            return True
+        if (ay > 0.0) != (by > 0.0) and ax - ay * ex / ey > 0.0:
+            odd = not odd
+    return odd
+
+
+@numba.njit(cache=True, nogil=True)
+def _take(
+    k: int,
+    tangent: float,
+    azimuth: float,
+    row: int,
+    sector: int,
+    tangents: Floats,
+    obstacles: Ints,
+    bearings: Floats,
+) -> None:
+    s = sector % SECTORS
+    if tangent > tangents[k, s]:
+        tangents[k, s] = tangent
+        obstacles[k, s] = row
+        bearings[k, s] = azimuth % 360.0
+
+
+@numba.njit(cache=True, nogil=True)
+def _add_prisms(
+    xyz: Floats,
+    start: Floats,
+    end: Floats,
+    first: Ints,
+    boxes: Floats,
+    top: Floats,
+    offset: int,
+    tangents: Floats,
+    obstacles: Ints,
+    bearings: Floats,
+    cover: Ints,
+    nearest_m: Floats,
+    nearest: Ints,
+) -> None:
+    """Raise (n, 36) sectors to the steepest points of prisms; note in (n,) `cover` what hangs over a mount, and in
+    `nearest_m` and `nearest` the closest of those that rise above it."""
+    least = math.tan(math.radians(LEAST_DEG))
+    for k in range(len(xyz)):
+        x, y, z = xyz[k]
+        for p in range(len(top)):
+            rise = top[p] - z
+            if rise <= 0.0:
+                continue
+            away = _box_distance(x, y, boxes[p])
+            if rise < away * least:
+                continue
+            if away <= TOUCH_M and _inside(x, y, start, end, first[p], first[p + 1]):
+                cover[k] = offset + p
+                continue
+            for e in range(first[p], first[p + 1]):
+                ax, ay, bx, by = start[e, 0] - x, start[e, 1] - y, end[e, 0] - x, end[e, 1] - y
+                ex, ey = bx - ax, by - ay
+                cross = ax * ey - ay * ex
+                length = math.hypot(ex, ey)
+                if length > 0.0:
+                    t = min(1.0, max(0.0, -(ax * ex + ay * ey) / length**2))
+                    off = math.hypot(ax + t * ex, ay + t * ey)
+                    if off < nearest_m[k]:
+                        nearest_m[k], nearest[k] = off, offset + p
+                if abs(cross) <= TOUCH_M * length:
+                    continue  # seen end-on: its neighbours tell
+                foot = math.degrees(math.atan2(cross * ey, -cross * ex))
+                low, turn = math.degrees(math.atan2(ax, ay)), math.degrees(math.atan2(bx, by))
+                turn = (turn - low) % 360.0
+                if turn > 180.0:
+                    low, turn = low + turn, 360.0 - turn
+                high = low + turn
+                foot = low + ((foot - low + 180.0) % 360.0 - 180.0)
+                for s in range(math.floor(low / SECTOR_DEG + 0.5), math.floor(high / SECTOR_DEG + 0.5) + 1):
+                    azimuth = min(max(foot, low, (s - 0.5) * SECTOR_DEG), high, (s + 0.5) * SECTOR_DEG)
+                    value = rise * length / abs(cross) * math.cos(math.radians(azimuth - foot))
+                    if value >= least:
+                        _take(k, value, azimuth, offset + p, s, tangents, obstacles, bearings)
+
+
+@numba.njit(cache=True, nogil=True)
+def _add_crowns(
+    xyz: Floats,
+    centre: Floats,
+    radius: Floats,
+    half_height: Floats,
+    offset: int,
+    tangents: Floats,
+    obstacles: Ints,
+    bearings: Floats,
+    cover: Ints,
+) -> None:
+    """The same for ellipsoids: in a sector the upper tangent nearest to the crown's middle is the steepest."""
+    least = math.tan(math.radians(LEAST_DEG))
+    for k in range(len(xyz)):
+        for c in range(len(radius)):
+            east, north, dz = centre[c, 0] - xyz[k, 0], centre[c, 1] - xyz[k, 1], centre[c, 2] - xyz[k, 2]
+            r, h = radius[c], half_height[c]
+            away = math.hypot(east, north)
+            if away <= r:
+                if dz + h * math.sqrt(1.0 - (away / r) ** 2) > 0.0:
+                    cover[k] = offset + c
+                continue
+            if dz + h < (away - r) * least:
+                continue
+            middle = math.degrees(math.atan2(east, north))
+            half = math.degrees(math.asin(r / away))
+            for s in range(
+                math.floor((middle - half) / SECTOR_DEG + 0.5),
+                math.floor((middle + half) / SECTOR_DEG + 0.5) + 1,
+            ):
+                azimuth = min(
+                    max(middle, middle - half, (s - 0.5) * SECTOR_DEG), middle + half, (s + 0.5) * SECTOR_DEG
+                )
+                delta = math.radians(azimuth - middle)
+                d = away * math.cos(delta)
+                s2 = max(0.0, 1.0 - (away * math.sin(delta) / r) ** 2)
+                lead = d * d - r * r * s2
+                root = math.sqrt(max(0.0, (d * dz) ** 2 - lead * (dz * dz - h * h * s2)))
+                value = (d * dz + root) / lead
+                if value >= least:
+                    _take(k, value, azimuth, offset + c, s, tangents, obstacles, bearings)
+
+
+# --- drip, heat, keep-outs --------------------------------------------------------------------------------------
+
+
+def _drip(site: Site, xyz: Floats, points: Floats) -> tuple[Floats, tuple[str, ...]]:
+    """Distance to the nearest eave above each mount, and whose it is.
+
+    Pitched roofs drain over their edges; flat ones behind their parapets. Which edges of a pitched roof are eaves
+    and which are gables is not known: all count.
+    """
+    pitched = np.flatnonzero(site.pitched)
+    away, owner = np.full(len(xyz), np.inf), np.full(len(xyz), -1, np.int64)
+    if len(pitched) and len(xyz):
+        rims = shapely.boundary(np.array([site.buildings.shapes[k] for k in pitched], object))
+        mount, rim = shapely.STRtree(rims).query(points, predicate="dwithin", distance=DRIP_REACH_M)
+        above = site.buildings.top_m[pitched[rim]] > xyz[mount, 2]
+        mount, rim = mount[above], rim[above]
+        distance = shapely.distance(points[mount], rims[rim])
+        by = np.argsort(-distance, kind="stable")  # the nearest is written last
+        away[mount[by]], owner[mount[by]] = distance[by], pitched[rim[by]]
+    return away, tuple(site.buildings.names[k] if k >= 0 else "" for k in owner)
+
+
+def _heat_share(site: Site, xyz: Floats) -> Floats:
+    """(n, 5) share of circles around mounts that buildings and heat keep-outs cover, exact on plan."""
+    hot = [s for s, kind in zip(site.keep_outs.shapes, site.keep_outs.kinds, strict=True) if kind is KeepOut.HEAT]
+    parts = shapely.get_parts(shapely.union_all([*site.buildings.shapes, *hot]))
+    flat = [p for p in parts if p.geom_type == "Polygon"]
+    start, end, first, boxes = _flat(prisms(flat, np.zeros(len(flat)), np.zeros(len(flat))))
+    radii = np.array(HEAT_RADII_M)
+    return np.asarray(_covered_area(xyz, start, end, first, boxes, radii) / (np.pi * radii**2))
+
+
+@numba.njit(cache=True, nogil=True)
+def _wedge(ax: float, ay: float, bx: float, by: float) -> float:
+    return math.atan2(ax * by - ay * bx, ax * bx + ay * by)
+
+
+@numba.njit(cache=True, nogil=True)
+def _circle_by_edge(ax: float, ay: float, bx: float, by: float, r: float) -> float:
+    """Signed area that the triangle (centre, a, b) shares with a circle: closed form, Green's theorem."""
+    dx, dy = bx - ax, by - ay
+    lead, mid, rest = dx * dx + dy * dy, ax * dx + ay * dy, ax * ax + ay * ay - r * r
+    inner = mid * mid - lead * rest
+    if lead == 0.0:
+        return 0.0
+    if inner <= 0.0:
+        return 0.5 * r * r * _wedge(ax, ay, bx, by)
+    root = math.sqrt(inner)
+    t1, t2 = (-mid - root) / lead, (-mid + root) / lead
+    if t2 <= 0.0 or t1 >= 1.0:
+        return 0.5 * r * r * _wedge(ax, ay, bx, by)
+    t1, t2 = max(t1, 0.0), min(t2, 1.0)
+    px, py, qx, qy = ax + t1 * dx, ay + t1 * dy, ax + t2 * dx, ay + t2 * dy
+    area = 0.5 * (px * qy - py * qx)
+    if t1 > 0.0:
+        area += 0.5 * r * r * _wedge(ax, ay, px, py)
+    if t2 < 1.0:
+        area += 0.5 * r * r * _wedge(qx, qy, bx, by)
+    return area
+
+
+@numba.njit(cache=True, nogil=True)
+def _covered_area(xyz: Floats, start: Floats, end: Floats, first: Ints, boxes: Floats, radii: Floats) -> Floats:
+    """(n, r) area of disjoint polygons inside circles around mounts."""
+    out = np.zeros((len(xyz), len(radii)))
+    for k in range(len(xyz)):
+        x, y = xyz[k, 0], xyz[k, 1]
+        for p in range(len(boxes)):
+            away = _box_distance(x, y, boxes[p])
+            for j in range(len(radii)):
+                if away < radii[j]:
+                    area = 0.0
+                    for e in range(first[p], first[p + 1]):
+                        area += _circle_by_edge(
+                            start[e, 0] - x, start[e, 1] - y, end[e, 0] - x, end[e, 1] - y, radii[j]
+                        )
+                    out[k, j] += area
+    return out
 
 
 def _keep_out(site: Site, points: Floats, kind: KeepOut) -> tuple[Floats, tuple[str, ...]]:

@@ -14,7 +14,6 @@ from enum import StrEnum
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 Floats = NDArray[np.float64]
@@ -32,7 +31,7 @@ class KeepOut(StrEnum):
 class Prisms:
     """Footprints raised from a base to a top; holes stay open.
 
-    edge_start, edge_end: (n_edges, 2) metres, every ring of every footprint, either orientation.
+    edge_start, edge_end: (n_edges, 2) metres, every ring of every footprint, the inside on the left.
     edge_prism: (n_edges,) row of the prism each edge belongs to.
     base_m, top_m: (n_prisms,) metres in the frame (not above the ground beside them).
     """
@@ -56,24 +55,24 @@ def prisms(
     names: Sequence[str] | None = None,
 ) -> Prisms:
     """Prisms from polygons or multi-polygons in the local frame, with their edges laid out flat."""
-    starts, ends, owners = [np.empty((0, 2))], [np.empty((0, 2))], [np.empty(0, np.int64)]
-    for k, shape in enumerate(shapes):
-        for part in shape.geoms if isinstance(shape, MultiPolygon) else [shape]:
-            if not isinstance(part, Polygon):
-                raise TypeError(f"prism {k} is a {part.geom_type}, not a polygon")
-            for ring in (part.exterior, *part.interiors):
-                xy = np.asarray(ring.coords)[:, :2]
-                starts.append(xy[:-1])
-                ends.append(xy[1:])
-                owners.append(np.full(len(xy) - 1, k, np.int64))
+    given = np.empty(len(shapes), object)
+    given[:] = shapes
+    parts, owner = shapely.get_parts(given, return_index=True)
+    kinds = shapely.get_type_id(parts)
+    if (kinds != shapely.GeometryType.POLYGON).any():
+        bad = int(np.flatnonzero(kinds != shapely.GeometryType.POLYGON)[0])
+        raise TypeError(f"prism {owner[bad]} is a {parts[bad].geom_type}, not a polygon")
+    rings, part = shapely.get_rings(shapely.orient_polygons(parts), return_index=True)
+    xy, ring = shapely.get_coordinates(rings, return_index=True)
+    same = ring[1:] == ring[:-1]
     return Prisms(
         tuple(shapes),
         tuple(names) if names is not None else tuple(f"#{k + 1}" for k in range(len(shapes))),
         np.asarray(base_m, float),
         np.asarray(top_m, float),
-        np.vstack(starts),
-        np.vstack(ends),
-        np.concatenate(owners),
+        xy[:-1][same],
+        xy[1:][same],
+        owner[part[ring[:-1][same]]].astype(np.int64),
     )
 
 
@@ -119,6 +118,15 @@ class Heights:
         value = (1 - fr) * ((1 - fc) * v[r0, c0] + fc * v[r0, c1]) + fr * ((1 - fc) * v[r1, c0] + fc * v[r1, c1])
         return np.asarray(np.where(inside, value, np.nan))
 
+    def cell_at(self, xy: Floats) -> Floats:
+        """Height of the cell that holds each of (..., 2) points, as it stands; NaN outside the raster."""
+        col = np.floor((np.asarray(xy[..., 0]) - self.left_m) / self.cell_m)
+        row = np.floor((self.top_m - np.asarray(xy[..., 1])) / self.cell_m)
+        rows, cols = self.values.shape
+        inside = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+        row, col = np.where(inside, row, 0).astype(np.int64), np.where(inside, col, 0).astype(np.int64)
+        return np.asarray(np.where(inside, self.values[row, col], np.nan))
+
     def nearest_known(self, xy: Floats) -> Floats:
         """Height of the nearest known cell to (n, 2) points, in gaps and beyond the rim; NaN if none is known."""
         known = np.pad(~np.isnan(self.values), 1)
@@ -154,6 +162,31 @@ class KeepOuts:
         return len(self.names)
 
 
+class Cover(StrEnum):
+    """What a cable would have to cross on the ground."""
+
+    SOFT = "soft"
+    PAVED = "paved"
+    ROAD = "road"
+    CONDUIT = "conduit"
+    BARRED = "barred"
+
+
+@dataclass(frozen=True)
+class Grounds:
+    """What the ground is covered with, for cables; soft where nothing is said. Later ones lie over earlier ones."""
+
+    names: tuple[str, ...]
+    covers: tuple[Cover, ...]
+    shapes: tuple[BaseGeometry, ...]
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+
+NO_GROUNDS = Grounds((), (), ())
+
+
 @dataclass(frozen=True)
 class Site:
     """One site in its local frame.
@@ -161,7 +194,8 @@ class Site:
     crs: the frame as a PROJ or WKT string; latitude_deg, longitude_deg: the site's centre (WGS 84).
     elevation_m: above sea level at the centre, NaN where no terrain tells.
     buildings: opaque. crowns and crown_prisms: let light through by leaf season (crown_evergreen: (n,) for the
-    prisms). terrain: bare ground. surface: all that stands on it, given only where it serves as obstacle.
+    prisms). terrain: bare ground, fine; terrain_far: the same to the horizon, coarser, given only where `terrain`
+    does not reach that far. surface: all that stands on it, given only where it serves as obstacle.
     canopy: vegetation's height above ground; canopy_evergreen its leaf habit.
     pitched: (n_buildings,) True where the roof is pitched (the mast then stands at the eave).
     mountable: (n_buildings,) False where no sensor may be fixed.
@@ -187,18 +221,26 @@ class Site:
     controllers: Places
     poles: Places
     keep_outs: KeepOuts
+    terrain_far: Heights | None = None
+    grounds: Grounds = NO_GROUNDS
 
     def ground_at(self, xy: Floats) -> Floats:
-        """Ground height at (..., 2) points; 0 where there is no terrain, the nearest known height at its gaps."""
-        return ground_at(self.terrain, xy)
+        """Ground height at (..., 2) points: see :func:`ground_at`."""
+        return ground_at(self.terrain, xy, self.terrain_far)
 
 
-def ground_at(terrain: Heights | None, xy: Floats) -> Floats:
-    """Ground height at (..., 2) points; 0 where there is no terrain, the nearest known height at its gaps."""
+def ground_at(terrain: Heights | None, xy: Floats, far: Heights | None = None) -> Floats:
+    """Ground height at (..., 2) points; 0 where there is no terrain.
+
+    far: coarser heights that reach farther; they serve where `terrain` is unknown. Where both are, the nearest
+    known height of `terrain` is taken.
+    """
     xy = np.asarray(xy, float)
     if terrain is None:
         return np.zeros(xy.shape[:-1])
     z = terrain.at(xy)
+    if far is not None:
+        z = np.where(np.isnan(z), far.at(xy), z)
     gaps = np.isnan(z)
     if gaps.any():
         z = np.array(z)

@@ -16,9 +16,12 @@ def length(value_m: float, units: Units, digits: int = 0) -> str:
 
 
 def eto(value_mm_day: float, units: Units, more_digits: int = 0) -> str:
-    """'6.1 mm/day' or '0.24 in/day'; a spread wants one digit more."""
+    """'6.1 mm/day' or '0.240 in/day' (three digits: bands of 1 mm/day are 0.039 in/day apart).
+
+    more_digits: for spreads, in mm/day.
+    """
     if units == "us":
-        return f"{value_mm_day / MM_PER_IN:.{2 + more_digits}f} in/day"
+        return f"{value_mm_day / MM_PER_IN:.3f} in/day"
     return f"{value_mm_day:.{1 + more_digits}f} mm/day"
 
 
@@ -35,6 +38,13 @@ def temperature(value_c: float, units: Units) -> str:
 def percent(share: float) -> str:
     """'84%', and '99.6%' where rounding would claim the whole."""
     return f"{share:.1%}" if 0.99 <= share < 0.9995 else f"{share:.0%}"
+
+
+def odds(probability: float) -> str:
+    """'93%', and never the certainty that rounding would claim: 'over 99%', 'under 1%'."""
+    if probability > 0.99:
+        return "over 99%"
+    return "under 1%" if probability < 0.01 else f"{probability:.0%}"
 
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")

@@ -27,7 +27,8 @@ from scipy.io import netcdf_file
 from planner.climate import builtin, eto, zones
 from planner.climate.answer import SiteClimate, ZoneTable
 from planner.layers import monthly
-from planner.layers.monthly import cell_weights, read_climate
+from planner.layers.coverage import cell_weights
+from planner.layers.monthly import read_climate
 from planner.ledger import DataError, Kind, Ledger, PlanError
 from planner.plan import PlanFile, parse_plan
 from planner.units import MM_PER_IN, MONTHS
@@ -514,7 +515,9 @@ def test_the_three_ways_agree_or_say_so():
     assert "arid to semi-arid" in found.ways[2].said[0]
     assert "humid to sub-humid" in found.ways[2].said[1]
     assert "orientation only" in found.ways[2].said[0]
-    assert not found.agreement[1]
+    # 6.5 against 5.0 with a spread of 1.5: another band, and still what the spreads explain
+    assert found.agreement[1]
+    assert found.same_zone[1] < 3
     words = zones.zone_sites(climate([rates], t, wet), np.array([38.0]), zones.equal_bands(), "tropics, semi-arid")
     assert words.ways[2].peak_eto_mm_day == pytest.approx([6.6])  # 5.6 to 7.6
     assert "as the plan says" in words.ways[2].said[0]

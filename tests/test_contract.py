@@ -58,7 +58,7 @@ def test_anywhere_on_earth_without_a_layer(tmp_path):
 def test_batches_change_nothing_but_the_progress(tmp_path, monkeypatch):
     plan = points_plan(tmp_path, WORLD)
     whole = run_contract(plan, Ledger())
-    monkeypatch.setattr(planner.contract, "BATCH", 2)
+    monkeypatch.setattr(planner.contract, "PART", 2)
     seen: list[tuple[int, int]] = []
     parts = run_contract(plan, Ledger(), lambda done, total: seen.append((done, total)))
     assert seen == [(2, 5), (4, 5), (5, 5)]
@@ -136,7 +136,7 @@ def test_notices_of_batches_are_joined(tmp_path, monkeypatch):
     layer(tmp_path)
     rows = [(f"far {k}", 20.0 + k, 50.0) for k in range(4)]
     plan = points_plan(tmp_path, rows, climate={"eto": {"path": "eto.tif", "unit": "mm/day"}})
-    monkeypatch.setattr(planner.contract, "BATCH", 1)
+    monkeypatch.setattr(planner.contract, "PART", 1)
     found = run_contract(plan, Ledger())
     gaps = [n for n in found.notices if "next best source" in n.what]
     assert len(gaps) == 1

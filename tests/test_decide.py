@@ -29,7 +29,7 @@ def judge(site, points, season=SEASON, **keys):
     )
     light = year_of_light(site, mounts.xyz, TABLE)
     rain = rain_and_surroundings(site, mounts.xyz)
-    found = reach(site, mounts.xyz, mounts.height_m, settings.sensor.rated_range_m)
+    found = reach(site, mounts.xyz, mounts.height_m, settings.sensor, settings.reach)
     return decide(settings, mounts, light, rain, found, season)
 
 
@@ -48,7 +48,7 @@ def test_open_ground_passes_every_gate():
     assert found.shut_by == ("",)
     assert "100% of the open sky's light" in found.reasons[0]
     assert "164 ft" not in found.reasons[0]
-    assert found.reasons[0].endswith("25% of the rated range in the open.")
+    assert "the weakest link, 50 m long, has " in found.reasons[0]
 
 
 @pytest.mark.parametrize(
@@ -98,6 +98,29 @@ def test_each_gate_shuts_out_and_says_why(gate, parts, point, word):
     assert found.chosen == -1
 
 
+def test_an_eave_that_drips_shuts_out_what_stands_under_it():
+    house = bare_site(buildings=prisms([shapely.box(-9, -9, 9, 9)], [-1], [4], ["house"]), pitched=np.array([True]))
+    found = judge(house, [("under the eave", 0, -9.3, 3.8), ("on the eave", 0, -8.7, 4.6), ("beside", 0, -14, 3)])
+    assert failed(found, 0) == ["nothing overhead"]
+    assert found.shut_by[0] == "the eave of house, 0.3 m beside it, drips on it"
+    assert failed(found, 1) == failed(found, 2) == []
+    asked = judge(house, [("under the eave", 0, -9.3, 3.8)], gates={"drip_margin_m": 0.2})
+    assert asked.passes.all()
+
+
+def test_driving_rain_asks_for_more_room_to_windward():
+    """A wall 30 degrees high passes the 45 degree rule, and shelters from rain that comes in at 22 degrees."""
+    shed = bare_site(
+        buildings=prisms([shapely.box(-40, -16, -10, 16)], [-1], [3 + 10 * np.tan(np.pi / 6)], ["shed"])
+    )
+    points = [("a", 0, 0, 3.0)]
+    assert "open to rain" not in failed(judge(shed, points), 0)
+    assert "open to rain" not in failed(judge(shed, points, climate={"rain_from_deg": 90.0}), 0)
+    west = judge(shed, points, climate={"rain_from_deg": 270.0})
+    assert "open to rain" in failed(west, 0)
+    assert "shed stands 30° high where wind-driven rain comes from, at most 22.5° asked" in west.shut_by[0]
+
+
 def test_spray_does_not_reach_a_high_roof():
     lawn = KeepOuts(("lawn",), (KeepOut.SPRAY,), (shapely.box(-9, -9, 9, 9),))
     assert failed(judge(bare_site(keep_outs=lawn), [("a", 0, 0, 7)]), 0) == []
@@ -120,7 +143,7 @@ def test_reach_every_any_off():
 
 def test_the_score_is_the_weighted_sum_of_its_parts():
     wall = prisms([shapely.box(-20, -42, 20, -40)], [-1], [12])
-    site = bare_site(buildings=wall, controllers=controllers([80, 0, 1.5]))
+    site = bare_site(buildings=wall, controllers=controllers([60, 0, 1.5]))
     found = judge(
         site, [("a", 0, 0, 3), ("b", 30, 60, 6)], weights={"light": 2, "rain": 1, "reach": 1, "access": 0}
     )
@@ -153,7 +176,7 @@ def test_runners_up_are_on_other_buildings_first():
         mounts,
         light,
         rain_and_surroundings(site, mounts.xyz),
-        reach(site, mounts.xyz, mounts.height_m, 200.0),
+        reach(site, mounts.xyz, mounts.height_m, settings.sensor),
         SEASON,
     )
     assert mounts.on[found.chosen].startswith("low")

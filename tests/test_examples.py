@@ -11,7 +11,7 @@ import planner
 from planner.layers import named_xy, read_site
 from planner.mounts import find_mounts
 from planner.sun.horizon import directions
-from planner.sun.year import opaque_tangent
+from planner.sun.plain import opaque_tangent
 
 EXAMPLES = Path(__file__).parents[1] / "examples"
 

@@ -601,6 +601,24 @@ def test_trees_as_points_and_polygons(tmp_path: Path) -> None:
     assert said(notices, "quarter of the tree's height", "(#3)")
 
 
+def test_trees_some_years_on(tmp_path: Path) -> None:
+    """Ten years at 0.4 m of height and 0.2 m of crown a year; the underside of the crown stays."""
+    shapes = [Point(0, 0), square(20, 0, 10), Point(50, 0)]
+    name = write(tmp_path, "t.gpkg", shapes, h=[12.0, 8.0, 129.0], w=[6.0, None, 59.5], b=[3.0, 2.0, 9.0])
+    layer = {"path": name, "height": "h", "crown_width": "w", "crown_base": "b", "default_leaf": "deciduous"}
+    growth = {"years_ahead": 10.0, "height_growth_m_year": 0.4, "crown_growth_m_year": 0.2}
+    now, _ = site_of(tmp_path, trees=layer)
+    site, notices = site_of(tmp_path, trees={**layer, **growth})
+    top = site.crowns.centre[:, 2] + site.crowns.half_height_m
+    assert top == pytest.approx([16, 130])  # no taller than trees grow
+    assert top - 2 * site.crowns.half_height_m == pytest.approx([3, 9])
+    assert 2 * site.crowns.radius_m == pytest.approx([8, 60])
+    assert site.crown_prisms.top_m == pytest.approx([12])
+    assert site.crown_prisms.shapes[0].bounds == pytest.approx((19, -1, 31, 11), abs=0.01)
+    assert said(notices, "10 years of growth added")
+    assert now.crown_prisms.shapes[0].bounds == pytest.approx((20, 0, 30, 10), abs=0.01)
+
+
 def test_controllers_poles_keep_outs(tmp_path: Path) -> None:
     house = write(tmp_path, "b.gpkg", [square(0, 0)], h=[5.0])
     spots = [Point(10, 10), Point(-10, -10), Point(12, 10), Point(-10, -10)]
@@ -782,6 +800,44 @@ def test_rasters_that_cannot_serve(tmp_path: Path) -> None:
         out.write(np.ones((3, 9, 9), "uint8"))
     with pytest.raises(DataError, match="picture, not heights"):
         site_of(tmp_path, terrain={"path": "photo.tif"})
+
+
+def test_obstacles_keep_their_walls_and_say_how_sharp_they_are(tmp_path: Path) -> None:
+    """A block of 12 m on the ground at 0: no cell between. A wall one 5 m cell off, each way, seen from 10 m: at
+    worst atan(e / (2 sqrt(d (d - e)))) with e = 5 sqrt 2, which is 33.2 degrees."""
+    path = raster(tmp_path / "dsm.tif", value=lambda x, y: np.where((abs(x) < 30) & (abs(y) < 20), 12.0, 0.0))
+    site, notices = site_of(tmp_path, surface={"path": path, "use": "obstacles"})
+    assert site.surface is not None
+    assert set(np.unique(site.surface.values[~np.isnan(site.surface.values)])) == {0.0, 12.0}
+    assert said(notices, "obstacles are cells of 5 m", "10 m away may stand up to 33 degrees")
+    _, notices = site_of(tmp_path, surface={"path": path})
+    assert not said(notices, "obstacles are cells")
+
+
+def test_wide_terrain_is_fine_near_and_coarse_far(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A raster of 8 km in cells of 20 m, with room for 50,000 cells: as it is to 2 km, coarser beyond."""
+
+    def small(*args: Any, **kwargs: Any) -> Any:
+        return read_heights(*args, **{**kwargs, "most_cells": 50_000})
+
+    monkeypatch.setattr(build, "read_heights", small)
+    path = raster(tmp_path / "dem.tif", half=200, cell=20.0, nodata=-9999.0)
+    site_layer = {"path": write(tmp_path, "site.gpkg", [SITE])}
+    ledger = Ledger()
+    layers = {"site": site_layer, "terrain": {"path": path}}
+    site = read_site(plan_of(tmp_path, layers, sun={"terrain_km": 3.8}), ledger)
+    assert site.terrain is not None
+    assert site.terrain_far is not None
+    assert site.terrain.cell_m == pytest.approx(20, rel=0.02)
+    assert site.terrain_far.cell_m > 34
+    assert site.terrain.left_m == pytest.approx(-2100, abs=1)
+    assert site.terrain_far.left_m < -3800
+    assert said([str(n) for n in ledger], "cells of 20 m to 2", "joined into cells of 3")
+    xy = np.array([[0.0, 0.0], [1500.0, -900.0], [3500.0, 3500.0]])
+    assert site.ground_at(xy) == pytest.approx(plane(xy[:, 0], xy[:, 1]), abs=0.5)
+    # where the whole is as fine, one raster serves
+    one = read_site(plan_of(tmp_path, layers, sun={"terrain_km": 1.0}), Ledger())
+    assert one.terrain_far is None
 
 
 def test_big_rasters_are_coarsened_and_it_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,11 +1,13 @@
 """Candidates: where they stand, and what they are called."""
 
+import itertools
+
 import numpy as np
 import pytest
 import shapely
 
 from planner import plan
-from planner.mounts import Support, compass, find_mounts
+from planner.mounts import Support, compass, find_mounts, refine
 from planner.site import Heights, Places, bare_site, prisms
 
 OUTLINE = shapely.box(-100, -100, 100, 100)
@@ -118,3 +120,100 @@ def test_poles_posts_and_named_points():
 )
 def test_compass(azimuth, wind):
     assert compass(azimuth) == wind
+
+
+# --- by the ten thousand, and the best few ------------------------------------------------------------------------
+
+
+def plain_edge_points(ring, spacing_m):
+    """Independent: shapely walks the middle of each equal part of every edge."""
+    xy = np.asarray(ring.coords)
+    for a, b in itertools.pairwise(xy):
+        edge = shapely.LineString([a, b])
+        if edge.length >= 1:
+            n = max(1, round(edge.length / spacing_m))
+            for k in range(n):
+                yield edge.interpolate((k + 0.5) / n, normalized=True)
+
+
+@pytest.mark.parametrize("spacing", [0.5, 3.0, 10.0])
+def test_every_step_of_every_edge_is_tried(spacing):
+    rng = np.random.default_rng(2)
+    shapes = []
+    for k in range(12):
+        shape = shapely.box(0, 0, *rng.uniform(6, 20, 2))
+        if k % 3 == 0:
+            shape = shape.difference(shapely.box(2, 2, 4, 4))
+        shape = shapely.affinity.rotate(shape, rng.uniform(0, 90))
+        shapes.append(shapely.affinity.translate(shape, 45 * (k % 4) - 85, 45 * (k // 4) - 65))
+    solids = prisms(shapes, np.full(12, -1.0), rng.uniform(4, 9, 12))
+    found = find_mounts(bare_site(OUTLINE, buildings=solids), plan.Mounts(spacing_m=spacing, setback_m=0.0), 0.6)
+    for b, shape in enumerate(shapes):
+        rings = [shape.exterior, *shape.interiors]
+        wanted = sorted((p.x, p.y) for ring in rings for p in plain_edge_points(ring, spacing))
+        walls = np.flatnonzero((found.building == b) & (np.array(found.support) == Support.WALL))
+        out = np.radians(found.facing_deg[walls])
+        back = found.xyz[walls, :2] - 0.3 * np.column_stack([np.sin(out), np.cos(out)])
+        np.testing.assert_allclose(sorted(map(tuple, back)), wanted, atol=1e-9)
+        assert [found.ids[k] for k in walls] == [f"W{b + 1}-{n + 1}" for n in range(len(walls))]
+
+
+def linear_judge(trials):
+    """Light grows with height, score with the easting: what refine must report is then known."""
+    return 0.5 + 0.1 * (trials.xyz[:, 2] - 8.6), 50 + trials.xyz[:, 0]
+
+
+def test_refine_says_what_more_mast_and_a_step_aside_would_buy():
+    site = one_building()
+    found = find_mounts(site, plan.Mounts(walls=False), 0.6)
+    south = next(k for k in range(len(found)) if found.facing_deg[k] == 180 and found.xyz[k, 0] < 8)
+    asked = []
+
+    def judge(trials):
+        asked.append(trials)
+        return linear_judge(trials)
+
+    result = refine(site, found, [south, south + 1], judge)
+    assert len(asked) == 1
+    mine = result[south]
+    np.testing.assert_allclose(mine.raised_m, [0, 0.5, 1, 1.5, 2])
+    np.testing.assert_allclose(mine.raised_light, 0.5 + 0.1 * mine.raised_m)
+    # one who looks south has the west to the right; the corner at x = 0 is 5 m away, less the setback's 0.3 m
+    assert mine.moved_to_deg == 270
+    x = found.xyz[south, 0]
+    assert x == 5
+    np.testing.assert_allclose(mine.moved_m, np.arange(-5, 4.6, 0.5))
+    np.testing.assert_allclose(mine.moved_score, 50 + x - mine.moved_m)
+    assert mine.moved_m[mine.best_move()] == -5
+    heights = asked[0].height_m - 8.6
+    assert heights.max() == pytest.approx(2.0)
+
+
+def test_a_step_that_buys_little_is_not_taken():
+    site = one_building()
+    found = find_mounts(site, plan.Mounts(walls=False), 0.6)
+    mine = refine(site, found, [0], lambda t: (np.ones(len(t)), 60 + 0.01 * t.xyz[:, 0]))[0]
+    assert mine.moved_m[mine.best_move()] == 0
+    shut = refine(site, found, [0], lambda t: (np.ones(len(t)), np.full(len(t), np.nan)))[0]
+    assert shut.moved_m[shut.best_move()] == 0
+
+
+def test_a_pole_can_only_grow():
+    pole = Places(("Pole A",), np.array([[5.0, 5.0, 6.0]]), np.array([False]))
+    site = bare_site(OUTLINE, poles=pole)
+    found = find_mounts(site, plan.Mounts(), 0.5)
+    mine = refine(site, found, [0], linear_judge)[0]
+    assert len(mine.raised_m) == 5
+    assert len(mine.moved_m) == 0
+    assert mine.best_move() == -1
+    assert refine(site, found, [], linear_judge) == {}
+
+
+def test_a_wall_bracket_moves_along_its_wall():
+    site = one_building(shapely.affinity.rotate(shapely.box(0, 0, 40, 20), 30))
+    found = find_mounts(site, plan.Mounts(roof_edges=False), 0.6)
+    judged = []
+    refine(site, found, range(len(found)), lambda t: (judged.append(t), linear_judge(t))[1])
+    hall = site.buildings.shapes[0]
+    away = shapely.distance(hall, shapely.points(judged[0].xyz[:, :2]))
+    np.testing.assert_allclose(away, 0.3, atol=0.05)

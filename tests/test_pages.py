@@ -18,6 +18,7 @@ from test_show import NASTY, contract, scene
 
 from planner.job import SiteResult
 from planner.show import words, write_contract, write_site
+from planner.show.pictures import light_range
 
 webdriver = pytest.importorskip("selenium.webdriver")
 WebDriverWait = pytest.importorskip("selenium.webdriver.support.ui").WebDriverWait
@@ -197,6 +198,48 @@ def test_panel_tells_the_decision(browser: Browser, folder: Path, yard: SiteResu
     assert {"sun-picture", "zone-bar", "eto-bars"} <= set(names)
 
 
+def test_panel_tells_who_takes_the_sun_and_what_mast_buys(browser: Browser, folder: Path, yard: SiteResult) -> None:
+    browser.open(folder / "map.html")
+    told = browser.text(".panel .decision")
+    row = yard.decision.chosen
+    for text in (
+        "What takes the sun",
+        *words.losses(yard, row),
+        words.day_sentence(yard, row),
+        "What more mast would buy",
+        "as planned",
+        *(cell for r in words.raised(yard, row) for cell in (r.more, r.light, r.score)),
+        words.moved(yard, row),
+        "Open to rain",
+        words.rain_sentence(yard, row),
+    ):
+        assert text in told, text
+    roses = browser.all(".decision .rain-rose")
+    assert len(roses) == 1
+    assert 120 <= roses[0].size["width"] <= 220
+    # runners-up say the same when they are opened
+    summary = browser.find(".rows details summary")
+    browser.script("arguments[0].click()", summary)
+    second = yard.decision.runners_up[0]
+    opened = browser.text(".rows details")
+    for text in (*words.losses(yard, second), words.rain_sentence(yard, second)):
+        assert text in opened, text
+
+
+def test_light_over_the_site_is_a_layer(browser: Browser, folder: Path, yard: SiteResult) -> None:
+    browser.open(folder / "map.html")
+    assert not browser.find('input[data-group="light"]').is_selected()
+    images = len(browser.all(".leaflet-image-layer"))
+    browser.find('input[data-group="light"]').click()
+    assert len(browser.all(".leaflet-image-layer")) == images + 1
+    key = browser.text(".key")
+    assert "Light kept, worst irrigation month: 10 ft above ground, 2.0 ft above roofs" in key
+    low, high = light_range(yard.light, yard.season)
+    assert f"{high:.0%}\n{low:.0%}" in key
+    browser.find('input[data-group="light"]').click()
+    assert len(browser.all(".leaflet-image-layer")) == images
+
+
 def test_key_has_units_and_switches(browser: Browser, folder: Path, yard: SiteResult) -> None:
     tower = yard.site.buildings.shapes[2].centroid
     tall_m = yard.site.buildings.top_m[2] - yard.site.ground_at(np.array([tower.x, tower.y]))
@@ -286,6 +329,10 @@ def test_a_row_shows_its_mount(browser: Browser, folder: Path, yard: SiteResult,
     assert "runner-up 1" in card
     assert words.score(yard, second) in card
     assert browser.all(".leaflet-popup-content svg.sun-picture")
+    for line in words.losses(yard, second, most=2):
+        assert line in card
+    cells = [cell.text for cell in browser.all(".leaflet-popup-content .card-table td")]
+    assert cells == [text for r in words.raised(yard, second) for text in (r.more, r.light, r.score)]
 
 
 @pytest.mark.parametrize("size", [DESKTOP, PHONE])
@@ -334,7 +381,7 @@ def test_sheet_prints_on_one_page(browser: Browser, folder: Path, yard: SiteResu
         yard.mounts.ids[row],
         yard.mounts.on[row],
         f"Plan B: {yard.mounts.ids[second]}",
-        "inside the roof edge",
+        "inside the roof edge" if yard.mounts.building[row] >= 0 else "Support Pole",
         "South controller",
         "Band 8",
         "Irrigation runs Mar to Oct",

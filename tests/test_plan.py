@@ -117,3 +117,17 @@ def test_nearest():
 
 def test_an_error_reads_as_a_sentence():
     assert str(PlannerError("a.gpkg", "it is empty", "Export it again")) == "a.gpkg: it is empty. Export it again"
+
+
+@pytest.mark.parametrize("zone", ["America/Phoenix", "Europe/Madrid", "UTC"])
+def test_a_time_zone_is_an_iana_name(zone):
+    assert parse_plan({"time_zone": zone}, "p.toml").plan.time_zone == zone
+
+
+@pytest.mark.parametrize("zone", ["America/Pheonix", "MST or so", "", "/etc/passwd", "../UTC"])
+def test_another_time_zone_is_refused_with_the_nearest(zone):
+    with pytest.raises(PlanError, match="time_zone") as fault:
+        parse_plan({"time_zone": zone}, "p.toml")
+    assert "is no time zone" in str(fault.value)
+    if zone == "America/Pheonix":
+        assert "did you mean 'America/Phoenix'?" in str(fault.value)

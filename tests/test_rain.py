@@ -1,10 +1,14 @@
 """Rain openness against WMO-No. 8, and distances to keep-outs."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from planner.rain import rain_and_surroundings, rain_class
+from planner.rain import HEAT_RADII_M, LEAST_DEG, rain_and_surroundings, rain_class, windward
 from planner.site import Crowns, KeepOut, KeepOuts, bare_site, prisms
 
 
@@ -70,3 +74,194 @@ def test_keep_outs_by_kind():
     assert found.spray_name == ("lawn", "lawn")
     assert found.heat_m[0] == pytest.approx(6.0, abs=0.01)
     assert np.isinf(found.no_access_m).all()
+
+
+# --- by sectors ---------------------------------------------------------------------------------------------------
+
+FAR = 1e5
+
+
+def street(seed, buildings=14, crowns=6):
+    rng = np.random.default_rng(seed)
+    shapes = []
+    for k in range(buildings):
+        shape = shapely.box(0, 0, *rng.uniform(3, 25, 2))
+        if k % 3 == 0:
+            shape = shape.difference(shapely.affinity.scale(shape, 0.5, 0.5))  # a courtyard
+        shape = shapely.affinity.rotate(shape if k % 2 else shape.reverse(), rng.uniform(0, 90))
+        shapes.append(shapely.affinity.translate(shape, *rng.uniform(-70, 70, 2)))
+    trees = Crowns(
+        tuple(f"tree {k}" for k in range(crowns)),
+        np.column_stack([rng.uniform(-60, 60, (crowns, 2)), rng.uniform(4, 9, crowns)]),
+        rng.uniform(1.5, 5, crowns),
+        rng.uniform(1.5, 4, crowns),
+        rng.random(crowns) < 0.5,
+    )
+    return bare_site(
+        buildings=prisms(shapes, np.full(buildings, -1.0), rng.uniform(3, 15, buildings)), crowns=trees
+    )
+
+
+def wedge(centre, sector, reach=400.0):
+    low, high = np.radians([10 * sector - 5, 10 * sector + 5])
+    arc = np.linspace(low, high, 40)
+    return shapely.Polygon(
+        [centre, *(centre + reach / np.cos(np.radians(5)) * np.column_stack([np.sin(arc), np.cos(arc)]))]
+    )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_sectors_agree_with_footprints_cut_by_wedges(seed):
+    """Independent: GEOS cuts each footprint by the sector's wedge; the nearest point of what is left decides."""
+    site = street(seed, crowns=0)
+    rng = np.random.default_rng(seed + 50)
+    mounts = np.column_stack([rng.uniform(-75, 75, (12, 2)), rng.uniform(0, 8, 12)])
+    found = rain_and_surroundings(site, mounts)
+    checked = 0
+    for k, mount in enumerate(mounts):
+        point = shapely.Point(mount[:2])
+        if found.covered[k]:
+            assert (found.sector_deg[k] == 90).all()
+            continue
+        for sector in range(36):
+            cone = wedge(mount[:2], sector)
+            steepest = 0.0
+            for shape, top in zip(site.buildings.shapes, site.buildings.top_m, strict=True):
+                piece = shape.intersection(cone)
+                if top > mount[2] and not piece.is_empty:
+                    steepest = max(steepest, np.degrees(np.arctan((top - mount[2]) / piece.distance(point))))
+            assert found.sector_deg[k, sector] == pytest.approx(steepest if steepest > LEAST_DEG else 0, abs=1e-4)
+            checked += 1
+    assert checked > 200
+
+
+def test_crown_sectors_agree_with_points_on_the_ellipsoid():
+    """Independent: the ellipsoid sampled finely, largest elevation in each sector."""
+    crown = Crowns(("oak",), np.array([[6.0, 5.0, 5.0]]), np.array([4.0]), np.array([3.0]), np.array([True]))
+    found = rain_and_surroundings(bare_site(crowns=crown), np.array([[0.0, 0, 1]]))
+    u, v = np.meshgrid(np.linspace(0, 2 * np.pi, 3001), np.linspace(-np.pi / 2, np.pi / 2, 1501))
+    x, y, z = 6 + 4 * np.cos(v) * np.cos(u), 5 + 4 * np.cos(v) * np.sin(u), 4 + 3 * np.sin(v)
+    sector = np.round(np.degrees(np.arctan2(x, y)) / 10).astype(int) % 36
+    angle = np.degrees(np.arctan2(z, np.hypot(x, y)))
+    for s in range(36):
+        here = angle[sector == s]
+        assert found.sector_deg[0, s] == pytest.approx(here.max() if here.size else 0, abs=0.05)
+
+
+def test_an_endless_wall_by_sector():
+    """A wall 10 m away and 10 m over the gauge: tan = cos(azimuth) to the nearest point of each sector."""
+    wall = prisms([shapely.box(-FAR, 10, FAR, 12)], [-1], [12])
+    found = rain_and_surroundings(bare_site(buildings=wall), np.array([[0.0, 0, 2]]))
+    for s in range(36):
+        off = max(0.0, min(10 * s, 360 - 10 * s) - 5.0)
+        wanted = np.degrees(np.arctan(np.cos(np.radians(off)))) if off < 89 else 0.0
+        assert found.sector_deg[0, s] == pytest.approx(wanted, abs=1e-6)
+    # WMO-No. 8 class by sector: at 45 degrees class 3, over 26.6 degrees too, then 2, then 1 behind the back
+    assert found.sector_class[0, 0] == 3
+    assert found.sector_class[0, 7] == 2
+    assert found.sector_class[0, 18] == 1
+    assert found.obstacles[found.sector_obstacle[0, 0]] == "#1"
+    assert found.sector_obstacle[0, 18] == -1
+
+
+@settings(max_examples=20, deadline=None)
+@given(seed=st.integers(0, 1000), turns=st.integers(1, 35))
+def test_turning_the_scene_by_a_sector_turns_the_sectors(seed, turns):
+    site = street(seed)
+
+    def turn(shape):
+        return shapely.affinity.rotate(shape, -10 * turns, origin=(0, 0))
+
+    centre = site.crowns.centre.copy()
+    centre[:, :2] = [turn(shapely.Point(c)).coords[0] for c in centre[:, :2]]
+    turned = bare_site(
+        buildings=prisms([turn(s) for s in site.buildings.shapes], site.buildings.base_m, site.buildings.top_m),
+        crowns=Crowns(
+            site.crowns.names, centre, site.crowns.radius_m, site.crowns.half_height_m, site.crowns.evergreen
+        ),
+    )
+    mount = np.array([[0.0, 0.0, 1.0]])
+    before, after = rain_and_surroundings(site, mount), rain_and_surroundings(turned, mount)
+    np.testing.assert_allclose(np.roll(before.sector_deg, turns, axis=1), after.sector_deg, atol=1e-5)
+
+
+def test_windward_looks_only_where_the_rain_comes_from():
+    shed = prisms([shapely.box(-3, 12, 3, 18)], [-1], [8], ["shed"])
+    found = rain_and_surroundings(bare_site(buildings=shed), np.array([[0.0, 0, 2]]))
+    steep, sector = windward(found, 40.0)
+    assert steep[0] == pytest.approx(np.degrees(np.arctan(6 / 12)))
+    assert sector[0] == 0
+    assert windward(found, 180.0)[0][0] == 0
+    # from 50 degrees the sector of 5 to 15 degrees is the outermost that counts; the wall's face lies north
+    at_five = np.degrees(np.arctan(6 / 12 * np.cos(np.radians(5))))
+    assert windward(found, 50.0)[0][0] == pytest.approx(at_five)
+    assert windward(found, 60.0)[0][0] == 0
+
+
+# --- drip and heat ------------------------------------------------------------------------------------------------
+
+
+def test_eaves_drip_and_parapets_do_not():
+    pair = prisms([shapely.box(0, 0, 10, 10), shapely.box(30, 0, 40, 10)], [-1, -1], [5, 5], ["house", "block"])
+    site = bare_site(buildings=pair, pitched=np.array([True, False]))
+    mounts = np.array(
+        [
+            [5, -0.3, 4.8],  # a bracket under the eave
+            [5, 0.3, 5.6],  # a mast on the roof, above it
+            [35, -0.3, 4.8],  # under a parapet
+            [5, -4.0, 3.0],  # in reach of nothing that falls straight down
+            [5, -9.0, 3.0],
+        ]
+    )
+    found = rain_and_surroundings(site, mounts)
+    np.testing.assert_allclose(found.drip_m, [0.3, np.inf, np.inf, 4.0, np.inf])
+    assert found.drip_name == ("house", "", "", "house", "")
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_heat_share_is_the_area_that_geos_cuts(seed):
+    """Independent: GEOS cuts the union of footprints and heat places by a disc of 1,440 corners."""
+    site = street(seed)
+    hot = KeepOuts(("flue", "lawn"), (KeepOut.HEAT, KeepOut.SPRAY), (shapely.box(-4, -4, 9, 3),) * 2)
+    site = dataclasses.replace(site, keep_outs=hot)
+    rng = np.random.default_rng(seed)
+    mounts = np.column_stack([rng.uniform(-80, 80, (25, 2)), rng.uniform(0, 8, 25)])
+    found = rain_and_surroundings(site, mounts)
+    built = shapely.union_all([*site.buildings.shapes, hot.shapes[0]])
+    for k, (x, y, _) in enumerate(mounts):
+        for j, radius in enumerate(HEAT_RADII_M):
+            area = built.intersection(shapely.Point(x, y).buffer(radius, quad_segs=360)).area
+            assert found.heat_share[k, j] == pytest.approx(area / (np.pi * radius**2), abs=2e-5)
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_the_nearest_wall_is_one_that_rises_above(seed):
+    """Independent: shapely's distance to each footprint that is higher than the mount."""
+    site = street(seed)
+    rng = np.random.default_rng(seed)
+    mounts = np.column_stack([rng.uniform(-60, 60, (30, 2)), rng.uniform(0, 12, 30)])
+    found = rain_and_surroundings(site, mounts)
+    for k in np.flatnonzero(~found.covered):
+        point = shapely.Point(mounts[k, :2])
+        away = {
+            name: shape.distance(point)
+            for name, shape, top in zip(
+                site.buildings.names, site.buildings.shapes, site.buildings.top_m, strict=True
+            )
+            if top - mounts[k, 2] > shape.distance(point) * np.tan(np.radians(LEAST_DEG))
+        }
+        if away:
+            assert found.wall_m[k] == pytest.approx(min(away.values()))
+            assert away[found.wall_name[k]] == pytest.approx(found.wall_m[k])
+        else:
+            assert np.isinf(found.wall_m[k])
+
+
+def test_nothing_around_and_no_mounts():
+    open_ground = rain_and_surroundings(bare_site(), np.array([[0.0, 0, 2]]))
+    assert open_ground.heat_share.tolist() == [[0.0] * 5]
+    assert (open_ground.sector_deg == 0).all()
+    assert (open_ground.sector_class == 1).all()
+    none = rain_and_surroundings(street(1), np.empty((0, 3)))
+    assert none.sector_deg.shape == (0, 36)
+    assert none.drip_name == none.cover_name == ()

@@ -1,26 +1,51 @@
-"""Straight distances, what stands between, and the words for it."""
+"""Links of mounts and controllers: margins, odds, grades, the words for them, and what would help."""
+
+import dataclasses
 
 import numpy as np
 import pytest
 import shapely
+from campus_scenes import scattered
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import norm
 
-from planner.plan import Sensor
-from planner.reach import margin, needs, reach
-from planner.site import Places, bare_site, prisms
+from planner import plan
+from planner.mounts import Mounts, Support
+from planner.plan import Reach, Sensor
+from planner.reach import Grade, grade, margin, needs, reach
+from planner.reach.cover import coverage
+from planner.reach.link import FULL_ROOM_DB, THROUGH
+from planner.reach.profile import scene
+from planner.reach.radio import entry_db, free_space_db, open_field_db
+from planner.reach.study import study
+from planner.reach.view import views
+from planner.site import Crowns, Places, bare_site, prisms
+
+SENSOR = Sensor(rated_range_m=400.0)
 
 
-def site_with(controllers, **parts):
+def site_with(controllers, indoors=None, **parts):
     xyz = np.array(controllers, float)
     return bare_site(
-        controllers=Places(tuple(f"C{k}" for k in range(len(xyz))), xyz, np.zeros(len(xyz), bool)), **parts
+        controllers=Places(
+            tuple(f"C{k}" for k in range(len(xyz))),
+            xyz,
+            np.zeros(len(xyz), bool) if indoors is None else np.array(indoors),
+        ),
+        **parts,
     )
 
 
+def one(site, head, height=None, sensor=SENSOR, settings=None):
+    return reach(site, np.array([head], float), np.array([head[2] if height is None else height]), sensor, settings)
+
+
 def test_distance_is_in_space_and_cable_goes_down_and_up():
-    found = reach(site_with([[30, 40, 1.5]]), np.array([[0, 0, 13.5]]), np.array([13.5]), 100.0)
+    found = one(site_with([[30, 40, 1.5]]), [0, 0, 13.5])
     assert found.distance_m[0, 0] == pytest.approx(np.sqrt(50**2 + 12**2))
     assert found.cable_m[0, 0] == pytest.approx(50 + 13.5 + 1.5)
-    assert found.range_share[0, 0] == pytest.approx(found.distance_m[0, 0] / 100)
+    assert found.range_share[0, 0] == pytest.approx(found.distance_m[0, 0] / 400)
 
 
 def test_only_what_the_line_really_passes_counts():
@@ -35,41 +60,276 @@ def test_only_what_the_line_really_passes_counts():
         [4, 20, 20, 9],
     )
     # from 12 m down to 2 m over 100 m: over the first, through the second, past the third, under the canopy
-    found = reach(site_with([[100, 0, 2.0]], buildings=blocks), np.array([[0, 0, 12.0]]), np.array([12.0]), 200.0)
-    assert found.crossed[0, 0] == 1
-    low = reach(site_with([[100, 0, 2.0]], buildings=blocks), np.array([[0, 0, 3.0]]), np.array([3.0]), 200.0)
-    assert low.crossed[0, 0] == 2
+    site = site_with([[100, 0, 2.0]], buildings=blocks)
+    assert one(site, [0, 0, 12.0]).crossed[0, 0] == 1
+    assert one(site, [0, 0, 3.0]).crossed[0, 0] == 2
 
 
 def test_a_courtyard_is_one_building():
     ring = shapely.box(10, -10, 40, 10).difference(shapely.box(15, -5, 35, 5))
-    found = reach(
-        site_with([[60, 0, 2.0]], buildings=prisms([ring], [-1], [9])), np.array([[0, 0, 2.0]]), np.array([2.0]), 99
-    )
-    assert found.crossed[0, 0] == 1
+    assert one(site_with([[60, 0, 2.0]], buildings=prisms([ring], [-1], [9])), [0, 0, 2.0]).crossed[0, 0] == 1
 
 
-def test_margin_and_words():
-    far = reach(
-        site_with([[50, 0, 2.0], [150, 0, 2.0], [260, 0, 2.0]]), np.array([[0, 0, 2.0]]), np.array([2.0]), 200.0
+def test_the_open_field_link_by_hand():
+    """Rated 400 m with antennas 1.5 m up, 6 dB kept in hand; the link is 60 m over flat ground, 4 m to 1.5 m up."""
+    found = one(site_with([[60, 0, 1.5]]), [0, 0, 4.0])
+    d = np.hypot(60, 2.5)
+    allowed = float(open_field_db(400, 1.5, 1.5, 915))
+    assert found.links.margin_db[0, 0] == pytest.approx(allowed - 6 - float(free_space_db(d, 915)))
+    assert found.links.spread_db[0, 0] == pytest.approx(5.06)  # P.1411 section 4.1.1, line of sight
+    assert found.links.probability[0, 0] == pytest.approx(norm.cdf(found.links.margin_db[0, 0] / 5.06))
+    assert found.grade[0, 0] == Grade.DEPENDABLE
+
+
+def test_a_link_at_its_rated_range_has_nothing_in_hand():
+    """By the same open-field model: the margin there is the fade margin, missing."""
+    found = one(site_with([[400, 0, 1.5]]), [0, 0, 1.5], settings=Reach(fade_margin_db=6.0))
+    assert found.links.margin_db[0, 0] == pytest.approx(-6.0, abs=0.01)
+
+
+def test_walls_round_a_receiver_indoors():
+    """ITU-R P.2109: its median loss and its spread, with the building itself no obstacle."""
+    hall = prisms([shapely.box(50, -20, 90, 20)], [-1], [9.0])
+    inside = one(site_with([[60, 0, 3.0]], [True], buildings=hall), [0, 0, 3.0])
+    outside = one(site_with([[60, 0, 3.0]]), [0, 0, 3.0])
+    assert inside.crossed[0, 0] == 0
+    loss = inside.links.loss_db[0, 0] - outside.links.loss_db[0, 0]
+    assert loss == pytest.approx(float(entry_db(0.5, 915)), abs=0.01)
+    wide = float(entry_db(norm.cdf(1), 915)) - float(entry_db(0.5, 915))
+    assert inside.links.spread_db[0, 0] == pytest.approx(np.hypot(5.06, wide), abs=0.01)
+    brick = one(
+        site_with([[60, 0, 3.0]], [True], buildings=hall),
+        [0, 0, 3.0],
+        settings=Reach(wall_material="brick", wall_thickness_m=0.102),
     )
-    assert margin(far, Sensor(), 1.0)[0] == pytest.approx([0.75, 0.25, -0.3])
-    said = [needs(far, 0, k, False, Sensor(), "metric") for k in range(3)]
-    assert said[0].startswith("clear line, under half")
-    assert "test the link on site" in said[1]
-    assert said[2].startswith("out of the rated range")
-    assert "indoors" in needs(far, 0, 0, True, Sensor(), "metric")
+    assert brick.links.entry_db[0, 0] == pytest.approx(3.0, abs=0.06)  # ITU-R P.2040-3, as in test_reach_radio
+
+
+def test_through_the_walls_where_that_is_the_best_way():
+    """Deep in a building's shadow, in and out by P.2109 beats diffraction."""
+    hall = prisms([shapely.box(40, -300, 59, 300)], [-1], [30.0])
+    found = one(site_with([[60, 0, 1.5]], buildings=hall), [0, 0, 3.0])
+    assert found.links.way[0, 0] == THROUGH
+    assert found.links.diffraction_db[0, 0] == pytest.approx(2 * float(entry_db(0.5, 915)), abs=0.5)
+
+
+def test_bare_crowns_take_less():
+    def of(evergreen):
+        crown = Crowns(("T",), np.array([[30.0, 0, 3.0]]), np.array([5.0]), np.array([3.0]), np.array([evergreen]))
+        return one(site_with([[60, 0, 3.0]], crowns=crown), [0, 0, 3.0]).links
+
+    assert of(False).foliage_db[0, 0] == pytest.approx(4.39, abs=0.01)  # Weissberger, 10 m at 915 MHz
+    assert of(False).bare_margin_db[0, 0] > of(False).margin_db[0, 0]
+    assert of(True).bare_margin_db[0, 0] == pytest.approx(of(True).margin_db[0, 0])
+
+
+@pytest.mark.parametrize(
+    ("p", "mark"), [(0.2, 0), (0.49, 0), (0.5, 1), (0.89, 1), (0.9, 2), (0.949, 2), (0.951, 3), (1.0, 3)]
+)
+def test_grades(p, mark):
+    assert grade(p, 0.9) == mark
+
+
+def test_margin_is_room_beyond_what_is_asked():
+    site = site_with([[20, 0, 2.0], [120, 0, 2.0], [390, 0, 2.0]])
+    found = one(site, [0, 0, 2.0])
+    room = margin(found, SENSOR, 0.8)[0]
+    asked = found.links.margin_db[0] - norm.ppf(0.9) * found.links.spread_db[0]
+    assert room[:2] == pytest.approx(np.minimum(asked[:2] / FULL_ROOM_DB, 1))
+    assert room[2] < 0
+    # a high mast far away: margin enough, but beyond the range that may be used
+    far = one(
+        site_with([[390, 0, 20.0]]),
+        [0, 0, 30.0],
+        sensor=Sensor(rated_range_m=400, transmit_dbm=20, sensitivity_dbm=-110),
+    )
+    assert far.links.probability[0, 0] > 0.99
+    assert margin(far, SENSOR, 0.8)[0, 0] == pytest.approx(1 - far.range_share[0, 0] / 0.8)
+
+
+def test_words():
+    far = one(site_with([[20, 0, 2.0], [350, 0, 2.0], [800, 0, 2.0]]), [0, 0, 2.0])
+    said = [needs(far, 0, k, False, SENSOR, "metric") for k in range(3)]
+    assert said[0].startswith("dependable: clear line")
+    assert said[1].startswith("doubtful, change something and test: clear line, close to roofs or ground")
+    assert said[2].startswith("beyond the rated range")
+    assert "indoors" in needs(far, 0, 0, True, SENSOR, "metric")
 
 
 @pytest.mark.parametrize(("distance", "said"), [(6, "enough"), (40, "buy"), (80, "over the 197 ft allowed")])
 def test_cable_words(distance, said):
     """12 m supplied, 60 m longest: common practice, no source."""
     cable = Sensor(link="cable")
-    found = reach(site_with([[distance, 0, 1.5]]), np.array([[0, 0, 3.0]]), np.array([3.0]), 200.0)
+    found = one(site_with([[distance, 0, 1.5]]), [0, 0, 3.0], sensor=cable)
     assert said in needs(found, 0, 0, False, cable, "us")
     assert (margin(found, cable, 1.0)[0, 0] < 0) == (distance == 80)
 
 
 def test_no_controllers_no_columns():
-    found = reach(bare_site(), np.zeros((3, 3)), np.zeros(3), 100.0)
+    found = reach(bare_site(), np.zeros((3, 3)), np.zeros(3), SENSOR)
     assert found.distance_m.shape == found.crossed.shape == found.cable_m.shape == (3, 0)
+    assert found.links.margin_db.shape == found.grade.shape == (3, 0)
+
+
+@given(st.floats(2, 3000), st.floats(1.01, 3), st.floats(0.5, 30), st.floats(0.5, 30))
+@settings(max_examples=80, deadline=None)
+def test_margin_falls_with_distance_in_the_open(near_m, times, up_a, up_b):
+    site = site_with([[near_m, 0, up_b], [near_m * times, 0, up_b]])
+    found = one(site, [0, 0, up_a]).links.margin_db[0]
+    assert found[1] < found[0]
+
+
+@given(st.integers(0, 10**6))
+@settings(max_examples=40, deadline=None)
+def test_one_more_building_helps_only_by_a_way_round_or_through(seed):
+    rng = np.random.default_rng(seed)
+    site = scattered(seed=seed, buildings=8, trees=4, side_m=120, hedges=0)
+    low, span = rng.uniform(0, 110, 2), rng.uniform(3, 20, 2)
+    more = prisms(
+        [*site.buildings.shapes, shapely.box(*low, *(low + span))],
+        np.append(site.buildings.base_m, -5.0),
+        np.append(site.buildings.top_m, rng.uniform(3, 15)),
+    )
+    places = Places(
+        tuple("ABCDE"), np.column_stack([rng.uniform(0, 120, (5, 2)), np.full(5, 1.5)]), np.zeros(5, bool)
+    )
+    head = [*rng.uniform(0, 120, 2), 9.0]
+    before = one(dataclasses.replace(site, controllers=places), head).links
+    after = one(bare_site(buildings=more, crowns=site.crowns, controllers=places), head).links
+    helped = after.margin_db > before.margin_db + 1e-9
+    assert (after.way[helped] != 0).all()
+
+
+# --- one link in full -------------------------------------------------------------------------------------------
+
+
+def mounts_at(*points, building=None, support=Support.POLE):
+    xyz = np.array(points, float)
+    n = len(xyz)
+    return Mounts(
+        tuple(f"M{k}" for k in range(n)),
+        (support,) * n,
+        tuple(f"place {k}" for k in range(n)),
+        xyz,
+        xyz[:, 2].copy(),
+        np.full(n, np.nan),
+        np.full(n, -1, np.int64) if building is None else np.full(n, building, np.int64),
+    )
+
+
+def seen(site, mounts, **keys):
+    found = reach(site, mounts.xyz, mounts.height_m, SENSOR, Reach(**keys))
+    return views(site, scene(site), mounts, found, [0], np.ones(len(mounts), bool), "metric")[0], found
+
+
+def test_what_stands_in_the_way_is_named_in_order_and_the_losses_add_up():
+    blocks = prisms(
+        [shapely.box(30, -50, 40, 50), shapely.box(70, -50, 80, 50)], [-1, -1], [9, 1.0], ["far", "low"]
+    )
+    crown = Crowns(("oak",), np.array([[15.0, 0, 4.0]]), np.array([3.0]), np.array([3.0]), np.array([False]))
+    site = site_with([[100, 0, 1.5]], buildings=blocks, crowns=crown)
+    (view,), found = seen(site, mounts_at([0, 0, 4.0]))
+    assert view.met == ("oak", "far")
+    assert [p.name for p in view.pieces] == ["oak", "far", "low"]
+    assert [p.in_the_way for p in view.pieces] == [True, True, False]
+    assert sum(db for _, db in view.losses) == pytest.approx(found.links.loss_db[0, 0], abs=0.2)
+    assert view.pieces[1].start_m == pytest.approx(30, abs=0.01)
+
+
+def test_the_change_that_helps_most_is_worked_out_not_guessed():
+    """A wall 2 m over the line: raising the sensor clears it, and its gain is that of the link so raised."""
+    wall = prisms([shapely.box(20, -300, 21, 300)], [-1], [5.5])
+    site = site_with([[150, 0, 1.5]], buildings=wall)
+    (view,), found = seen(site, mounts_at([0, 0, 4.0]))
+    assert view.change.what.startswith("raise the sensor by ")
+    metres = float(view.change.what.split()[-2])
+    again = one(site, [0, 0, 4.0 + metres])
+    assert view.change.gain_db == pytest.approx(again.links.margin_db[0, 0] - found.links.margin_db[0, 0])
+    assert view.change.probability == pytest.approx(again.links.probability[0, 0])
+
+
+def test_a_receiver_indoors_is_better_off_on_the_outer_wall():
+    hall = prisms([shapely.box(80, -20, 120, 20)], [-1], [9.0])
+    site = site_with([[100, 0, 1.5]], [True], buildings=hall)
+    (view,), _ = seen(site, mounts_at([0, 0, 6.0]), fade_margin_db=12.0)
+    assert view.change.what == "put the receiver on the outer wall that faces the mount"
+    assert view.change.gain_db > 10
+
+
+def test_a_place_along_the_same_eave_is_tried():
+    tower = prisms([shapely.box(40, -4, 50, 4), shapely.box(-30, -30, 0, 30)], [-1, -1], [60.0, 4.0])
+    site = site_with([[90, 0, 1.5]], buildings=tower)
+    mounts = mounts_at([-1, 0, 5.0], [-1, 14, 5.0], building=1, support=Support.PARAPET)
+    (view,), _ = seen(site, mounts)
+    assert view.change.what == "move the sensor 14 m along, to M1"
+
+
+def test_a_dependable_link_needs_no_change():
+    (view,), _ = seen(site_with([[20, 0, 1.5]]), mounts_at([0, 0, 4.0]))
+    assert view.change is None
+
+
+# --- all of it --------------------------------------------------------------------------------------------------
+
+
+def test_coverage_is_the_link_to_each_cell():
+    block = prisms([shapely.box(20, 0, 40, 30)], [-1], [12.0])
+    site = bare_site(shapely.box(-50, -50, 80, 80), buildings=block)
+    found = one(site_with([[60, 15, 1.5]]), [0, 15, 5.0])
+    cover = coverage(
+        site, scene(site), np.array([0, 15, 5.0]), 5.0, found.radio, cell_m=5.0, receiver_m=1.5, asked=0.9
+    )
+    rows, cols = cover.grade.shape
+    assert (rows * 5, cols * 5) == (170, 170)
+    x = cover.margin_db.left_m + (np.arange(cols) + 0.5) * 5
+    y = cover.margin_db.top_m - (np.arange(rows) + 0.5) * 5
+    assert np.isnan(cover.margin_db.values[np.ix_((y > 0) & (y < 30), (x > 20) & (x < 40))]).all()
+    for row, col in ((3, 4), (20, 30), (10, 3)):
+        there = [[x[col], y[row], 1.5]]
+        direct = one(site_with(there, buildings=block), [0, 15, 5.0])
+        assert cover.margin_db.values[row, col] == pytest.approx(direct.links.margin_db[0, 0])
+        assert cover.grade[row, col] == direct.grade[0, 0]
+
+
+def test_a_study_of_one_site():
+    """Two groups of controllers with a long hall between: two sensors, each near its own."""
+    hall = prisms([shapely.box(-200, 48, 200, 52)], [-1], [30.0])
+    site = site_with(
+        [[0, 10, 1.5], [20, 10, 1.5], [0, 90, 1.5]], buildings=hall, outline=shapely.box(-100, -50, 100, 150)
+    )
+    mounts = mounts_at([0, 0, 4.0], [5, 100, 4.0], [40, 0, 4.0])
+    sensor = Sensor(rated_range_m=200.0)
+    given_plan = plan.Plan(sensor=sensor)
+    found = reach(site, mounts.xyz, mounts.height_m, sensor)
+    done = study(
+        site, given_plan, mounts, found, 0, [1], np.ones(3, bool), np.array([0.5, 0.5, 0.9]), np.ones(3, bool)
+    )
+    assert set(done.views) == {0, 1}
+    assert done.plans.best.mounts == (0, 1)  # the chosen one is kept, although another has the better score
+    assert done.plans.best.served_by.tolist() == [0, 0, 1]
+    assert [c.use for c in done.choices][:2] == ["radio", "radio"]
+    assert done.coverage is not None
+    assert len(done.cables) == 3
+
+
+def test_repeaters_where_they_are_allowed_and_cheaper():
+    """A hall shuts the third controller off; a repeater on a tall pole sees both sides."""
+    hall = prisms([shapely.box(-200, 48, 200, 52)], [-1], [12.0])
+    site = site_with([[0, 10, 1.5], [0, 90, 1.5]], buildings=hall, outline=shapely.box(-100, -50, 100, 150))
+    mounts = mounts_at([0, 0, 4.0], [3, 50, 16.0])
+    found = reach(site, mounts.xyz, mounts.height_m, SENSOR)
+    held = found.links.probability >= 0.9
+    assert held[0].tolist() == [True, False]
+    usable = np.array([True, False])  # the tall pole passes no other gate: no sensor may stand there
+
+    def best(**keys):
+        settings = plan.Plan(sensor=SENSOR, reach=Reach(**keys))
+        done = study(site, settings, mounts, found, 0, [], usable, np.ones(2), np.ones(2, bool))
+        return done.plans.best
+
+    assert best() is None
+    served = best(repeaters=1)
+    assert (served.mounts, served.repeaters) == ((0,), (1,))
+    assert served.served_by.tolist() == [0, -1]
+    assert served.by_repeater.tolist() == [-1, 1]
+    assert served.price == 650.0  # one sensor and one repeater, at the prices the plan starts from

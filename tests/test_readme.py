@@ -39,7 +39,7 @@ def test_every_key_has_meaning_and_reason():
 
 def test_exit_codes_are_documented():
     text = README.read_text(encoding="utf-8")
-    said = {int(code) for code in re.findall(r"^\| (\d) \|", text, flags=re.M)}
+    said = {int(code) for code in re.findall(r"^\| (\d+) \|", text, flags=re.M)}
     assert said == {int(code) for code in Exit}
 
 

@@ -21,6 +21,7 @@ import pandas
 import pyogrio
 import pyproj
 import pytest
+import rasterio
 import shapely
 from PIL import Image
 from scipy.stats import norm
@@ -28,10 +29,10 @@ from scipy.stats import norm
 from planner.climate.answer import ClimatePicture, OneWay, SiteClimate, ZoneResult, ZoneTable
 from planner.climate.builtin import SOURCE
 from planner.contract import ContractResult, Rejected
-from planner.decide import decide
+from planner.decide import Decision, decide
 from planner.job import SiteResult
 from planner.ledger import Exit, Kind, Notice, OutputError
-from planner.mounts import find_mounts
+from planner.mounts import Mounts, Refined, find_mounts, refine
 from planner.plan import Plan
 from planner.rain import rain_and_surroundings
 from planner.reach import reach
@@ -47,9 +48,14 @@ from planner.show import (
     write_folder,
     write_site,
 )
+from planner.show.lonlat import from_lonlat, to_lonlat
 from planner.show.page import json_text, sealed
-from planner.site import Crowns, Heights, KeepOut, KeepOuts, Places, bare_site, prisms
+from planner.site import Crowns, Heights, KeepOut, KeepOuts, Places, Site, bare_site, prisms
+from planner.siting import siting
 from planner.sun import SunResult, SunTable, sun_table, year_of_light
+from planner.sun.grid import LightGrid, light_grid
+from planner.sun.losses import Loss, Obstacle, day_of_sun
+from planner.sun.water import eto_bias_from_eto
 from planner.units import MONTHS
 
 NASTY = (
@@ -124,7 +130,9 @@ def climate_of(names: tuple[str, ...] = ()) -> tuple[SiteClimate, ZoneResult]:
     return climate, zone
 
 
-LIGHT: dict[float, tuple[SunTable, SunResult]] = {}  # the slow part, which no name changes
+# the slow parts, which no name changes
+LIGHT: dict[float, tuple[SunTable, SunResult]] = {}
+CLOSELY: dict[float, tuple[dict[int, Refined], LightGrid]] = {}
 
 
 def scene(names: tuple[str, ...] = (), units: str = "us", latitude_deg: float = 33.4) -> SiteResult:
@@ -179,6 +187,7 @@ def scene(names: tuple[str, ...] = (), units: str = "us", latitude_deg: float = 
         {
             "title": name("Larkmead sensor plan"),
             "units": units,
+            "sensor": {"rated_range_m": 800.0},
             "mounts": {"named": [{"name": name("My post"), "x": -111.6995, "y": latitude_deg, "height_m": 4.0}]},
         }
     )
@@ -190,7 +199,7 @@ def scene(names: tuple[str, ...] = (), units: str = "us", latitude_deg: float = 
         LIGHT[latitude_deg] = table, year_of_light(site, mounts.xyz, table)
     table, sun = LIGHT[latitude_deg]
     wet = rain_and_surroundings(site, mounts.xyz)
-    found = reach(site, mounts.xyz, mounts.height_m, plan.sensor.rated_range_m)
+    found = reach(site, mounts.xyz, mounts.height_m, plan.sensor, plan.reach)
     decision = decide(plan, mounts, sun, wet, found, season)
     grid = np.linspace(4, 9, 60)[None, :] + np.linspace(0, 1.5, 40)[:, None]
     grid[:3, :4] = np.nan
@@ -213,7 +222,29 @@ def scene(names: tuple[str, ...] = (), units: str = "us", latitude_deg: float = 
         decision,
         picture,
         notices,
+        {
+            k: day_of_sun(site, mounts.xyz[k], table, season, time_zone="America/Phoenix")
+            for k in (decision.chosen, *decision.runners_up)
+        },
+        *_closely(site, mounts, decision, table, season),
+        siting=siting(site, mounts.xyz, table, sun, wet, season),
+        water=eto_bias_from_eto(sun.light_share, climate.eto_mm_day[0], climate.t_mean_c[0], latitude_deg, 350.0),
     )
+
+
+def _closely(site: Site, mounts: Mounts, decision: Decision, table: SunTable, season: np.ndarray) -> tuple:
+    """Trials beside and above the mounts with a card (scored by their light alone), and a coarse light grid."""
+    if site.latitude_deg not in CLOSELY:
+
+        def judge(trials: Mounts) -> tuple[np.ndarray, np.ndarray]:
+            light = year_of_light(site, trials.xyz, table).light_share[:, season].min(axis=1)
+            return light, 100 * light + np.arange(len(light)) % 3
+
+        CLOSELY[site.latitude_deg] = (
+            refine(site, mounts, [decision.chosen, *decision.runners_up], judge, along_m=1.0),
+            light_grid(site, table, cell_m=18.0),
+        )
+    return CLOSELY[site.latitude_deg]
 
 
 def contract(n: int = 12, names: tuple[str, ...] = ()) -> ContractResult:
@@ -377,7 +408,7 @@ def test_zone_bar_is_cut_by_probability() -> None:
 
 def test_ramps_run_from_light_to_dark() -> None:
     """Relative luminance (WCAG 2.1) falls all along: order is then seen with any colour vision, and in grey."""
-    for ramp in (palette.SCORE, palette.STONE, palette.DRY):
+    for ramp in (palette.SCORE, palette.STONE, palette.DRY, palette.SHADE, palette.RAIN):
         rgb = palette.ramp_rgb(ramp, np.linspace(0, 1, 40)) / 255
         linear = np.where(rgb <= 0.03928, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
         luminance = linear @ [0.2126, 0.7152, 0.0722]
@@ -504,7 +535,7 @@ def test_ties_run_to_the_ends_of_the_nearest_wall() -> None:
 
 
 def test_drawing_is_well_formed_and_to_scale(yard: SiteResult) -> None:
-    row = yard.decision.chosen
+    row = next(k for k in (yard.decision.chosen, *yard.decision.runners_up) if yard.mounts.building[k] >= 0)
     drawn = svg(sheet.plan_drawing(yard, row))
     tie = drawn.findall(tag("line"))
     drawn_m = [
@@ -724,6 +755,176 @@ def test_unknown_numbers_are_null() -> None:
     assert json.loads(text, parse_constant=refuse) == {"a": [None, None, 1.0, 2, True], "b": [0.0, 0.0]}
 
 
+def test_light_tif_holds_the_grid_where_it_stands(yard: SiteResult) -> None:
+    """Read back by rasterio: each cell's middle has the numbers of the grid, in the frame's own CRS."""
+    with rasterio.MemoryFile(tables.light_tif(yard)) as memory, memory.open() as file:
+        assert file.count == 13
+        assert file.descriptions[6] == "share of light kept, Jul"
+        assert pyproj.CRS.from_user_input(file.crs) == pyproj.CRS(yard.site.crs)
+        bands = file.read()
+        for row, col in ((0, 0), (3, 7), (9, 9)):
+            x, y = file.xy(row, col)
+            assert (x, y) == pytest.approx((-90 + 18 * (col + 0.5), 90 - 18 * (row + 0.5)))
+            assert bands[:12, row, col] == pytest.approx(yard.light.light_share[row, col], nan_ok=True)
+    assert bands[12] == pytest.approx(bands[2:10].min(axis=0), nan_ok=True)
+
+
+# --- sun and rain closely ---------------------------------------------------------------------------------------
+
+
+def a_loss(share: float, name: str = "Mill", kind: Obstacle = Obstacle.BUILDING) -> Loss:
+    return Loss(name, kind, (5, 6, 7), 15.0, 17.0, 1.5, share)
+
+
+def test_what_takes_the_sun_in_few_words(yard: SiteResult) -> None:
+    row = yard.decision.chosen
+
+    def said(*losses: Loss) -> list[str]:
+        day = dataclasses.replace(yard.losses[row], losses=losses)
+        return words.losses(dataclasses.replace(yard, losses={row: day}), row)
+
+    assert said() == ["Nothing takes the sun from it."]
+    assert said(a_loss(0.001), dataclasses.replace(a_loss(0.002), hours_day=0.3)) == [
+        "Nothing takes as much as 0.5% of any month's light. Longest: Mill takes the sun, 15:00 to 17:00, "
+        "Jun to Aug: 1.5 h a day, 0.1% of the light then."
+    ]
+    first = "Mill takes the sun, 15:00 to 17:00, Jun to Aug: 1.5 h a day, 8% of the light then."
+    assert said(a_loss(0.08)) == [first]
+    assert said(a_loss(0.08), a_loss(0.001)) == [first, "All else takes less than 0.5% each."]
+    assert said(*[a_loss(0.08)] * 6)[-1] == "2 more, less costly in irrigation months."
+    assert words.losses(dataclasses.replace(yard, losses={}), row) == []
+    assert words.day_sentence(dataclasses.replace(yard, losses={}), row) == ""
+
+
+def test_what_more_mast_buys_in_a_table(yard: SiteResult) -> None:
+    row = yard.decision.chosen
+    tried = Refined(
+        np.array([0.0, 0.5]),
+        np.array([0.912, 0.934]),
+        np.array([np.nan, 71.2]),
+        np.array([-1.0, 0.0, 1.0]),
+        np.array([0.9, 0.91, 0.95]),
+        np.array([60.0, 61.0, 70.0]),
+        90.0,
+    )
+    result = dataclasses.replace(yard, refined={row: tried})
+    plain, more = words.raised(result, row)
+    assert (plain.more, plain.light, plain.score) == ("as planned", "91.2%", "shut out")
+    assert (more.more, more.light, more.score) == ("+1.6 ft", "93.4%", "71")
+    assert words.moved(result, row) == "3.3 ft further east along its edge it would score 70 (+9.0) and keep 95.0%."
+    stay = dataclasses.replace(tried, moved_score=np.array([60.0, 61.0, 61.3]))
+    assert words.moved(dataclasses.replace(yard, refined={row: stay}), row).startswith("Nowhere along its edge")
+    nan = np.full(3, np.nan)
+    shut = dataclasses.replace(yard, refined={row: dataclasses.replace(tried, moved_score=nan)})
+    assert words.moved(shut, row) == (
+        "Shut out all along its edge, 3.3 ft to one side and 3.3 ft to the other; it would keep most light, 95.0%, "
+        "3.3 ft further east."
+    )
+    freed = dataclasses.replace(tried, moved_score=np.array([np.nan, np.nan, 50.0]))
+    assert words.moved(dataclasses.replace(yard, refined={row: freed}), row) == (
+        "3.3 ft further east along its edge it would score 50, where now it is shut out, and keep 95.0%."
+    )
+    assert words.raised(dataclasses.replace(yard, refined={}), row) == []
+    assert words.moved(dataclasses.replace(yard, refined={}), row) == ""
+
+
+def test_rain_rose_shows_each_sector_as_high_as_it_stands() -> None:
+    """The rim is the horizon and the middle straight up: 45 degrees reach half-way in."""
+    degrees, classes = np.zeros(36), np.ones(36, int)
+    degrees[9], classes[9] = 45.0, 3
+    drawn = svg(pictures.rain_rose(degrees, classes, 45.0, 270.0, "a <b>"))
+    wedges = [p for p in drawn.findall(tag("path")) if p.attrib.get("fill") in palette.RAIN]
+    assert [p.attrib["fill"] for p in wedges] == [palette.RAIN[2]]
+    points = np.array([float(v) for v in re.findall(r"-?[\d.]+", wedges[0].attrib["d"])])
+    corners = np.array([points[0:2], points[7:9], points[9:11], points[16:18]]) - pictures.ROSE / 2
+    out = np.hypot(*corners.T)
+    assert out == pytest.approx(
+        [pictures.ROSE_RIM, pictures.ROSE_RIM, pictures.ROSE_RIM / 2, pictures.ROSE_RIM / 2], abs=0.1
+    )
+    assert np.degrees(np.arctan2(corners[:, 0], -corners[:, 1])) == pytest.approx([85, 95, 95, 85], abs=0.2)
+    assert "rotate(270.0" in ElementTree.tostring(drawn, encoding="unicode")
+    open_sky = svg(pictures.rain_rose(np.zeros(36), np.ones(36, int), 45.0, None, "open"))
+    assert open_sky.find(tag("path")) is None
+
+
+def test_the_water_that_shade_costs_in_words(yard: SiteResult) -> None:
+    row = yard.decision.runners_up[0]
+    percent = np.full((len(yard.mounts), 12), -1.0)
+    percent[row] = [-9, -8, -1, -2, -3.04, -2, -1, -1, -1, -1, -7, -9]  # the winter is no irrigation season
+    bias = dataclasses.replace(
+        yard.water, percent=percent, spread_percent=percent * 0 + 0.8, by_sun_percent=percent * 2
+    )
+    (said,) = words.water(dataclasses.replace(yard, water=bias), row)
+    assert said.label == "ETo it would report in May"
+    assert said.value == "−3.0 ± 0.8%"
+    assert said.basis.endswith("the sun alone: −6.1%")
+    none = dataclasses.replace(bias, percent=np.full_like(percent, np.nan))
+    assert words.water(dataclasses.replace(yard, water=none), row) == []
+    assert words.water(dataclasses.replace(yard, water=None), row) == []
+    rows = tables.mount_rows(yard)
+    assert rows.eto_bias_percent_jul.to_numpy() == pytest.approx(yard.water.percent[:, 6], abs=1e-6)
+
+
+def test_the_rains_wind_is_asked_for_only_where_it_is_known(yard: SiteResult) -> None:
+    row = yard.decision.chosen
+    label = "Steepest where wind-driven rain comes from"
+    assert label not in [n.label for n in words.mount_numbers(yard, row)]
+    climate = yard.plan.climate.model_copy(update={"rain_from_deg": 0.0})
+    asked = dataclasses.replace(yard, plan=yard.plan.model_copy(update={"climate": climate}))
+    said = next(n for n in words.mount_numbers(asked, row) if n.label == label)
+    side = [*range(32, 36), *range(0, 5)]  # sectors of 10 degrees within 45 of north
+    assert said.value == f"{yard.rain.sector_deg[row, side].max():.0f}°"
+    assert said.basis == "45° to either side of the north; asked: 22.5° or less"
+    assert "rotate(0.0" in map_room.mount_rose(asked, row)
+
+
+def test_siting_classes_in_words(yard: SiteResult) -> None:
+    row = yard.decision.runners_up[0]
+    trade, *classes = words.siting(yard, row)
+    assert trade.value == yard.siting.sunlight[row]
+    assert [n.label for n in classes] == ["Radiation", "Sunshine", "Temperature", "Precipitation"]
+    assert [n.value for n in classes] == [
+        f"class {c[row]}"
+        for c in (yard.siting.radiation, yard.siting.sunshine, yard.siting.temperature, yard.siting.precipitation)
+    ]
+    assert classes[2].basis == yard.siting.temperature_why[row]
+    assert "Limits from memory: radiation and sunshine." in words.siting_left_out(yard)
+    without = dataclasses.replace(yard, siting=None)
+    assert words.siting(without, row) == []
+    assert words.siting_left_out(without) == ""
+    assert tables.mount_rows(yard).wmo_temperature_class.tolist() == yard.siting.temperature.tolist()
+
+
+def test_rain_in_words(yard: SiteResult) -> None:
+    for row in (yard.decision.chosen, *yard.decision.runners_up):
+        worst = yard.rain.sector_class[row].max()
+        assert f"class {worst}" in words.rain_sentence(yard, row)
+    wet = dataclasses.replace(
+        yard.rain, covered=np.ones(len(yard.mounts), bool), cover_name=("a canopy",) * len(yard.mounts)
+    )
+    assert (
+        words.rain_sentence(dataclasses.replace(yard, rain=wet), 0) == "Under a canopy: no rain falls freely on it."
+    )
+
+
+def test_light_overlay_has_its_cells_in_place(yard: SiteResult) -> None:
+    """Pixels at the middles of cells have the ramp's colour of the worst irrigation month there."""
+    grid = yard.light
+    drawn = pictures.light_overlay(grid, yard.season, to_lonlat(yard.site.crs), from_lonlat(yard.site.crs))
+    pixels = np.asarray(Image.open(io.BytesIO(base64.b64decode(drawn.uri.split(",")[1]))))
+    worst, (low, high) = grid.worst(yard.season), pictures.light_range(grid, yard.season)
+    tall, wide = pixels.shape[:2]
+    for row in range(worst.shape[0]):
+        for col in range(worst.shape[1]):
+            y, x = int((row + 0.5) / worst.shape[0] * tall), int((col + 0.5) / worst.shape[1] * wide)
+            if np.isfinite(worst[row, col]):
+                wanted = palette.ramp_rgb(palette.SHADE, (high - worst[row, col]) / (high - low))
+                assert pixels[y, x].tolist() == [*wanted, 255]
+            else:
+                assert pixels[y, x, 3] == 0
+    assert low <= np.nanmin(worst)
+
+
 # --- a contract -------------------------------------------------------------------------------------------------
 
 
@@ -833,5 +1034,7 @@ def test_things_in_the_way_are_named(tmp_path: Path) -> None:
 
 def test_write_site_writes_what_the_readme_says(yard: SiteResult, tmp_path: Path) -> None:
     names = [p.name for p in write_site(yard, tmp_path)]
-    assert names == ["map.html", "sheet.html", "mounts.gpkg", "mounts.csv", "result.json"]
+    assert names == ["map.html", "sheet.html", "mounts.gpkg", "mounts.csv", "result.json", "light.tif"]
     write_site(yard, tmp_path)
+    plain = write_site(dataclasses.replace(yard, light=None), tmp_path / "without")
+    assert [p.name for p in plain] == names[:-1]

@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 from planner.site import Crowns, Heights, bare_site, prisms
 from planner.sun import sun_table, year_of_light
 from planner.sun.horizon import crown_spans, directions, prism_hits, prism_tangent, raster_tangent
-from planner.sun.path import leaf_on
-from planner.sun.year import IN_LEAF, LEAFLESS
+from planner.sun.leaves import CrownLight
 
 FAR = 1e7  # long enough to be endless
 ORIGIN = np.zeros(3)
@@ -305,7 +304,7 @@ def test_crown_edges_agree_with_rays_through_the_ellipsoid(mount, crown):
 
 def test_crown_lets_through_what_heisler_measured():
     """Heisler (1986), Urban Ecology 9:337-359: a crown passes about 0.20 in leaf and 0.60 leafless."""
-    assert (IN_LEAF, LEAFLESS) == (0.20, 0.60)
+    assert (CrownLight().in_leaf, CrownLight().leafless) == (0.20, 0.60)
     # a crown all round the mount: every ray passes it once
     shroud = bare_site(crowns=one_crown(0, 0, 0, 5, 5), latitude_deg=40)
     result = light(shroud)
@@ -319,16 +318,6 @@ def test_crown_lets_through_what_heisler_measured():
         bare_site(crowns=one_crown(0, 0, 0, 5, 5, True), crown_prisms=two, crown_evergreen=np.array([True]))
     )
     np.testing.assert_allclose(both.light_share, 0.04, atol=1e-9)
-
-
-def test_leaf_season_turns_with_the_hemisphere():
-    north, south = leaf_on(40), leaf_on(-40)
-    assert north[6]
-    assert not north[0]
-    assert south[0]
-    assert not south[6]
-    assert north[6:] + north[:6] == south
-    assert all(leaf_on(10))
 
 
 # --- ground ---------------------------------------------------------------------------------------------------

@@ -2,9 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import overload
+
+import numpy as np
 
 from planner.site import Bools, Floats, Ints
+
+
+@dataclass(frozen=True)
+class Sentences(Sequence[str]):
+    """A sentence for each of n sites, put into words when it is read: of a million few are."""
+
+    n: int
+    say: Callable[[int], str]
+
+    def __len__(self) -> int:
+        return self.n
+
+    @overload
+    def __getitem__(self, k: int) -> str: ...
+    @overload
+    def __getitem__(self, k: slice) -> tuple[str, ...]: ...
+    def __getitem__(self, k: int | slice) -> str | tuple[str, ...]:
+        if isinstance(k, slice):
+            return tuple(self.say(i) for i in range(*k.indices(self.n)))
+        return self.say(range(self.n)[k])
 
 
 @dataclass(frozen=True)
@@ -15,7 +39,13 @@ class SiteClimate:
     basis (n,): "ETo layer", "Penman-Monteith from layers", "Hargreaves from layers", "temperature only".
     t_mean_c, rain_mm (n, 12): mean temperature, the month's rain. source (n,): where each row came from, in
     words. away_km (n,): how far the farthest cell is that stands in for a site on unknown cells of a layer: 0 where
-    none had to, inf where a layer has nothing near; None where there is no layer.
+    none had to, inf where a layer has nothing near; None where there is no layer. known_share (n,): least share of
+    the site's area on known cells of a layer.
+    above_m (n,): how far the site stands above the cell that its temperature comes from, NaN where either is
+    unknown; temperature and ETo are lapsed by it. unlapsed_peak_mm_day (n,): the peak month's ETo without that.
+    cells_peak_mm_day (n, 2): lowest and highest peak-month ETo among the cells of an ETo layer under the site.
+    computed_peak_mm_day, computed_spread_mm_day (n,): of ETo computed from weather layers, where the plan gives
+    an ETo layer too. yearly_peak_mm_day (years,): each year's peak-month ETo at a station named in the plan.
     """
 
     eto_mm_day: Floats
@@ -25,6 +55,13 @@ class SiteClimate:
     rain_mm: Floats
     source: tuple[str, ...]
     away_km: Floats | None = None
+    known_share: Floats | None = None
+    above_m: Floats | None = None
+    unlapsed_peak_mm_day: Floats | None = None
+    cells_peak_mm_day: Floats | None = None
+    computed_peak_mm_day: Floats | None = None
+    computed_spread_mm_day: Floats | None = None
+    yearly_peak_mm_day: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -32,7 +69,8 @@ class ZoneTable:
     """Zones by peak-month ETo, driest last: labels (k,), low and high (k,) mm/day (ends may be infinite).
 
     t_low_c, t_high_c (k,): hottest-month mean temperature, NaN where the table has none.
-    description (k,): words, may be empty. source: where the table comes from.
+    description (k,): words, may be empty. source: where the table comes from. given_peak_mm_day (k,): the
+    peak-month ETo that the controller assumes in the zone, NaN where the table does not say.
     """
 
     labels: tuple[str, ...]
@@ -42,6 +80,20 @@ class ZoneTable:
     t_high_c: Floats
     description: tuple[str, ...]
     source: str
+    given_peak_mm_day: Floats | None = None
+
+    @property
+    def peak_mm_day(self) -> Floats:
+        """(k,) the zone's own peak: as given, else the band's middle; an open band is as wide as its neighbour."""
+        low, high = self.low_mm_day.copy(), self.high_mm_day.copy()
+        width = np.where(np.isfinite(high - low), high - low, 1.0)
+        if len(low) > 1:
+            width[0] = width[1] if not np.isfinite(low[0]) else width[0]
+            width[-1] = width[-2] if not np.isfinite(high[-1]) else width[-1]
+        low, high = np.where(np.isfinite(low), low, high - width), np.where(np.isfinite(high), high, low + width)
+        middle = np.maximum((low + high) / 2.0, 0.1)
+        given = self.given_peak_mm_day
+        return middle if given is None else np.where(np.isfinite(given), given, middle)
 
 
 @dataclass(frozen=True)
@@ -59,7 +111,7 @@ class OneWay:
     spread_mm_day: Floats
     zone: Ints
     probability: Floats
-    said: tuple[str, ...]
+    said: Sequence[str]
 
 
 @dataclass(frozen=True)
@@ -68,8 +120,12 @@ class ZoneResult:
 
     peak_month (n,): 0 to 11, the month of the highest daily ETo. zone, runner_up (n,): rows of the table
     (-1: none). p_zone, p_runner_up (n,). ways: in order of trust; used (n,): which of them decided.
-    agreement (n,): True where all the ways that speak name the same zone. monthly_percent (n, 12): each
-    month's ETo over the peak month's.
+    agreement (n,): True where the ways that speak differ by no more than two of their joint standard deviations
+    from the one that decided. same_zone (n,): how many ways name the zone. monthly_percent (n, 12): each month's
+    ETo over the peak month's. shown_percent (n, 3): what a controller shows in the peak month when set to the next
+    zone of lower ETo, to the zone, and to the next of higher: peak-month ETo over that zone's own peak. The lower
+    zone waters more, the higher less. NaN where there is no such zone.
+    years_in_zone: how many years of the plan's station peak in the first site's zone, and of how many.
     """
 
     table: ZoneTable
@@ -84,6 +140,9 @@ class ZoneResult:
     used: Ints
     agreement: Bools
     monthly_percent: Floats
+    same_zone: Ints | None = None
+    shown_percent: Floats | None = None
+    years_in_zone: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True)

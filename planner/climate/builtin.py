@@ -7,13 +7,16 @@ cells is not in it, so nothing is corrected for a site that stands higher or low
 
 from __future__ import annotations
 
+from functools import lru_cache
 from importlib.resources import as_file, files
+from typing import Any
 
+import h5py
 import numpy as np
 import rasterio
-from numpy.typing import ArrayLike
-from rasterio.windows import Window
+from numpy.typing import ArrayLike, NDArray
 
+from planner.climate import kernels
 from planner.climate.answer import SiteClimate
 from planner.climate.eto import MM_PER_MJ_M2, monthly_extraterrestrial_radiation
 from planner.site import Floats
@@ -37,11 +40,30 @@ _STEP = 0.25
 _ROWS, _COLS = 721, 1440
 
 
-def builtin_normals(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> tuple[Floats, Floats]:
-    """Mean temperature (n, 12) degrees C and the month's rain (n, 12) mm at (n,) places, bilinear between points.
+@lru_cache(maxsize=1)
+def _layer() -> tuple[NDArray[np.int16], Floats]:
+    """The whole layer (rows, columns, 24), 50 MB, and its scales (24,): 12 of temperature, 12 of rain."""
+    with as_file(files("planner.climate") / "era5_normals.tif") as path, rasterio.open(path) as layer:
+        return np.ascontiguousarray(np.moveaxis(layer.read(), 0, -1)), np.asarray(layer.scales, np.float64)
 
-    Any longitude is taken round the earth; latitude from -90 to 90, else ValueError.
+
+@lru_cache(maxsize=1)
+def _elevation() -> NDArray[np.float32]:
+    """(rows, columns, 1) mean elevation, m, around each point of the layer, from the global grid in pvlib.
+
+    That grid has cells of 1/12 degree, in steps of 28 m: 3 x 3 of them make a cell of the layer.
     """
+    with as_file(files("pvlib") / "data" / "Altitude.h5") as path, h5py.File(path) as file:
+        steps = np.asarray(file["Altitude"])
+    fine = np.where(steps == 255, 0.0, 28.0 * steps.astype(np.float32) - 450.0)  # 255: unknown, the open sea
+    # its rows run from north to south and its columns from 180 west; the layer's points are corners of 3 x 3 blocks
+    fine = np.concatenate([fine[:, -1:], fine[:, :-1]], axis=1)
+    rows = np.clip(np.arange(_ROWS)[:, None] * 3 + np.arange(-1, 2), 0, fine.shape[0] - 1)
+    high = fine[rows].mean(axis=1).reshape(_ROWS, _COLS, 3).mean(axis=2)
+    return np.ascontiguousarray(high[:, :, None], np.float32)
+
+
+def _between(cells: NDArray[Any], scale: Floats, longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> Floats:
     lon = np.atleast_1d(np.asarray(longitude_deg, np.float64))
     lat = np.atleast_1d(np.asarray(latitude_deg, np.float64))
     if not (np.isfinite(lon).all() and np.all(np.abs(lat) <= 90)):
@@ -49,28 +71,29 @@ def builtin_normals(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> tuple[
     col, row = (lon + 180.0) % 360.0 / _STEP, (90.0 - lat) / _STEP
     left = np.floor(col).astype(np.int64) % _COLS
     top = np.minimum(np.floor(row).astype(np.int64), _ROWS - 2)
-    right = (left + 1) % _COLS
-    x, y = col - np.floor(col), row - top
-    if not len(lon):
-        return np.empty((0, 12)), np.empty((0, 12))
-    row_0 = int(top.min())
-    # a site between the last column and the first needs both ends of the row
-    wraps = bool((right < left).any())
-    col_0, col_1 = (0, _COLS) if wraps else (int(left.min()), int(right.max()) + 1)
-    with as_file(files("planner.climate") / "era5_normals.tif") as path, rasterio.open(path) as layer:
-        cells = layer.read(window=Window(col_0, row_0, col_1 - col_0, int(top.max()) + 2 - row_0))
-        scale = np.asarray(layer.scales)[:, None]
-    top, left, right = top - row_0, left - col_0, right - col_0
-    values = scale * (
-        (1 - y) * ((1 - x) * cells[:, top, left] + x * cells[:, top, right])
-        + y * ((1 - x) * cells[:, top + 1, left] + x * cells[:, top + 1, right])
+    return np.asarray(
+        kernels.bilinear(cells, top, left, (left + 1) % _COLS, col - np.floor(col), row - top, scale), np.float64
     )
-    return np.ascontiguousarray(values[:12].T), np.ascontiguousarray(values[12:].T)
+
+
+def builtin_normals(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> tuple[Floats, Floats]:
+    """Mean temperature (n, 12) degrees C and the month's rain (n, 12) mm at (n,) places, bilinear between points.
+
+    Any longitude is taken round the earth; latitude from -90 to 90, else ValueError.
+    """
+    values = _between(*_layer(), longitude_deg, latitude_deg)
+    return np.ascontiguousarray(values[:, :12]), np.ascontiguousarray(values[:, 12:])
+
+
+def builtin_elevation_m(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> Floats:
+    """(n,) elevation that the layer's temperature stands for, to about 30 m; as :func:`builtin_normals`."""
+    return _between(_elevation(), np.ones(1), longitude_deg, latitude_deg)[:, 0]
 
 
 def evaporating_power_mm_day(t_mean_c: Floats, latitude_deg: ArrayLike) -> Floats:
     """(n, 12) Hargreaves-Samani (FAO-56 eq. 52) but for the root of the daily range: mm/day per K^0.5."""
-    ra = monthly_extraterrestrial_radiation(np.asarray(latitude_deg, np.float64)).T
+    # sites within 0.01 degrees of latitude share their sun, which differs by less than 0.02 % there
+    ra = monthly_extraterrestrial_radiation(np.round(np.asarray(latitude_deg, np.float64), 2)).T
     return 0.0023 * np.maximum(t_mean_c + 17.8, 0.0) * MM_PER_MJ_M2 * ra
 
 

@@ -1,4 +1,4 @@
-"""Reference evapotranspiration after FAO-56, in plain NumPy.
+"""Reference evapotranspiration after FAO-56, in plain NumPy; whole years run through the loops of `kernels.py`.
 
 Every function takes numbers or arrays and broadcasts. Months stand on the first axis, January first, sites on
 the second: (12, n). Energy is MJ/m2/day, vapour pressure kPa, temperature degrees C, wind m/s, ETo mm/day.
@@ -11,11 +11,12 @@ Irrigation and Drainage Paper 56; equation and page numbers are the printed ones
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from planner.climate import kernels
 from planner.site import Floats
 
 # A non-leap year: a mean year is what normals describe.
@@ -73,6 +74,12 @@ def slope_kpa_c(temperature_c: ArrayLike) -> Floats:
 def vapour_pressure_from_dew_point_kpa(dew_point_c: ArrayLike) -> Floats:
     """Actual vapour pressure from the dew point. Eq. 14, p. 37; of the minimum, eq. 48, p. 58."""
     return saturation_vapour_pressure_kpa(dew_point_c)
+
+
+def dew_point_c(vapour_pressure_kpa: ArrayLike) -> Floats:
+    """Dew point from the actual vapour pressure: eq. 14 turned round."""
+    x = np.log(_floats(vapour_pressure_kpa) / 0.6108)
+    return _floats(237.3 * x / (17.27 - x))
 
 
 def vapour_pressure_from_wet_bulb_kpa(
@@ -144,27 +151,28 @@ def daylight_hours(latitude_deg: ArrayLike, day_of_year: ArrayLike) -> Floats:
     return _floats(24.0 / np.pi * sunset_hour_angle_rad(latitude_deg, day_of_year))
 
 
-def _month_means(daily: Any, latitude_deg: ArrayLike) -> Floats:
+def month_means_of_the_sun(latitude_deg: ArrayLike) -> tuple[Floats, Floats]:
+    """(12, ...) means over all days of each month: extraterrestrial radiation, MJ/m2/day, and day length, hours.
+
+    FAO-56 p. 47 takes day 15 for the month, and gives its error as under 1 % but for winters at high latitudes;
+    it is up to 3 % at 50 degrees. The mean of eq. 21 (and of eq. 34) over the month's days has no such error.
+    """
     latitude = _floats(latitude_deg)
-    means = np.empty((12, *latitude.shape))
-    for month in range(12):
-        days = np.arange(_MONTH_STARTS[month], _MONTH_STARTS[month + 1]) + 1.0
-        means[month] = daily(latitude, days.reshape(-1, *[1] * latitude.ndim)).mean(axis=0)
-    return means
+    # sites and grids share latitudes; a day's sun is worked out once for each
+    distinct, place = np.unique(latitude.ravel(), return_inverse=True)
+    radiation, hours = kernels.month_means_of_the_sun(distinct, _MONTH_STARTS)
+    shape = (12, *latitude.shape)
+    return _floats(radiation[:, place]).reshape(shape), _floats(hours[:, place]).reshape(shape)
 
 
 def monthly_extraterrestrial_radiation(latitude_deg: ArrayLike) -> Floats:
-    """(12, ...) mean over all days of each month, MJ/m2/day.
-
-    FAO-56 p. 47 takes day 15 for the month, and gives its error as under 1 % but for winters at high latitudes;
-    it is up to 3 % at 50 degrees. The mean of eq. 21 over the month's days has no such error.
-    """
-    return _month_means(extraterrestrial_radiation, latitude_deg)
+    """(12, ...) mean over all days of each month, MJ/m2/day."""
+    return month_means_of_the_sun(latitude_deg)[0]
 
 
 def monthly_daylight_hours(latitude_deg: ArrayLike) -> Floats:
-    """(12, ...) mean of eq. 34 over all days of each month, hours a day."""
-    return _month_means(daylight_hours, latitude_deg)
+    """(12, ...) mean over all days of each month, hours a day."""
+    return month_means_of_the_sun(latitude_deg)[1]
 
 
 # --- radiation at the ground -----------------------------------------------------------------------------
@@ -327,39 +335,50 @@ def monthly_eto(
     elevation_m: ArrayLike,
     method: Method = "auto",
     krs: ArrayLike = KRS_INTERIOR,
+    *,
+    compiled: bool = True,
 ) -> tuple[Floats, tuple[str, ...]]:
     """Mean daily ETo of the months, (12, n) mm/day, and what was done where a quantity is missing.
 
     latitude_deg, elevation_m: (n,). method: "auto" takes Penman-Monteith where radiation, humidity or wind is
     given, else Hargreaves-Samani, as FAO-56 chapter 3 (p. 58 to 65) allows. krs: of eq. 50, used only where
-    there is no radiation. NaN in, NaN out. ETo is never below zero: a polar night's dew is not counted.
+    there is no radiation. compiled: False takes the plain form below, slower and the same to 1e-9. NaN in, NaN
+    out. ETo is never below zero: a polar night's dew is not counted.
     """
-    low, high = _floats(inputs.t_min_c), _floats(inputs.t_max_c)
-    ra = monthly_extraterrestrial_radiation(latitude_deg)
     rs, ea, u2 = inputs.radiation_mj_m2_day, inputs.vapour_pressure_kpa, inputs.wind_2m_m_s
     if method == "auto":
         method = "hargreaves" if rs is None and ea is None and u2 is None else "penman-monteith"
     if method == "hargreaves":
-        return hargreaves_samani(low, high, ra), ("Hargreaves-Samani from temperature alone (FAO-56 eq. 52)",)
+        steps = ["Hargreaves-Samani from temperature alone (FAO-56 eq. 52)"]
+    else:
+        steps = ["Penman-Monteith (FAO-56 eq. 6), soil heat flux by eq. 43"]
+        if rs is None:
+            steps.append("radiation from the daily temperature range (eq. 50), held to the clear sky's")
+        if ea is None:
+            steps.append("dew point taken as the minimum temperature (eq. 48), too humid in dry climates")
+        if u2 is None:
+            steps.append("wind taken as 2 m/s at 2 m (p. 63)")
+        elif np.any(u2 < LEAST_WIND_2M_M_S):
+            steps.append("wind held to at least 0.5 m/s (p. 63)")
+    form = _compiled_months if compiled else _plain_months
+    return form(inputs, _floats(latitude_deg), _floats(elevation_m), method, _floats(krs)), tuple(steps)
 
-    steps = ["Penman-Monteith (FAO-56 eq. 6), soil heat flux by eq. 43"]
+
+def _plain_months(
+    inputs: MonthlyInputs, latitude_deg: Floats, elevation_m: Floats, method: Method, krs: Floats
+) -> Floats:
+    low, high = _floats(inputs.t_min_c), _floats(inputs.t_max_c)
+    ra = monthly_extraterrestrial_radiation(latitude_deg)
+    if method == "hargreaves":
+        return hargreaves_samani(low, high, ra)
+    rs, ea, u2 = inputs.radiation_mj_m2_day, inputs.vapour_pressure_kpa, inputs.wind_2m_m_s
     rso = clear_sky_radiation(ra, elevation_m)
-    if rs is None:
-        rs = np.minimum(radiation_from_temperature_range(low, high, ra, krs), rso)
-        steps.append("radiation from the daily temperature range (eq. 50), held to the clear sky's")
-    if ea is None:
-        ea = vapour_pressure_from_dew_point_kpa(low)
-        steps.append("dew point taken as the minimum temperature (eq. 48), too humid in dry climates")
-    if u2 is None:
-        u2 = np.full(low.shape, DEFAULT_WIND_2M_M_S)
-        steps.append("wind taken as 2 m/s at 2 m (p. 63)")
-    elif np.any(u2 < LEAST_WIND_2M_M_S):
-        u2 = np.maximum(u2, LEAST_WIND_2M_M_S)
-        steps.append("wind held to at least 0.5 m/s (p. 63)")
+    rs = np.minimum(radiation_from_temperature_range(low, high, ra, krs), rso) if rs is None else rs
+    ea = vapour_pressure_from_dew_point_kpa(low) if ea is None else ea
+    u2 = np.full(low.shape, DEFAULT_WIND_2M_M_S) if u2 is None else np.maximum(u2, LEAST_WIND_2M_M_S)
     t_mean = (low + high) / 2.0
-    net = net_shortwave(rs) - net_longwave(low, high, ea, rs, rso)
     eto = penman_monteith(
-        net,
+        net_shortwave(rs) - net_longwave(low, high, ea, rs, rso),
         monthly_soil_heat(t_mean),
         t_mean,
         u2,
@@ -367,4 +386,31 @@ def monthly_eto(
         ea,
         psychrometric_constant_kpa_c(air_pressure_kpa(elevation_m)),
     )
-    return np.maximum(eto, 0.0), tuple(steps)
+    return np.maximum(eto, 0.0)
+
+
+_UNKNOWN = np.empty((0, 0))
+
+
+def _compiled_months(
+    inputs: MonthlyInputs, latitude_deg: Floats, elevation_m: Floats, method: Method, krs: Floats
+) -> Floats:
+    shape = np.shape(inputs.t_min_c)
+
+    def flat(values: ArrayLike) -> Floats:
+        return np.ascontiguousarray(np.broadcast_to(_floats(values), shape).reshape(12, -1))
+
+    def each(values: Floats) -> Floats:
+        return np.ascontiguousarray(np.broadcast_to(values, shape[1:]).ravel())
+
+    low, high = flat(inputs.t_min_c), flat(inputs.t_max_c)
+    distinct, row = np.unique(each(latitude_deg), return_inverse=True)
+    sun = monthly_extraterrestrial_radiation(distinct)
+    if method == "hargreaves":
+        return _floats(kernels.hargreaves_months(low, high, sun, row)).reshape(shape)
+    rs, ea, u2 = (
+        _UNKNOWN if values is None else flat(values)
+        for values in (inputs.radiation_mj_m2_day, inputs.vapour_pressure_kpa, inputs.wind_2m_m_s)
+    )
+    eto = kernels.penman_monteith_months(low, high, rs, ea, u2, sun, row, each(elevation_m), each(krs))
+    return _floats(eto).reshape(shape)

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import ndtr  # type: ignore[import-untyped]
 
-from planner.climate.answer import OneWay, SiteClimate, ZoneResult, ZoneTable
+from planner.climate import kernels
+from planner.climate.answer import OneWay, Sentences, SiteClimate, ZoneResult, ZoneTable
 from planner.climate.eto import MONTH_DAYS, monthly_daylight_hours
 from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
 from planner.plan import EtoUnit, PlanFile
@@ -39,7 +39,8 @@ _TO_MM_DAY: dict[EtoUnit, float] = {
 }
 # Bounds typed as 0.15-0.19, 0.20-0.24 leave gaps of one last digit; those are closed at their middle.
 _ROUNDING_GAP_MM_DAY = 0.011 * MM_PER_IN
-_COLUMNS = ("label", "low", "high", "t_low_c", "t_high_c", "description")
+_COLUMNS = ("label", "low", "high", "peak", "t_low_c", "t_high_c", "description")
+APART_SD = 2.0  # two ways disagree when further apart than this many of their joint standard deviations
 
 
 # --- zone tables -----------------------------------------------------------------------------------------
@@ -74,7 +75,7 @@ def zone_table(plan: PlanFile, ledger: Ledger) -> ZoneTable:
 
 
 def read_zone_table(path: Path, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
-    """Read a user's table: columns label, low, high and optionally t_low_c, t_high_c, description, in any order.
+    """Read a user's table: columns label, low, high, optionally peak, t_low_c, t_high_c, description, in any order.
 
     An empty `low` or `high` is an open end. Rows may be in any order; overlapping bands are refused; gaps of one
     rounding step are closed, wider ones reported. `/month` units are turned into days by a month of 30.4 days.
@@ -91,11 +92,18 @@ def read_zone_table(path: Path, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
     factor = _TO_MM_DAY[unit]
     low = np.array([_number(where, row, "low", -np.inf) for row in rows]) * factor
     high = np.array([_number(where, row, "high", np.inf) for row in rows]) * factor
+    peak = np.array([_number(where, row, "peak", np.nan) for row in rows]) * factor
     t_low = np.array([_number(where, row, "t_low_c", np.nan) for row in rows])
     t_high = np.array([_number(where, row, "t_high_c", np.nan) for row in rows])
     for k, label in enumerate(labels):
         if not low[k] < high[k]:
             raise DataError(f"{where}: zone '{label}'", "low is not below high", "Exchange them, or mend the row")
+        if peak[k] < max(low[k], 0.01) or peak[k] > high[k]:
+            raise DataError(
+                f"{where}: zone '{label}'",
+                "its peak lies outside its own band",
+                "Mend the row, or leave the peak empty: the band's middle stands in",
+            )
         if np.isnan(t_low[k]) != np.isnan(t_high[k]) or t_low[k] >= t_high[k]:
             raise DataError(
                 f"{where}: zone '{label}'",
@@ -111,7 +119,7 @@ def read_zone_table(path: Path, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
         )
 
     order = np.argsort(low, kind="stable")
-    low, high, t_low, t_high = low[order], high[order], t_low[order], t_high[order]
+    low, high, t_low, t_high, peak = low[order], high[order], t_low[order], t_high[order], peak[order]
     rows, labels = [rows[k] for k in order], [labels[k] for k in order]
     for k in range(len(rows) - 1):
         gap, pair = low[k + 1] - high[k], f"'{labels[k]}' and '{labels[k + 1]}'"
@@ -134,6 +142,7 @@ def read_zone_table(path: Path, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
         t_high_c=t_high,
         description=tuple(row["description"] for row in rows),
         source=f"{path.name}, as given",
+        given_peak_mm_day=peak if np.isfinite(peak).any() else None,
     )
 
 
@@ -198,10 +207,11 @@ def zone_of(value: Floats, low: Floats, high: Floats) -> Ints:
 
 def band_probability(value: Floats, spread: Floats, low: Floats, high: Floats) -> Floats:
     """(n, k) share of a normal spread about each value that lies in each band; 0 where the value is NaN."""
-    v, s = np.asarray(value, np.float64)[:, None], np.maximum(np.asarray(spread, np.float64), 1e-9)[:, None]
-    known = np.isfinite(v) & np.isfinite(s)
-    v, s = np.where(known, v, 0.0), np.where(known, s, 1.0)
-    return np.asarray(np.where(known, ndtr((high - v) / s) - ndtr((low - v) / s), 0.0), np.float64)
+    # bands share their edges: each is looked up once
+    edges, place = np.unique(np.concatenate([low, high]), return_inverse=True)
+    v, s = np.asarray(value, np.float64), np.broadcast_to(np.asarray(spread, np.float64), np.shape(value))
+    below = kernels.normal_below(v, np.ascontiguousarray(s), edges)
+    return np.asarray(below[:, place[len(low) :]] - below[:, place[: len(low)]], np.float64)
 
 
 # --- the three ways --------------------------------------------------------------------------------------
@@ -303,7 +313,9 @@ def zone_sites(
     speaks = np.isfinite(values)
     used = np.where(speaks.any(axis=0), speaks.argmax(axis=0), -1).astype(np.int64)
     at = (np.maximum(used, 0), np.arange(n))
-    probability = np.stack([way.probability for way in ways])[at]
+    probability = ways[0].probability.copy()
+    for k, way in enumerate(ways[1:], 1):
+        probability[used == k] = way.probability[used == k]
     zone = np.where(used >= 0, zones[at], -1)
     others = probability.copy()
     others[np.flatnonzero(zone >= 0), zone[zone >= 0]] = -1.0
@@ -311,8 +323,6 @@ def zone_sites(
     p_second = np.maximum(others[np.arange(n), second], 0.0)
     # under half a percent no second zone is worth naming
     runner_up = np.where(p_second >= 0.005, second, -1).astype(np.int64)
-    named = zones >= 0
-    leader = zones.max(axis=0)
     peak = np.where(known, rates.max(axis=1), np.nan)
     return ZoneResult(
         table=table,
@@ -325,28 +335,58 @@ def zone_sites(
         p_runner_up=np.where(runner_up >= 0, p_second, 0.0),
         ways=ways,
         used=used,
-        agreement=np.all(~named | (zones == leader), axis=0) & named.any(axis=0),
+        agreement=_agreement(values, np.stack([way.spread_mm_day for way in ways]), used),
         monthly_percent=100.0 * climate.eto_mm_day / np.where(peak > 0, peak, np.nan)[:, None],
+        same_zone=((zones == zone) & (zone >= 0)).sum(axis=0).astype(np.int64),
+        shown_percent=_shown_percent(np.where(used >= 0, values[at], np.nan), zone, table),
+        years_in_zone=_years_in_zone(climate, zone, table),
     )
+
+
+def _agreement(values: Floats, spreads: Floats, used: Ints) -> Bools:
+    """(n,) whether all ways (ways, n) that speak lie within APART_SD joint spreads of the deciding one."""
+    n = values.shape[1]
+    at = (np.maximum(used, 0), np.arange(n))
+    apart = np.abs(values - values[at])
+    joint = np.hypot(spreads, spreads[at])
+    # a way does not speak where it is NaN, and the deciding one does not differ from itself
+    wide = np.nan_to_num(apart, nan=0.0) > APART_SD * np.nan_to_num(joint, nan=np.inf)
+    return np.asarray(~wide.any(axis=0) & (used >= 0))
+
+
+def _shown_percent(peak_eto: Floats, zone: Ints, table: ZoneTable) -> Floats:
+    own = np.concatenate([[np.nan], table.peak_mm_day, [np.nan]])
+    around = np.stack([own[zone], own[zone + 1], own[np.minimum(zone + 2, len(own) - 1)]], axis=1)
+    shown: Floats = 100.0 * peak_eto[:, None] / around
+    shown[zone < 0] = np.nan
+    return shown
+
+
+def _years_in_zone(climate: SiteClimate, zone: Ints, table: ZoneTable) -> tuple[int, int] | None:
+    years = climate.yearly_peak_mm_day
+    if years is None or not len(zone):
+        return None
+    rows = zone_of(years, table.low_mm_day, table.high_mm_day)
+    return int((rows == zone[0]).sum()), len(years)
 
 
 def _by_eto(
     climate: SiteClimate, table: ZoneTable, known: Bools, month: Ints, rates: Floats, units: Units
 ) -> OneWay:
     value = np.where(known, rates.max(axis=1), np.nan)
-    said = tuple(
-        f"{MONTHS[m]} has the highest daily ETo, {eto(v, units)} ({basis})"
-        if m >= 0
-        else "ETo is not known in every month"
-        for m, v, basis in zip(month, value, climate.basis, strict=True)
-    )
+
+    def say(k: int) -> str:
+        if month[k] < 0:
+            return "ETo is not known in every month"
+        return f"{MONTHS[month[k]]} has the highest daily ETo, {eto(value[k], units)} ({climate.basis[k]})"
+
     return OneWay(
         WAYS[0],
         value,
         climate.spread_mm_day,
         zone_of(value, table.low_mm_day, table.high_mm_day),
         band_probability(value, climate.spread_mm_day, table.low_mm_day, table.high_mm_day),
-        said,
+        Sentences(len(value), say),
     )
 
 
@@ -360,7 +400,8 @@ def _hottest(climate: SiteClimate) -> tuple[Ints, Floats]:
 def _by_temperature(climate: SiteClimate, latitude: Floats, table: ZoneTable, units: Units) -> OneWay:
     month, hottest_c = _hottest(climate)
     n = len(month)
-    value = blaney_criddle_mm_day(climate.t_mean_c, latitude)[np.arange(n), np.maximum(month, 0)]
+    # 0.01 degrees of latitude are a minute of day length at most, and let sites share their sun
+    value = blaney_criddle_mm_day(climate.t_mean_c, np.round(latitude, 2))[np.arange(n), np.maximum(month, 0)]
     value = np.where(month >= 0, value, np.nan)
     spread = np.full(n, SPREAD_TEMPERATURE_WAY_MM_DAY)
     if np.isfinite(table.t_low_c).any():
@@ -375,13 +416,13 @@ def _by_temperature(climate: SiteClimate, latitude: Floats, table: ZoneTable, un
         zone = zone_of(value, table.low_mm_day, table.high_mm_day)
         probability = band_probability(value, spread, table.low_mm_day, table.high_mm_day)
         how = "ETo = p (0.46 T + 8), Blaney-Criddle"
-    said = tuple(
-        f"{MONTHS[m]} is the hottest month, {temperature(t, units)} on the mean; {how}"
-        if m >= 0
-        else "temperature is not known in every month"
-        for m, t in zip(month, hottest_c, strict=True)
-    )
-    return OneWay(WAYS[1], value, spread, zone, probability, said)
+
+    def say(k: int) -> str:
+        if month[k] < 0:
+            return "temperature is not known in every month"
+        return f"{MONTHS[month[k]]} is the hottest month, {temperature(hottest_c[k], units)} on the mean; {how}"
+
+    return OneWay(WAYS[1], value, spread, zone, probability, Sentences(n, say))
 
 
 def _by_description(
@@ -405,18 +446,20 @@ def _by_description(
     value = (low + high) / 2.0
     # the printed range is itself a spread, and the table misses known places by more
     spread = np.maximum((high - low) / 2.0, SPREAD_DESCRIPTION_MM_DAY)
-    said = tuple(
-        f"{'tropics and subtropics' if tr else 'temperate'}, {'arid to semi-arid' if ar else 'humid to sub-humid'}"
-        f" ({origin}), hottest month {temperature(t, units)}: FAO-56 Table 2, orientation only, as FAO says"
-        if ok
-        else "temperature or rain is not known in every month"
-        for tr, ar, t, ok in zip(tropical, arid, hottest_c, known, strict=True)
-    )
+
+    def say(k: int) -> str:
+        if not known[k]:
+            return "temperature or rain is not known in every month"
+        region = "tropics and subtropics" if tropical[k] else "temperate"
+        wet = "arid to semi-arid" if arid[k] else "humid to sub-humid"
+        hot = temperature(hottest_c[k], units)
+        return f"{region}, {wet} ({origin}), hottest month {hot}: FAO-56 Table 2, orientation only, as FAO says"
+
     return OneWay(
         WAYS[2],
         value,
         spread,
         zone_of(value, table.low_mm_day, table.high_mm_day),
         band_probability(value, spread, table.low_mm_day, table.high_mm_day),
-        said,
+        Sentences(n, say),
     )

@@ -4,6 +4,7 @@ from planner.layers.build import ContractSites, check_inputs, named_xy, read_con
 from planner.layers.frame import lonlat_shapes, project
 from planner.layers.monthly import read_climate
 from planner.layers.picture import read_climate_picture
+from planner.layers.weather import site_weather
 
 __all__ = [
     "ContractSites",
@@ -15,4 +16,5 @@ __all__ = [
     "read_climate_picture",
     "read_contract_sites",
     "read_site",
+    "site_weather",
 ]

@@ -28,10 +28,13 @@ from planner.layers.monthly import QUANTITIES, read_climate, read_layer
 from planner.layers.outline import outline_of, pick_site, right_way_round
 from planner.layers.raster import read_heights
 from planner.layers.source import distance, label, locate
-from planner.layers.vector import Layer, read_vector, repaired
+from planner.layers.vector import SURROUNDINGS_M, Layer, count_features, read_vector, repaired
+from planner.layers.weather import site_weather
 from planner.ledger import Kind, Ledger, PlanError, PlannerError
+from planner.plan import ContractSites as ContractLayer
 from planner.plan import Layers, PlanFile
 from planner.site import (
+    NO_GROUNDS,
     Floats,
     Heights,
     KeepOuts,
@@ -41,6 +44,7 @@ from planner.site import (
     no_places,
     no_prisms,
 )
+from planner.sun.ground import cell_error_deg
 
 NAMED_WITHIN_M = 5000.0
 OBSTACLE_REACH_M = 300.0  # surface and canopy: a 30 m tree at 300 m stands 5.7 degrees high
@@ -81,6 +85,7 @@ def check_inputs(plan: PlanFile, ledger: Ledger) -> list[PlannerError]:
         site = _read_site(plan, ledger, faults)
         if site is not None:
             faults.attempt(named_xy, plan, site)
+            faults.attempt(site_weather, plan, site, ledger)
             outline = lonlat_shapes([site.outline], site.crs)
             _check_climate(plan, outline, np.array([site.elevation_m]), [site.name], ledger, faults)
     if plan.plan.contract is not None:
@@ -172,7 +177,8 @@ def _read_site(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | None:
                 faults.attempt(locate, plan, f"layers.{name}.path", section.path)
         return None
     frame, outline = framed
-    terrain, surface, canopy = _rasters(plan, layers, frame, outline, ledger, faults)
+    terrain, terrain_far = _terrain(plan, layers, frame, outline, ledger, faults)
+    surface, canopy = _rasters(plan, layers, frame, outline, ledger, faults)
 
     def laid(name: str) -> Layer | None:
         layer = raw.get(name)
@@ -199,6 +205,9 @@ def _read_site(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | None:
     keep_outs = KeepOuts((), (), ())
     if layers.keep_outs is not None and (layer := laid("keep_outs")) is not None:
         keep_outs = faults.attempt(parts.keep_outs, layer, layers.keep_outs, ledger) or keep_outs
+    grounds = NO_GROUNDS
+    if layers.grounds is not None and (layer := laid("grounds")) is not None:
+        grounds = faults.attempt(parts.grounds, layer, layers.grounds, ledger) or grounds
 
     _say_absent(layers, ledger)
     return Site(
@@ -221,6 +230,8 @@ def _read_site(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | None:
         controllers=controllers,
         poles=poles,
         keep_outs=keep_outs,
+        terrain_far=terrain_far,
+        grounds=grounds,
     )
 
 
@@ -236,23 +247,59 @@ def _say_absent(layers: Layers, ledger: Ledger) -> None:
             ledger.add(Kind.ASSUMED, f"layers.{name}", what)
 
 
+def _terrain(
+    plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, ledger: Ledger, faults: Faults
+) -> tuple[Heights | None, Heights | None]:
+    """Ground, and the same to the horizon in coarser cells where the whole is too much to read as fine as it is."""
+    if layers.terrain is None:
+        return None, None
+    reach_m = 1000 * plan.plan.sun.terrain_km
+    # the buildings around stand on ground too, however short the horizon is searched
+    least_m = max(reach_m, OBSTACLE_REACH_M)
+    of_whole, of_near, section = Ledger(), Ledger(), layers.terrain
+
+    def within(beyond_m: float, said: Ledger) -> Heights:
+        return read_heights(plan, "layers.terrain", section, frame, outline, beyond_m, said)
+
+    whole = faults.attempt(within, least_m, of_whole)
+    near = (
+        faults.attempt(within, SURROUNDINGS_M, of_near) if whole is not None and least_m > SURROUNDINGS_M else None
+    )
+    if whole is not None:
+        _say_short(whole, outline, reach_m, ledger)
+    if whole is None or near is None or whole.cell_m <= 1.5 * near.cell_m:
+        ledger.take(of_whole)
+        return whole, None
+    ledger.take(of_near)
+    ledger.add(
+        Kind.ASSUMED,
+        "layers.terrain",
+        f"cells of {near.cell_m:.3g} m to {distance(SURROUNDINGS_M)} beyond the site, joined into cells of "
+        f"{whole.cell_m:.3g} m from there on: sharp ridges stand lower by what is joined",
+    )
+    return near, whole
+
+
 def _rasters(
     plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, ledger: Ledger, faults: Faults
-) -> tuple[Heights | None, Heights | None, Heights | None]:
-    terrain = surface = canopy = None
-    if layers.terrain is not None:
-        reach_m = 1000 * plan.plan.sun.terrain_km
-        # the buildings around stand on ground too, however short the horizon is searched
-        least_m = max(reach_m, OBSTACLE_REACH_M)
-        terrain = faults.attempt(
-            read_heights, plan, "layers.terrain", layers.terrain, frame, outline, least_m, ledger
-        )
-        if terrain is not None:
-            _say_short(terrain, outline, reach_m, ledger)
+) -> tuple[Heights | None, Heights | None]:
+    """Surface model and canopy."""
+    surface = canopy = None
     if layers.surface is not None:
+        obstacles = layers.surface.use == "obstacles"
         surface = faults.attempt(
-            read_heights, plan, "layers.surface", layers.surface, frame, outline, OBSTACLE_REACH_M, ledger
+            read_heights,
+            plan,
+            "layers.surface",
+            layers.surface,
+            frame,
+            outline,
+            OBSTACLE_REACH_M,
+            ledger,
+            steps=obstacles,
         )
+        if surface is not None and obstacles:
+            _say_sharpness(surface, ledger)
     if layers.canopy is not None:
         canopy = faults.attempt(
             read_heights,
@@ -267,7 +314,19 @@ def _rasters(
             high_m=parts.HIGHEST_TREE_M,
             gaps_are=0.0,  # canopy layers often say "unknown" where nothing grows
         )
-    return terrain, surface, canopy
+    return surface, canopy
+
+
+def _say_sharpness(surface: Heights, ledger: Ledger) -> None:
+    # half a cell by the model itself, half by laying it into the site's frame
+    at_m = np.array([10.0, 30.0])
+    off = [f"{e:.0f}" if e >= 1 else f"{e:.1f}" for e in cell_error_deg(at_m, surface.cell_m, shift_cells=1.0)]
+    ledger.add(
+        Kind.CHECK,
+        "layers.surface",
+        f"obstacles are cells of {surface.cell_m:.2g} m: a wall {at_m[0]:g} m away may stand up to {off[0]} "
+        f"degrees higher or lower than shown, one {at_m[1]:g} m away up to {off[1]}",
+    )
 
 
 def _say_short(terrain: Heights, outline: BaseGeometry, reach_m: float, ledger: Ledger) -> None:
@@ -304,16 +363,19 @@ class ContractSites:
         return len(self.names)
 
 
-def read_contract_sites(plan: PlanFile, ledger: Ledger) -> ContractSites:
-    """The sites that `[contract]` names. A bad site is listed with its reason; a bad file raises an error."""
-    if plan.plan.contract is None:
-        raise PlanError(f"{plan.path}: contract", "the plan names no contract", "Give it [contract.sites]")
-    section = plan.plan.contract.sites
-    key = "contract.sites"
-    if (section.x is None) != (section.y is None):
-        raise PlanError(f"{plan.path}: {key}", "only one of x and y is given", "Give both columns, or neither")
+def count_contract_sites(plan: PlanFile) -> int:
+    """Rows of the file of sites, usable or not."""
+    return count_features(plan, "contract.sites", _contract_section(plan))
+
+
+def read_contract_sites(plan: PlanFile, ledger: Ledger, rows: tuple[int, int] | None = None) -> ContractSites:
+    """The sites that `[contract]` names, or those in some rows of the file, from the first up to the end.
+
+    A bad site is listed with its reason; a bad file raises an error.
+    """
+    section, key = _contract_section(plan), "contract.sites"
     xy = (section.x, section.y) if section.x is not None and section.y is not None else None
-    layer = read_vector(plan, key, section, ("name", "elevation", "x", "y"), ledger, xy=xy)
+    layer = read_vector(plan, key, section, ("name", "elevation", "x", "y"), ledger, xy=xy, rows=rows)
     # repaired while whole, cut at the antimeridian after
     lonlat = replace(layer, crs=WGS84, shapes=unwrapped(project_shapes(layer.shapes, layer.crs, WGS84)))
     lonlat = repaired(lonlat, "points or polygons", ledger, least_area=1e-12)
@@ -322,6 +384,17 @@ def read_contract_sites(plan: PlanFile, ledger: Ledger) -> ContractSites:
         ledger.add(Kind.CHECK, layer.where, "several sites have the same name; all are kept", twice)
     elevation = columns.numbers(lonlat, section.elevation, "elevation", ledger, low=-430.0, high=6000.0)
     return ContractSites(lonlat.names, tuple(cut_at_antimeridian(lonlat.shapes)), elevation, lonlat.left_out)
+
+
+def _contract_section(plan: PlanFile) -> ContractLayer:
+    if plan.plan.contract is None:
+        raise PlanError(f"{plan.path}: contract", "the plan names no contract", "Give it [contract.sites]")
+    section = plan.plan.contract.sites
+    if (section.x is None) != (section.y is None):
+        raise PlanError(
+            f"{plan.path}: contract.sites", "only one of x and y is given", "Give both columns, or neither"
+        )
+    return section
 
 
 def _repeats(words: Sequence[str]) -> bool:

@@ -55,7 +55,10 @@ def names(layer: Layer, attribute: str | None) -> tuple[str, ...]:
     """The attribute's text; the row number in the file where there is none."""
     if attribute is None:
         return tuple(f"#{row}" for row in layer.rows)
-    return tuple(text(v) or f"#{row}" for v, row in zip(layer.table[attribute], layer.rows, strict=True))
+    return tuple(
+        (v.strip() if type(v) is str else text(v)) or f"#{row}"
+        for v, row in zip(layer.table[attribute], layer.rows, strict=True)
+    )
 
 
 def numbers(
@@ -75,9 +78,13 @@ def numbers(
     """
     if attribute is None:
         return np.full(len(layer), np.nan)
-    parsed = [number(v) for v in layer.table[attribute]]
-    odd = np.array([p is None for p in parsed], bool)
-    values = np.array([np.nan if p is None else p for p in parsed], float) * factor
+    column = layer.table[attribute]
+    if pd.api.types.is_float_dtype(column.dtype):  # numbers as they stand: no need to look at each
+        odd, values = np.zeros(len(layer), bool), column.to_numpy(float) * factor
+    else:
+        parsed = [number(v) for v in column]
+        odd = np.array([p is None for p in parsed], bool)
+        values = np.array([np.nan if p is None else p for p in parsed], float) * factor
     with np.errstate(invalid="ignore"):
         absurd = np.isinf(values) | (values > high) | ((values < low) if low_counts else (values <= low))
     if odd.any():

@@ -57,6 +57,9 @@ def project(xy: Floats, from_crs: str | CRS, to_crs: str | CRS) -> Floats:
 
 def project_shapes(shapes: Shapes | Sequence[BaseGeometry], from_crs: str | CRS, to_crs: str | CRS) -> Shapes:
     """Geometries from one CRS to another, vertex by vertex; a third coordinate is dropped."""
+    if from_crs == to_crs:
+        same: Shapes = np.asarray(shapes, object)
+        return shapely.force_2d(same) if shapely.has_z(same).any() else same
     moved: Shapes = shapely.transform(
         np.asarray(shapes, object), lambda xy: project(xy, from_crs, to_crs) if len(xy) else xy
     )

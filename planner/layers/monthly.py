@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import re
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 import rasterio
 import shapely
 from affine import Affine
@@ -27,26 +28,30 @@ from planner.climate.answer import SiteClimate
 from planner.climate.builtin import BASIS as TEMPERATURE_ONLY
 from planner.climate.builtin import SOURCE as BUILTIN_SOURCE
 from planner.climate.builtin import SPREAD_MM_DAY as TEMPERATURE_ONLY_SPREAD_MM_DAY
-from planner.climate.builtin import builtin_normals, eto_estimate_mm_day
+from planner.climate.builtin import builtin_elevation_m, builtin_normals, eto_estimate_mm_day
 from planner.climate.eto import (
     MONTH_DAYS,
     MonthlyInputs,
+    dew_point_c,
     monthly_eto,
     vapour_pressure_from_dew_point_kpa,
     vapour_pressure_from_rh_kpa,
     vapour_pressure_from_rh_max_kpa,
     wind_at_2m_m_s,
 )
+from planner.layers.coverage import cell_weights, weighted_means
 from planner.layers.frame import WGS84, Shapes, apart_m, project, project_shapes
 from planner.layers.source import label, locate, place, settle_crs
 from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
-from planner.plan import ClimateLayer, PlanFile
+from planner.plan import Climate, ClimateLayer, PlanFile
 from planner.site import Bools, Floats, Ints
-from planner.units import MM_PER_IN, MONTHS
+from planner.units import M_PER_FT, MM_PER_IN, MONTHS
 
 NEAREST_KM = 25.0  # how far the nearest known cell may be (or one cell, where cells are wider): a coast's width
 _TILE = 256
-_BOXES_AT_ONCE = 200_000
+# Mean fall of temperature with height: the standard atmosphere's (ISO 2533), to which FAO-56 eq. 7 holds as well.
+LAPSE_K_PER_M = 0.0065
+LAPSE_SAID_M = 50.0  # 0.3 K: less is within what layers differ by
 
 # Standard deviation of the peak month's ETo, mm/day, by how it was found. `layer`: gridMET cells 25 km apart
 # differ by 0.32 in July over Montana (RMS), cells 4 km apart by 0.13; what a grid misses at a site is taken to be
@@ -140,24 +145,27 @@ class LayerValues:
 
     away_km (n,): 0 where the site's own cells are known, else the distance to the nearest that is; inf where none
     is within reach. outside (n,): beyond the layer. known_share (n,): share of the site's area on known cells.
+    peak_range (n, 2): lowest and highest of the highest months of the cells under the site, in the file's own unit.
     """
 
     values: Floats
     away_km: Floats
     outside: Bools
     known_share: Floats
+    peak_range: Floats
 
 
 # --- the file --------------------------------------------------------------------------------------------
 
 
 class Months:
-    """Twelve bands of one grid, from one file or from twelve."""
+    """Bands of one grid: the twelve months, from one file or from twelve, or the one of a still quantity."""
 
-    def __init__(self, files: Sequence[rasterio.DatasetReader], where: str) -> None:
+    def __init__(self, files: Sequence[rasterio.DatasetReader], where: str, bands: int = 12) -> None:
         self.files, first = files, files[0]
         self.width, self.height, self.transform = first.width, first.height, first.transform
-        if len(files) == 1 and first.count != 12:
+        self.bands = bands
+        if len(files) == 1 and bands == 12 and first.count != 12:
             raise DataError(
                 where,
                 f"it has {first.count} band{'s' if first.count != 1 else ''}, not one for each of the 12 months",
@@ -176,11 +184,12 @@ class Months:
             raise DataError(where, "the raster has no georeference", "Give it one in a GIS, or export it again")
 
     def read(self, window: Window) -> Floats:
-        """(12, rows, cols), NaN where unknown, scale and offset applied."""
-        parts = [file.read(window=window, masked=True) for file in self.files]
+        """(bands, rows, cols), NaN where unknown, scale and offset applied."""
+        here = list(range(1, 1 + (self.bands if len(self.files) == 1 else 1)))
+        parts = [file.read(here, window=window, masked=True) for file in self.files]
         values = np.concatenate([np.ma.filled(part.astype(np.float64), np.nan) for part in parts])
-        scales = np.concatenate([file.scales for file in self.files])
-        offsets = np.concatenate([file.offsets for file in self.files])
+        scales = np.concatenate([file.scales[: len(here)] for file in self.files])
+        offsets = np.concatenate([file.offsets[: len(here)] for file in self.files])
         values = values * scales[:, None, None] + offsets[:, None, None]
         values[np.isinf(values)] = np.nan
         return np.asarray(values, np.float64)
@@ -192,8 +201,8 @@ class Months:
         return np.column_stack([at[:, 1], col])
 
     def gather(self, rows: Ints, cols: Ints) -> Floats:
-        """(m, 12) at cells inside the grid, tile by tile; NaN in every month where any month is unknown."""
-        out = np.empty((len(rows), 12))
+        """(m, bands) at cells inside the grid, tile by tile; NaN in every month where any month is unknown."""
+        out = np.empty((len(rows), self.bands))
         tiles = (rows // _TILE) * (self.width // _TILE + 1) + cols // _TILE
         order = np.argsort(tiles, kind="stable")
         for group in np.split(order, np.flatnonzero(np.diff(tiles[order])) + 1) if len(order) else ():
@@ -218,7 +227,7 @@ def _where(key: str, section: ClimateLayer) -> str:
 
 
 @contextmanager
-def _open(plan: PlanFile, key: str, section: ClimateLayer, where: str) -> Iterator[Months]:
+def _open(plan: PlanFile, key: str, section: ClimateLayer, where: str, bands: int = 12) -> Iterator[Months]:
     names = _month_files(plan, key, section)
     with ExitStack() as stack:
         try:
@@ -229,7 +238,7 @@ def _open(plan: PlanFile, key: str, section: ClimateLayer, where: str) -> Iterat
             if len(files) == 1 and files[0].subdatasets:
                 chosen = _variable(where, files[0].subdatasets, section.variable, key, plan)
                 files = [stack.enter_context(rasterio.open(chosen))]
-            yield Months(files, where)
+            yield Months(files, where, bands)
         except RasterioError as fault:
             raise DataError(
                 where,
@@ -293,46 +302,6 @@ def _at(transform: Affine, x: ArrayLike, y: ArrayLike) -> Floats:
 # --- cells and weights -----------------------------------------------------------------------------------
 
 
-def cell_weights(parts: Shapes, owner: Ints) -> tuple[Ints, Ints, Ints, Floats]:
-    """Cells that shapes cover, and how much of each: owner, row, column (m,) and the area in cells (m,).
-
-    parts: (k,) polygons or points in cell coordinates (x the column, y the row, from the grid's outer corner);
-    owner: (k,) the site of each. A point covers its own cell with weight 1. Columns and rows may lie outside.
-    """
-    parts = np.asarray(parts, object)
-    flat = shapely.area(parts) <= 0.0
-    bounds = shapely.bounds(parts)
-    first = np.floor(bounds[:, :2]).astype(np.int64)
-    last = np.maximum(np.ceil(bounds[:, 2:]).astype(np.int64), first + 1)
-    if flat.any():
-        xy = shapely.get_coordinates(shapely.point_on_surface(parts[flat]))
-        first[flat] = np.floor(xy).astype(np.int64)
-        last[flat] = first[flat] + 1
-    size = last - first
-    counts = size[:, 0] * size[:, 1]
-    found: list[tuple[Ints, Ints, Ints, Floats]] = []
-    for block in np.split(np.arange(len(parts)), np.flatnonzero(np.diff(np.cumsum(counts) // _BOXES_AT_ONCE)) + 1):
-        which = np.repeat(block, counts[block])
-        step = np.arange(len(which)) - np.repeat(np.cumsum(counts[block]) - counts[block], counts[block])
-        col, row = first[which, 0] + step % size[which, 0], first[which, 1] + step // size[which, 0]
-        weight = np.ones(len(which))
-        cut = (counts[which] > 1) & ~flat[which]
-        single = (counts[which] == 1) & ~flat[which]
-        weight[single] = shapely.area(parts[which[single]])
-        if cut.any():
-            boxes = shapely.box(col[cut], row[cut], col[cut] + 1, row[cut] + 1)
-            shapely.prepare(parts[block])
-            shapes = parts[which[cut]]
-            area = np.ones(len(boxes))
-            rim = ~shapely.contains_properly(shapes, boxes)
-            area[rim] = shapely.area(shapely.intersection(shapes[rim], boxes[rim]))
-            weight[cut] = area
-        keep = weight > 0
-        found.append((owner[which[keep]], row[keep], col[keep], weight[keep]))
-    o, r, c, w = (np.concatenate(column) for column in zip(*found, strict=True))
-    return o, r, c, w
-
-
 def _in_cells(shapes_lonlat: Shapes, crs: CRS, months: Months) -> tuple[Shapes, Ints]:
     """Polygons and points of the sites in cell coordinates, each on the raster's own turn of the earth."""
     shapes, owner = shapely.get_parts(np.asarray(shapes_lonlat, object), return_index=True)
@@ -385,7 +354,7 @@ def read_layer(
     reached: Bools = np.asarray(np.isfinite(found.values).all(axis=1))
     if strict and not reached.all():
         k = int(np.flatnonzero(~reached)[0])
-        at = place(_centres(np.asarray(shapes_lonlat, object))[k])
+        at = place(centres_of(np.asarray(shapes_lonlat, object))[k])
         raise DataError(
             where,
             f"the layer has no value at the site ({at})"
@@ -414,15 +383,21 @@ def read_layer(
             Kind.CHECK, where, "part of the area lies on unknown cells; the mean is of the known part", partly
         )
     values = quantity.convert(found.values, section.unit)
-    _check_range(where, key, quantity, section.unit, found.values, values)
-    return LayerValues(values, found.away_km, found.outside, found.known_share)
+    check_range(where, key, quantity, section.unit, found.values, values)
+    return replace(found, values=values, peak_range=_converted(found.peak_range, found.values, values))
+
+
+def _converted(peaks: Floats, raw: Floats, values: Floats) -> Floats:
+    """Peaks (n, 2) in the unit of the values, scaled as the site's own peak is."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        scale = values.max(axis=1) / raw.max(axis=1)
+    return np.asarray(peaks * np.where(np.isfinite(scale), scale, 1.0)[:, None], np.float64)
 
 
 def _at_sites(shapes_lonlat: Shapes, crs: CRS, months: Months) -> LayerValues:
     """Raw values of the layer at the sites, in the file's own unit."""
     n = len(shapes_lonlat)
-    shapes, owner = _in_cells(shapes_lonlat, crs, months)
-    sites, rows, cols, weights = cell_weights(shapes, owner)
+    sites, rows, cols, weights = _cells_under(shapes_lonlat, crs, months)
     if crs.is_geographic:
         # cells of equal degrees narrow towards the poles
         y = _at(months.transform, cols + 0.5, rows + 0.5)[:, 1]
@@ -436,16 +411,35 @@ def _at_sites(shapes_lonlat: Shapes, crs: CRS, months: Months) -> LayerValues:
     cells = months.gather(rows, cols)
     known = np.isfinite(cells[:, 0])
     sites, cells, weights = sites[known], cells[known], weights[known]
-    share = np.bincount(sites, weights, n)
-    with np.errstate(invalid="ignore"):
-        values = np.stack([np.bincount(sites, weights * cells[:, m], n) for m in range(12)], 1) / share[:, None]
+    values, share = weighted_means(sites, weights, cells, n)
+    peaks = np.column_stack([np.full(n, np.inf), np.full(n, -np.inf)])
+    np.minimum.at(peaks[:, 0], sites, cells.max(axis=1))
+    np.maximum.at(peaks[:, 1], sites, cells.max(axis=1))
+    peaks[share == 0] = np.nan
     away = np.where(share > 0, 0.0, np.inf)
-    centres = _centres(shapes_lonlat)
-    for k in np.flatnonzero(share == 0):
-        near = _nearest_known(centres[k], crs, months)
+    lacking = np.flatnonzero(share == 0)
+    centres = centres_of(shapes_lonlat[lacking])
+    for k, centre in zip(lacking, centres, strict=True):
+        near = _nearest_known(centre, crs, months)
         if near is not None:
             values[k], away[k] = near
-    return LayerValues(values, away, outside, np.divide(share, total, out=np.zeros(n), where=total > 0))
+    return LayerValues(values, away, outside, np.divide(share, total, out=np.zeros(n), where=total > 0), peaks)
+
+
+def _cells_under(shapes_lonlat: Shapes, crs: CRS, months: Months) -> tuple[Ints, Ints, Ints, Floats]:
+    """Site, row, column and weight (m,) of the cells under the sites; rows and columns may lie outside."""
+    is_point = shapely.get_type_id(shapes_lonlat) == 0
+    points, areas = np.flatnonzero(is_point), np.flatnonzero(~is_point)
+    xy = project(shapely.get_coordinates(shapes_lonlat[points]), WGS84, crs)
+    cell = months.cells_at(np.where(np.isfinite(xy), xy, 0.0), crs)
+    cell[~np.isfinite(xy).all(axis=1)] = -1
+    found = [(points, cell[:, 0], cell[:, 1], np.ones(len(points)))]
+    if len(areas):
+        shapes, owner = _in_cells(shapes_lonlat[areas], crs, months)
+        of, rows, cols, weights = cell_weights(shapes, owner)
+        found.append((areas[of], rows, cols, weights))
+    sites, rows, cols, weights = (np.concatenate(column) for column in zip(*found, strict=True))
+    return sites, rows, cols, weights
 
 
 def _wrap(cols: Ints, crs: CRS, months: Months) -> Ints:
@@ -454,9 +448,12 @@ def _wrap(cols: Ints, crs: CRS, months: Months) -> Ints:
     return cols % months.width if abs(turn - months.width) < 0.5 else cols
 
 
-def _centres(shapes_lonlat: Shapes) -> Floats:
+def centres_of(shapes_lonlat: Shapes) -> Floats:
     """(n, 2) longitude and latitude of a point in each site."""
-    return np.asarray(shapely.get_coordinates(shapely.point_on_surface(shapes_lonlat)), np.float64)
+    spots = np.asarray(shapes_lonlat, object).copy()
+    areas = shapely.get_type_id(spots) != 0
+    spots[areas] = shapely.point_on_surface(spots[areas])
+    return np.asarray(shapely.get_coordinates(spots), np.float64).reshape(-1, 2)
 
 
 def _nearest_known(centre: Floats, crs: CRS, months: Months) -> tuple[Floats, float] | None:
@@ -490,7 +487,7 @@ def _nearest_known(centre: Floats, crs: CRS, months: Months) -> tuple[Floats, fl
     return (cells[best], float(km[best])) if km[best] <= limit else None
 
 
-def _check_range(where: str, key: str, quantity: Quantity, unit: str, raw: Floats, values: Floats) -> None:
+def check_range(where: str, key: str, quantity: Quantity, unit: str, raw: Floats, values: Floats) -> None:
     """Refuse values that cannot be what the plan says they are, and name the unit that they look like."""
     if quantity.plausible(values):
         return
@@ -524,25 +521,25 @@ def read_climate(
     """The climate of n sites, from the best that the plan gives: ETo layer, else computed, else built in.
 
     shapes_lonlat: polygons or points, EPSG:4326. elevation_m: (n,), NaN where unknown (then the plan's, else sea
-    level, and it is said). strict: a site outside a layer is an error; the default is so for a single site.
+    level for air pressure, and it is said). Where a site's elevation and its cell's are known, the cell is lapsed
+    to the site. strict: a site outside a layer is an error; the default is so for a single site.
     """
     shapes = np.asarray(shapes_lonlat, object)
     n = len(shapes)
     strict = n == 1 if strict is None else strict
     names = [f"#{k + 1}" for k in range(n)] if names is None else names
     section = plan.plan.climate
-    lon, lat = _centres(shapes).T
+    lon, lat = centres_of(shapes).T
 
     layers: dict[str, Floats] = {}
-    away = np.zeros(n)
+    away, share, cells_peak = np.zeros(n), np.ones(n), None
     for name, quantity in QUANTITIES.items():
         layer = getattr(section, name)
         if layer is not None:
             found = read_layer(plan, f"climate.{name}", layer, quantity, shapes, ledger, strict=strict, names=names)
             layers[name], away = found.values, np.maximum(away, found.away_km)
-
-    t_mean, rain = builtin_normals(lon, lat)
-    t_from, rain_from = np.full(n, BUILTIN_SOURCE, object), np.full(n, BUILTIN_SOURCE, object)
+            share = np.minimum(share, np.where(found.outside, 1.0, found.known_share))
+            cells_peak = found.peak_range if name == "eto" else cells_peak
     low, high = layers.get("tmin"), layers.get("tmax")
     if (low is None) != (high is None):
         there, missing = ("tmin", "tmax") if high is None else ("tmax", "tmin")
@@ -553,24 +550,139 @@ def read_climate(
         )
     if low is not None and high is not None:
         _check_extremes(plan, low, high, names)
-        _take(t_mean, (low + high) / 2.0, t_from, "mean of tmin and tmax layers")
-    if "tmean" in layers:
-        _take(t_mean, layers["tmean"], t_from, "tmean layer")
-    if "rain" in layers:
-        _take(rain, layers["rain"], rain_from, "rain layer")
 
-    eto = eto_estimate_mm_day(t_mean, rain, lat)
-    spread = np.full(n, TEMPERATURE_ONLY_SPREAD_MM_DAY)
-    basis = np.full(n, TEMPERATURE_ONLY, object)
-    eto_from = np.full(n, "estimated by Hargreaves-Samani, daily range estimated from rain", object)
-    all_given = "eto" in layers and bool(np.isfinite(layers["eto"]).all())
-    if low is not None and high is not None and not all_given:
-        computed, how, computed_spread = _computed(plan, layers, low, high, lat, elevation_m, names, ledger)
-        rows = _take(eto, computed, eto_from, "; ".join(how))
-        hargreaves = how[0].startswith("Hargreaves")
-        basis[rows] = "Hargreaves from layers" if hargreaves else "Penman-Monteith from layers"
-        spread[rows] = computed_spread
-    elif "eto" not in layers and any(
+    z = np.asarray(elevation_m, np.float64).copy()
+    if section.elevation_m is not None:
+        z[np.isnan(z)] = section.elevation_m
+    above_builtin = z - builtin_elevation_m(lon, lat)
+    above_layers = (
+        z - _cell_elevation(plan, shapes, ledger) if section.elevation is not None else np.full(n, np.nan)
+    )
+    builtin = builtin_normals(lon, lat)
+    rises = _Rises(above_layers, above_builtin)
+    whole = _composed(plan, layers, builtin, lat, z, rises, names, ledger)
+    unlapsed = None
+    if whole.above.any():
+        unlapsed = _composed(plan, layers, builtin, lat, z, _Rises.none(n), names, Ledger()).eto.max(axis=1)
+        moved = np.flatnonzero(np.abs(whole.above) >= LAPSE_SAID_M)
+        if len(moved):
+            ledger.add(
+                Kind.ASSUMED,
+                "elevation",
+                f"temperature lapsed from cell to site by {LAPSE_K_PER_M * 1000:g} K/km, the dew point with it",
+                [names[int(k)] for k in moved],
+            )
+    other_peak, other_spread = None, None
+    if "eto" in layers and low is not None:
+        alone = {name: values for name, values in layers.items() if name != "eto"}
+        other = _composed(plan, alone, builtin, lat, z, rises, names, Ledger())
+        computed = np.array([basis.endswith("from layers") for basis in _BASES], bool)[other.basis]
+        other_peak, other_spread = np.where(computed, other.eto.max(axis=1), np.nan), other.spread
+    if section.spread_mm_day is not None:
+        whole.spread[:] = section.spread_mm_day
+    return SiteClimate(
+        eto_mm_day=whole.eto,
+        spread_mm_day=whole.spread,
+        basis=tuple(_BASES[k] for k in whole.basis),
+        t_mean_c=whole.t_mean,
+        rain_mm=whole.rain,
+        away_km=away if layers else None,
+        source=whole.sources(),
+        known_share=share if layers else None,
+        above_m=whole.above_known,
+        unlapsed_peak_mm_day=unlapsed,
+        cells_peak_mm_day=cells_peak,
+        computed_peak_mm_day=other_peak,
+        computed_spread_mm_day=other_spread,
+        yearly_peak_mm_day=read_yearly_peaks(plan, ledger),
+    )
+
+
+_BASES = (TEMPERATURE_ONLY, "Hargreaves from layers", "Penman-Monteith from layers", "ETo layer")
+
+
+@dataclass(frozen=True)
+class _Rises:
+    """How far n sites stand above the cells of the layers, and of the built-in layer, m; NaN where unknown."""
+
+    layers: Floats
+    builtin: Floats
+
+    @classmethod
+    def none(cls, n: int) -> _Rises:
+        return cls(np.zeros(n), np.zeros(n))
+
+
+@dataclass(frozen=True)
+class _Composed:
+    """ETo, mean temperature and rain (n, 12) of sites, each with the code of where it came from."""
+
+    eto: Floats
+    spread: Floats
+    basis: Ints
+    eto_from: Ints
+    eto_words: tuple[str, ...]
+    t_mean: Floats
+    t_from: Ints
+    rain: Floats
+    rain_from: Ints
+    above: Floats
+    above_known: Floats
+
+    def sources(self) -> tuple[str, ...]:
+        t_words = (BUILTIN_SOURCE, "mean of tmin and tmax layers", "tmean layer")
+        rain_words = (BUILTIN_SOURCE, "rain layer")
+        code = (self.eto_from * 3 + self.t_from) * 2 + self.rain_from
+        kinds, place = np.unique(code, return_inverse=True)
+        said = [
+            f"ETo: {self.eto_words[k // 6]}. Temperature: {t_words[k // 2 % 3]}. Rain: {rain_words[k % 2]}"
+            for k in kinds
+        ]
+        return tuple(said[k] for k in place)
+
+
+def _composed(
+    plan: PlanFile,
+    layers: dict[str, Floats],
+    builtin: tuple[Floats, Floats],
+    lat: Floats,
+    z: Floats,
+    rises: _Rises,
+    names: Sequence[str],
+    ledger: Ledger,
+) -> _Composed:
+    n = len(lat)
+    colder = -LAPSE_K_PER_M * np.nan_to_num(rises.layers)[:, None]
+    t_mean, rain = builtin[0] - LAPSE_K_PER_M * np.nan_to_num(rises.builtin)[:, None], builtin[1].copy()
+    t_from, rain_from = np.zeros(n, np.int64), np.zeros(n, np.int64)
+    above = rises.builtin.copy()
+    layers = _lapsed(layers, colder)
+    low, high = layers.get("tmin"), layers.get("tmax")
+    if low is not None and high is not None:
+        above[_take(t_mean, (low + high) / 2.0, t_from, 1)] = np.nan
+    if "tmean" in layers:
+        _take(t_mean, layers["tmean"], t_from, 2)
+    if "rain" in layers:
+        _take(rain, layers["rain"], rain_from, 1)
+    above[t_from > 0] = rises.layers[t_from > 0]
+
+    words = ["estimated by Hargreaves-Samani, daily range estimated from rain"]
+    eto, spread = np.full((n, 12), np.nan), np.full(n, TEMPERATURE_ONLY_SPREAD_MM_DAY)
+    basis, eto_from = np.zeros(n, np.int64), np.zeros(n, np.int64)
+    given = layers.get("eto")
+    if given is not None:
+        # an ETo layer is lapsed as Hargreaves-Samani is: in proportion to T + 17.8 (FAO-56 eq. 52)
+        warmth = np.maximum(t_mean + 17.8, 1.0)
+        rise = np.nan_to_num(rises.layers)[:, None]
+        given = given * warmth / np.maximum(warmth + LAPSE_K_PER_M * rise, 1.0)
+    rows = np.zeros(n, bool) if given is None else np.isfinite(given).all(axis=1)
+    if low is not None and high is not None and not rows.all():
+        computed, how, computed_spread = _computed(plan, layers, low, high, lat, z, names, ledger)
+        words.append("; ".join(how))
+        here = _take(eto, computed, eto_from, 1)
+        basis[here] = 1 if how[0].startswith("Hargreaves") else 2
+        spread[here] = computed_spread
+    elif given is None and any(
         k in layers for k in ("radiation", "wind", "rh_max", "dew_point", "vapour_pressure")
     ):
         ledger.add(
@@ -578,28 +690,101 @@ def read_climate(
             f"{plan.path}: climate",
             "radiation, wind and humidity are of no use without tmin and tmax; ETo is estimated",
         )
-    if "eto" in layers:
-        rows = _take(eto, layers["eto"], eto_from, "ETo layer")
-        basis[rows], spread[rows] = "ETo layer", SPREAD_MM_DAY["layer"]
-    if section.spread_mm_day is not None:
-        spread[:] = section.spread_mm_day
-    return SiteClimate(
-        eto_mm_day=eto,
-        spread_mm_day=spread,
-        basis=tuple(str(b) for b in basis),
-        t_mean_c=t_mean,
-        rain_mm=rain,
-        away_km=away if layers else None,
-        source=tuple(
-            f"ETo: {e}. Temperature: {t}. Rain: {r}" for e, t, r in zip(eto_from, t_from, rain_from, strict=True)
-        ),
+    if given is not None:
+        words.append("ETo layer")
+        _take(eto, given, eto_from, len(words) - 1)
+        basis[rows], spread[rows] = 3, SPREAD_MM_DAY["layer"]
+    left = np.flatnonzero(~np.isfinite(eto).all(axis=1))
+    eto[left] = eto_estimate_mm_day(t_mean[left], rain[left], lat[left])
+    # what moved a site's ETo: the layers' cells where a layer speaks, else the built-in layer's
+    decisive = np.where(basis > 0, rises.layers, above)
+    return _Composed(
+        eto,
+        spread,
+        basis,
+        eto_from,
+        tuple(words),
+        t_mean,
+        t_from,
+        rain,
+        rain_from,
+        np.nan_to_num(decisive),
+        decisive,
     )
 
 
-def _take(into: Floats, values: Floats, origin: Shapes, word: str) -> Bools:
+def _lapsed(layers: dict[str, Floats], colder: Floats) -> dict[str, Floats]:
+    """Temperatures (n, 12) moved by `colder` (n, 1) K. The dew point moves with them, so that relative humidity
+    stays nearly what it is, as layers of relative humidity do; FAO-56 (chapter 3) has no rule of its own for this.
+    """
+    if not colder.any():
+        return layers
+    moved = dict(layers)
+    for name in ("tmin", "tmax", "tmean", "dew_point"):
+        if name in moved:
+            moved[name] = moved[name] + colder
+    if "vapour_pressure" in moved:
+        dew = dew_point_c(moved["vapour_pressure"]) + colder
+        moved["vapour_pressure"] = vapour_pressure_from_dew_point_kpa(dew)
+    return moved
+
+
+def _cell_elevation(plan: PlanFile, shapes: Shapes, ledger: Ledger) -> Floats:
+    """(n,) elevation of the layers' cells under the sites, NaN where unknown."""
+    section = plan.plan.climate.elevation
+    assert section is not None
+    where = f"climate.elevation ({section.path.replace(chr(92), '/').rsplit('/', 1)[-1]})"
+    layer = ClimateLayer(path=section.path, unit=section.height_unit, crs=section.crs)
+    with _open(plan, "climate.elevation", layer, where, bands=1) as months:
+        crs = _crs(plan, "climate.elevation", layer, where, months, ledger)
+        found = _at_sites(shapes, crs, months)
+    height = found.values[:, 0] * (M_PER_FT if section.height_unit == "ft" else 1.0)
+    known = height[np.isfinite(height)]
+    if len(known) and not (known.min() > -500 and known.max() < 9000):
+        raise DataError(
+            where,
+            f"elevations from {known.min():.4g} to {known.max():.4g} m at the sites cannot be",
+            "State climate.elevation.height_unit, or mend the file's nodata value",
+        )
+    return np.asarray(height, np.float64)
+
+
+def read_yearly_peaks(plan: PlanFile, ledger: Ledger) -> Floats | None:
+    """(years,) each whole year's highest monthly mean ETo, mm/day, at the station of `climate.daily`; None if none.
+
+    A month counts with 25 days and more, a year with 12 such months. Raises DataError for a table that has none.
+    """
+    section = plan.plan.climate.daily
+    if section is None:
+        return None
+    path = locate(plan, "climate.daily.path", section.path)
+    where = f"climate.daily ({path.name})"
+    try:
+        table = pd.read_csv(path, encoding="utf-8-sig")
+    except (ValueError, OSError) as fault:
+        raise DataError(where, f"it cannot be read as a CSV: {fault}", "Save it as a CSV in UTF-8") from None
+    for column in (section.date, section.eto):
+        if column not in table:
+            raise DataError(
+                where, f"it has no column '{column}'", f"Of its columns: {nearest(column, table.columns)}"
+            )
+    day = pd.to_datetime(table[section.date], errors="coerce")
+    eto = pd.to_numeric(table[section.eto], errors="coerce") * (MM_PER_IN if section.unit == "in/day" else 1.0)
+    good = day.notna() & eto.between(-0.5, 25.0)
+    if (~good).any():
+        ledger.add(Kind.SKIPPED, where, f"{int((~good).sum())} days without a date, or with an ETo that cannot be")
+    by_month = eto[good].groupby([day[good].dt.year, day[good].dt.month])
+    means = by_month.mean()[by_month.count() >= 25].unstack()
+    whole = means.dropna() if means.shape[1] == 12 else means.iloc[:0]
+    if not len(whole):
+        raise DataError(where, "it holds no whole year of days", "Give at least one year of daily ETo")
+    return np.asarray(whole.max(axis=1), np.float64)
+
+
+def _take(into: Floats, values: Floats, origin: Ints, code: int) -> Bools:
     """Put values where they are known in all months, note where they came from, and return those rows."""
     rows: Bools = np.asarray(np.isfinite(values).all(axis=1))
-    into[rows], origin[rows] = values[rows], word
+    into[rows], origin[rows] = values[rows], code
     return rows
 
 
@@ -625,10 +810,6 @@ def _computed(
 ) -> tuple[Floats, tuple[str, ...], float]:
     """ETo (n, 12) from layers, how, and its spread; NaN where a layer that is used has no value."""
     section = plan.plan.climate
-    vapour, humid_how = _vapour_pressure(layers, low, high)
-    wind = layers.get("wind")
-    u2 = None if wind is None else wind_at_2m_m_s(wind, section.wind_height_m)
-    radiation = layers.get("radiation")
     z = np.asarray(elevation_m, np.float64).copy()
     if section.elevation_m is not None:
         z[np.isnan(z)] = section.elevation_m
@@ -640,27 +821,40 @@ def _computed(
             [names[int(k)] for k in np.flatnonzero(np.isnan(z))],
         )
         z = np.nan_to_num(z)
-    inputs = MonthlyInputs(
-        low.T,
-        high.T,
-        None if radiation is None else radiation.T,
-        None if vapour is None else vapour.T,
-        None if u2 is None else u2.T,
-    )
-    eto, steps = monthly_eto(inputs, latitude_deg, z, section.method)
+    weather = {name: values.T for name, values in layers.items()} | {"tmin": low.T, "tmax": high.T}
+    eto, steps, spread = eto_from_weather(section, weather, latitude_deg, z)
+    if not steps[0].startswith("Hargreaves"):
+        ledger.add(Kind.ASSUMED, "ETo", "computed from layers: " + "; ".join(steps))
+    return eto.T, steps, spread
+
+
+def eto_from_weather(
+    section: Climate, weather: Mapping[str, Floats], latitude_deg: Floats, elevation_m: Floats
+) -> tuple[Floats, tuple[str, ...], float]:
+    """ETo (12, n), how it was found, and its standard deviation, from layers (12, n) in their inner units.
+
+    weather: by the names of QUANTITIES; `tmin` and `tmax` must be among them.
+    """
+    low, high = weather["tmin"], weather["tmax"]
+    vapour, humid_how = _vapour_pressure(weather, low, high)
+    wind, radiation = weather.get("wind"), weather.get("radiation")
+    u2 = None if wind is None else wind_at_2m_m_s(wind, section.wind_height_m)
+    inputs = MonthlyInputs(low, high, radiation, vapour, u2)
+    eto, steps = monthly_eto(inputs, latitude_deg, elevation_m, section.method)
     if steps[0].startswith("Hargreaves"):
-        return eto.T, steps, SPREAD_MM_DAY["hargreaves"]
+        return eto, steps, SPREAD_MM_DAY["hargreaves"]
     parts = ["layer", "formula"]
     parts += [
         f"no {name}"
         for name, given in (("radiation", radiation), ("humidity", vapour), ("wind", u2))
         if given is None
     ]
-    ledger.add(Kind.ASSUMED, "ETo", "computed from layers: " + "; ".join((*steps, *humid_how)))
-    return eto.T, (*steps, *humid_how), float(np.sqrt(sum(SPREAD_MM_DAY[p] ** 2 for p in parts)))
+    return eto, (*steps, *humid_how), float(np.sqrt(sum(SPREAD_MM_DAY[p] ** 2 for p in parts)))
 
 
-def _vapour_pressure(layers: dict[str, Floats], low: Floats, high: Floats) -> tuple[Floats | None, tuple[str, ...]]:
+def _vapour_pressure(
+    layers: Mapping[str, Floats], low: Floats, high: Floats
+) -> tuple[Floats | None, tuple[str, ...]]:
     """Actual vapour pressure by the best way the layers allow, in FAO-56's order (p. 36 to 39), and its name."""
     if "vapour_pressure" in layers:
         return layers["vapour_pressure"], ("vapour pressure layer",)

@@ -15,11 +15,13 @@ from planner.layers.frame import Frame, Shapes
 from planner.layers.raster import points_inside
 from planner.layers.vector import Layer, in_frame
 from planner.ledger import Kind, Ledger
-from planner.plan import BuildingsLayer, ControllersLayer, KeepOutsLayer, PolesLayer, TreesLayer
+from planner.plan import BuildingsLayer, ControllersLayer, GroundsLayer, KeepOutsLayer, PolesLayer, TreesLayer
 from planner.site import (
     Bools,
+    Cover,
     Crowns,
     Floats,
+    Grounds,
     Heights,
     KeepOut,
     KeepOuts,
@@ -47,10 +49,11 @@ ATTRIBUTES: dict[str, tuple[str, ...]] = {
     "controllers": ("name", "indoors"),
     "poles": ("name", "height"),
     "keep_outs": ("name", "kind"),
+    "grounds": ("name", "kind"),
 }
 
 
-Section = BuildingsLayer | TreesLayer | ControllersLayer | PolesLayer | KeepOutsLayer
+Section = BuildingsLayer | TreesLayer | ControllersLayer | PolesLayer | KeepOutsLayer | GroundsLayer
 
 
 def lay_out(section: Section, layer: Layer, frame: Frame, outline: BaseGeometry, ledger: Ledger) -> Layer:
@@ -76,10 +79,12 @@ def lay_out(section: Section, layer: Layer, frame: Frame, outline: BaseGeometry,
             ledger,
             heights_m=lambda part: _or_default(_tree_heights(part, section, quiet), section.default_height_m),
         )
-    if isinstance(section, KeepOutsLayer):
+    if isinstance(section, KeepOutsLayer | GroundsLayer):
         return in_frame(layer, frame, outline, "any", ledger, apart_by=[section.kind])
     # two controllers may share one cabinet
-    return in_frame(layer, frame, outline, "points", ledger, apart_by=[section.name] if section.name else [])
+    named = [section.name] if section.name else []
+    every_one = isinstance(section, ControllersLayer)
+    return in_frame(layer, frame, outline, "points", ledger, apart_by=named, every_one=every_one)
 
 
 def _or_default(values: Floats, default: float) -> Floats:
@@ -283,9 +288,19 @@ def trees(
         ledger.add(Kind.ASSUMED, layer.where, f"no leaf habit: all trees taken as {section.default_leaf}")
     evergreen = np.array([word == "evergreen" for word in leaf], bool)
 
+    shapes = layer.shapes
+    if section.years_ahead > 0:
+        height, width, shapes = _grown(section, height, width, shapes)
+        ledger.add(
+            Kind.ASSUMED,
+            layer.where,
+            f"{section.years_ahead:g} years of growth added: {section.height_growth_m_year:g} m of height and "
+            f"{section.crown_growth_m_year:g} m of crown a year (years_ahead)",
+        )
+
     crowns, crown_prisms = no_crowns(), no_prisms()
     if points.any():
-        xy = shapely.get_coordinates(layer.shapes[points])
+        xy = shapely.get_coordinates(shapes[points])
         middle = ground_at(terrain, xy) + (base + height)[points] / 2
         crowns = Crowns(
             layer.take(points).names,
@@ -295,12 +310,24 @@ def trees(
             evergreen[points],
         )
     if (~points).any():
-        shapes = layer.shapes[~points]
-        ground, _ = _ground_under(terrain, shapes)
+        crown_shapes = shapes[~points]
+        ground, _ = _ground_under(terrain, crown_shapes)
         crown_prisms = prisms(
-            list(shapes), ground + base[~points], ground + height[~points], layer.take(~points).names
+            list(crown_shapes), ground + base[~points], ground + height[~points], layer.take(~points).names
         )
     return crowns, crown_prisms, evergreen[~points]
+
+
+def _grown(section: TreesLayer, height: Floats, width: Floats, shapes: Shapes) -> tuple[Floats, Floats, Shapes]:
+    """Height, width and crown polygons some years on; crowns keep their underside. No taller than trees grow."""
+    taller = np.minimum(
+        height + section.years_ahead * section.height_growth_m_year, np.maximum(height, HIGHEST_TREE_M)
+    )
+    more_m = section.years_ahead * section.crown_growth_m_year
+    polygons = shapely.get_type_id(shapes) != 0
+    wider = shapes.copy()
+    wider[polygons] = shapely.buffer(shapes[polygons], more_m / 2)
+    return taller, np.minimum(width + more_m, WIDEST_CROWN_M), wider
 
 
 def _given(layer: Layer, values: Floats, default: float, what: str, ledger: Ledger) -> Floats:
@@ -358,3 +385,18 @@ def keep_outs(layer: Layer, section: KeepOutsLayer, ledger: Ledger) -> KeepOuts:
     """Keep-outs by kind; points and lines are as good as polygons, for margins reach out from them."""
     words = columns.kinds(layer, section.kind, [k.value for k in KeepOut], None, ledger)
     return KeepOuts(layer.names, tuple(KeepOut(word) for word in words), tuple(layer.shapes))
+
+
+COVERS = {
+    **dict.fromkeys(("lawn", "planting", "field"), Cover.SOFT),
+    **dict.fromkeys(("path", "paving", "parking", "court", "track"), Cover.PAVED),
+    "road": Cover.ROAD,
+    "conduit": Cover.CONDUIT,
+    **dict.fromkeys(("pool", "water", "forbidden"), Cover.BARRED),
+}
+
+
+def grounds(layer: Layer, section: GroundsLayer, ledger: Ledger) -> Grounds:
+    """What the ground is covered with, by what it means for a cable."""
+    words = columns.kinds(layer, section.kind, list(COVERS), None, ledger)
+    return Grounds(layer.names, tuple(COVERS[word] for word in words), tuple(layer.shapes))

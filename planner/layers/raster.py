@@ -46,12 +46,14 @@ def read_heights(
     high_m: float = HIGHEST_M,
     gaps_are: float = np.nan,
     most_cells: int = MOST_CELLS,
+    steps: bool = False,
 ) -> Heights:
-    """A raster of heights around the site: bilinear, metres, north up, square cells.
+    """A raster of heights around the site: metres, north up, square cells.
 
     outline: the site in the frame; the raster is cut `reach_m` beyond its bounds. low_m, high_m: values outside are
     unknown (listed). gaps_are: what unknown cells become; NaN leaves them unknown and says so where they touch the
-    site. Raises PlanError or DataError, also where nothing is known at the site.
+    site. steps: each cell is taken as it stands, so that walls stay upright; otherwise bilinear.
+    Raises PlanError or DataError, also where nothing is known at the site.
     """
     path = locate(plan, f"{key}.path", section.path)
     where = f"{key} ({path.name})"
@@ -74,7 +76,7 @@ def read_heights(
             f"{int(absurd.sum())} cells out of range ({low_m:g} to {high_m:g} m) treated as unknown",
         )
         values[absurd] = np.nan
-    heights, native_m = _into_frame(values, transform, crs, frame, outline, reach_m, most_cells)
+    heights, native_m = _into_frame(values, transform, crs, frame, outline, reach_m, most_cells, steps)
     if heights.cell_m > 1.01 * native_m / thin:
         ledger.add(
             Kind.ASSUMED,
@@ -230,6 +232,7 @@ def _into_frame(
     outline: BaseGeometry,
     reach_m: float,
     most_cells: int,
+    steps: bool,
 ) -> tuple[Heights, float]:
     """The window on a north-up grid of the frame, and the width of the window's own cells in metres."""
     rows, cols = values.shape
@@ -257,7 +260,7 @@ def _into_frame(
         dst_transform=Affine(cell, 0, left, 0, -cell, top),
         dst_crs=frame.crs,
         dst_nodata=np.nan,
-        resampling=Resampling.bilinear,
+        resampling=Resampling.nearest if steps else Resampling.bilinear,
         tolerance=0.01,
     )
     return Heights(out, float(left), float(top), cell), native

@@ -20,6 +20,7 @@ import shapely
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
+from planner.layers import geoparquet
 from planner.layers.columns import names, number
 from planner.layers.frame import WGS84, Frame, Shapes, apart_m, project, project_shapes
 from planner.layers.source import (
@@ -91,27 +92,42 @@ def read_vector(
     attributes: Iterable[str],
     ledger: Ledger,
     xy: tuple[str, str] | None = None,
+    rows: tuple[int, int] | None = None,
 ) -> Layer:
     """One layer that the plan names at `key`, in its own CRS, on the earth.
 
     attributes: the keys of `section` that name an attribute ("height", "name"). xy: two columns that hold the
-    coordinates, for a table of points. A third coordinate is dropped, features without geometry are left out, and
-    x and y are exchanged where they can only be meant so. Raises PlanError or DataError.
+    coordinates, for a table of points. rows: the first row to read and the one after the last, for a part of a
+    large file. A third coordinate is dropped, features without geometry are left out, and x and y are exchanged
+    where they can only be meant so. Raises PlanError or DataError.
     """
     path = locate(plan, f"{key}.path", section.path)
     source = _source(path)
     name = _choose_layer(plan, key, section, path, source)
     where = f"{key} ({path.name}" + (f", layer {section.layer})" if section.layer else ")")
-    info = _quietly(where, pyogrio.read_info, source, layer=name, force_feature_count=True)
+    info = _info(where, source, name, count=rows is None)
     wanted = {k: getattr(section, k) for k in attributes if getattr(section, k) is not None}
     _check_attributes(plan, key, where, wanted, list(info["fields"]))
     if not info["features"]:
         raise DataError(where, "there are no features in it", f"Check the export, or take [{key}] out of the plan")
-    meta, _, wkb, fields = _quietly(
-        where, pyogrio.raw.read, source, layer=name, columns=sorted(set(wanted.values())), read_geometry=xy is None
-    )
+    columns = sorted(set(wanted.values()))
+    first, end = rows or (0, None)
+    if _is_parquet(source):
+        wkb, fields = _quietly(where, geoparquet.read, source, columns, first, None if end is None else end - first)
+    else:
+        meta, _, wkb, fields = _quietly(
+            where,
+            pyogrio.raw.read,
+            source,
+            layer=name,
+            columns=columns,
+            read_geometry=xy is None,
+            skip_features=first,
+            max_features=None if end is None else end - first,
+        )
+        columns = list(meta["fields"])
     count = len(wkb) if wkb is not None else len(fields[0]) if fields else 0
-    table = pd.DataFrame(dict(zip(meta["fields"], fields, strict=True)), index=range(count))
+    table = pd.DataFrame(dict(zip(columns, fields, strict=True)), index=range(count))
     if xy is not None:
         drawn = _points(table, *xy)
     elif wkb is not None and info["geometry_type"] is not None:
@@ -119,9 +135,8 @@ def read_vector(
         drawn = shapely.from_wkb(wkb, on_invalid="ignore")
     else:
         raise DataError(where, "it is a table without geometry", "Give a layer of points or polygons")
-    shapes = shapely.force_2d(drawn)
-    rows = np.arange(1, count + 1)
-    layer = Layer(where, key, WGS84, (), rows, shapes, table)
+    shapes = shapely.force_2d(drawn) if shapely.has_z(drawn).any() else drawn
+    layer = Layer(where, key, WGS84, (), np.arange(first + 1, first + count + 1), shapes, table)
     layer = replace(layer, names=names(replace(layer, names=("",) * count), getattr(section, "name", None)))
 
     layer = layer.without(_empty(shapes), "no geometry, or none that can be read", ledger)
@@ -134,6 +149,24 @@ def read_vector(
             Kind.REPAIRED, where, "the third coordinate is not used: heights come from attributes and terrain"
         )
     return _on_the_earth(replace(layer, crs=crs), ledger)
+
+
+def count_features(plan: PlanFile, key: str, section: VectorLayer) -> int:
+    """How many rows a layer's file holds, usable or not."""
+    path = locate(plan, f"{key}.path", section.path)
+    source = _source(path)
+    where = f"{key} ({path.name})"
+    return int(_info(where, source, _choose_layer(plan, key, section, path, source), count=True)["features"])
+
+
+def _info(where: str, source: Path | bytes, name: str, *, count: bool) -> dict[str, Any]:
+    if _is_parquet(source):
+        return dict(_quietly(where, geoparquet.info, source))
+    return dict(_quietly(where, pyogrio.read_info, source, layer=name, force_feature_count=count))
+
+
+def _is_parquet(source: Path | bytes) -> bool:
+    return isinstance(source, Path) and source.suffix.lower() in geoparquet.SUFFIXES
 
 
 def _source(path: Path) -> Path | bytes:
@@ -161,6 +194,8 @@ def _unreadable(where: str, fault: Exception) -> DataError:
 
 
 def _choose_layer(plan: PlanFile, key: str, section: VectorLayer, path: Path, source: Path | bytes) -> str:
+    if _is_parquet(source):
+        return path.stem
     listed = _quietly(f"{key} ({path.name})", pyogrio.list_layers, source)
     found = [(str(n), kind) for n, kind in listed]
     if section.layer is not None:
@@ -267,24 +302,32 @@ def in_frame(
     *,
     heights_m: Callable[[Layer], Floats] | None = None,
     apart_by: Iterable[str] = (),
+    every_one: bool = False,
 ) -> Layer:
     """A layer in the site's frame: near, valid, of the wanted kind, each feature once.
 
     outline: the site, in the frame. heights_m: how high the features of a layer stand (n,), for obstacles: it tells
     what leaving the far ones out may cost, and which of two alike is kept (the taller). apart_by: attributes in
-    which two features with the same geometry must also agree to count as one.
+    which two features with the same geometry must also agree to count as one. every_one: none may be left out for
+    being far (a controller that is out of reach must count as such); one beyond 100 km is an error.
     Raises DataError where the layer is nowhere near the site, or has nothing of the wanted kind.
     """
     layer = _landed(layer, frame, outline, ledger)
     away = apart_m(anchors(layer), np.array([frame.longitude_deg, frame.latitude_deg]))
     far = ~(away <= ROUGHLY_M)
+    if every_one and far.any():
+        raise DataError(
+            f"{layer.where}, row {int(np.flatnonzero(far)[0]) + 1}",
+            f"it lies {distance(float(away[far].min()))} or more from the site, too far to belong to it",
+            "Mend its coordinates, or take it out of the layer",
+        )
     local = replace(
         layer.take(~far),
         crs=CRS.from_user_input(frame.crs),
         shapes=project_shapes(layer.shapes[~far], layer.crs, frame.crs),
     )
     gap = shapely.distance(local.shapes, outline)
-    beyond = gap > SURROUNDINGS_M
+    beyond = (gap > SURROUNDINGS_M) & (not every_one)
     if far.any() or beyond.any():
         _say_far(local.take(beyond), gap[beyond], int(far.sum()), heights_m, ledger)
     near = repaired(local.take(~beyond), wanted, ledger)
@@ -362,28 +405,44 @@ def repaired(layer: Layer, wanted: Wanted, ledger: Ledger, least_area: float = L
     CRS's unit squared. Raises DataError when nothing is left.
     """
     forms = {"polygons": _as_polygon, "points": _as_points, "points or polygons": _as_either, "any": _as_it_is}
-    found = [forms[wanted](shape, least_area) for shape in layer.shapes]
-    if all(WRONG in remarks for _, remarks in found):
+    shapes = layer.shapes.copy()
+    odd = np.flatnonzero(~_as_wanted(shapes, wanted, least_area))
+    found = [forms[wanted](shape, least_area) for shape in shapes[odd]]
+    if len(odd) == len(shapes) and all(WRONG in remarks for _, remarks in found):
         seen = sorted({str(s.geom_type) for s in layer.shapes})
         what = f"{wanted} are needed here, and the layer has {' and '.join(seen)} only"
         raise DataError(layer.where, what, "Give another layer")
 
     def are(remark: str) -> Bools:
-        return np.array([remark in remarks for _, remarks in found], bool)
+        rows = np.zeros(len(shapes), bool)
+        rows[odd] = [remark in remarks for _, remarks in found]
+        return rows
 
     for remark in (MENDED, CLOSED, TRIMMED, INSIDE):
         which = are(remark) & ~are(NOTHING)
         if which.any():
             named = [layer.names[k] for k in np.flatnonzero(which)]
             ledger.add(Kind.REPAIRED, layer.where, remark.format(wanted=wanted), named)
-    shapes = np.empty(len(found), object)
-    shapes[:] = [shape for shape, _ in found]
+    for k, (shape, _) in zip(odd, found, strict=True):
+        shapes[k] = shape
     layer, wrong, nothing = replace(layer, shapes=shapes), are(WRONG), are(NOTHING)
     layer = layer.without(wrong, WRONG.format(wanted=wanted), ledger)
     layer = layer.without(nothing[~wrong], NOTHING, ledger)
     if not len(layer):
         raise DataError(layer.where, "no usable feature is left", "Mend the geometry in a GIS")
     return layer if wanted in ("polygons", "any") else _apart(layer)
+
+
+def _as_wanted(shapes: Shapes, wanted: Wanted, least_area: float) -> Bools:
+    """(n,) the plain cases, which need no mending: most of any layer."""
+    kind = shapely.get_type_id(shapes)
+    plain = np.zeros(len(shapes), bool)
+    if wanted != "polygons":
+        plain |= kind == 0
+    if wanted in ("polygons", "points or polygons"):
+        surfaces = np.flatnonzero((kind == 3) | (kind == 6))
+        plain[surfaces] = shapely.is_valid(shapes[surfaces]) & (shapely.area(shapes[surfaces]) >= least_area)
+    return plain
 
 
 Formed = tuple[BaseGeometry | None, set[str]]

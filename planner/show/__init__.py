@@ -15,7 +15,8 @@ __all__ = ["write_contract", "write_folder", "write_site"]
 
 
 def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Path]:
-    """Write `map.html`, `sheet.html`, `mounts.gpkg`, `mounts.csv` and `result.json` into `folder`.
+    """Write `map.html`, `sheet.html`, `mounts.gpkg`, `mounts.csv` and `result.json` into `folder`, and
+    `light.tif` where the plan asks for a light grid.
 
     Returns the files' paths. Raises OutputError where the folder cannot be written, or holds a file of one of
     these names that we did not make (or that was changed since) and `force` is not set.
@@ -23,7 +24,7 @@ def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Pa
     # here, not above: folium and GeoPandas take a second to load, and only writers need them
     from planner.show.map import site_page
     from planner.show.sheet import sheet_page
-    from planner.show.tables import mounts_csv, mounts_gpkg, site_json
+    from planner.show.tables import light_tif, mounts_csv, mounts_gpkg, site_json
 
     return write_folder(
         folder,
@@ -33,23 +34,14 @@ def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Pa
             "mounts.gpkg": mounts_gpkg(result),
             "mounts.csv": mounts_csv(result),
             "result.json": site_json(result),
+            **({"light.tif": light_tif(result)} if result.light is not None else {}),
         },
         force,
     )
 
 
 def write_contract(result: ContractResult, folder: Path, force: bool = False) -> list[Path]:
-    """Write `map.html`, `sites.gpkg`, `sites.csv` and `result.json` into `folder`; as :func:`write_site`."""
-    from planner.show.contract_map import contract_page
-    from planner.show.tables import contract_json, sites_csv, sites_gpkg
+    """Write `map.html`, `sites.gpkg`, `sites.parquet`, `sites.csv` and `result.json`; as :func:`write_site`."""
+    from planner.show.contract_files import write_result
 
-    return write_folder(
-        folder,
-        {
-            "map.html": contract_page(result),
-            "sites.gpkg": sites_gpkg(result),
-            "sites.csv": sites_csv(result),
-            "result.json": contract_json(result),
-        },
-        force,
-    )
+    return write_result(result, folder, force)

@@ -1,49 +1,89 @@
-"""The map of a contract: every site coloured by its zone, with a list to search beside it."""
+"""The map of a contract: every site coloured by its zone, with a list to search beside it.
+
+The sites' columns go into the page as packed numbers, and `contract.js` draws them on a canvas of its own: bins
+with a count where they lie close, single sites where there is room. That stays quick with a hundred thousand.
+"""
 
 from __future__ import annotations
 
-import json
+import base64
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 import shapely
 from markupsafe import Markup
 
+from planner.climate.answer import ClimatePicture, ZoneTable
+from planner.ledger import Notice
+from planner.plan import Plan
 from planner.show import palette, words
-from planner.show.lonlat import DECIMALS, geojson
+from planner.show.lonlat import geojson
 from planner.show.map import climate_group, credits, notices_view
 from planner.show.page import PAGES, OfflineMap, page_bytes
 from planner.show.pictures import zone_colour
-from planner.units import MM_PER_IN, MONTHS
+from planner.units import MM_PER_IN, MONTHS, eto
 
 if TYPE_CHECKING:
-    from planner.contract import ContractResult
+    from planner.contract import ContractResult, Rejected
 
-LABELS = (
-    "Zone to set",
-    "Band",
-    "Probability",
-    "Runner-up",
-    "Peak-month ETo",
-    "Rests on",
-)
+SITES_MOST = 250_000  # more than this and the page grows past 25 MB: the flagged first, then an even choice
+LABELLED_MOST = 2000  # outlines are drawn for a contract of this many sites
 SHAPE_TOLERANCE_DEG = 2e-5  # about 2 m: outlines are for finding a site, not for measuring it
+REJECTED_MOST = 500
 
 
-def contract_page(result: ContractResult) -> bytes:
+@dataclass(frozen=True)
+class ContractView:
+    """What the map shows: the sites' columns (names as in `sites.csv`), and what goes with them.
+
+    shapes: (n,) EPSG:4326, None where outlines are not drawn.
+    """
+
+    plan: Plan
+    table: ZoneTable
+    sites: pa.Table
+    shapes: Any
+    rejected: tuple[Rejected, ...]
+    notices: tuple[Notice, ...]
+    picture: ClimatePicture | None
+
+
+def view(result: ContractResult) -> ContractView:
+    """The view of a contract that is in memory."""
+    from planner.show.tables import contract_columns
+
+    shapes = result.shapes if len(result.names) <= LABELLED_MOST else None
+    return ContractView(
+        result.plan,
+        result.zone.table,
+        pa.table(contract_columns(result)),
+        shapes,
+        result.rejected,
+        result.notices,
+        result.climate_picture,
+    )
+
+
+def contract_page(shown: ContractView | ContractResult) -> bytes:
     """`map.html` of a contract."""
-    return page_bytes(contract_map(result))
+    return page_bytes(contract_map(shown))
 
 
-def contract_map(result: ContractResult) -> OfflineMap:
+def contract_map(shown: ContractView | ContractResult) -> OfflineMap:
     """The map as a folium object, to which layers of one's own may be added before it is saved."""
-    lon, lat = np.asarray(result.longitude_deg), np.asarray(result.latitude_deg)
-    some = len(lon) > 0
-    west, east = (float(lon.min()), float(lon.max())) if some else (-10.0, 10.0)
-    south, north = (float(lat.min()), float(lat.max())) if some else (-10.0, 10.0)
-    units = result.plan.units
-    picture = result.climate_picture
-    groups = [climate_group(picture, units), _shapes(result), _unknown(result), _points(result)]
+    seen = shown if isinstance(shown, ContractView) else view(shown)
+    seen, left = _few_enough(seen)
+    lon, lat = (seen.sites[name].to_numpy() for name in ("longitude_deg", "latitude_deg"))
+    west, east, wraps = _span(lon)
+    south, north = (float(lat.min()), float(lat.max())) if len(lat) else (-10.0, 10.0)
+    units = seen.plan.units
+    codes = _Codes(seen)
+    groups = [climate_group(seen.picture, units), _outlines(seen, wraps), _sites(seen, codes, wraps)]
+    sources = pc.unique(seen.sites["source"]).to_pylist()
     data = {
         "units": units,
         "months": MONTHS,
@@ -53,107 +93,184 @@ def contract_map(result: ContractResult) -> OfflineMap:
         "closeZoom": 12,
         "dotZoom": 7,
         "groups": [g for g in groups if g is not None],
-        "credits": credits(result.climate.source, picture),
+        "credits": credits(sources, seen.picture),
     }
-    title = result.plan.outputs.title or result.plan.title
-    return OfflineMap(title, ((south + north) / 2, (west + east) / 2), data, _panel(result, title))
+    title = seen.plan.outputs.title or seen.plan.title
+    panel = _panel(seen, codes, title, sources, left)
+    centre = ((south + north) / 2, (west + east) / 2)
+    return OfflineMap(title, centre, data, panel, ("contract.js", "map.js"))
 
 
-# --- what is on the map -----------------------------------------------------------------------------------------
+def _few_enough(seen: ContractView) -> tuple[ContractView, int]:
+    """The view with no more sites than a page can hold, and how many were left out."""
+    n = seen.sites.num_rows
+    if n <= SITES_MOST:
+        return seen, 0
+    flagged = pc.not_equal(seen.sites["flags"], "").to_numpy(zero_copy_only=False)
+
+    def even(rows: Any, most: int) -> Any:
+        return rows if len(rows) <= most else rows[np.linspace(0, len(rows) - 1, most).astype(np.int64)]
+
+    first = even(np.flatnonzero(flagged), SITES_MOST)
+    rows = np.sort(np.concatenate([first, even(np.flatnonzero(~flagged), SITES_MOST - len(first))]))
+    kept = ContractView(
+        seen.plan, seen.table, seen.sites.take(pa.array(rows)), None, seen.rejected, seen.notices, seen.picture
+    )
+    return kept, n - len(rows)
 
 
-def _card(result: ContractResult, site: int) -> dict[str, Any]:
-    units = result.plan.units
-    told = words.zone_words(result.climate, result.zone, site, units)
-    factor, digits = (1 / MM_PER_IN, 2) if units == "us" else (1.0, 1)
-    flags = result.flags[site]
-    return {
-        "t": result.names[site],
-        "s": "; ".join(flags) if flags else "",
-        "v": [
-            told.label,
-            told.band,
-            told.p,
-            f"{told.runner_up}, {told.p_runner_up}" if told.p_runner_up else "",
-            f"{told.peak} in {told.peak_month}",
-            told.basis,
-        ],
-        "bars": [
-            f"{float(v) * factor:.{digits}f}" if np.isfinite(v) else None for v in result.climate.eto_mm_day[site]
-        ],
-        "n": f"Mean daily ETo by month, {'in/day' if units == 'us' else 'mm/day'}. {told.agreement}",
-    }
+def _span(lon: Any) -> tuple[float, float, bool]:
+    """West and east of the sites, and whether they are nearer together across the antimeridian."""
+    if not len(lon):
+        return -10.0, 10.0, False
+    west, east = float(lon.min()), float(lon.max())
+    turned = np.where(lon < 0, lon + 360.0, lon)
+    if east - west > 180 and turned.max() - turned.min() < east - west:
+        return float(turned.min()), float(turned.max()), True
+    return west, east, False
 
 
-def _point(result: ContractResult, site: int, **properties: Any) -> dict[str, Any]:
-    at = [round(float(result.longitude_deg[site]), DECIMALS), round(float(result.latitude_deg[site]), DECIMALS)]
-    return {
-        "type": "Feature",
-        "geometry": {"type": "Point", "coordinates": at},
-        "properties": {"k": f"site-{site}", "c": _card(result, site), **properties},
-    }
+# --- the columns as numbers -------------------------------------------------------------------------------------
 
 
-def _colours(result: ContractResult) -> list[str]:
-    """A colour for each row of the zone table, the whole ramp spent on the zones that occur."""
-    found = np.asarray(result.zone.zone)
-    found = found[found >= 0]
-    low, high = (int(found.min()), int(found.max())) if found.size else (0, 0)
-    return [zone_colour(min(max(k, low), high) - low, high - low + 1) for k in range(len(result.zone.table.labels))]
+class _Codes:
+    """Words of the table as row numbers, and the colours of the zones that occur."""
+
+    def __init__(self, seen: ContractView) -> None:
+        self.labels = list(seen.table.labels)
+        self.zone = _code(seen.sites["zone"], self.labels)
+        self.runner_up = _code(seen.sites["runner_up"], self.labels)
+        self.month = _code(seen.sites["peak_month"], MONTHS)
+        self.bases = pc.unique(seen.sites["basis"]).to_pylist()
+        self.basis = _code(seen.sites["basis"], self.bases)
+        kinds = pc.unique(seen.sites["flags"]).to_pylist()
+        self.flags = sorted({flag for kind in kinds for flag in kind.split("; ") if flag})
+        bits = np.array(
+            [sum(1 << self.flags.index(f) for f in kind.split("; ") if f) for kind in kinds] or [0], np.uint16
+        )
+        self.flag_bits = bits[_code(seen.sites["flags"], kinds)]
+        found = self.zone[self.zone >= 0]
+        low, high = (int(found.min()), int(found.max())) if found.size else (0, 0)
+        # the whole ramp is spent on the zones that occur
+        self.colours = [zone_colour(min(max(k, low), high) - low, high - low + 1) for k in range(len(self.labels))]
 
 
-def _points(result: ContractResult) -> dict[str, Any] | None:
-    zone, table = np.asarray(result.zone.zone), result.zone.table
-    rows = np.flatnonzero(zone >= 0)
-    if not rows.size:
+def _code(column: Any, kinds: Sequence[str]) -> Any:
+    """(n,) row of each word, -1 where null."""
+    found = pc.index_in(column, pa.array(list(kinds), pa.string()))
+    return found.to_pandas().fillna(-1).to_numpy(np.int64)
+
+
+def _packed(values: Any, kind: str) -> str:
+    """Little-endian numbers in base 64."""
+    return base64.b64encode(np.ascontiguousarray(values, np.dtype(kind).newbyteorder("<")).tobytes()).decode()
+
+
+def _numbers(column: Any) -> Any:
+    return column.to_pandas().to_numpy(np.float64)
+
+
+def _hundredths(values: Any) -> str:
+    """Numbers to 0.01 in 16 bits; 65535 where unknown."""
+    v = np.asarray(values, np.float64)
+    return _packed(np.where(np.isfinite(v), np.clip(np.round(np.nan_to_num(v) * 100), 0, 65000), 65535), "u2")
+
+
+def _sites(seen: ContractView, codes: _Codes, wraps: bool) -> dict[str, Any] | None:
+    sites, units = seen.sites, seen.plan.units
+    n = sites.num_rows
+    if not n:
         return None
+    lon = sites["longitude_deg"].to_numpy()
+    lon = np.where(lon < 0, lon + 360.0, lon) if wraps else lon
+    monthly = np.stack([_numbers(sites[f"eto_mm_day_{m.lower()}"]) for m in MONTHS], axis=1)
+    there = sites.column_names
+    shown = {
+        key: _packed(np.nan_to_num(_numbers(sites[name]), nan=0.0).clip(0, 6500) * 10, "u2")
+        for key, name in (
+            ("lower", "shown_percent_in_lower_zone"),
+            ("own", "shown_percent"),
+            ("higher", "shown_percent_in_higher_zone"),
+        )
+        if name in there
+    }
     style = {"color": palette.INK, "weight": 1.3, "fillOpacity": 1}
-    colours = _colours(result)
+    some = np.unique(codes.zone[codes.zone >= 0])
     classes = [
         {
             "shape": "dot",
             "size": 6,
             **style,
-            "fillColor": colours[k],
-            "name": f"{table.labels[k]}: {words.band(table, int(k), result.plan.units)}",
+            "fillColor": codes.colours[k],
+            "name": f"{codes.labels[k]}: {words.band(seen.table, int(k), units)}",
         }
-        for k in np.unique(zone[rows])
+        for k in some
     ]
+    if (codes.zone < 0).any():
+        classes.append(
+            {
+                "shape": "dot",
+                "size": 6,
+                **style,
+                "dashArray": "3 2",
+                "fillColor": "#ffffff",
+                "name": f"No zone found ({int((codes.zone < 0).sum()):,})",
+            }
+        )
     return {
         "id": "sites",
-        "name": f"Sites by climate zone ({rows.size})",
+        "name": f"Sites by climate zone ({n:,})",
         "on": True,
-        "style": style | {"radius": 7},
-        "labels": list(LABELS),
-        "features": {
-            "type": "FeatureCollection",
-            "features": [_point(result, int(k), f=colours[int(zone[k])]) for k in rows],
+        "key": {
+            "shape": "dot",
+            "size": 6,
+            **style,
+            "fillColor": codes.colours[int(some[0])] if len(some) else "#fff",
         },
-        "key": {"shape": "dot", "size": 6, **style, "fillColor": colours[int(zone[rows[0]])]},
         "classes": classes,
+        "sites": {
+            "n": n,
+            "names": sites["name"].to_pylist(),
+            # to 1e-6 degrees, 0.1 m
+            "lon": _packed(np.round(lon * 1e6), "i4"),
+            "lat": _packed(np.round(sites["latitude_deg"].to_numpy() * 1e6), "i4"),
+            "zone": _packed(codes.zone, "i2"),
+            "second": _packed(codes.runner_up, "i2"),
+            "p": _packed(np.nan_to_num(_numbers(sites["zone_probability"])) * 1000, "u2"),
+            "pSecond": _packed(np.nan_to_num(_numbers(sites["runner_up_probability"])) * 1000, "u2"),
+            "month": _packed(codes.month, "i1"),
+            "peak": _hundredths(_numbers(sites["peak_eto_mm_day"])),
+            "spread": _hundredths(_numbers(sites["spread_mm_day"])),
+            "agree": _packed(sites["ways_agree"].to_numpy(zero_copy_only=False), "u1"),
+            "basis": _packed(codes.basis, "u1"),
+            "flags": _packed(codes.flag_bits, "u2"),
+            "eto": _hundredths(monthly),
+            **shown,
+            "labels": codes.labels,
+            "bands": [words.band(seen.table, k, units) for k in range(len(codes.labels))],
+            "colours": codes.colours,
+            "bases": codes.bases,
+            "flagNames": codes.flags,
+            "ink": palette.INK,
+            "perUnit": MM_PER_IN if units == "us" else 1.0,
+            "digits": 2 if units == "us" else 1,
+        },
     }
 
 
-def _unknown(result: ContractResult) -> dict[str, Any] | None:
-    rows = np.flatnonzero(np.asarray(result.zone.zone) < 0)
-    if not rows.size:
+def _outlines(seen: ContractView, wraps: bool) -> dict[str, Any] | None:
+    if seen.shapes is None:
         return None
-    style = {"color": palette.INK, "weight": 1.6, "dashArray": "3 2", "fillColor": "#ffffff", "fillOpacity": 0.9}
-    return {
-        "id": "no-zone",
-        "name": f"No zone found ({rows.size})",
-        "on": True,
-        "style": style | {"radius": 7},
-        "labels": list(LABELS),
-        "features": {"type": "FeatureCollection", "features": [_point(result, int(k)) for k in rows]},
-        "key": {"shape": "dot", "size": 6, **style},
-    }
-
-
-def _shapes(result: ContractResult) -> dict[str, Any] | None:
-    shapes = [s for s in result.shapes if s is not None and s.geom_type in ("Polygon", "MultiPolygon")]
+    shapes = [s for s in seen.shapes if s is not None and s.geom_type in ("Polygon", "MultiPolygon")]
     if not shapes:
         return None
+    if wraps:
+        shapes = [
+            shapely.transform(
+                s, lambda xy: np.column_stack([np.where(xy[:, 0] < 0, xy[:, 0] + 360, xy[:, 0]), xy[:, 1]])
+            )
+            for s in shapes
+        ]
     style = {"color": palette.INK, "weight": 1.2, "fillColor": palette.CARD, "fillOpacity": 0.35}
     return {
         "id": "outlines",
@@ -178,42 +295,31 @@ def _shapes(result: ContractResult) -> dict[str, Any] | None:
 # --- the panel beside it ----------------------------------------------------------------------------------------
 
 
-def _panel(result: ContractResult, title: str) -> Markup:
-    zone, table, units = result.zone, result.zone.table, result.plan.units
-    rows = np.asarray(zone.zone)
-    colours = _colours(result)
-    flags = sorted({flag for some in result.flags for flag in some})
-    sites = [
-        {
-            "row": k,
-            "name": result.names[k],
-            "zone": words.zone_label(zone, int(rows[k])),
-            "colour": colours[int(rows[k])] if rows[k] >= 0 else palette.CARD,
-            "p": f"{float(zone.p_zone[k]):.0%}" if rows[k] >= 0 else "",
-            "flags": result.flags[k],
-            "flag_rows": json.dumps([flags.index(f) for f in result.flags[k]]),
-        }
-        for k in range(len(result.names))
-    ]
+def _panel(seen: ContractView, codes: _Codes, title: str, sources: Sequence[str], left: int) -> Markup:
+    counts = np.bincount(codes.zone[codes.zone >= 0], minlength=len(codes.labels))
+    own = seen.table.peak_mm_day
     zones = [
         {
-            "label": table.labels[k],
-            "colour": colours[k],
-            "band": words.band(table, k, units),
-            "sites": int((rows == k).sum()),
+            "label": codes.labels[k],
+            "colour": codes.colours[k],
+            "band": words.band(seen.table, k, seen.plan.units),
+            "own": eto(float(own[k]), seen.plan.units),
+            "sites": int(counts[k]),
         }
-        for k in range(len(table.labels))
-        if (rows == k).any()
+        for k in range(len(codes.labels))
+        if counts[k]
     ]
     return Markup(
         PAGES.get_template("contract.html").render(
             title=title,
-            sites=sites,
+            count=seen.sites.num_rows,
+            left=left,
             zones=zones,
-            flags=[(k, flag, sum(flag in some for some in result.flags)) for k, flag in enumerate(flags)],
-            table_source=table.source,
-            rejected=result.rejected,
-            notices=notices_view(result.notices),
-            credits=credits(result.climate.source, result.climate_picture),
+            flags=[(k, flag, int((codes.flag_bits >> k & 1).sum())) for k, flag in enumerate(codes.flags)],
+            table_source=seen.table.source,
+            rejected=seen.rejected[:REJECTED_MOST],
+            rejected_more=max(0, len(seen.rejected) - REJECTED_MOST),
+            notices=notices_view(seen.notices),
+            credits=credits(sources, seen.picture),
         )
     )

@@ -11,7 +11,7 @@ import hashlib
 import json
 import os
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from planner.ledger import OutputError
@@ -19,8 +19,10 @@ from planner.ledger import OutputError
 MANIFEST = ".noonmark-files.json"
 
 
-def write_folder(folder: Path, files: Mapping[str, bytes], force: bool = False) -> list[Path]:
+def write_folder(folder: Path, files: Mapping[str, bytes | Path], force: bool = False) -> list[Path]:
     """Write `files` (name to content) into `folder`, which is made where it is missing.
+
+    A content too large for memory is given as the path of a finished file on the same disk, which is moved.
 
     Every file is written whole beside its place and then moved there, so a reader, a full disk or a power cut
     never meets half a file; nothing is moved until all are written. Returns the paths, in the order given.
@@ -34,11 +36,11 @@ def write_folder(folder: Path, files: Mapping[str, bytes], force: bool = False) 
     for name, content in files.items():
         there = _ours(folder / name, known.get(name, []), force)
         # both the old and the new content are ours: should we stop between two moves, the next run still knows
-        known[name] = [hashlib.sha256(content).hexdigest(), *([there] if there else [])]
+        known[name] = [_digest(content), *([there] if there else [])]
     temporary: dict[str, Path] = {}
     try:
         for name, content in files.items():
-            temporary[name] = _write_beside(folder / name, content)
+            temporary[name] = content if isinstance(content, Path) else _write_beside(folder / name, content)
         listing = json.dumps({"files": dict(sorted(known.items()))}, indent=1).encode()
         os.replace(_write_beside(folder / MANIFEST, listing), folder / MANIFEST)
         for name in files:
@@ -90,7 +92,7 @@ def _ours(path: Path, written: list[str], force: bool) -> str | None:
     if not (path.exists() or path.is_symlink()):
         return None
     try:
-        there = hashlib.sha256(path.read_bytes()).hexdigest()
+        there = _digest(path)
     except OSError:
         there = ""
     if there in written:
@@ -99,6 +101,21 @@ def _ours(path: Path, written: list[str], force: bool) -> str | None:
         what = "it was changed since we wrote it" if written else "it is there already and we did not write it"
         raise OutputError(str(path), what, "Choose another folder, or give --force to overwrite it")
     return None
+
+
+def _digest(content: bytes | Path) -> str:
+    if isinstance(content, bytes):
+        return hashlib.sha256(content).hexdigest()
+    with content.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def check_folder(folder: Path, names: Iterable[str], force: bool) -> None:
+    """Raise OutputError where :func:`write_folder` would refuse, before long work rather than after it."""
+    _make(Path(folder))
+    known = _manifest(Path(folder))
+    for name in names:
+        _ours(Path(folder) / name, known.get(name, []), force)
 
 
 def _write_beside(path: Path, content: bytes) -> Path:

@@ -11,7 +11,9 @@ from markupsafe import Markup
 
 from planner.climate.answer import ClimatePicture
 from planner.climate.builtin import ATTRIBUTION, SOURCE
+from planner.reach.radio import basis
 from planner.show import palette, words
+from planner.show.links import SIDE_KEY, cable_group, cable_view, coverage_group, letter, partner_group, plan_view
 from planner.show.lonlat import Floats, from_lonlat, geojson, geometry, to_lonlat
 from planner.show.page import PAGES, OfflineMap, page_bytes
 from planner.show.pictures import (
@@ -19,6 +21,9 @@ from planner.show.pictures import (
     climate_range,
     eto_bars,
     hillshade,
+    light_overlay,
+    light_range,
+    rain_rose,
     sun_picture,
     zone_bar,
 )
@@ -34,7 +39,7 @@ CANDIDATE_LABELS = (
     "Least direct sun a day, irrigation months",
     "Steepest obstacle for rain",
     "Height to reach",
-    "Farthest controller",
+    "Weakest link, or longest cable",
 )
 KEEP_OUTS = {
     KeepOut.SPRAY: ("Spray reach", palette.SPRAY, "lines", None),
@@ -104,14 +109,18 @@ def _groups(result: SiteResult, degrees: Callable[[Floats], Floats]) -> list[dic
     return [
         _relief(site, degrees),
         climate_group(result.climate_picture, units),
+        _light(result, degrees),
         _outline(site, degrees),
         _buildings(site, degrees, units),
         *(_keep_outs(site, kind, degrees) for kind in KEEP_OUTS),
         *_trees(site, degrees, units),
+        coverage_group(result, degrees),
+        cable_group(result, degrees),
         _lines(result, degrees),
         _shut_out(result, degrees),
         _candidates(result, degrees),
         _controllers(result, degrees),
+        partner_group(result, degrees),
         _runners_up(result, degrees),
         _chosen(result, degrees),
     ]
@@ -160,6 +169,26 @@ def climate_group(picture: ClimatePicture | None, units: Units) -> dict[str, Any
         "bounds": [[drawn.south_deg, drawn.west_deg], [drawn.north_deg, drawn.east_deg]],
         "key": {"fillColor": palette.DRY[3], "color": palette.INK, "weight": 0.5},
         "ramp": climate_ramp(picture, units),
+    }
+
+
+def _light(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str, Any] | None:
+    """Light over the whole site, where the plan asked for it; off until the reader does."""
+    if result.light is None:
+        return None
+    drawn = light_overlay(result.light, result.season, degrees, from_lonlat(result.site.crs))
+    low, high = light_range(result.light, result.season)
+    units = result.plan.units
+    ground, roof = length(result.light.ground_m, units), length(result.light.roof_m, units, 1)
+    return {
+        "id": "light",
+        "name": f"Light kept, worst irrigation month: {ground} above ground, {roof} above roofs",
+        "on": False,
+        "image": drawn.uri,
+        "opacity": 0.9,
+        "bounds": [[drawn.south_deg, drawn.west_deg], [drawn.north_deg, drawn.east_deg]],
+        "key": {"fillColor": palette.SHADE[2], "color": palette.INK, "weight": 0.5},
+        "ramp": {"colors": list(palette.SHADE), "low": f"{high:.0%}", "high": f"{low:.0%}"},
     }
 
 
@@ -328,6 +357,21 @@ def candidate_card(result: SiteResult, row: int) -> dict[str, Any]:
             far,
         ],
         "n": f"Shut out: {shut}." if shut else result.decision.reasons[row],
+        **_sun_card(result, row),
+    }
+
+
+def _sun_card(result: SiteResult, row: int) -> dict[str, Any]:
+    """Who takes the sun, and what more mast buys, for the mounts that were looked at closely."""
+    taken, higher = words.losses(result, row, most=2), words.raised(result, row)
+    if not taken and not higher:
+        return {}
+    return {
+        "lines": taken,
+        "table": {
+            "head": ["Mast", "Light kept", "Score"],
+            "rows": [[r.more, r.light, r.score] for r in higher],
+        },
     }
 
 
@@ -393,17 +437,24 @@ def _controllers(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dic
     found = words.controllers(result, row) if row >= 0 else []
     marks = []
     for k, name in enumerate(site.controllers.names):
-        card: dict[str, Any] = {"t": name, "s": f"Controller {words.letter(k)}"}
+        card: dict[str, Any] = {"t": name, "s": f"Controller {letter(k)}"}
         if found:
-            card |= {"v": [found[k].distance, found[k].share], "n": found[k].need}
+            card |= {
+                "v": [found[k].distance, found[k].margin or found[k].share, found[k].holds],
+                "n": found[k].need,
+            }
         marks.append(
-            _mark(at[k], "controller", words.letter(k), f"controller-{k}", card, found[k].distance if found else "")
+            _mark(at[k], "controller", letter(k), f"controller-{k}", card, found[k].distance if found else "")
         )
     return {
         "id": "controllers",
         "name": "Controllers, distance to the sensor",
         "on": True,
-        "labels": ["Straight distance", "Share of what is allowed"],
+        "labels": [
+            "Straight distance",
+            "Share of what is allowed" if result.plan.sensor.link == "cable" else "Margin",
+            "Probability that the link holds",
+        ],
         "marks": marks,
         "key": {"mark": "controller", "text": "A"},
     }
@@ -478,7 +529,27 @@ def mount_view(result: SiteResult, row: int, degrees: Callable[[Floats], Floats]
         "parts": words.score_parts(result, row),
         "picture": mount_picture(result, row),
         "sentence": words.sun_sentence(result, row),
+        "day": words.day_sentence(result, row),
+        "losses": words.losses(result, row),
+        "raised": words.raised(result, row),
+        "moved": words.moved(result, row),
+        "siting": words.siting(result, row),
+        "siting_left_out": words.siting_left_out(result),
+        "rose": mount_rose(result, row),
+        "rain_sentence": words.rain_sentence(result, row),
+        "wind": result.plan.climate.rain_from_deg is not None,
     }
+
+
+def mount_rose(result: SiteResult, row: int) -> Markup:
+    """The rain picture of a mount."""
+    return rain_rose(
+        result.rain.sector_deg[row],
+        result.rain.sector_class[row],
+        result.plan.gates.rain_angle_deg,
+        result.plan.climate.rain_from_deg,
+        words.rain_sentence(result, row),
+    )
 
 
 def climate_view(result: SiteResult) -> dict[str, Any]:
@@ -545,6 +616,10 @@ def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
             gates=words.gate_counts(result),
             controllers=words.controllers(result, decision.chosen) if decision.chosen >= 0 else [],
             link=result.plan.sensor.link,
+            radio=basis(result.plan.sensor, result.plan.reach, result.plan.units),
+            side_key=SIDE_KEY,
+            fewest=plan_view(result),
+            cables=cable_view(result),
             climate=climate_view(result),
             credits=credits(result.climate.source, result.climate_picture),
             inset=_inset(result),

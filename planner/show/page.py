@@ -9,7 +9,7 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -81,7 +81,14 @@ class OfflineMap(folium.Map):  # type: ignore[misc]
     default_js: list[tuple[str, str]] = []  # noqa: RUF012  folium's own way of asking for links
     default_css: list[tuple[str, str]] = []  # noqa: RUF012
 
-    def __init__(self, title: str, centre: tuple[float, float], data: Mapping[str, Any], panel: Markup) -> None:
+    def __init__(
+        self,
+        title: str,
+        centre: tuple[float, float],
+        data: Mapping[str, Any],
+        panel: Markup,
+        scripts: Sequence[str] = ("map.js",),
+    ) -> None:
         super().__init__(
             location=centre,
             tiles=None,
@@ -94,7 +101,7 @@ class OfflineMap(folium.Map):  # type: ignore[misc]
             fade_animation=False,
         )
         self._id = "plan"  # a name that stays, so that the same plan gives the same file
-        self.title, self.panel, self.data = title, panel, json_text(data)
+        self.title, self.panel, self.data, self.scripts = title, panel, json_text(data), tuple(scripts)
 
     def render(self, **kwargs: Any) -> None:
         """Lay head, body and script into the figure, and then the layers that were added."""
@@ -106,7 +113,7 @@ class OfflineMap(folium.Map):  # type: ignore[misc]
             self.title,
             styles("leaflet.css", "page.css", "map.css"),
             Markup(asset("leaflet.js")),
-            Markup(asset("map.js")),
+            Markup("\n".join(asset(name) for name in self.scripts)),
         )
         body = Markup(
             '<div class="page">\n<div class="map-side"><div id="{}" class="map"></div></div>\n{}</div>\n'

@@ -30,9 +30,14 @@ DECIDUOUS = "#7f9a4e"
 SPRAY = "#0f7282"
 HEAT = "#8f3a2b"
 NO_ACCESS = "#4a4648"
+FRESNEL = "#e3d3dd"
+CABLE = "#6d4a86"
 
 SCORE = ("#dbe2ef", "#a9bddc", "#6b90c6", "#3363a8", "#122f66")  # poor to good
 STONE = ("#e3dccd", "#cbbfa8", "#aa9a7f", "#80705a")  # low to tall buildings
+SHADE = ("#fbf3d6", "#ecd9a3", "#bfae98", "#7d8091", "#3d4560", "#1b2138")  # all light kept to little
+RAIN = ("#cad8d7", "#a9c1c4", "#7fa0a8", "#4a7482", "#1f4654")  # WMO-No. 8 precipitation class 1 to 5
+LINK = ("#f3e9ee", "#d9b3c6", "#9c6c98", "#4d3a6a")  # no link to dependable
 DRY = ("#f3ecd2", "#e9cd8d", "#d99c57", "#b76544", "#7d3b4b", "#432247")  # little to much ETo
 
 

@@ -19,11 +19,14 @@ from PIL import Image
 from planner.climate.answer import ClimatePicture
 from planner.show import palette
 from planner.site import Heights
+from planner.sun.grid import LightGrid
 from planner.sun.path import SunTable
 from planner.units import MM_PER_IN, MONTHS, Units, eto
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+Move = Callable[[Floats], Floats]  # (n, 2) places from one frame to another
 POINTS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 
@@ -161,6 +164,65 @@ def _month_names(paths: Sequence[Floats], season: Bools, x: Axis, y: Axis) -> li
         inside = min(max(mean_x, LEFT + 40), WIDTH - RIGHT - 40)
         out.append(_text(inside, mean_y + 3.5, label, bold=any(season[t[2]] for t in near), halo=True))
     return out
+
+
+# --- the sky over the rain --------------------------------------------------------------------------------------
+
+ROSE = 240  # side of the picture
+ROSE_RIM = 96  # radius of the horizon
+
+
+def rain_rose(
+    sector_deg: Floats, sector_class: Ints, limit_deg: float, wind_from_deg: float | None, alt: str
+) -> Markup:
+    """What stands in the rain's way, sector by sector: the rim is the horizon, the middle straight up.
+
+    sector_deg, sector_class: (n,) steepest obstacle and its WMO-No. 8 precipitation class in equal sectors, the
+    first centred on north. A wedge reaches from the rim as far inward as the obstacle stands high; dark is worse.
+    The ring is the highest that is asked. wind_from_deg: where wind-driven rain comes from, as an arrow.
+    """
+    n, middle = len(sector_deg), ROSE / 2
+
+    def at(azimuth_deg: float, radius: float) -> str:
+        a = np.radians(azimuth_deg)
+        return f"{middle + radius * np.sin(a):.1f},{middle - radius * np.cos(a):.1f}"
+
+    out = [f'<circle cx="{middle}" cy="{middle}" r="{ROSE_RIM}" fill="{palette.SKY}"/>']
+    half = 180.0 / n
+    for k in range(n):
+        if sector_deg[k] < 0.5:
+            continue
+        inner = ROSE_RIM * (1 - min(float(sector_deg[k]), 90.0) / 90)
+        low, high = 360.0 * k / n - half, 360.0 * k / n + half
+        out.append(
+            f'<path d="M{at(low, ROSE_RIM)}A{ROSE_RIM},{ROSE_RIM} 0 0 1 {at(high, ROSE_RIM)}L{at(high, inner)}'
+            f'A{inner:.1f},{inner:.1f} 0 0 0 {at(low, inner)}Z" fill="{palette.RAIN[int(sector_class[k]) - 1]}" '
+            f'stroke="{palette.SKY}" stroke-width="0.6"/>'
+        )
+    ring = ROSE_RIM * (1 - limit_deg / 90)
+    out.append(
+        f'<circle cx="{middle}" cy="{middle}" r="{ROSE_RIM}" fill="none" stroke="{palette.QUIET}"/>'
+        f'<circle cx="{middle}" cy="{middle}" r="{ring:.1f}" fill="none" stroke="{palette.INK}" '
+        f'stroke-width="1.2" stroke-dasharray="4 3"/>'
+        f'<circle cx="{middle}" cy="{middle}" r="2" fill="{palette.INK}"/>'
+    )
+    out.append(_text(middle, middle - ring + 14, f"{limit_deg:.0f}°", halo=True))
+    for k, name in enumerate(POINTS):
+        a = np.radians(45.0 * k)
+        out.append(
+            _text(
+                middle + (ROSE_RIM + 13) * np.sin(a),
+                middle - (ROSE_RIM + 13) * np.cos(a) + 4,
+                name,
+                bold=k % 2 == 0,
+            )
+        )
+    if wind_from_deg is not None:
+        out.append(
+            f'<g transform="rotate({wind_from_deg:.1f} {middle} {middle})" fill="none" stroke="{palette.INK}" '
+            f'stroke-width="2"><path d="M{middle},{middle - ROSE_RIM + 4}v26m-5,-8l5,8l5,-8"/></g>'
+        )
+    return _svg(ROSE, ROSE, "".join(out), alt, "rain-rose")
 
 
 # --- bars -------------------------------------------------------------------------------------------------------
@@ -313,6 +375,36 @@ def climate_overlay(picture: ClimatePicture, most: int = 480) -> Overlay:
     alpha = np.where(np.isfinite(value), 255, 0).astype(np.uint8)
     rgba = np.dstack([palette.ramp_rgb(palette.DRY, (value - low) / (high - low)), alpha])
     return Overlay(_png(rgba), picture.west_deg, south, picture.east_deg, north)
+
+
+def light_range(grid: LightGrid, season: Bools) -> tuple[float, float]:
+    """Least and most share of light for the picture's colours: tenths, and the whole at the top."""
+    worst = grid.worst(season)
+    known = worst[np.isfinite(worst)]
+    return (min(0.9, float(np.floor(known.min() * 10) / 10)) if known.size else 0.0), 1.0
+
+
+def light_overlay(grid: LightGrid, season: Bools, to_degrees: Move, to_metres: Move, most: int = 900) -> Overlay:
+    """Share of light kept in the worst irrigation month, cell by cell, resampled to the map's projection."""
+    worst = grid.worst(season)
+    rows, cols = worst.shape
+    east, south = grid.left_m + cols * grid.cell_m, grid.top_m - rows * grid.cell_m
+    corners = to_degrees(np.array([[x, y] for x in (grid.left_m, east) for y in (south, grid.top_m)]))
+    (lon0, lat0), (lon1, lat1) = corners.min(axis=0), corners.max(axis=0)
+    grow = min(3.0, most / max(rows, cols))  # several pixels a cell, so that its edges stay where they are
+    wide, tall = max(int(cols * grow), 8), max(int(rows * grow), 8)
+    lon, lat = np.meshgrid(lon0 + (np.arange(wide) + 0.5) / wide * (lon1 - lon0), _even_rows(lat0, lat1, tall))
+    xy = to_metres(np.column_stack([lon.ravel(), lat.ravel()]))
+    col = np.floor((xy[:, 0] - grid.left_m) / grid.cell_m).astype(int)
+    row = np.floor((grid.top_m - xy[:, 1]) / grid.cell_m).astype(int)
+    inside = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+    flat = np.full(len(xy), np.nan)
+    flat[inside] = worst[row[inside], col[inside]]
+    value = flat.reshape(tall, wide)
+    low, high = light_range(grid, season)
+    alpha = np.where(np.isfinite(value), 255, 0).astype(np.uint8)
+    rgba = np.dstack([palette.ramp_rgb(palette.SHADE, (high - value) / (high - low)), alpha])
+    return Overlay(_png(rgba), float(lon0), float(lat0), float(lon1), float(lat1))
 
 
 def hillshade(

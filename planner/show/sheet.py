@@ -11,7 +11,9 @@ import numpy as np
 import shapely
 from markupsafe import Markup, escape
 
+from planner.reach import margin
 from planner.show import palette, words
+from planner.show.links import plan_view
 from planner.show.lonlat import Floats, to_lonlat
 from planner.show.map import climate_view, mount_view
 from planner.show.page import PAGES, sealed, styles
@@ -46,6 +48,7 @@ def sheet_page(result: SiteResult) -> bytes:
         setback=_setback(result, chosen) if chosen >= 0 else "",
         controllers=_controllers(result, chosen) if chosen >= 0 else [],
         link=result.plan.sensor.link,
+        partners=_partners(result),
         gates=words.gate_counts(result),
         climate=climate_view(result),
         months=MONTHS,
@@ -64,8 +67,16 @@ def _controllers(result: SiteResult, row: int) -> dict[str, Any]:
     rows = words.controllers(result, row)
     if len(rows) <= MOST_CONTROLLERS:
         return {"rows": rows, "more": 0}
-    worst = np.argsort(-result.reach.distance_m[row], kind="stable")[: MOST_CONTROLLERS - 1]
+    room = margin(result.reach, result.plan.sensor, result.plan.gates.range_used)[row]
+    worst = np.argsort(room, kind="stable")[: MOST_CONTROLLERS - 1]
     return {"rows": [rows[k] for k in worst], "more": len(rows) - len(worst)}
+
+
+def _partners(result: SiteResult) -> str:
+    """The other places of the plan with the fewest sensors, and the controllers that they serve."""
+    view = plan_view(result)
+    others = [r for r in view["rows"] if not r["chosen"]] if view is not None and view["complete"] else []
+    return "; ".join(f"{r['id']} ({r['kind']}, {r['on']}) for {r['serves']}" for r in others)
 
 
 def _setback(result: SiteResult, row: int) -> str:

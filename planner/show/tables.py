@@ -11,13 +11,26 @@ clockwise from north, ETo in mm/day, shares from 0 to 1, longitude and latitude 
 - `climate`: `eto_mm_day`, `monthly_percent`, `t_mean_c`, `rain_mm`: 12 values, January first
 - `season`: `months` (1 to 12), `said`
 - `controllers`: each `name`, `longitude_deg`, `latitude_deg`, `indoors`, and of the chosen mount `distance_m`,
-  `cable_m`, `range_share`, `buildings_crossed`, `need`
+  `cable_m`, `range_share`, `buildings_crossed`, `need`, the link's `margin_db`, `margin_leafless_db`, `spread_db`,
+  `link_probability`, `grade`, `fresnel_clearance` (radii of the first zone), `free_space_db`, `obstacle_db`,
+  `foliage_db`, `entry_db`, and `cable_route_m`, `cable_to_buy_m`, `cable_loop_ohm`, `cable_price`, `radio_price`,
+  `take` ("radio", "cable" or null)
+- `fewest`: the plan of the fewest sensors or null: `serves_all`, `sensors`, `repeaters` (ids), `price`,
+  `served_by` (id by controller), `elsewhere` (ids of the next best places, null where there are none)
+- `closely`: one object for each mount with a card or a name in the plan: `id`, `rain_sector_deg` and
+  `rain_sector_class` (36 values: steepest obstacle in sectors of 10 degrees, the first centred on north, and its
+  WMO-No. 8 precipitation class), `clock` (true solar time, or the time zone) of all hours that follow, `first_h`,
+  `last_h`, `gap_h` (12 values: first and last direct sun, longest gap between), `losses` (each `name`, `kind`,
+  `months`, `from_h`, `to_h`, `hours_day`, `light_share` of those months' light), `raised` (each `more_mast_m`,
+  `light_share` in the worst irrigation month, `score`), `moved` (each `along_edge_m`, positive towards
+  `towards_deg`, `light_share`, `score`)
 - `gates`, `weights`: as judged; `mounts`: one object a candidate, keys as the columns of `mounts.csv`
 - `notices`: each `kind`, `where`, `what`, `features`
 
-Of a contract: `format`: "noonmark contract", `version`, `title`, `zone_table_source`, `sites` (keys as the
-columns of `sites.csv`, the monthly ones as lists `eto_mm_day` and `monthly_percent`), `rejected` (each `name`,
-`why`), `notices`.
+Of a contract: `format`: "noonmark contract", `version`, `title`, `zone_table_source`, `count`, `zones` (sites by
+label), `flagged` (sites with a flag), `flag_counts`, `sites` (keys as the columns of `sites.csv`, the monthly ones
+as lists `eto_mm_day` and `monthly_percent`; null above 10,000 sites, which the other files hold), `rejected` (each
+`name`, `why`), `notices`.
 """
 
 from __future__ import annotations
@@ -32,8 +45,13 @@ from typing import TYPE_CHECKING, Any
 import geopandas
 import numpy as np
 import pandas
+import pyarrow as pa
+import rasterio
+import shapely
 
 from planner.climate.answer import SiteClimate, ZoneResult
+from planner.rain import HEAT_RADII_M
+from planner.reach.link import GRADES, Grade
 from planner.show import words
 from planner.show.lonlat import geometry, to_lonlat
 from planner.units import MONTHS
@@ -79,6 +97,12 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
         "rain_steepest_azimuth_deg": wet.steepest_azimuth_deg,
         "rain_steepest_name": list(wet.steepest_name),
         "rain_wmo_class": wet.wmo_class,
+        "rain_cover_name": list(wet.cover_name),
+        "eave_above_m": wet.drip_m,
+        "eave_above_name": list(wet.drip_name),
+        "wall_above_m": wet.wall_m,
+        "wall_above_name": list(wet.wall_name),
+        **{f"built_share_{radius:.0f}m": wet.heat_share[:, k] for k, radius in enumerate(HEAT_RADII_M)},
         "spray_m": wet.spray_m,
         "heat_m": wet.heat_m,
         "no_access_m": wet.no_access_m,
@@ -89,6 +113,21 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
             "farthest_controller_m": reach.distance_m.max(axis=1),
             "longest_cable_m": reach.cable_m.max(axis=1),
             "largest_range_share": reach.range_share.max(axis=1),
+            "controllers_held": (reach.links.probability >= reach.asked).sum(axis=1),
+            "least_margin_db": reach.links.margin_db.min(axis=1),
+            "least_link_probability": reach.links.probability.min(axis=1),
+        }
+    if result.siting is not None:
+        columns |= {
+            "sunlight": list(result.siting.sunlight),
+            "wmo_radiation_class": result.siting.radiation,
+            "wmo_sunshine_class": result.siting.sunshine,
+            "wmo_temperature_class": result.siting.temperature,
+            "wmo_precipitation_class": result.siting.precipitation,
+        }
+    if result.water is not None:
+        columns |= {
+            f"eto_bias_percent_{month.lower()}": result.water.percent[:, m] for m, month in enumerate(MONTHS)
         }
     for k, gate in enumerate(decision.gates):
         columns[f"gate_{_column(gate)}"] = decision.passes[:, k]
@@ -109,7 +148,7 @@ def mounts_csv(result: SiteResult) -> bytes:
 
 
 def mounts_gpkg(result: SiteResult) -> bytes:
-    """GeoPackage with the layers `mounts` (points), `site` (polygon with the zone) and `controllers` (points)."""
+    """GeoPackage with the layers `mounts` (points), `site` (polygon with the zone), `controllers`, `cables`."""
     degrees = to_lonlat(result.site.crs)
     rows = mount_rows(result)
     told = _zone_columns(result.climate, result.zone, 0)
@@ -122,6 +161,17 @@ def mounts_gpkg(result: SiteResult) -> bytes:
     }
     if len(result.site.controllers):
         found = pandas.DataFrame(_controllers(result))
+        if result.reach_study is not None and any(run is not None for run in result.reach_study.cables):
+            runs = [(k, run) for k, run in enumerate(result.reach_study.cables) if run is not None]
+            layers["cables"] = geopandas.GeoDataFrame(
+                {
+                    "controller": [result.site.controllers.names[k] for k, _ in runs],
+                    "cable_to_buy_m": [run.length_m for _, run in runs],
+                    "price": [run.price for _, run in runs],
+                },
+                geometry=[shapely.linestrings(degrees(run.xy)) for _, run in runs],
+                crs=WGS84,
+            )
         layers["controllers"] = geopandas.GeoDataFrame(
             found, geometry=geopandas.points_from_xy(found.longitude_deg, found.latitude_deg), crs=WGS84
         )
@@ -143,9 +193,56 @@ def _controllers(result: SiteResult) -> list[dict[str, Any]]:
             "range_share": float(reach.range_share[row, k]) if told else None,
             "buildings_crossed": int(reach.crossed[row, k]) if told else None,
             "need": told[k].need if told else None,
+            **(_link(result, row, k) if told else {}),
         }
         for k in range(len(places))
     ]
+
+
+def _link(result: SiteResult, row: int, k: int) -> dict[str, Any]:
+    """Radio and cable to one controller: numbers for people who carry on from here."""
+    links, study = result.reach.links, result.reach_study
+    out: dict[str, Any] = {
+        "margin_db": float(links.margin_db[row, k]),
+        "margin_leafless_db": float(links.bare_margin_db[row, k]),
+        "spread_db": float(links.spread_db[row, k]),
+        "link_probability": float(links.probability[row, k]),
+        "grade": GRADES[Grade(int(result.reach.grade[row, k]))],
+        "fresnel_clearance": float(links.clearance[row, k]),
+        "free_space_db": float(links.free_space_db[row, k]),
+        "obstacle_db": float(links.obstacle_db[row, k]),
+        "foliage_db": float(links.foliage_db[row, k]),
+        "entry_db": float(links.entry_db[row, k]),
+    }
+    if study is not None and study.choices:
+        run, choice = study.cables[k], study.choices[k]
+        out |= {
+            "cable_route_m": run.plan_m if run is not None else None,
+            "cable_to_buy_m": run.length_m if run is not None else None,
+            "cable_loop_ohm": run.wire.loop_ohm if run is not None else None,
+            "cable_price": choice.cable_price,
+            "radio_price": choice.radio_price,
+            "take": choice.use or None,
+        }
+    return out
+
+
+def _fewest(result: SiteResult) -> dict[str, Any] | None:
+    """The plan of the fewest sensors, by ids."""
+    plans = result.reach_study.plans if result.reach_study is not None else None
+    shown = (plans.best if plans.best is not None else plans.partial) if plans is not None else None
+    if plans is None or shown is None:
+        return None
+    ids, names = result.mounts.ids, result.site.controllers.names
+    by = np.maximum(shown.served_by, shown.by_repeater)
+    return {
+        "serves_all": plans.best is not None,
+        "sensors": [ids[k] for k in shown.mounts],
+        "repeaters": [ids[k] for k in shown.repeaters],
+        "price": shown.price,
+        "served_by": {name: ids[k] if k >= 0 else None for name, k in zip(names, by, strict=True)},
+        "elsewhere": [ids[k] for k in plans.elsewhere.mounts] if plans.elsewhere is not None else None,
+    }
 
 
 def site_json(result: SiteResult) -> bytes:
@@ -174,12 +271,77 @@ def site_json(result: SiteResult) -> bytes:
             },
             "season": {"months": np.flatnonzero(result.season) + 1, "said": result.season_said},
             "controllers": _controllers(result),
+            "fewest": _fewest(result),
+            "closely": [_closely_json(result, row) for row in result.losses],
             "gates": result.plan.gates.model_dump(),
             "weights": result.plan.weights.model_dump(),
             "mounts": mount_rows(result).to_dict("records"),
             "notices": _notices(result.notices),
         }
     )
+
+
+def _closely_json(result: SiteResult, row: int) -> dict[str, Any]:
+    day, tried = result.losses[row], result.refined.get(row)
+    return {
+        "id": result.mounts.ids[row],
+        "rain_sector_deg": result.rain.sector_deg[row],
+        "rain_sector_class": result.rain.sector_class[row],
+        "clock": day.clock,
+        "first_h": day.first_h,
+        "last_h": day.last_h,
+        "gap_h": day.gap_h,
+        "losses": [
+            {
+                "name": loss.name,
+                "kind": str(loss.kind),
+                "months": [m + 1 for m in loss.months],
+                "from_h": loss.from_h,
+                "to_h": loss.to_h,
+                "hours_day": loss.hours_day,
+                "light_share": loss.light_share,
+            }
+            for loss in day.losses
+        ],
+        "raised": [
+            {"more_mast_m": more, "light_share": light, "score": score}
+            for more, light, score in zip(tried.raised_m, tried.raised_light, tried.raised_score, strict=True)
+        ]
+        if tried
+        else [],
+        "moved": [
+            {"along_edge_m": step, "towards_deg": tried.moved_to_deg, "light_share": light, "score": score}
+            for step, light, score in zip(tried.moved_m, tried.moved_light, tried.moved_score, strict=True)
+        ]
+        if tried
+        else [],
+    }
+
+
+def light_tif(result: SiteResult) -> bytes:
+    """GeoTIFF of the light over the site, in its own local frame.
+
+    Bands 1 to 12: share of light kept, January first; band 13: in the worst irrigation month; NaN outside the site.
+    """
+    grid = result.light
+    assert grid is not None, "asked for only where the plan has a light grid"
+    bands = np.concatenate([np.moveaxis(grid.light_share, 2, 0), grid.worst(result.season)[None]])
+    with rasterio.MemoryFile() as memory:
+        with memory.open(
+            driver="GTiff",
+            height=bands.shape[1],
+            width=bands.shape[2],
+            count=len(bands),
+            dtype="float32",
+            crs=result.site.crs,
+            transform=rasterio.Affine(grid.cell_m, 0.0, grid.left_m, 0.0, -grid.cell_m, grid.top_m),
+            nodata=float("nan"),
+            compress="deflate",
+        ) as file:
+            file.write(bands)
+            for k, name in enumerate([*MONTHS, "worst irrigation month"], start=1):
+                file.set_band_description(k, f"share of light kept, {name}")
+        return bytes(memory.read())
 
 
 # --- the zone ---------------------------------------------------------------------------------------------------
@@ -296,59 +458,70 @@ def gpkg_bytes(layers: Mapping[str, geopandas.GeoDataFrame]) -> bytes:
 # --- a contract -------------------------------------------------------------------------------------------------
 
 
+def contract_columns(result: ContractResult) -> dict[str, Any]:
+    """The columns of a contract's sites, one row each: arrays, and Arrow text picked from the few words used."""
+    zone, climate, table = result.zone, result.climate, result.zone.table
+    some = zone.zone >= 0
+    labels = list(table.labels)
+
+    def label(rows: Any) -> Any:
+        return pick(labels, rows)
+
+    def known(values: Any, digits: int = 6) -> Any:
+        out = np.round(np.asarray(values, np.float64), digits)
+        out[~np.isfinite(out)] = np.nan
+        return pa.array(out, from_pandas=True)
+
+    flags = list(dict.fromkeys(result.flags))
+    place = {kind: k for k, kind in enumerate(flags)}
+    columns: dict[str, Any] = {
+        "name": pa.array(result.names, pa.string()),
+        "longitude_deg": np.round(result.longitude_deg, 7),
+        "latitude_deg": np.round(result.latitude_deg, 7),
+        "zone": label(zone.zone),
+        "zone_probability": known(np.where(some, zone.p_zone, np.nan)),
+        "runner_up": label(zone.runner_up),
+        "runner_up_probability": known(np.where(zone.runner_up >= 0, zone.p_runner_up, np.nan)),
+        "peak_month": pick(list(MONTHS), zone.peak_month),
+        "peak_eto_mm_day": known(zone.peak_eto_mm_day),
+        "spread_mm_day": known(zone.spread_mm_day),
+    }
+    if zone.shown_percent is not None:
+        for k, name in enumerate(("shown_percent_in_lower_zone", "shown_percent", "shown_percent_in_higher_zone")):
+            columns[name] = known(zone.shown_percent[:, k], 1)
+    for way, name in zip(zone.ways[1:], ("temperature", "description"), strict=False):
+        columns[f"zone_by_{name}"] = label(way.zone)
+        columns[f"eto_by_{name}_mm_day"] = known(way.peak_eto_mm_day, 3)
+    columns["ways_agree"] = np.asarray(zone.agreement, bool)
+    if zone.same_zone is not None:
+        columns["ways_in_zone"] = zone.same_zone
+    columns["elevation_m"] = known(result.elevation_m, 2)
+    if climate.above_m is not None:
+        columns["above_cell_m"] = known(climate.above_m, 1)
+    columns["basis"] = coded(climate.basis)
+    columns["source"] = coded(climate.source)
+    columns["flags"] = pick(
+        ["; ".join(kind) for kind in flags], np.array([place[f] for f in result.flags], np.int64)
+    )
+    for m, month in enumerate(MONTHS):
+        columns[f"eto_mm_day_{month.lower()}"] = known(climate.eto_mm_day[:, m])
+    for m, month in enumerate(MONTHS):
+        columns[f"percent_{month.lower()}"] = known(zone.monthly_percent[:, m], 2)
+    return columns
+
+
+def pick(words_: Sequence[str], rows: Any) -> Any:
+    """Arrow text: the word of each row; null below zero."""
+    rows = np.asarray(rows, np.int64)
+    index = pa.array(np.maximum(rows, 0), pa.int32(), mask=rows < 0)
+    return pa.DictionaryArray.from_arrays(index, pa.array(list(words_) or [""], pa.string())).cast(pa.string())
+
+
+def coded(texts: Sequence[str]) -> Any:
+    kinds = {text: k for k, text in enumerate(dict.fromkeys(texts))}
+    return pick(list(kinds), [kinds[text] for text in texts])
+
+
 def contract_rows(result: ContractResult) -> pandas.DataFrame:
     """Every site with its zone, one row each."""
-    rows = []
-    for k, name in enumerate(result.names):
-        row: dict[str, Any] = {
-            "name": name,
-            "longitude_deg": round(float(result.longitude_deg[k]), 7),
-            "latitude_deg": round(float(result.latitude_deg[k]), 7),
-            **_zone_columns(result.climate, result.zone, k),
-            "flags": "; ".join(result.flags[k]),
-        }
-        for m, month in enumerate(MONTHS):
-            row[f"eto_mm_day_{month.lower()}"] = float(result.climate.eto_mm_day[k, m])
-        for m, month in enumerate(MONTHS):
-            row[f"percent_{month.lower()}"] = float(result.zone.monthly_percent[k, m])
-        rows.append(row)
-    return _tidy(pandas.DataFrame(rows))
-
-
-def sites_csv(result: ContractResult) -> bytes:
-    return csv_bytes(contract_rows(result))
-
-
-def sites_gpkg(result: ContractResult) -> bytes:
-    """GeoPackage with the layers `sites` (as given: polygons or points) and `points`."""
-    rows = contract_rows(result)
-    return gpkg_bytes(
-        {
-            "sites": geopandas.GeoDataFrame(rows, geometry=list(result.shapes), crs=WGS84),
-            "points": geopandas.GeoDataFrame(
-                rows, geometry=geopandas.points_from_xy(rows.longitude_deg, rows.latitude_deg), crs=WGS84
-            ),
-        }
-    )
-
-
-def contract_json(result: ContractResult) -> bytes:
-    """`result.json` of a contract; its keys are in this module's docstring."""
-    rows = contract_rows(result)
-    monthly = [c for c in rows.columns if c.startswith(("eto_mm_day_", "percent_"))]
-    sites = rows.drop(columns=monthly).to_dict("records")
-    for k, site in enumerate(sites):
-        site["flags"] = list(result.flags[k])
-        site["eto_mm_day"] = result.climate.eto_mm_day[k]
-        site["monthly_percent"] = result.zone.monthly_percent[k]
-    return json_bytes(
-        {
-            "format": "noonmark contract",
-            "version": 1,
-            "title": result.plan.outputs.title or result.plan.title,
-            "zone_table_source": result.zone.table.source,
-            "sites": sites,
-            "rejected": [{"name": r.name, "why": r.why} for r in result.rejected],
-            "notices": _notices(result.notices),
-        }
-    )
+    return pa.table(contract_columns(result)).to_pandas()

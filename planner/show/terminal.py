@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.contract import ContractResult
+from planner.batches import ContractFiles
 from planner.job import SiteResult
 from planner.units import MONTHS, eto, length, months
 
@@ -39,13 +39,12 @@ def summary(result: SiteResult) -> str:
     return "\n".join(lines)
 
 
-def contract_summary(result: ContractResult) -> str:
+def contract_summary(result: ContractFiles) -> str:
     """A contract in a few lines: sites by zone, and how many to look at first."""
-    z = result.zone
-    lines = [f"{len(result.names)} sites."]
-    for k in np.unique(z.zone):
-        label = z.table.labels[k] if k >= 0 else "no zone of the table"
-        lines.append(f"  {label}: {int((z.zone == k).sum())}")
-    flagged = sum(bool(f) for f in result.flags)
-    lines.append(f"{flagged} to look at first; {len(result.rejected)} left out.")
+    lines = [f"{result.count:,} sites."]
+    lines += [f"  {label}: {sites:,}" for label, sites in result.zones.items()]
+    none = result.count - sum(result.zones.values())
+    if none:
+        lines.append(f"  no zone of the table: {none:,}")
+    lines.append(f"{result.flagged:,} to look at first; {len(result.rejected):,} left out.")
     return "\n".join(lines)

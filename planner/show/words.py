@@ -10,8 +10,11 @@ from numpy.typing import NDArray
 
 from planner.climate.answer import SiteClimate, ZoneResult, ZoneTable
 from planner.mounts import compass
+from planner.rain import HEAT_RADII_M, windward
 from planner.reach import margin, needs
-from planner.units import MONTHS, Units, eto, length, percent, rain, temperature
+from planner.show.links import decibels, letter, link_view
+from planner.sun.losses import day_said, loss_said
+from planner.units import MONTHS, Units, eto, length, odds, percent, rain, temperature
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -103,6 +106,31 @@ def mount_numbers(result: SiteResult, row: int) -> list[Number]:
     ]
     if len(result.site.controllers):
         numbers.append(_farthest(result, row))
+    if plan.climate.rain_from_deg is not None:
+        steep, _ = windward(wet, plan.climate.rain_from_deg)
+        numbers.append(
+            Number(
+                "Steepest where wind-driven rain comes from",
+                f"{steep[row]:.0f}°",
+                f"45° to either side of the {compass(plan.climate.rain_from_deg)}; "
+                f"asked: {plan.gates.windward_deg:.4g}° or less",
+            )
+        )
+    if np.isfinite(wet.drip_m[row]):
+        numbers.append(
+            Number("Nearest eave above it", length(float(wet.drip_m[row]), units, 1), wet.drip_name[row])
+        )
+    if np.isfinite(wet.wall_m[row]):
+        near = float(wet.wall_m[row])
+        numbers.append(
+            Number(
+                "Nearest wall that rises above it",
+                length(near, units, int(near < 10)),
+                f"{wet.wall_name[row]}: it may reflect sun and give off heat",
+            )
+        )
+    numbers.append(_built(result, row))
+    numbers += water(result, row)
     for what, metres, names in (
         ("Nearest spray", wet.spray_m, wet.spray_name),
         ("Nearest exhaust or heat", wet.heat_m, wet.heat_name),
@@ -111,6 +139,43 @@ def mount_numbers(result: SiteResult, row: int) -> list[Number]:
             near = float(metres[row])
             numbers.append(Number(what, length(near, units, int(near < 10)), names[row]))
     return numbers
+
+
+def water(result: SiteResult, row: int) -> list[Number]:
+    """How far off the reported ETo is in the irrigation month where it is farthest; nothing where not known."""
+    bias = result.water
+    if bias is None:
+        return []
+    among = np.flatnonzero(np.asarray(result.season, bool) & np.isfinite(bias.percent[row]))
+    if not len(among):
+        return []
+    month = int(among[np.argmin(bias.percent[row, among])])
+    percent_, spread = float(bias.percent[row, month]), float(bias.spread_percent[row, month])
+    return [
+        Number(
+            f"ETo it would report in {MONTHS[month]}",
+            f"{_signed(percent_)} ± {spread:.1f}%" if abs(percent_) >= 0.05 else "under 0.1% off",
+            "estimate, against the open site, FAO-56 with less sun; a sensor that goes by the sun alone: "
+            f"{_signed(float(bias.by_sun_percent[row, month]))}%",
+        )
+    ]
+
+
+def _signed(value: float) -> str:
+    """'+1.2' or '−1.2', with a real minus."""
+    return f"{value:+.1f}".replace("-", "−")
+
+
+def _built(result: SiteResult, row: int) -> Number:
+    """Share of the ground around that is roof or heat source, in the circles of WMO-No. 8's temperature classes."""
+    share = dict(zip(HEAT_RADII_M, result.rain.heat_share[row], strict=True))
+    units = result.plan.units
+    return Number(
+        f"Roofs and heat sources within {length(10.0, units)}",
+        f"{share[10.0]:.0%}",
+        f"of the circle on plan; within {length(30.0, units)} {share[30.0]:.0%}, within {length(100.0, units)} "
+        f"{share[100.0]:.0%}. They warm and dry the air; paving is not counted",
+    )
 
 
 def _steepest(result: SiteResult, row: int) -> str:
@@ -133,13 +198,23 @@ def _farthest(result: SiteResult, row: int) -> Number:
             f"to {result.site.controllers.names[far]}, at least: straight on plan, and down; "
             f"allowed: {length(sensor.cable_longest_m, units)}",
         )
-    far = int(np.argmax(reach.distance_m[row]))
+    room = margin(reach, sensor, result.plan.gates.range_used)[row]
+    served = int((room >= 0).sum())
+    # where others may serve the rest, the weakest of those that this one serves
+    among = np.flatnonzero(room >= 0) if served and result.plan.gates.reach != "every" else np.arange(len(room))
+    weak = int(among[np.argmin(room[among])])
     return Number(
-        "Farthest controller",
-        length(float(reach.distance_m[row, far]), units),
-        f"{result.site.controllers.names[far]}: {reach.range_share[row, far]:.0%} of the rated open-field range, "
-        f"{length(sensor.rated_range_m, units)}",
+        f"Weakest link, {served} of {len(room)} controllers served",
+        link_margin(result, row, weak),
+        f"{result.site.controllers.names[weak]}, {length(float(reach.distance_m[row, weak]), units)} away: holds "
+        f"with {odds(float(reach.links.probability[row, weak]))}; asked: {reach.asked:.0%}",
     )
+
+
+def link_margin(result: SiteResult, row: int, controller: int) -> str:
+    """'12 ± 7 dB'."""
+    links = result.reach.links
+    return decibels(float(links.margin_db[row, controller]), float(links.spread_db[row, controller]))
 
 
 def score_parts(result: SiteResult, row: int) -> list[Number]:
@@ -186,27 +261,157 @@ def sun_sentence(result: SiteResult, row: int) -> str:
     )
 
 
+# --- who takes the sun, and what more mast buys ------------------------------------------------------------------
+
+WORTH_SAYING = 0.005  # of the light of its months: less is noise beside what the maps themselves get wrong
+
+
+def day_sentence(result: SiteResult, row: int) -> str:
+    """First and last sun in the month that loses most, '' where it was not looked at."""
+    day = result.losses.get(row)
+    return day_said(day, day.worst_month) if day else ""
+
+
+def losses(result: SiteResult, row: int, most: int = 4) -> list[str]:
+    """What takes the sun from a mount, the costliest in irrigation months first, and what is left beside these."""
+    day = result.losses.get(row)
+    if day is None:
+        return []
+    worth = [loss for loss in day.losses if loss.light_share >= WORTH_SAYING]
+    said = [f"{loss_said(loss)}." for loss in worth[:most]]
+    more, faint = len(worth) - len(said), len(day.losses) - len(worth)
+    if not day.losses:
+        return ["Nothing takes the sun from it."]
+    if not worth:
+        longest = max(day.losses, key=lambda loss: loss.hours_day)
+        return [f"Nothing takes as much as {WORTH_SAYING:.1%} of any month's light. Longest: {loss_said(longest)}."]
+    if more:
+        said.append(f"{more} more, less costly in irrigation months.")
+    elif faint:
+        said.append(f"All else takes less than {WORTH_SAYING:.1%} each.")
+    return said
+
+
+@dataclass(frozen=True)
+class Raised:
+    """A row of the table: so much more mast, the light it keeps in the worst irrigation month, and its score."""
+
+    more: str
+    light: str
+    score: str
+
+
+def raised(result: SiteResult, row: int) -> list[Raised]:
+    """What another step of mast would buy, from none up; empty where it was not tried."""
+    tried = result.refined.get(row)
+    if tried is None:
+        return []
+    units = result.plan.units
+    return [
+        Raised(
+            f"+{length(float(more), units, 1)}" if more else "as planned",
+            f"{light:.1%}",
+            f"{score:.0f}" if np.isfinite(score) else "shut out",
+        )
+        for more, light, score in zip(tried.raised_m, tried.raised_light, tried.raised_score, strict=True)
+    ]
+
+
+def moved(result: SiteResult, row: int) -> str:
+    """Where along its edge it would stand better, in one sentence; '' where it cannot be moved."""
+    tried = result.refined.get(row)
+    if tried is None or not len(tried.moved_m):
+        return ""
+    units, best = result.plan.units, tried.best_move()
+    low, high = (length(abs(float(end)), units, 1) for end in (tried.moved_m[0], tried.moved_m[-1]))
+    along = f"along its edge, {low} to one side and {high} to the other"
+
+    def place(k: int) -> str:
+        step = float(tried.moved_m[k])
+        to = compass(tried.moved_to_deg if step > 0 else tried.moved_to_deg + 180.0)
+        return f"{length(abs(step), units, 1)} further {to}" if step else "where it stands"
+
+    if not np.isfinite(tried.moved_score).any():
+        most = int(np.argmax(tried.moved_light))
+        return f"Shut out all {along}; it would keep most light, {tried.moved_light[most]:.1%}, {place(most)}."
+    if tried.moved_m[best] == 0:
+        return f"Nowhere {along}, is it better by half a point."
+    stay = tried.moved_score[np.argmin(np.abs(tried.moved_m))]
+    gain = f" (+{tried.moved_score[best] - stay:.1f})" if np.isfinite(stay) else ", where now it is shut out,"
+    return (
+        f"{place(best)} along its edge it would score {tried.moved_score[best]:.0f}{gain} "
+        f"and keep {tried.moved_light[best]:.1%}."
+    )
+
+
+def siting(result: SiteResult, row: int) -> list[Number]:
+    """WMO-No. 8 classes of a mount, and the trade's word for its sun, each with what decided it."""
+    found = result.siting
+    if found is None:
+        return []
+    month = MONTHS[int(found.least_month[row])]
+    classes = (
+        ("Radiation", found.radiation, found.radiation_why),
+        ("Sunshine", found.sunshine, found.sunshine_why),
+        ("Temperature", found.temperature, found.temperature_why),
+        ("Precipitation", found.precipitation, found.precipitation_why),
+    )
+    return [
+        Number(
+            "In the trade's words",
+            found.sunlight[row],
+            f"{found.least_direct_h[row]:.1f} h of direct sun on a clear day in {month}; full sun is six and more",
+        ),
+        *(Number(label, f"class {int(value[row])}", why[row]) for label, value, why in classes),
+    ]
+
+
+def siting_left_out(result: SiteResult) -> str:
+    """What the classes ask for and could not be judged, and which limits are from memory; '' without classes."""
+    found = result.siting
+    if found is None:
+        return ""
+    return (
+        f"Class 1 is a reference station's, 5 stands for its own spot only. Not judged: "
+        f"{'; '.join(found.not_judged)}. Limits from memory: {' and '.join(found.from_memory)}."
+    )
+
+
+def rain_sentence(result: SiteResult, row: int) -> str:
+    """The rain picture in one sentence."""
+    wet = result.rain
+    if wet.covered[row]:
+        return f"Under {wet.cover_name[row]}: no rain falls freely on it."
+    classes = np.bincount(wet.sector_class[row], minlength=6)
+    worst = int(wet.sector_class[row].max())
+    if worst == 1:
+        return "Open to rain all round: nothing stands higher than 14° (WMO-No. 8 precipitation class 1)."
+    where = wet.obstacles[wet.sector_obstacle[row, int(wet.sector_deg[row].argmax())]]
+    return (
+        f"{36 - classes[1]} of 36 sectors of 10° are not wholly open; the steepest is {where}, "
+        f"{wet.sector_deg[row].max():.0f}° (WMO-No. 8 precipitation class {worst})."
+    )
+
+
 # --- controllers ------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
 class ControllerRow:
+    """One controller as a person reads it; margin, holds and the rest are empty where the link is a cable."""
+
     letter: str
     name: str
     distance: str
     share: str
     need: str
     within: bool
-
-
-def letter(row: int) -> str:
-    """A, B, ... Z, AA, AB, ..."""
-    text = ""
-    row += 1
-    while row:
-        row, rest = divmod(row - 1, 26)
-        text = chr(65 + rest) + text
-    return text
+    margin: str = ""
+    holds: str = ""
+    elsewhere: str = ""
+    change: str = ""
+    losses: str = ""
+    picture: str = ""
 
 
 def controllers(result: SiteResult, row: int) -> list[ControllerRow]:
@@ -218,14 +423,23 @@ def controllers(result: SiteResult, row: int) -> list[ControllerRow]:
     for k, name in enumerate(result.site.controllers.names):
         share = reach.cable_m[row, k] / sensor.cable_longest_m if cable else reach.range_share[row, k]
         need = needs(reach, row, k, bool(result.site.controllers.indoors[k]), sensor, units)
+        need = need[:1].upper() + need[1:] + "."
+        more: dict[str, str] = {}
+        if not cable:
+            more = link_view(result, row, k)
+            more.pop("grade")
+            need = more.pop("need") or need
+            if more["elsewhere"]:
+                need += f" {more['elsewhere']} serves it in the plan of fewest sensors."
         rows.append(
             ControllerRow(
                 letter(k),
                 name,
                 length(float(reach.distance_m[row, k]), units),
                 f"{share:.0%}",
-                need[:1].upper() + need[1:] + ".",
+                need,
                 bool(room[row, k] >= 0),
+                **more,
             )
         )
     return rows
@@ -280,6 +494,7 @@ class ZoneWords:
     agreement: str
     ways: tuple[Way, ...]
     probability: Floats
+    wrong_zone: str
 
 
 def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) -> ZoneWords:
@@ -299,7 +514,12 @@ def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) 
     if speaking < 2:
         agreement = "Only one way could be used."
     elif zone.agreement[site]:
-        agreement = f"All {speaking} ways name the same zone."
+        same = speaking if zone.same_zone is None else int(zone.same_zone[site])
+        agreement = (
+            f"All {speaking} ways name the same zone."
+            if same == speaking
+            else f"The {speaking} ways agree within their spreads; {same} of them name this zone."
+        )
     else:
         agreement = "The ways do not agree: trust the first, and check it against a local source."
     known = 0 <= used < len(zone.ways)
@@ -317,7 +537,27 @@ def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) 
         agreement,
         ways,
         zone.ways[used].probability[site] if known else np.zeros(len(zone.table.labels)),
+        _wrong_zone(zone, site),
     )
+
+
+def _wrong_zone(zone: ZoneResult, site: int) -> str:
+    """What a wrong zone costs, and how the years vary, in a sentence or two; '' where neither is known."""
+    row, labels, said = int(zone.zone[site]), zone.table.labels, []
+    if zone.shown_percent is not None and np.isfinite(zone.shown_percent[site, 1]):
+        shown = [
+            f"{labels[row + step]} {zone.shown_percent[site, 1 + step]:.0f}%"
+            for step in (-1, 0, 1)
+            if np.isfinite(zone.shown_percent[site, 1 + step])
+        ]
+        said.append(
+            f"In the peak month a controller would show, by the zone set: {', '.join(shown)} (peak ETo over the "
+            "zone's own peak). A zone too low waters too much, one too high too little."
+        )
+    if zone.years_in_zone is not None:
+        same, years = zone.years_in_zone
+        said.append(f"At the station in the plan, {same} of {years} years peak in this zone.")
+    return " ".join(said)
 
 
 def _plus_minus(value_mm_day: float, spread_mm_day: float, units: Units) -> str:
@@ -381,6 +621,11 @@ CAUTIONS = (
         "Low-voltage wiring follows the local electrical code, by a licensed person where it asks for one; keep it "
         "apart from mains.",
         "local code",
+    ),
+    Caution(
+        "Radio",
+        "Band, power and duty cycle follow local rules and the device's own approval.",
+        "local rules, for example 47 CFR 15",
     ),
     Caution(
         "Lightning and surge",

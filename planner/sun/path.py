@@ -82,16 +82,3 @@ def _sampled_days(day_step: int) -> pd.DatetimeIndex:
         parts = max(1, round(first.days_in_month / day_step))
         days.append(first + pd.to_timedelta((np.arange(parts) + 0.5) * first.days_in_month // parts, unit="D"))
     return days[0].append(days[1:])
-
-
-def leaf_on(latitude_deg: float) -> tuple[bool, ...]:
-    """Months (January first) in which deciduous trees carry leaves.
-
-    Common practice, no source: all year inside the tropics, April to October to 45 degrees, May to October
-    beyond; half a year later in the south.
-    """
-    if abs(latitude_deg) < 23.5:
-        return (True,) * 12
-    first = 4 if abs(latitude_deg) < 45 else 5
-    north = [first <= m <= 10 for m in range(1, 13)]
-    return tuple(north if latitude_deg >= 0 else north[6:] + north[:6])

@@ -1,56 +1,79 @@
-"""A year of light for every mount, step by step: the plain form that faster ones are tested against."""
+"""A year of light for every mount: the compiled form of `plain`, all cores, the same answer.
+
+The sunlit test is made at the sun's own azimuths, every step of the year: against the edges of prisms, the tangents
+of crowns, and the ground. Nothing is sampled and nothing is left out.
+"""
 
 from __future__ import annotations
 
-import os
+import math
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
+import shapely
+from numba import njit
 
-from planner.site import Bools, Floats, Ints, Site, no_crowns
-from planner.sun.horizon import (
-    Directions,
-    crown_spans,
-    directions,
-    prism_hits,
-    prism_tangent,
-    raster_tangent,
+from planner.site import Floats, Ints, Site, no_crowns, no_prisms
+from planner.sun.ground import site_ground
+from planner.sun.hierarchy import STACK, Tree, compile_looks, in_threads, inside, pack, walk
+from planner.sun.horizon import directions
+from planner.sun.leaves import CrownLight, ellipsoid_mean_chord_m, leaf_share, over_the_month, prism_mean_chord_m
+from planner.sun.path import SunTable
+from planner.sun.result import PICTURE_AZIMUTH_DEG, SunResult, along, raster_azimuth_deg, sum_up
+from planner.sun.sky import open_share
+from planner.sun.veil import (
+    MOST_CROSSINGS,
+    crossings,
+    crown_edges,
+    crown_span,
+    dim_by_crown,
+    dim_by_prism,
+    looks_between,
+    prism_span,
 )
-from planner.sun.path import SunTable, leaf_on
 
-# Share of the sun's light that passes a crown: Heisler (1986), Urban Ecology 9:337-359, sugar maple, clear sky,
-# south wall: about 80 % cut in leaf and nearly 40 % leafless. Evergreens are taken as in leaf all year.
-IN_LEAF, LEAFLESS = 0.20, 0.60
-
-PICTURE_AZIMUTH_DEG = np.arange(360.0)
-PATCH_DEG = 2.0  # sky patches, for the part of the sky behind crowns and canopies only
-SURFACE_REACH_M = 300.0
-TERRAIN_AZIMUTH_DEG = np.arange(360.0)
-SURFACE_AZIMUTH_DEG = np.arange(0.0, 360.0, 0.5)
+MOUNTS_TO_A_TASK = 16
+MOST_VEILS = 256  # on one azimuth; behind so many there is no light left to tell apart
 
 
-@dataclass(frozen=True)
-class SunResult:
-    """What each mount gets, one row a mount (n), months January first.
+class _Scene(NamedTuple):
+    """All that stands on a site, as compiled code wants it.
 
-    direct_h: (n, 12) hours of direct sun in a clear mean day, neither opaque things nor crowns in the way;
-    open_direct_h: (12,) the same under an open sky.
-    light_share: (n, 12) share of the open sky's clear-sky energy on the level that is kept (beam and diffuse).
-    beam_share: (n, 12) the same of the beam alone.
-    sky_view: (n, 12) share of an even sky's light that reaches the level sensor (leaf season changes it).
-    horizon_deg: (n, 360) elevation of what is opaque at azimuths 0, 1, ... 359 degrees, for the picture.
-    veil_deg: (n, 360) the same of crowns, which let part of the light through; 0 where none.
+    *_log (..., 2): logarithm of the light let through, leafless and in leaf. *_chord: mean way through, 0 where
+    every crown takes its whole share.
     """
 
-    direct_h: Floats
-    open_direct_h: Floats
-    light_share: Floats
-    beam_share: Floats
+    buildings: Tree
+    hanging: Ints
+    crown: Floats
+    crown_radius: Floats
+    crown_half: Floats
+    crown_log: Floats
+    crown_chord: Floats
+    leafy: Tree
+    leafy_log: Floats
+    leafy_chord: Floats
+    canopy_log: Floats
+
+
+class _Sun(NamedTuple):
+    """The sun's steps, sorted by azimuth: slope (2, m) is its elevation's tangent, twice: for both leaf states."""
+
+    slope: Floats
+    month: Ints
+    hours: Floats
+    beam: Floats
+
+
+class _Out(NamedTuple):
+    """hours (n, 12); beam (n, 2, 12) and sky_view (n, 2) leafless and in leaf; horizon, veil (n, 360)."""
+
+    hours: Floats
+    beam: Floats
     sky_view: Floats
-    horizon_deg: Floats
-    veil_deg: Floats
+    horizon: Floats
+    veil: Floats
 
 
 def year_of_light(
@@ -59,274 +82,228 @@ def year_of_light(
     sun: SunTable,
     *,
     terrain_reach_m: float = 20_000.0,
+    crowns: CrownLight | None = None,
+    in_leaf: Floats | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> SunResult:
     """Direct hours and light kept at (n, 3) mounts.
 
-    The sunlit test is made at the sun's own azimuth: against the edges of prisms, the tangents of crowns, and the
-    ground. The diffuse part is isotropic: the sky view weighs it. progress(done, total) is called as mounts end.
+    crowns: what they let through. in_leaf: (12,) share of each month that deciduous trees are in leaf; by latitude
+    where it is not given. The diffuse part is even over the sky: the sky view weighs it (`sky.spread_sky` moves
+    what stands round the sun to the beam). progress(done, total) is called as mounts end.
     """
-    looks, picture, patches = directions(sun.azimuth_deg), directions(PICTURE_AZIMUTH_DEG), _patches()
-    leaves = np.array(leaf_on(site.latitude_deg))
+    mounts = np.ascontiguousarray(np.asarray(mounts_xyz, np.float64).reshape(-1, 3))
+    n = len(mounts)
+    leaf = leaf_share(site.latitude_deg) if in_leaf is None else in_leaf
+    looks, picture = directions(sun.azimuth_deg), directions(PICTURE_AZIMUTH_DEG)
+    scene = _scene(site, mounts, crowns or CrownLight())
+    steps = _Sun(
+        np.tile(np.tan(np.radians(sun.elevation_deg[looks.order])), (2, 1)),
+        sun.month[looks.order],
+        sun.hours_per_day[looks.order],
+        sun.beam_wh_m2[looks.order],
+    )
+    sun_looks, picture_looks = compile_looks(looks), compile_looks(picture)
+    out = _Out(np.zeros((n, 12)), np.zeros((n, 2, 12)), np.zeros((n, 2)), np.zeros((n, 360)), np.zeros((n, 360)))
+    rasters, azimuth = site_ground(site), raster_azimuth_deg(site)
     done = 0
 
-    def one(mount: Floats) -> tuple[Floats, ...]:
-        return _one_mount(site, mount, sun, looks, picture, patches, leaves, terrain_reach_m)
+    def work(rows: slice) -> None:
+        nonlocal done
+        some = mounts[rows]
+        ground = rasters.opaque(some, azimuth, terrain_reach_m)
+        canopy = rasters.veil(some, azimuth)
+        _some_mounts(
+            some,
+            scene,
+            steps,
+            sun_looks,
+            picture_looks,
+            *(
+                np.empty((len(some), 0)) if over is None else along(over.tangent, azimuth, each)
+                for over in (ground, canopy)
+                for each in (looks, picture)
+            ),
+            _Out(*(column[rows] for column in out)),
+        )
+        done += len(some)
+        if progress:
+            progress(min(done, n), n)
 
-    rows = []
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        for row in pool.map(one, np.asarray(mounts_xyz, float).reshape(-1, 3)):
-            rows.append(row)
-            done += 1
-            if progress:
-                progress(done, len(mounts_xyz))
-    open_h = sun.monthly(sun.hours_per_day)
-    if not rows:
-        none = np.empty((0, 12))
-        return SunResult(none, open_h, none, none, none, np.empty((0, 360)), np.empty((0, 360)))
-    direct, light, beam, view, horizon, veil = (np.vstack(column) for column in zip(*rows, strict=True))
-    return SunResult(direct, open_h, light, beam, view, horizon, veil)
-
-
-def _one_mount(
-    site: Site,
-    mount: Floats,
-    sun: SunTable,
-    looks: Directions,
-    picture: Directions,
-    patches: _Patches,
-    leaves: Bools,
-    terrain_reach_m: float,
-) -> tuple[Floats, ...]:
-    far = _rasters(site, mount, terrain_reach_m)
-    veil_raster = _canopy(site, mount)
-
-    # the beam, at the sun's own azimuths (sorted once)
-    tangent = _opaque(site, mount, looks, far)
-    tan_sun = np.tan(np.radians(sun.elevation_deg[looks.order]))
-    month = sun.month[looks.order]
-    lit = tan_sun > tangent
-    for k in _hanging(site, mount):
-        lit &= ~prism_hits(mount, site.buildings, k, looks, tan_sun)
-    passed = _through_crowns(site, mount, looks, _crowns(site, mount, looks), tan_sun, leaves[month], veil_raster)
-    beam_kept = looks.unsort(lit * passed)
-    clear = looks.unsort((lit & (passed == 1.0)).astype(float))
-
-    crowns = _crowns(site, mount, picture)
-    horizon, horizon_deg, veil_deg = _picture(site, mount, picture, crowns, far, veil_raster)
-    view = np.empty(12)
-    for in_leaf in (True, False):
-        view[leaves == in_leaf] = _sky_view(site, mount, picture, crowns, horizon, patches, in_leaf, veil_raster)
-
-    beam, diffuse = sun.monthly(sun.beam_wh_m2), sun.monthly(sun.diffuse_wh_m2)
-    kept = sun.monthly(sun.beam_wh_m2 * beam_kept)
-    with np.errstate(divide="ignore", invalid="ignore"):  # polar night has no light to keep
-        light = np.where(beam + diffuse > 0, (kept + diffuse * view) / (beam + diffuse), 1.0)
-        beam_share = np.where(beam > 0, kept / beam, 1.0)
-    return sun.monthly(sun.hours_per_day * clear), light, beam_share, view, horizon_deg, veil_deg
+    in_threads(work, n, MOUNTS_TO_A_TASK)
+    view = over_the_month(out.sky_view[:, 1, None], out.sky_view[:, 0, None], leaf)
+    beam = over_the_month(out.beam[:, 1], out.beam[:, 0], leaf)
+    return sum_up(sun, out.hours, beam, view, out.horizon, out.veil)
 
 
-def opaque_tangent(site: Site, mount: Floats, looks: Directions, terrain_reach_m: float) -> Floats:
-    """Tangent of the opaque horizon (prisms, ground, surface model) along `looks`; hanging roofs are not in it."""
-    return _opaque(site, mount, looks, _rasters(site, mount, terrain_reach_m))
+def _scene(site: Site, mounts: Floats, light: CrownLight) -> _Scene:
+    """What stands on the site; where a surface model stands in for footprints and crowns, they are left out."""
+    stands = site.surface is None
+    buildings = pack(site.buildings if stands else no_prisms())
+    crowns = site.crowns if stands else no_crowns()
+    grown = site.crown_prisms if stands else no_prisms()
+    leafy = pack(grown)
+    crown_chord, leafy_chord = np.zeros(len(crowns)), np.zeros(len(grown))
+    if light.by_path:
+        crown_chord = ellipsoid_mean_chord_m(crowns.radius_m, crowns.half_height_m)
+        shapes = np.array(grown.shapes, object)
+        leafy_chord = prism_mean_chord_m(shapely.area(shapes), shapely.length(shapes), grown.top_m - grown.base_m)
+    lowest = mounts[:, 2].min() if len(mounts) else 0.0
+    return _Scene(
+        buildings,
+        np.flatnonzero(buildings.base > lowest),
+        np.ascontiguousarray(crowns.centre),
+        crowns.radius_m,
+        crowns.half_height_m,
+        light.log_light(crowns.evergreen),
+        crown_chord,
+        leafy,
+        light.log_light(site.crown_evergreen[leafy.row] if len(grown) else np.empty(0, bool)),
+        leafy_chord[leafy.row] if len(grown) else leafy_chord,
+        light.log_light(np.array([site.canopy_evergreen]))[0],
+    )
 
 
-def _opaque(site: Site, mount: Floats, looks: Directions, far: tuple[Floats, Floats] | None) -> Floats:
-    ground = _interpolate(far, looks.azimuth_deg)
-    if site.surface is not None:  # it stands in for the prisms
-        return ground
-    return np.maximum(prism_tangent(mount, site.buildings, looks), ground)
-
-
-def _hanging(site: Site, mount: Floats) -> list[int]:
-    """Buildings whose underside is above the mount: there is sky beneath them."""
-    return [] if site.surface is not None else np.flatnonzero(site.buildings.base_m > mount[2]).tolist()
-
-
-def _rasters(site: Site, mount: Floats, terrain_reach_m: float) -> tuple[Floats, Floats] | None:
-    """Tangent of the horizon over ground and surface model, as (azimuths, tangents)."""
-    found = []
-    if site.terrain is not None and terrain_reach_m > 0:
-        found.append(
-            (
-                TERRAIN_AZIMUTH_DEG,
-                raster_tangent(
-                    mount, site.terrain, TERRAIN_AZIMUTH_DEG, terrain_reach_m, start_m=site.terrain.cell_m
-                ),
+@njit(cache=True, nogil=True, error_model="numpy")
+def _some_mounts(mounts, scene, steps, looks, picture, ground, ground_picture, canopy, canopy_picture, out):  # type: ignore[no-untyped-def]
+    m, whole = len(looks.turn), len(picture.turn)
+    stack = np.empty((STACK, 2), np.int64)
+    low = np.empty(max(m >> looks.shift, whole >> picture.shift) + 1)
+    tangent, shape, dim = np.empty(m), np.empty(whole), np.empty((2, m))
+    found = np.empty(MOST_CROSSINGS)
+    veils = np.empty((whole, MOST_VEILS, 4))
+    count = np.empty(whole, np.int64)
+    cut = np.empty(2 * MOST_VEILS + 2)
+    shut = np.full(2, -np.inf)
+    for n in range(len(mounts)):
+        east, north, up = mounts[n, 0], mounts[n, 1], mounts[n, 2]
+        # the beam, at the sun's own azimuths
+        walk(east, north, up, scene.buildings, looks, 0.0, tangent, low, stack)
+        dim[:] = 0.0
+        if canopy.shape[1]:
+            for i in range(m):
+                if steps.slope[0, i] < canopy[n, i]:
+                    dim[0, i] += scene.canopy_log[0]
+                    dim[1, i] += scene.canopy_log[1]
+        for c in range(len(scene.crown_radius)):
+            dim_by_crown(
+                scene.crown[c] - mounts[n],
+                scene.crown_radius[c],
+                scene.crown_half[c],
+                looks,
+                steps.slope,
+                scene.crown_log[c],
+                scene.crown_chord[c],
+                dim,
             )
-        )
-    if site.surface is not None:
-        # the mount's own cell and the next one are left out: they hold its own support
-        found.append(
-            (
-                SURFACE_AZIMUTH_DEG,
-                raster_tangent(
-                    mount,
-                    site.surface,
-                    SURFACE_AZIMUTH_DEG,
-                    SURFACE_REACH_M,
-                    start_m=1.5 * site.surface.cell_m,
-                    growth=0.0,
-                    nearest=True,
-                ),
+        for j in range(len(scene.leafy.top)):
+            dim_by_prism(
+                east,
+                north,
+                up,
+                scene.leafy,
+                j,
+                looks,
+                steps.slope,
+                scene.leafy_log[j],
+                scene.leafy_chord[j],
+                dim,
+                found,
             )
-        )
-    if not found:
-        return None
-    azimuth = max((a for a, _ in found), key=len)
-    return azimuth, np.max([np.interp(azimuth, a, t, period=360.0) for a, t in found], axis=0)
+        for j in scene.hanging:
+            if scene.buildings.base[j] > up:
+                dim_by_prism(east, north, up, scene.buildings, j, looks, steps.slope, shut, 0.0, dim, found)
+        for i in range(m):
+            rim = max(tangent[i], ground[n, i]) if ground.shape[1] else tangent[i]
+            if steps.slope[0, i] > rim:
+                k = steps.month[i]
+                if dim[0, i] == 0.0:
+                    out.hours[n, k] += steps.hours[i]
+                for leaf in range(2):
+                    kept = 1.0 if dim[leaf, i] == 0.0 else math.exp(dim[leaf, i])
+                    out.beam[n, leaf, k] += steps.beam[i] * kept
+        # the sky and the picture, by whole degrees
+        walk(east, north, up, scene.buildings, picture, 0.0, shape, low, stack)
+        for i in range(whole):
+            if ground_picture.shape[1]:
+                shape[i] = max(shape[i], ground_picture[n, i])
+            out.horizon[n, i] = shape[i]
+            out.veil[n, i] = canopy_picture[n, i] if canopy_picture.shape[1] else 0.0
+        _hang_veils(mounts[n], scene, picture, out.horizon[n], out.veil[n], veils, count, found)
+        for leaf in range(2):
+            view = 0.0
+            for i in range(whole):
+                if canopy_picture.shape[1] and canopy_picture[n, i] > 0.0:
+                    _add_veil(veils, count, i, -np.inf, canopy_picture[n, i], scene.canopy_log)
+                some = veils[i, : count[i]]
+                view += open_share(shape[i], some[:, 0], some[:, 1], some[:, 2 + leaf], cut)
+                if canopy_picture.shape[1] and canopy_picture[n, i] > 0.0:
+                    count[i] -= 1
+            out.sky_view[n, leaf] = view / whole
+        for i in range(whole):
+            out.horizon[n, i] = math.degrees(math.atan(max(0.0, out.horizon[n, i])))
+            out.veil[n, i] = math.degrees(math.atan(max(0.0, out.veil[n, i])))
 
 
-def _canopy(site: Site, mount: Floats) -> tuple[Floats, Floats] | None:
-    """Tangent of the upper edge of a canopy raster; it is taken as crowns down to the ground."""
-    if site.canopy is None:
-        return None
-    ground = site.terrain if site.terrain is not None else site.canopy
-    if site.terrain is None:
-        tangent = raster_tangent(
-            mount,
-            site.canopy,
-            SURFACE_AZIMUTH_DEG,
-            SURFACE_REACH_M,
-            start_m=1.5 * site.canopy.cell_m,
-            growth=0.0,
-            nearest=True,
-        )
-    else:
-        tangent = raster_tangent(
-            mount,
-            ground,
-            SURFACE_AZIMUTH_DEG,
-            SURFACE_REACH_M,
-            start_m=1.5 * site.canopy.cell_m,
-            growth=0.0,
-            extra=site.canopy,
-        )
-        # where nothing grows the ground itself would count: only what is above it is a veil
-        bare = raster_tangent(
-            mount,
-            ground,
-            SURFACE_AZIMUTH_DEG,
-            SURFACE_REACH_M,
-            start_m=1.5 * site.canopy.cell_m,
-            growth=0.0,
-        )
-        tangent = np.where(tangent > bare, tangent, 0.0)
-    return SURFACE_AZIMUTH_DEG, tangent
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_veil(veils, count, i, low, high, log):  # type: ignore[no-untyped-def]
+    """One more veil on azimuth i: tangents of its edges, and the light it lets through leafless and in leaf."""
+    k = min(count[i], MOST_VEILS - 1)
+    veils[i, k, 0], veils[i, k, 1] = low, high
+    veils[i, k, 2], veils[i, k, 3] = math.exp(log[0]), math.exp(log[1])
+    count[i] = k + 1
 
 
-def _interpolate(raster: tuple[Floats, Floats] | None, azimuth_deg: Floats) -> Floats:
-    if raster is None:
-        return np.zeros(len(azimuth_deg))
-    return np.interp(azimuth_deg, raster[0], raster[1], period=360.0)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _hang_veils(mount, scene, looks, horizon, veil, veils, count, found):  # type: ignore[no-untyped-def]
+    """List what veils or hangs on each azimuth, and raise the pictures of the horizon and of crowns to it."""
+    m = len(looks.turn)
+    count[:] = 0
+    for c in range(len(scene.crown_radius)):
+        offset = scene.crown[c] - mount
+        away, bearing, start, stop = crown_span(offset, scene.crown_radius[c])
+        first, last = looks_between(looks, start, stop)
+        for w in range(first, last):
+            i = w if w < m else w - m
+            low, high = crown_edges(
+                away, bearing, scene.crown_radius[c], scene.crown_half[c], offset[2], looks.turn[i]
+            )
+            if high > low and high > 0.0:
+                veil[i] = max(veil[i], high)
+                _add_veil(veils, count, i, low, high, scene.crown_log[c])
+    for j in range(len(scene.leafy.top)):
+        _prism_veils(mount, scene.leafy, j, scene.leafy_log[j], looks, veil, veils, count, found)
+    shut = np.full(2, -np.inf)
+    for j in scene.hanging:
+        if scene.buildings.base[j] > mount[2]:
+            _prism_veils(mount, scene.buildings, j, shut, looks, horizon, veils, count, found)
 
 
-CrownSpans = tuple[Ints, Ints, Floats, Floats]  # what horizon.crown_spans returns
-
-
-def _crowns(site: Site, mount: Floats, looks: Directions) -> CrownSpans:
-    """Where crowns stand, unless a surface model stands in for them."""
-    return crown_spans(mount, site.crowns if site.surface is None else no_crowns(), looks)
-
-
-def _through_crowns(
-    site: Site,
-    mount: Floats,
-    looks: Directions,
-    crowns: CrownSpans,
-    tan_elevation: Floats,
-    in_leaf: Bools,
-    canopy: tuple[Floats, Floats] | None,
-) -> Floats:
-    """Share of the light that passes all crowns on its way, (n,) along `looks`; crowns in a row multiply."""
-    log = np.zeros(len(looks))
-    leafy, leafless = np.log(IN_LEAF), np.log(LEAFLESS)
-    owner, look, low, high = crowns
-    if owner.size:
-        through = (tan_elevation[look] > low) & (tan_elevation[look] < high)
-        owner, look = owner[through], look[through]
-        dense = site.crowns.evergreen[owner] | in_leaf[look]
-        log += np.bincount(look, weights=np.where(dense, leafy, leafless), minlength=len(looks))
-    if site.surface is None:
-        for k in range(len(site.crown_prisms)):
-            hit = prism_hits(mount, site.crown_prisms, k, looks, tan_elevation)
-            log += np.where(hit, np.where(site.crown_evergreen[k] | in_leaf, leafy, leafless), 0.0)
-    if canopy is not None:
-        behind = tan_elevation < _interpolate(canopy, looks.azimuth_deg)
-        log += np.where(behind, np.where(site.canopy_evergreen | in_leaf, leafy, leafless), 0.0)
-    return np.exp(log)
-
-
-def _picture(
-    site: Site,
-    mount: Floats,
-    picture: Directions,
-    crowns: CrownSpans,
-    far: tuple[Floats, Floats] | None,
-    canopy: tuple[Floats, Floats] | None,
-) -> tuple[Floats, Floats, Floats]:
-    """Tangent of the opaque horizon, and elevation in degrees of what is opaque and of crowns, by whole azimuth."""
-    horizon = _opaque(site, mount, picture, far)
-    veil = _interpolate(canopy, picture.azimuth_deg)
-    shown = horizon.copy()
-    np.maximum.at(veil, crowns[1], crowns[3])
-    if site.surface is None:
-        steps = np.tan(np.radians(np.arange(0.5, 90.0)))
-        grid = np.repeat(steps[:, None], len(picture), axis=1)
-        for k in range(len(site.crown_prisms)):
-            hit = prism_hits(mount, site.crown_prisms, k, picture, grid)
-            veil = np.maximum(veil, np.where(hit, grid, 0.0).max(axis=0))
-        for k in _hanging(site, mount):
-            hit = prism_hits(mount, site.buildings, k, picture, grid)
-            shown = np.maximum(shown, np.where(hit, grid, 0.0).max(axis=0))
-    degrees = np.degrees(np.arctan(np.maximum(0.0, np.vstack([shown, veil]))))
-    return horizon, picture.unsort(degrees[0]), picture.unsort(degrees[1])
-
-
-@dataclass(frozen=True)
-class _Patches:
-    """Elevation rings of the sky: tangent of their centres, lower and upper sine squared (r,)."""
-
-    tangent: Floats
-    low: Floats
-    high: Floats
-
-
-def _patches() -> _Patches:
-    bounds = np.radians(np.arange(0.0, 90.0 + PATCH_DEG, PATCH_DEG))
-    return _Patches(np.tan((bounds[:-1] + bounds[1:]) / 2), np.sin(bounds[:-1]) ** 2, np.sin(bounds[1:]) ** 2)
-
-
-def _sky_view(
-    site: Site,
-    mount: Floats,
-    picture: Directions,
-    crowns: CrownSpans,
-    horizon: Floats,
-    patches: _Patches,
-    in_leaf: bool,
-    canopy: tuple[Floats, Floats] | None,
-) -> float:
-    """Share of an even sky's light on the level sensor.
-
-    Above an opaque horizon h the share of an azimuth is cos^2(h) = 1/(1 + tan^2 h), exactly; what crowns and
-    hanging roofs take from it is summed over patches.
-    """
-    with np.errstate(over="ignore"):
-        open_share = 1.0 / (1.0 + horizon**2)
-    view = float(open_share.mean())
-    hanging = _hanging(site, mount)
-    if site.surface is None and not (len(site.crowns) or len(site.crown_prisms) or hanging) and canopy is None:
-        return view
-    ground = 1.0 - open_share  # sin^2 of the horizon
-    leaf = np.full(len(picture), in_leaf)
-    for tangent, low, high in zip(patches.tangent, patches.low, patches.high, strict=True):
-        seen = np.clip(high - np.maximum(low, ground), 0.0, None)
-        if not seen.any():
-            continue
-        rays = np.full(len(picture), tangent)
-        passed = _through_crowns(site, mount, picture, crowns, rays, leaf, canopy)
-        for k in hanging:
-            passed = np.where(prism_hits(mount, site.buildings, k, picture, rays), 0.0, passed)
-        view -= float((seen * (1.0 - passed)).mean())
-    return view
+@njit(cache=True, nogil=True, error_model="numpy")
+def _prism_veils(mount, tree, j, log, looks, picture, veils, count, found):  # type: ignore[no-untyped-def]
+    """The stretches of elevation that one prism takes of each azimuth; parts of it that overlap count once."""
+    m = len(looks.turn)
+    begin, end = tree.first[j], tree.first[j + 1]
+    base, top = tree.base[j] - mount[2], tree.top[j] - mount[2]
+    if top <= 0.0:
+        return
+    start, stop = prism_span(mount[0], mount[1], tree.box[j])
+    first, last = looks_between(looks, start, stop)
+    within = inside(mount[0], mount[1], tree.vertex, begin, end)
+    for w in range(first, last):
+        i = w if w < m else w - m
+        met = crossings(mount[0], mount[1], looks.sin[i], looks.cos[i], tree.vertex, begin, end, found)
+        k = -1 if within else 0
+        low, high = np.inf, -np.inf
+        while k + 1 < met:
+            enter, leave = 0.0 if k < 0 else found[k], found[k + 1]
+            under = base / leave if base > 0.0 else -np.inf
+            over = top / enter if enter > 0.0 else np.inf
+            if high > low and over < low:  # a gap between this part and the nearer one
+                _add_veil(veils, count, i, low, high, log)
+                high = -np.inf
+            low, high = under if high < low else min(low, under), max(high, over)
+            picture[i] = max(picture[i], over)
+            k += 2
+        if high > low:
+            _add_veil(veils, count, i, low, high, log)

@@ -35,6 +35,18 @@ function drawPlan(map, data) {
     }
     if (content.bars) box.append(bars(content.bars, content.season));
     if (content.n) box.append(make("p", "card-note", content.n));
+    (content.lines || []).forEach(function (text) { box.append(make("p", "card-note", text)); });
+    if (content.table && content.table.rows.length) box.append(table(content.table));
+    return box;
+  }
+
+  function table(content) {
+    const box = make("table", "card-table");
+    [content.head].concat(content.rows).forEach(function (cells, k) {
+      const row = make("tr");
+      cells.forEach(function (text, c) { row.append(make(k ? "td" : "th", c ? "number" : "", text)); });
+      box.append(row);
+    });
     return box;
   }
 
@@ -68,11 +80,15 @@ function drawPlan(map, data) {
     return svg;
   }
 
-  function withCard(layer, group, content) {
-    layer.bindPopup(function () { return card(group, content); }, {
+  function popup() {
+    return {
       maxWidth: 300, minWidth: 220, maxHeight: Math.max(180, Math.min(600, map.getSize().y - 70)),
       autoPanPadding: [12, 12]
-    });
+    };
+  }
+
+  function withCard(layer, group, content) {
+    layer.bindPopup(function () { return card(group, content); }, popup());
   }
 
   /* --- fills that differ by pattern as well as by colour --- */
@@ -143,8 +159,13 @@ function drawPlan(map, data) {
     return L.imageOverlay(group.image, group.bounds, { opacity: group.opacity, interactive: false, alt: group.name });
   }
 
+  /* a contract's sites have a drawing of their own: contract.js */
+  function sites(group) {
+    return drawSites(map, group, { data: data, make: make, card: card, popup: popup, toggle: toggle, covered: covered });
+  }
+
   data.groups.forEach(function (group) {
-    const layer = group.image ? image(group) : group.marks ? marks(group) : features(group);
+    const layer = group.image ? image(group) : group.marks ? marks(group) : group.sites ? sites(group) : features(group);
     shown.set(group.id, layer);
     if (group.on) layer.addTo(map);
   });
@@ -288,30 +309,6 @@ function drawPlan(map, data) {
       if (window.innerWidth <= 720) map.getContainer().scrollIntoView({ block: "start" });
     });
   });
-
-  /* a list that can be searched by name and narrowed by flag */
-  const list = document.getElementById("site-list");
-  if (list) {
-    const search = document.getElementById("site-search");
-    const flag = document.getElementById("site-flag");
-    const count = document.getElementById("site-count");
-    const rows = Array.from(list.children).map(function (row) {
-      return { row: row, name: row.dataset.name.toLowerCase(), flags: JSON.parse(row.dataset.flags) };
-    });
-    const narrow = function () {
-      const word = search.value.trim().toLowerCase();
-      let left = 0;
-      rows.forEach(function (r) {
-        const fits = r.name.includes(word) && (flag.value === "" || r.flags.includes(Number(flag.value)));
-        r.row.hidden = !fits;
-        left += fits;
-      });
-      count.textContent = left + " of " + rows.length + " sites";
-    };
-    search.addEventListener("input", narrow);
-    flag.addEventListener("change", narrow);
-    narrow();
-  }
 
   /* the key covers the left of the map: open on what the rest of it shows */
   function covered() {

@@ -1,0 +1,182 @@
+"""A contract of any size: part by part from file to file, here or on a cluster, resumed where it stopped.
+
+Finished parts stand in a folder beside the results until all are there. What they hang on (plan, files, version) is
+written down with them, so that parts of another job are never mixed in.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import shutil
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from planner import __version__
+from planner.climate.answer import ZoneTable
+from planner.climate.zones import zone_table
+from planner.contract import PART, Rejected, contract_part, merged, none_usable, part_rows
+from planner.layers.build import count_contract_sites
+from planner.layers.picture import read_climate_picture
+from planner.ledger import Ledger, Notice, OutputError, PlanError
+from planner.plan import PlanFile
+from planner.show.contract_files import assemble, file_names, read_part, read_told, write_part
+from planner.show.folder import check_folder
+
+Progress = Callable[[str, int, int], None]  # (what is being done, sites done, sites in all)
+
+_PARTS = ".parts"
+_one_at_a_time = threading.Lock()  # GDAL's datasets and the compiled loops are not for several threads at once
+
+
+@dataclass(frozen=True)
+class ContractFiles:
+    """What was written: count of sites, sites by zone label, sites with a flag, sites left out, notices, files."""
+
+    count: int
+    zones: dict[str, int]
+    flagged: int
+    rejected: tuple[Rejected, ...]
+    notices: tuple[Notice, ...]
+    files: tuple[Path, ...]
+
+
+def run_contract_files(
+    source: PlanFile,
+    folder: Path,
+    ledger: Ledger,
+    progress: Progress | None = None,
+    *,
+    force: bool = False,
+    scheduler: str | None = None,
+    part_sites: int = PART,
+) -> ContractFiles:
+    """Zones of a contract, from its file to files in `folder`.
+
+    scheduler: address of a Dask scheduler; its workers must see the same paths. part_sites: rows of a part.
+    Raises PlanError, DataError or OutputError; parts that are finished then stay for the next run.
+    """
+    folder, tell = Path(folder), progress or (lambda what, done, total: None)
+    check_folder(folder, file_names(source.plan), force)
+    table = zone_table(source, ledger)
+    total = count_contract_sites(source)
+    rows = part_rows(total, part_sites)
+    parts = folder / _PARTS
+    _prepare(parts, _job(source, part_sites, total))
+    paths = [parts / f"{first:09d}.arrow" for first, _ in rows]
+    missing = [(span, path) for span, path in zip(rows, paths, strict=True) if not path.exists()]
+    done = total - sum(end - first for (first, end), _ in missing)
+    tell("zones", done, total)
+    run = _here if scheduler is None else _on(scheduler)
+    for first, end in run(source, table, missing):
+        done += end - first
+        tell("zones", done, total)
+
+    told = [read_told(path) for path in paths]
+    rejected = tuple(Rejected(name, why) for some, _ in told for name, why in some)
+    filled = [path for path in paths if read_part(path, ["name"]).num_rows]
+    if not filled:
+        shutil.rmtree(parts)
+        raise none_usable([rejected])
+    for notice in merged(n for _, some in told for n in some):
+        ledger.add(notice.kind, notice.where, notice.what, notice.features)
+    lonlat = [read_part(path, ["longitude_deg", "latitude_deg"]) for path in filled]
+    lon, lat = (np.concatenate([t[name].to_numpy() for t in lonlat]) for name in ("longitude_deg", "latitude_deg"))
+    picture = read_climate_picture(source, lon, lat, ledger) if source.plan.outputs.map else None
+    tell("writing", 0, 1)
+    written = assemble(source.plan, table, filled, rejected, tuple(ledger), picture, folder, force)
+    shutil.rmtree(parts)
+    told_all = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    return ContractFiles(
+        told_all["count"], told_all["zones"], told_all["flagged"], rejected, tuple(ledger), tuple(written)
+    )
+
+
+def do_part(source: PlanFile, table: ZoneTable, first: int, end: int, path: str) -> tuple[int, int]:
+    """One part, from its rows to its file; what a worker runs."""
+    with _one_at_a_time:
+        if not Path(path).exists():
+            write_part(contract_part(source, table, first, end), Path(path))
+    return first, end
+
+
+Missing = Sequence[tuple[tuple[int, int], Path]]
+
+
+def _here(source: PlanFile, table: ZoneTable, missing: Missing) -> Iterator[tuple[int, int]]:
+    for (first, end), path in missing:
+        yield do_part(source, table, first, end, str(path))
+
+
+def _on(address: str) -> Callable[[PlanFile, ZoneTable, Missing], Iterator[tuple[int, int]]]:
+    try:
+        from distributed import Client, as_completed
+    except ImportError:
+        raise PlanError(
+            "--scheduler", "Dask is not installed", 'Install it with: pip install "noonmark[cluster]"'
+        ) from None
+
+    def run(source: PlanFile, table: ZoneTable, missing: Missing) -> Iterator[tuple[int, int]]:
+        try:
+            client = Client(address, timeout="20s", set_as_default=False)
+        except (OSError, ValueError) as fault:
+            raise PlanError(
+                "--scheduler", f"no scheduler answers at {address}: {fault}", "Check the address"
+            ) from None
+        with contextlib.closing(client):
+            futures = [
+                # the worker may die with its part half done: the part is then done again elsewhere
+                client.submit(do_part, source, table, first, end, str(path.resolve()), pure=False, retries=3)
+                for (first, end), path in missing
+            ]
+            for future in as_completed(futures):
+                yield future.result()
+
+    return run
+
+
+def _job(source: PlanFile, part_sites: int, total: int) -> str:
+    """Everything the parts hang on, as text."""
+    plan = source.plan
+    named: list[Any] = [plan.contract.sites.path if plan.contract else None, plan.zone.table]
+    named += [section.path for _, section in plan.climate if hasattr(section, "path")]
+    return json.dumps(
+        {
+            "version": __version__,
+            "plan": plan.model_dump(mode="json", exclude={"outputs"}),
+            "part_sites": part_sites,
+            "total": total,
+            "files": {text: _state(source, text) for text in named if text},
+        },
+        sort_keys=True,
+    )
+
+
+def _state(source: PlanFile, text: str) -> list[list[int]]:
+    """Size and time of the files that a plan's path stands for (twelve, where it names a file a month)."""
+    path = source.file("path", text)
+    pattern = path.name
+    for month in ("{mon}", "{mm}", "{m}"):
+        pattern = pattern.replace(month, "*")
+    found = sorted(path.parent.glob(pattern)) if path.parent.is_dir() else []
+    return [[p.stat().st_size, p.stat().st_mtime_ns] for p in found]
+
+
+def _prepare(parts: Path, job: str) -> None:
+    mark = parts / "job.json"
+    try:
+        if parts.exists() and (not mark.exists() or mark.read_text(encoding="utf-8") != job):
+            shutil.rmtree(parts)
+        parts.mkdir(parents=True, exist_ok=True)
+        mark.write_text(job, encoding="utf-8")
+    except OSError as fault:
+        raise OutputError(
+            str(parts),
+            f"the folder of parts cannot be written: {fault.strerror or fault}",
+            "Choose a folder that you may write to",
+        ) from None

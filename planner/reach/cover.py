@@ -1,0 +1,90 @@
+"""Coverage: the margin of a receiver anywhere on the site, from one mount."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from planner.reach.link import Grade, grade, links
+from planner.reach.profile import Scene
+from planner.reach.radio import Radio
+from planner.site import Floats, Heights, Ints, Site
+
+MOST_CELLS = 250_000  # beyond that the picture takes larger cells
+BEYOND_M = 20.0  # drawn outside the site's outline
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """margin_db, probability: rasters, NaN inside buildings; grade: (rows, cols), -1 there.
+
+    receiver_m: height of the receivers above the ground.
+    """
+
+    margin_db: Heights
+    probability: Heights
+    grade: Ints
+    receiver_m: float
+
+
+def coverage(
+    site: Site,
+    s: Scene,
+    head: Floats,
+    head_height_m: float,
+    r: Radio,
+    *,
+    cell_m: float,
+    receiver_m: float,
+    asked: float,
+    usable_m: float = np.inf,
+) -> Coverage:
+    """Links from one head (3,) to receivers outdoors all over the site.
+
+    usable_m: distance beyond which no link is better than doubtful, whatever its margin (share of the rated
+    range that may be used).
+    """
+    west, south, east, north = site.outline.buffer(BEYOND_M).bounds
+    cell = max(cell_m, float(np.sqrt((east - west) * (north - south) / MOST_CELLS)))
+    cols, rows = (int(np.ceil(span / cell)) for span in (east - west, north - south))
+    x = west + (np.arange(cols) + 0.5) * cell
+    y = north - (np.arange(rows) + 0.5) * cell
+    xy = np.column_stack([grid.ravel() for grid in np.meshgrid(x, y)])
+    free = np.ones(len(xy), bool)
+    if len(site.buildings):
+        # a roof on posts lets one stand beneath it
+        walled = site.buildings.base_m <= site.ground_at(_middles(site)) + 0.5
+        held = shapely.STRtree(np.array(site.buildings.shapes, object)[walled]).query(
+            shapely.points(xy), predicate="within"
+        )[0]
+        free[held] = False
+    ground = site.ground_at(xy[free])
+    n = int(free.sum())
+    there = np.column_stack([xy[free], ground + receiver_m])
+    found = links(
+        s,
+        np.broadcast_to(np.asarray(head, float), (n, 3)),
+        np.full(n, head_height_m),
+        there,
+        np.full(n, receiver_m),
+        np.full(n, -1, np.int64),
+        np.zeros(n, bool),
+        r,
+    )
+    marks = grade(found.probability, asked)
+    marks[(found.distance_m > usable_m) & (marks > Grade.DOUBTFUL)] = Grade.DOUBTFUL
+
+    def raster(values: Floats) -> Heights:
+        out = np.full(rows * cols, np.nan)
+        out[free] = values
+        return Heights(out.reshape(rows, cols), west, north, cell)
+
+    all_marks = np.full(rows * cols, -1, np.int64)
+    all_marks[free] = marks
+    return Coverage(raster(found.margin_db), raster(found.probability), all_marks.reshape(rows, cols), receiver_m)
+
+
+def _middles(site: Site) -> Floats:
+    return np.asarray(shapely.get_coordinates(shapely.point_on_surface(np.array(site.buildings.shapes, object))))

@@ -1,0 +1,248 @@
+"""Path loss: the published formulas, one function each, and what a radio allows.
+
+Losses are decibels, positive; frequencies MHz, distances metres, heights metres above ground. Functions take
+numbers or arrays. Sources: Recommendations ITU-R by number; Weissberger's modified exponential decay (1982).
+
+Where a formula is used outside the range its source gives, :func:`validity` says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from planner.plan import Reach, Sensor
+from planner.site import Floats
+from planner.units import Units, length
+
+LIGHT_M_S = 299_792_458.0
+NORMAL_84 = 0.8413447460685429  # share of a normal distribution below its mean plus one standard deviation
+
+# P.833-9 woodland: specific attenuation and the most a wood takes, by frequency (from the table's copies)
+WOOD_MHZ = np.array([105.9, 466.475, 949.0, 1852.2, 2117.5])
+WOOD_DB_M = np.array([0.04, 0.12, 0.17, 0.30, 0.34])
+WOOD_MOST_DB = np.array([9.4, 18.0, 26.5, 29.0, 34.1])
+LEAFLESS = 1.0 / 1.2  # near 1 GHz a crown in leaf takes about a fifth more than a bare one (P.833, from memory)
+
+BuildingClass = Literal["traditional", "thermally_efficient"]
+# P.2109-2 table 1: r, s, t, u, v, w, x, y, z
+ENTRY = {
+    "traditional": (12.64, 3.72, 0.96, 9.6, 2.0, 9.1, -3.0, 4.5, -2.0),
+    "thermally_efficient": (28.19, -3.00, 8.48, 13.5, 3.8, 27.8, -2.9, 9.4, -2.1),
+}
+# P.2040-3 table 3: permittivity a f^b, conductivity c f^d (f in GHz), least frequency in GHz
+MATERIALS = {
+    "concrete": (5.24, 0.0, 0.0462, 0.7822, 1.0),
+    "brick": (3.91, 0.0, 0.0238, 0.16, 1.0),
+    "plasterboard": (2.73, 0.0, 0.0085, 0.9395, 1.0),
+    "wood": (1.99, 0.0, 0.0047, 1.0718, 0.001),
+    "glass": (6.31, 0.0, 0.0036, 1.3394, 0.1),
+    "chipboard": (2.58, 0.0, 0.0217, 0.78, 1.0),
+    "plywood": (2.71, 0.0, 0.33, 0.0, 1.0),
+    "metal": (1.0, 0.0, 1e7, 0.0, 1.0),
+}
+
+CLEAR_SPREAD_DB = 5.06  # P.1411 section 4.1.1, line of sight
+BLOCKED_SPREAD_DB = 7.0  # full Bullington beside a Kirchhoff integral over one block and several: about 7 dB
+FOLIAGE_SPREAD = 0.3  # of the foliage's loss: common practice, no source
+WALL_SPREAD_DB = 4.0  # of a wall given by its material; furniture, wiring and windows: common practice, no source
+
+Numbers = float | Floats
+
+
+def wavelength_m(f_mhz: float) -> float:
+    return LIGHT_M_S / (f_mhz * 1e6)
+
+
+def free_space_db(distance_m: Numbers, f_mhz: float) -> Floats:
+    """ITU-R P.525: 20 log(4 pi d / wavelength)."""
+    return np.asarray(20.0 * np.log10(4.0 * np.pi * np.asarray(distance_m, float) / wavelength_m(f_mhz)))
+
+
+def breakpoint_m(h1_m: Numbers, h2_m: Numbers, f_mhz: float) -> Floats:
+    """ITU-R P.1411: 4 h1 h2 / wavelength, where the first Fresnel zone begins to touch flat ground."""
+    return np.asarray(4.0 * np.asarray(h1_m, float) * np.asarray(h2_m, float) / wavelength_m(f_mhz))
+
+
+def open_field_db(distance_m: Numbers, h1_m: Numbers, h2_m: Numbers, f_mhz: float) -> Floats:
+    """Loss over flat open ground: free space, and the two-ray law 20 log(d^2 / (h1 h2)) where that is more.
+
+    The two-ray law is the far form of a direct ray and one turned over by the ground; it meets free space at pi
+    times the breakpoint. Where the two rays help each other (up to 6 dB) nothing is gained here.
+    """
+    d = np.asarray(distance_m, float)
+    two_ray = 20.0 * np.log10(d**2 / (np.asarray(h1_m, float) * np.asarray(h2_m, float)))
+    return np.asarray(np.maximum(free_space_db(d, f_mhz), two_ray))
+
+
+def fresnel_radius_m(d1_m: Numbers, d2_m: Numbers, f_mhz: float) -> Floats:
+    """Radius of the first Fresnel zone at d1 and d2 from the ends (ITU-R P.526)."""
+    d1, d2 = np.asarray(d1_m, float), np.asarray(d2_m, float)
+    return np.asarray(np.sqrt(wavelength_m(f_mhz) * d1 * d2 / (d1 + d2)))
+
+
+def edge_v(height_m: Numbers, d1_m: Numbers, d2_m: Numbers, f_mhz: float) -> Floats:
+    """ITU-R P.526: the knife edge's parameter for an edge `height_m` above the line (below: negative)."""
+    d1, d2 = np.asarray(d1_m, float), np.asarray(d2_m, float)
+    return np.asarray(np.asarray(height_m, float) * np.sqrt(2.0 / wavelength_m(f_mhz) * (1.0 / d1 + 1.0 / d2)))
+
+
+def knife_edge_db(v: Numbers) -> Floats:
+    """ITU-R P.526 eq. 31, the approximation: 0 below v = -0.78, else within 0.1 dB of the Fresnel integral."""
+    w = np.asarray(v, float) - 0.1
+    return np.asarray(np.where(w > -0.88, 6.9 + 20.0 * np.log10(np.sqrt(w**2 + 1.0) + w), 0.0))
+
+
+def bullington_db(edge_db: Numbers, distance_m: Numbers) -> Floats:
+    """ITU-R P.526 section 4.5.1: the loss of Bullington's single equivalent edge made into that of several."""
+    one, d_km = np.asarray(edge_db, float), np.asarray(distance_m, float) / 1000.0
+    return np.asarray(one + (1.0 - np.exp(-one / 6.0)) * (10.0 + 0.02 * d_km))
+
+
+def foliage_db(depth_m: Numbers, f_mhz: float) -> Floats:
+    """Weissberger: loss of `depth_m` of crowns in leaf on the line; 230 MHz to 95 GHz, up to 400 m."""
+    d, f = np.clip(np.asarray(depth_m, float), 0.0, 400.0), (f_mhz / 1000.0) ** 0.284
+    return np.asarray(np.where(d <= 14.0, 0.45 * f * d, 1.33 * f * d**0.588))
+
+
+def woodland_db(depth_m: Numbers, f_mhz: float) -> Floats:
+    """ITU-R P.833-9 eq. 1: one end stands in the wood, `depth_m` of it on the line; it levels off at a most."""
+    at = np.log(f_mhz)
+    per_m = np.exp(np.interp(at, np.log(WOOD_MHZ), np.log(WOOD_DB_M)))
+    most = np.interp(at, np.log(WOOD_MHZ), WOOD_MOST_DB)
+    return np.asarray(most * (1.0 - np.exp(-np.asarray(depth_m, float) * per_m / most)))
+
+
+def entry_db(
+    probability: Numbers, f_mhz: float, building: BuildingClass = "traditional", elevation_deg: Numbers = 0.0
+) -> Floats:
+    """ITU-R P.2109-2: building entry loss not exceeded with `probability`, 0 to 1."""
+    r, s, t, u, v, w, x, y, z = ENTRY[building]
+    log_f = np.log10(f_mhz / 1000.0)
+    at = ndtri(np.asarray(probability, float))
+    middle = r + s * log_f + t * log_f**2 + 0.212 * np.abs(np.asarray(elevation_deg, float))
+    first = at * (u + v * log_f) + middle
+    second = at * (y + z * log_f) + w + x * log_f
+    return np.asarray(10.0 * np.log10(10.0 ** (0.1 * first) + 10.0 ** (0.1 * second) + 10.0**-0.3))
+
+
+def wall_db(f_mhz: float, material: str, thickness_m: float) -> float:
+    """ITU-R P.2040-3 section 2.2.2.2: one slab, met squarely, with the reflections inside it."""
+    a, b, c, d, _ = MATERIALS[material]
+    f = f_mhz / 1000.0
+    root = np.sqrt(complex(a * f**b, -17.98 * c * f**d / f))
+    turn = 2.0 * np.pi * thickness_m / wavelength_m(f_mhz) * root
+    r = (1.0 - root) / (1.0 + root)
+    # metal swallows the wave long before its far face: the exponent is held where a float can carry it
+    once = np.exp(complex(max(float(turn.imag), -300.0), -float(turn.real)))
+    return float(-20.0 * np.log10(max(abs((1.0 - r**2) * once / (1.0 - r**2 * once**2)), 1e-15)))
+
+
+# --- what a radio allows ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Radio:
+    """What is known of a sensor's radio, as path loss.
+
+    allowed_db: loss at which it just works; fade_db: kept in hand for rain, wet leaves, people and cars.
+    entry_db, entry_spread_db: what stands before a receiver indoors, at level; entry_rises: it grows with the
+    elevation of the path (P.2109). building_db, building_spread_db: one outer wall of a building in the way, with
+    what is behind it. outside: one sentence for each formula used outside the range its source gives.
+    """
+
+    f_mhz: float
+    allowed_db: float
+    fade_db: float
+    entry_db: float
+    entry_spread_db: float
+    entry_rises: bool
+    building_db: float
+    building_spread_db: float
+    outside: tuple[str, ...]
+
+    @property
+    def wavelength_m(self) -> float:
+        return wavelength_m(self.f_mhz)
+
+
+def radio(sensor: Sensor, settings: Reach) -> Radio:
+    """The radio that a plan describes, by its powers where they are given, else by its rated range."""
+    f = sensor.radio_band_mhz
+    if sensor.transmit_dbm is not None and sensor.sensitivity_dbm is not None:
+        allowed = sensor.transmit_dbm + sensor.gains_dbi - sensor.sensitivity_dbm
+    else:
+        h1, h2 = sensor.rated_sensor_height_m, sensor.rated_receiver_height_m
+        allowed = float(open_field_db(sensor.rated_range_m, h1, h2, f))
+    median, high = (float(entry_db(p, f, settings.building_class)) for p in (0.5, NORMAL_84))
+    if settings.wall_material is None:
+        entry, spread, rises = median, high - median, True
+    else:
+        entry, spread, rises = wall_db(f, settings.wall_material, settings.wall_thickness_m), WALL_SPREAD_DB, False
+    return Radio(
+        f,
+        allowed,
+        settings.fade_margin_db,
+        entry,
+        spread,
+        rises,
+        median,
+        high - median,
+        validity(f, settings.wall_material),
+    )
+
+
+def basis(sensor: Sensor, settings: Reach, units: Units) -> str:
+    """What the numbers rest on: the open-field model or the powers, the fade margin, the walls. One sentence."""
+    found = radio(sensor, settings)
+    if sensor.transmit_dbm is not None and sensor.sensitivity_dbm is not None:
+        said = (
+            f"{sensor.transmit_dbm:g} dBm sent, {sensor.gains_dbi:g} dBi of antennas, "
+            f"{sensor.sensitivity_dbm:g} dBm heard"
+        )
+    else:
+        h1, h2 = (length(h, units, 1) for h in (sensor.rated_sensor_height_m, sensor.rated_receiver_height_m))
+        said = (
+            f"that of {length(sensor.rated_range_m, units)} over flat open ground with antennas {h1} and {h2} up "
+            "(free space, or the two-ray law where that is more)"
+        )
+    if settings.wall_material is None:
+        walls = f"a {settings.building_class.replace('_', ' ')} building's entry loss by ITU-R P.2109"
+    else:
+        walls = f"{length(settings.wall_thickness_m, units, 1)} of {settings.wall_material} by ITU-R P.2040"
+    return (
+        f"{found.allowed_db:.0f} dB of path loss allowed: {said}; {found.fade_db:g} dB kept in hand for fading. A "
+        f"receiver indoors: {walls}, {found.entry_db:.0f} ± {found.entry_spread_db:.0f} dB"
+    )
+
+
+def validity(f_mhz: float, material: str | None = None) -> tuple[str, ...]:
+    """Where the formulas are used outside the range that their sources give, one sentence each."""
+    said = []
+    if f_mhz < 800.0:
+        said.append(
+            f"{f_mhz:g} MHz is below 0.8 GHz, where P.1411's spread starts and P.2109 rests on few measurements: "
+            "spread and entry loss are carried over"
+        )
+    if f_mhz < 230.0:
+        said.append(f"{f_mhz:g} MHz is below the 230 MHz where Weissberger's foliage formula starts")
+    if not WOOD_MHZ[0] <= f_mhz <= WOOD_MHZ[-1]:
+        said.append(f"{f_mhz:g} MHz is outside P.833's woodland table: its nearest row is used")
+    if material is not None and f_mhz / 1000.0 < MATERIALS[material][4]:
+        said.append(
+            f"P.2040 gives {material} from {MATERIALS[material][4]:g} GHz: carried on down to {f_mhz:g} MHz"
+        )
+    return tuple(said)
+
+
+def asked_z(probability: float) -> float:
+    """How many standard deviations of margin a probability asks for."""
+    return float(ndtri(probability))
+
+
+def normal_below(z: Floats) -> Floats:
+    """Share of a normal distribution below z standard deviations."""
+    return np.asarray(ndtr(z))

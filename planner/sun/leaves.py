@@ -1,0 +1,201 @@
+"""Leaves: when trees carry them, and how much of the sun's light passes a crown with and without.
+
+A crown lets a share of the light through. Two ways to count it::
+
+      whole: every crown met takes its share        by path: a long way through takes more (Beer's law)
+          sun . . . ( 0.2 ) . . ( 0.2 ) . . o           0.2 ^ (path / mean chord), crown by crown
+                         0.04 arrives
+
+Lengths are metres; kernels take tangents of elevation and sines and cosines of azimuth, as `horizon` does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import ArrayLike
+
+from planner.site import Floats
+
+TROPIC_DEG = 23.44
+_MONTH_DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+
+MonthDay = tuple[int, int]  # month 1 to 12, day 1 to 31
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What was measured behind crowns: lowest and highest share of the light let through, in leaf and leafless."""
+
+    in_leaf: tuple[float, float]
+    leafless: tuple[float, float]
+    what: str
+    source: str
+
+
+MEASURED = (
+    Measured(
+        (0.20, 0.20),
+        (0.60, 0.60),
+        "sugar maple before a south wall, clear sky: about 80 % cut in leaf, nearly 40 % leafless",
+        "Heisler (1986), Urban Ecology 9:337-359",
+    ),
+    Measured(
+        (0.25, 0.35),
+        (0.66, 0.70),
+        "in the shadow of single trees, clear sky",
+        "Heisler (1985), in The Forest-Atmosphere Interaction, chapter 20, doi 10.1007/978-94-009-5305-5_20",
+    ),
+    Measured(
+        (0.013, 0.053),
+        (0.402, 0.519),
+        "direct beam behind street trees in Gothenburg (from memory)",
+        "Konarska et al. (2014), Theoretical and Applied Climatology 117",
+    ),
+)
+
+
+@dataclass(frozen=True)
+class CrownLight:
+    """Share of the sun's light that passes one crown, and how it is counted. Evergreens are in leaf all year.
+
+    by_path: by the length of the way through the crown; otherwise every crown met takes its whole share.
+    """
+
+    in_leaf: float = 0.20  # Heisler (1986), the first line of MEASURED
+    leafless: float = 0.60
+    by_path: bool = False
+
+    def log_light(self, evergreen: ArrayLike) -> Floats:
+        """(n, 2) logarithm of what passes each crown, leafless and in leaf; crowns in a row add up."""
+        leafy = np.asarray(evergreen, bool)
+        bare = np.where(leafy, self.in_leaf, self.leafless)
+        return np.asarray(np.log(np.stack([bare, np.full(leafy.shape, self.in_leaf)], axis=-1)))
+
+
+def measured_range() -> Measured:
+    """Lowest and highest of all that was measured: the spread to state beside a crown's light."""
+    every = [(m.in_leaf, m.leafless) for m in MEASURED]
+    leafy, bare = ([p[k] for p in every] for k in (0, 1))
+    return Measured(
+        (min(low for low, _ in leafy), max(high for _, high in leafy)),
+        (min(low for low, _ in bare), max(high for _, high in bare)),
+        "over all",
+        "; ".join(m.source for m in MEASURED),
+    )
+
+
+# --- when ----------------------------------------------------------------------------------------------------
+
+
+def usual_leaf_dates(latitude_deg: float) -> tuple[MonthDay, MonthDay] | None:
+    """First and last day in leaf of deciduous trees by latitude; None where they are in leaf all year.
+
+    Common practice, no source: all year inside the tropics, April to October up to 45 degrees, May to October
+    beyond; half a year later in the south. Elevation, coast and species move it by weeks: where the season matters,
+    give the dates.
+    """
+    if abs(latitude_deg) < TROPIC_DEG:
+        return None
+    first = 4 if abs(latitude_deg) < 45 else 5
+    return ((first, 1), (10, 31)) if latitude_deg >= 0 else ((first + 6, 1), (4, 30))
+
+
+def leaf_share(latitude_deg: float, dates: tuple[MonthDay, MonthDay] | None = None) -> Floats:
+    """(12,) share of each month's days that deciduous trees are in leaf, January first.
+
+    dates: first and last day in leaf, both counted; the season may run over New Year. Without them, the usual
+    dates of the latitude.
+
+        >>> leaf_share(40.0, ((4, 16), (10, 31)))[2:5]
+        array([0. , 0.5, 1. ])
+    """
+    if dates is None:
+        dates = usual_leaf_dates(latitude_deg)
+    if dates is None:
+        return np.ones(12)
+    first, last = (_day_of_year(*date) for date in dates)
+    day = np.arange(365)
+    leafy = (day >= first) & (day <= last) if first <= last else (day >= first) | (day <= last)
+    return np.array([part.mean() for part in np.split(leafy, np.cumsum(_MONTH_DAYS)[:-1])])
+
+
+def _day_of_year(month: int, day: int) -> int:
+    """0 to 364; 29 February counts as the 28th."""
+    return int(_MONTH_DAYS[: month - 1].sum()) + min(day, int(_MONTH_DAYS[month - 1])) - 1
+
+
+def over_the_month(in_leaf: ArrayLike, leafless: ArrayLike, share: Floats) -> Floats:
+    """(..., 12) mean of a month of which a share is in leaf, from the values of both states.
+
+    Mix here, after all crowns on the way are multiplied: the leaves of all of them come and go together.
+    """
+    return np.asarray(share * np.asarray(in_leaf, float) + (1.0 - share) * np.asarray(leafless, float))
+
+
+# --- how much ------------------------------------------------------------------------------------------------
+
+
+def light_by_path(path_m: ArrayLike, mean_chord_m: ArrayLike, passed: ArrayLike) -> Floats:
+    """Share of the light left after `path_m` inside a crown: Beer's law, set so that the mean chord lets `passed`
+    through."""
+    return np.asarray(np.asarray(passed, float) ** (np.asarray(path_m, float) / np.asarray(mean_chord_m, float)))
+
+
+def ellipsoid_mean_chord_m(radius_m: ArrayLike, half_height_m: ArrayLike) -> Floats:
+    """Mean length of all straight ways through an upright ellipsoid: 4 volume / surface (Cauchy's theorem).
+
+    >>> float(ellipsoid_mean_chord_m(3.0, 3.0))  # a sphere: 4/3 of the radius
+    4.0
+    """
+    a, c = np.broadcast_arrays(np.asarray(radius_m, float), np.asarray(half_height_m, float))
+    flat, tall = c < a, c > a
+    e = np.sqrt(np.abs(1.0 - np.where(flat, c / a, a / np.maximum(c, 1e-12)) ** 2))
+    e = np.where(e > 1e-6, e, 1e-6)
+    # surface of the oblate and of the prolate spheroid
+    oblate = 2 * np.pi * a**2 * (1 + (1 - e**2) / e * np.arctanh(np.minimum(e, 1 - 1e-15)))
+    prolate = 2 * np.pi * a**2 * (1 + c / (a * e) * np.arcsin(e))
+    surface = np.where(flat, oblate, np.where(tall, prolate, 4 * np.pi * a**2))
+    return np.asarray(4.0 * (4.0 / 3.0 * np.pi * a**2 * c) / surface)
+
+
+def prism_mean_chord_m(area_m2: ArrayLike, outline_m: ArrayLike, height_m: ArrayLike) -> Floats:
+    """The same of a crown polygon raised from its base to its top; outline_m: length of all its rings."""
+    area, outline, height = (np.asarray(v, float) for v in (area_m2, outline_m, height_m))
+    return np.asarray(4.0 * area * height / (2.0 * area + outline * height))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def ellipsoid_path_m(east, north, up, radius_m, half_height_m, sin, cos, slope):  # type: ignore[no-untyped-def]
+    """Length of a ray inside an upright ellipsoid, from the mount outward; 0 where it misses.
+
+    east, north, up: of the centre from the mount. sin, cos: of the azimuth; slope: tangent of the elevation.
+    """
+    u, v, w = sin / radius_m, cos / radius_m, slope / half_height_m
+    x, y, z = east / radius_m, north / radius_m, up / half_height_m
+    a = u * u + v * v + w * w
+    b = u * x + v * y + w * z
+    root = b * b - a * (x * x + y * y + z * z - 1.0)
+    if root <= 0.0:
+        return 0.0
+    root = np.sqrt(root)
+    near, far = max(0.0, (b - root) / a), (b + root) / a
+    return max(0.0, far - near) * np.sqrt(1.0 + slope * slope)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def prism_path_m(near_m, far_m, slope, base_m, top_m):  # type: ignore[no-untyped-def]
+    """Length of a rising ray inside a prism, 0 where it misses.
+
+    near_m, far_m: level distances at which it enters and leaves the footprint; base_m, top_m: from the mount's
+    height. A footprint that is crossed several times is so many calls.
+    """
+    if slope > 0.0:
+        near, far = max(near_m, base_m / slope), min(far_m, top_m / slope)
+    elif base_m < 0.0 < top_m:
+        near, far = near_m, far_m
+    else:
+        return 0.0
+    return max(0.0, far - near) * np.sqrt(1.0 + slope * slope)

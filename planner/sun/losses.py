@@ -1,0 +1,459 @@
+"""Which obstacle takes which hours of sun from a mount, named; and when its sun comes, goes and is away.
+
+For each step of the sun's year the ray towards the sun is followed outward. The first building that it meets is
+the one that takes it; where no building does, the ground. Light that only crowns filter is shared among the
+crowns in a row by how much each dims (their logarithms). So the losses add up to what the mount lacks::
+
+      o ---- low wall ---- tower ----> sun at noon: over the wall, the tower takes it
+                                       sun at dusk: the wall, which stands first
+
+For the few mounts that are shown: plain NumPy, nearest buildings first.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pvlib
+import shapely
+
+from planner.mounts import compass
+from planner.site import Bools, Crowns, Floats, Ints, Prisms, Site
+from planner.sun.ground import GroundHorizon, site_ground
+from planner.sun.horizon import Directions, crown_spans, directions
+from planner.sun.leaves import (
+    CrownLight,
+    ellipsoid_mean_chord_m,
+    ellipsoid_path_m,
+    leaf_share,
+    over_the_month,
+    prism_mean_chord_m,
+)
+from planner.sun.path import YEAR, SunTable
+from planner.sun.result import along, raster_azimuth_deg
+from planner.units import MONTHS, months, percent
+
+SOLAR = "true solar time"
+LEAST_H_DAY = 2 / 60  # a month that loses less is not named for an obstacle: a step's width blurs that much
+APART_H = 1.0  # without a loss between them, morning and evening are told apart
+
+
+class Obstacle(StrEnum):
+    BUILDING = "building"
+    OVERHANG = "roof overhead"
+    TREE = "tree"
+    CANOPY = "tree canopy"
+    GROUND = "ground"
+    SURFACE = "surface model"
+
+
+OPAQUE = (Obstacle.BUILDING, Obstacle.OVERHANG, Obstacle.GROUND, Obstacle.SURFACE)
+
+
+@dataclass(frozen=True)
+class Loss:
+    """Sun that one obstacle takes, or a crown filters, in one part of the day.
+
+    months: 0 to 11, in a row (December may come before January). from_h, to_h: the earliest begin and the latest
+    end in those months, hours of the day. hours_day: hours of direct sun lost in a mean clear day of them.
+    light_share: share of their light (beam and diffuse) that is lost with the beam.
+    """
+
+    name: str
+    kind: Obstacle
+    months: tuple[int, ...]
+    from_h: float
+    to_h: float
+    hours_day: float
+    light_share: float
+
+
+@dataclass(frozen=True)
+class DayOfSun:
+    """A mount's day, months (12,) January first, hours of the day in the time that `clock` names.
+
+    first_h, last_h: when direct sun first reaches the mount and last leaves it, mean of the month's days, NaN
+    where it never comes; open_first_h, open_last_h: the same under an open sky. gap_h: longest stretch without
+    direct sun between the two, mean of the days. beam_lost: share of the month's light that obstacles take from
+    the beam; what is missing beyond it is hidden sky. worst_month: 0 to 11, the irrigation month that loses the
+    most of it. losses: what costs most light in irrigation months first. clock: SOLAR or the time zone's name.
+    """
+
+    first_h: Floats
+    last_h: Floats
+    open_first_h: Floats
+    open_last_h: Floats
+    gap_h: Floats
+    beam_lost: Floats
+    worst_month: int
+    losses: tuple[Loss, ...]
+    clock: str
+
+
+def day_of_sun(
+    site: Site,
+    mount: Floats,
+    sun: SunTable,
+    season: Bools,
+    *,
+    time_zone: str | None = None,
+    terrain_reach_m: float = 20_000.0,
+    crowns: CrownLight | None = None,
+    in_leaf: Floats | None = None,
+) -> DayOfSun:
+    """Losses and hours of one (3,) mount; season: (12,) irrigation months.
+
+    time_zone: an IANA name, for local clock time (with summer time as in the middle of each month, which the
+    equation of time moves by less than 8 minutes within a month); true solar time without it. crowns, in_leaf: as
+    `year_of_light` was given them.
+    """
+    found = attribute(site, np.asarray(mount, float), sun, terrain_reach_m, crowns, in_leaf)
+    hour = clock_hours(sun.solar_hour, sun.month, site.longitude_deg, time_zone)
+    light = sun.monthly(sun.beam_wh_m2 + sun.diffuse_wh_m2)
+    with np.errstate(divide="ignore", invalid="ignore"):  # polar night has no light to lose
+        lost = np.where(light > 0, sun.monthly(found.lost * sun.beam_wh_m2) / light, 0.0)
+    first, last, gap = _hours(sun, hour, ~found.hidden)
+    open_first, open_last, _ = _hours(sun, hour, np.ones(len(hour), bool))
+    among = np.flatnonzero(season) if np.any(season) else np.arange(12)
+    losses = sorted(
+        _losses(found, sun, hour, light),
+        key=lambda loss: -sum(loss.light_share * light[m] for m in loss.months if m in among),
+    )
+    worst = int(among[np.argmax(lost[among])])
+    return DayOfSun(first, last, open_first, open_last, gap, lost, worst, tuple(losses), time_zone or SOLAR)
+
+
+def clock_hours(solar_hour: Floats, month: Ints, longitude_deg: float, time_zone: str | None) -> Floats:
+    """Hours of the local clock from true solar time in the middle of each month; unchanged without a time zone.
+
+    Equation of time: Spencer (1971), as in pvlib.
+    """
+    if time_zone is None:
+        return np.asarray(solar_hour, float)
+    middle = [datetime(YEAR, m + 1, 15, 12, tzinfo=ZoneInfo(time_zone)) for m in range(12)]
+    east_h = np.array([when.utcoffset().total_seconds() / 3600 for when in middle])  # type: ignore[union-attr]
+    late_h = np.array([pvlib.solarposition.equation_of_time_spencer71(w.timetuple().tm_yday) for w in middle]) / 60
+    return np.asarray((solar_hour + (east_h - longitude_deg / 15 - late_h)[month]) % 24)
+
+
+# --- who takes what ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Attribution:
+    """Who takes the beam at each step of a sun table (n,).
+
+    lost: (n,) share of the beam that is lost, 1 behind something opaque. hidden: (n,) no direct sun. step,
+    obstacle: (k,) row of the step and of the obstacle for each part of a loss; part: (k,) share of the step's loss,
+    the parts of a step sum to 1. names, kinds: of the obstacles; those without a name of their own have "".
+    """
+
+    lost: Floats
+    hidden: Bools
+    step: Ints
+    obstacle: Ints
+    part: Floats
+    names: tuple[str, ...]
+    kinds: tuple[Obstacle, ...]
+    azimuth_deg: Floats
+
+
+def attribute(
+    site: Site,
+    mount: Floats,
+    sun: SunTable,
+    terrain_reach_m: float = 20_000.0,
+    crowns: CrownLight | None = None,
+    in_leaf: Floats | None = None,
+) -> Attribution:
+    """For each step of the sun's year, what stands between a (3,) mount and the sun; as `year_of_light` has it."""
+    looks, azimuth, rasters = directions(sun.azimuth_deg), raster_azimuth_deg(site), site_ground(site)
+    slope = np.tan(np.radians(sun.elevation_deg[looks.order]))
+    leafy = (leaf_share(site.latitude_deg) if in_leaf is None else in_leaf)[sun.month[looks.order]]
+    light = crowns or CrownLight()
+    stands = site.surface is None  # else the surface model stands in for footprints and crowns
+    names: list[str] = []
+    kinds: list[Obstacle] = []
+
+    def over(found: GroundHorizon | None) -> Floats:
+        return np.zeros(len(looks)) if found is None else along(found.tangent, azimuth, looks)[0]
+
+    # what is opaque: the nearest building, else the ground
+    owner = np.full(len(looks), -1, np.int64)
+    if stands:
+        owner = _nearest(mount, site.buildings, looks.sin, looks.cos, slope)
+        names += site.buildings.names
+        kinds += [Obstacle.OVERHANG if base > mount[2] else Obstacle.BUILDING for base in site.buildings.base_m]
+    ground = over(rasters.opaque(mount[None], azimuth, terrain_reach_m))
+    owner[(owner < 0) & (slope <= ground)] = len(names)
+    names.append("")
+    kinds.append(Obstacle.GROUND if stands else Obstacle.SURFACE)
+    dark = np.flatnonzero(owner >= 0)
+    steps, obstacles, logs = [dark], [owner[dark]], [np.full((len(dark), 2), -np.inf)]
+
+    # what filters, in logarithms, leafless and in leaf
+    def veil(rows: Ints, who: Ints, log: Floats) -> None:
+        free = owner[rows] < 0
+        steps.append(rows[free])
+        obstacles.append(who[free] + len(names))
+        logs.append(log[free])
+
+    if stands and len(site.crowns):
+        crown, look, low, high = crown_spans(mount, site.crowns, looks)
+        through = (slope[look] > low) & (slope[look] < high)
+        crown, look = crown[through], look[through]
+        log = light.log_light(site.crowns.evergreen)[crown]
+        veil(
+            look,
+            crown,
+            log * _ways(site.crowns, mount, crown, looks, look, slope)[:, None] if light.by_path else log,
+        )
+        names += site.crowns.names
+        kinds += [Obstacle.TREE] * len(site.crowns)
+    if stands:
+        each = light.log_light(site.crown_evergreen)
+        for k, shape in enumerate(site.crown_prisms.shapes):
+            met, path = _meeting(mount, site.crown_prisms, k, looks.sin, looks.cos, slope)
+            rows = np.flatnonzero(np.isfinite(met))
+            high = site.crown_prisms.top_m[k] - site.crown_prisms.base_m[k]
+            way = (
+                path[rows] / prism_mean_chord_m(shape.area, shape.length, high)
+                if light.by_path
+                else np.ones(len(rows))
+            )
+            veil(rows, np.full(len(rows), k), each[k] * way[:, None])
+        names += site.crown_prisms.names
+        kinds += [Obstacle.TREE] * len(site.crown_prisms)
+    behind = np.flatnonzero(slope < over(rasters.veil(mount[None], azimuth)))
+    canopy = light.log_light(np.array([site.canopy_evergreen]))
+    veil(behind, np.zeros(len(behind), np.int64), np.repeat(canopy, len(behind), axis=0))
+    names.append("")
+    kinds.append(Obstacle.CANOPY)
+
+    look, obstacle, log = np.concatenate(steps), np.concatenate(obstacles), np.vstack(logs)
+    total = np.zeros((len(looks), 2))
+    np.add.at(total, look, log)
+    lost = 1.0 - over_the_month(np.exp(total[:, 1]), np.exp(total[:, 0]), leafy)
+    return Attribution(
+        looks.unsort(lost),
+        looks.unsort((total[:, 0] < 0).astype(float)) > 0,
+        looks.order[look],
+        obstacle,
+        _parts(look, log, total, leafy),
+        tuple(names),
+        tuple(kinds),
+        sun.azimuth_deg,
+    )
+
+
+def _parts(look: Ints, log: Floats, total: Floats, leafy: Floats) -> Floats:
+    """(k,) share that each has in the loss of its ray: by its logarithm in either state of leaf."""
+    part = np.ones(len(look))
+    some = np.isfinite(log[:, 0])
+    ray, log = look[some], log[some]
+    weight = np.column_stack([1.0 - leafy, leafy])[ray] * (1.0 - np.exp(total[ray]))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(total[ray] < 0, log / total[ray], 0.0)
+        part[some] = (weight * share).sum(axis=1) / weight.sum(axis=1)
+    return np.nan_to_num(part)
+
+
+def _ways(crowns: Crowns, mount: Floats, crown: Ints, looks: Directions, look: Ints, slope: Floats) -> Floats:
+    """(k,) length of rays inside ellipsoid crowns over the mean of all ways through."""
+    chord = ellipsoid_mean_chord_m(crowns.radius_m, crowns.half_height_m)
+    east, north, up = (crowns.centre - mount).T
+    r, h = crowns.radius_m, crowns.half_height_m
+    return np.array(
+        [
+            ellipsoid_path_m(east[c], north[c], up[c], r[c], h[c], looks.sin[k], looks.cos[k], slope[k]) / chord[c]
+            for c, k in zip(crown, look, strict=True)
+        ]
+    )
+
+
+def _nearest(mount: Floats, solids: Prisms, sin: Floats, cos: Floats, slope: Floats) -> Ints:
+    """(n,) row of the first prism that each ray meets, -1 where it meets none."""
+    owner, met = np.full(len(slope), -1, np.int64), np.full(len(slope), np.inf)
+    shapes = np.array(solids.shapes, object)
+    away = shapely.distance(shapes, shapely.Point(mount[:2]))
+    # the ray's height at a prism is its distance times the slope, or more
+    for row in np.argsort(away, kind="stable"):
+        might = np.flatnonzero((met > away[row]) & (away[row] * slope < solids.top_m[row] - mount[2]))
+        might = might[_may_see(mount, solids, row, sin[might], cos[might])]
+        if might.size:
+            distance, _ = _meeting(mount, solids, row, sin[might], cos[might], slope[might])
+            nearer = distance < met[might]
+            met[might[nearer]], owner[might[nearer]] = distance[nearer], row
+    return owner
+
+
+def _may_see(mount: Floats, solids: Prisms, row: int, sin: Floats, cos: Floats) -> Bools:
+    """Rays that pass the circle round a footprint's box; all of them from inside it."""
+    x0, y0, x1, y1 = solids.shapes[row].bounds
+    east, north = (x0 + x1) / 2 - mount[0], (y0 + y1) / 2 - mount[1]
+    radius = np.hypot(x1 - x0, y1 - y0) / 2 * (1 + 1e-9)
+    ahead = np.asarray(east * sin + north * cos > 0)
+    beside = np.abs(east * cos - north * sin) <= radius
+    return np.asarray(beside & (ahead | (np.hypot(east, north) <= radius)))
+
+
+def _meeting(
+    mount: Floats, solids: Prisms, row: int, sin: Floats, cos: Floats, slope: Floats
+) -> tuple[Floats, Floats]:
+    """Level distance (n,) at which rays meet one prism, inf where they miss it, and the length (n,) of their way
+    inside.
+
+    A ray is inside the footprint between pairs of crossings with its rings, and meets the prism where its height
+    there lies between base and top: the same law for what stands and what hangs.
+    """
+    mine = solids.edge_prism == row
+    a, b = solids.edge_start[mine] - mount[:2], solids.edge_end[mine] - mount[:2]
+    side_a, side_b = (v[:, :1] * cos - v[:, 1:] * sin for v in (a, b))  # (edges, n): to the right of the ray
+    cut = (side_a > 0) != (side_b > 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(cut, side_a / (side_a - side_b), 0.0)
+    ahead_a, ahead_b = (v[:, :1] * sin + v[:, 1:] * cos for v in (a, b))
+    at = np.where(cut, ahead_a + share * (ahead_b - ahead_a), np.inf)
+    at = np.where(at >= 0, at, np.inf)
+    if shapely.intersects_xy(solids.shapes[row], *mount[:2]):
+        at = np.vstack([np.zeros(len(slope)), at])
+    at = np.sort(at, axis=0)[: 2 * (len(at) // 2)]
+    enter, leave = at[::2], at[1::2]
+    base, top = solids.base_m[row] - mount[2], solids.top_m[row] - mount[2]
+    with np.errstate(invalid="ignore"):
+        met = np.isfinite(leave) & (enter * slope < top) & (leave * slope > base)
+    enter = np.maximum(enter, max(base, 0.0) / slope)
+    where = np.where(met, enter, np.inf).min(axis=0, initial=np.inf)
+    way = np.where(met, np.minimum(leave, top / slope) - np.where(met, enter, 0.0), 0.0).sum(axis=0)
+    return np.asarray(where), np.asarray(way * np.sqrt(1 + slope**2))
+
+
+# --- from steps to hours and months -----------------------------------------------------------------------------
+
+
+def _step_h(sun: SunTable) -> float:
+    step = np.diff(sun.solar_hour)
+    return float(np.median(step[step > 0])) if np.any(step > 0) else 0.0
+
+
+def _hours(sun: SunTable, hour: Floats, lit: Bools) -> tuple[Floats, Floats, Floats]:
+    """First and last hour of sun and the longest gap between, (12,) each, mean over the sampled days."""
+    first, last, gap = (np.full(12, np.nan) for _ in range(3))
+    half = _step_h(sun) / 2
+    days: dict[int, list[tuple[float, float, float]]] = {m: [] for m in range(12)}
+    breaks = np.flatnonzero((np.diff(sun.solar_hour) < 0) | (np.diff(sun.month) != 0)) + 1
+    for day in np.split(np.arange(len(hour)), breaks):
+        sunny = day[lit[day]]
+        if sunny.size:
+            # the clock may pass midnight within a sunny day near the poles: count from its first step
+            at = hour[day[0]] + (hour[sunny] - hour[day[0]]) % 24
+            longest = max(0.0, float(np.diff(at).max(initial=0.0)) - 2 * half)
+            days[int(sun.month[day[0]])].append((at[0] - half, at[-1] + half, longest if longest > half else 0.0))
+    for m, rows in days.items():
+        if rows:
+            first[m], last[m], gap[m] = np.mean(rows, axis=0)
+    return first, last, gap
+
+
+def _losses(found: Attribution, sun: SunTable, hour: Floats, light: Floats) -> Iterator[Loss]:
+    """Each obstacle's losses, by part of the day and by months in a row with about the same hours."""
+    half, hidden_h = _step_h(sun) / 2, sun.hours_per_day * found.hidden
+    for who in np.unique(found.obstacle):
+        mine = np.flatnonzero(found.obstacle == who)
+        by = mine[np.argsort(hour[found.step[mine]], kind="stable")]
+        breaks = np.flatnonzero(np.diff(hour[found.step[by]]) > APART_H) + 1
+        for rows in np.split(by, breaks):
+            step = found.step[rows]
+            month = sun.month[step]
+            hours = np.bincount(month, weights=hidden_h[step] * found.part[rows], minlength=12)
+            taken = sun.beam_wh_m2[step] * found.lost[step] * found.part[rows]
+            lost = np.bincount(month, weights=taken, minlength=12)
+            spans = {
+                int(m): (float(hour[step[month == m]].min() - half), float(hour[step[month == m]].max() + half))
+                for m in np.flatnonzero(hours >= LEAST_H_DAY)
+            }
+            for group in _in_a_row(spans):
+                kind = found.kinds[who]
+                yield Loss(
+                    found.names[who]
+                    or f"{_NAMELESS[kind]} in the {compass(_mean_azimuth(found, step, group, sun))}",
+                    kind,
+                    tuple(group),
+                    min(spans[m][0] for m in group),
+                    max(spans[m][1] for m in group),
+                    float(np.mean(hours[group])),
+                    float(lost[group].sum() / light[group].sum()),
+                )
+
+
+_NAMELESS = {
+    Obstacle.GROUND: "high ground",
+    Obstacle.SURFACE: "what the surface model shows",
+    Obstacle.CANOPY: "trees",
+}
+
+
+def _mean_azimuth(found: Attribution, step: Ints, group: list[int], sun: SunTable) -> float:
+    azimuth = np.radians(found.azimuth_deg[step[np.isin(sun.month[step], group)]])
+    return float(np.degrees(np.arctan2(np.sin(azimuth).mean(), np.cos(azimuth).mean())) % 360.0)
+
+
+def _in_a_row(spans: dict[int, tuple[float, float]]) -> list[list[int]]:
+    """Months in a row whose hours overlap so far that half of the whole stretch is common to all."""
+
+    def fits(group: list[int]) -> bool:
+        low, high = (np.array([spans[m][k] for m in group]) for k in (0, 1))
+        return bool(high.min() - low.max() >= 0.5 * (high.max() - low.min()))
+
+    groups: list[list[int]] = []
+    for m in sorted(spans):
+        if groups and groups[-1][-1] == m - 1 and fits([*groups[-1], m]):
+            groups[-1].append(m)
+        else:
+            groups.append([m])
+    # the year is a ring
+    if len(groups) > 1 and groups[0][0] == 0 and groups[-1][-1] == 11 and fits([*groups[-1], *groups[0]]):
+        groups[0] = groups.pop() + groups[0]
+    return groups
+
+
+# --- in words ---------------------------------------------------------------------------------------------------
+
+
+def hour_said(hour: float) -> str:
+    """'15:10', to five minutes: a step of the sun's path is ten."""
+    minutes = round(hour * 12) * 5 % (24 * 60)
+    return f"{minutes // 60}:{minutes % 60:02d}"
+
+
+def loss_said(loss: Loss) -> str:
+    """One loss as a person would say it."""
+    when = months([m in loss.months for m in range(12)])
+    long = f"{loss.hours_day:.1f} h" if loss.hours_day >= 0.95 else f"{loss.hours_day * 60:.0f} min"
+    share = f"{loss.light_share:.1%}" if loss.light_share < 0.01 else percent(loss.light_share)
+    verb = "takes the sun" if loss.kind in OPAQUE else "filters the sun"
+    # a bare tag or number says too little
+    name = f"{loss.kind} {loss.name}" if re.fullmatch(r"#?[A-Za-z]{0,2}[ -]?[\d-]+", loss.name) else loss.name
+    return (
+        f"{name[:1].upper()}{name[1:]} {verb}, {hour_said(loss.from_h)} to {hour_said(loss.to_h)}, "
+        f"{when}: {long} a day, {share} of the light then"
+    )
+
+
+def day_said(day: DayOfSun, month: int) -> str:
+    """First and last sun and the gap between in one month."""
+    if not np.isfinite(day.first_h[month]):
+        return f"No direct sun in {MONTHS[month]}."
+    gap = f", with {day.gap_h[month]:.1f} h without between" if day.gap_h[month] >= 0.25 else ""
+    here = f"{hour_said(day.first_h[month])} to {hour_said(day.last_h[month])}{gap}"
+    return (
+        f"Direct sun in {MONTHS[month]} from {here}; "
+        f"under an open sky {hour_said(day.open_first_h[month])} to {hour_said(day.open_last_h[month])} "
+        f"({day.clock if day.clock == SOLAR else f'clock of {day.clock}'})."
+    )

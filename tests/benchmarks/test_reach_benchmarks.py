@@ -1,0 +1,81 @@
+"""Profiles, links and coverage at the size of a campus. Run: pytest tests/benchmarks --benchmark-only -s"""
+
+import time
+
+import numpy as np
+import shapely
+from campus_scenes import scattered
+from plain_profiles import PlainProfiles
+
+from planner.plan import Reach, Sensor
+from planner.reach.cover import coverage
+from planner.reach.profile import diffract, scene, trace
+from planner.reach.radio import radio
+
+SIDE_M = 1000.0
+
+
+def campus():
+    return scattered(seed=21, buildings=2000, trees=500, side_m=SIDE_M, terrain_cell_m=1.0, hedges=20)
+
+
+def pairs(mounts=500, controllers=20):
+    """10,000 mount and controller pairs all over the campus."""
+    rng = np.random.default_rng(22)
+    a = np.column_stack([rng.uniform(0, SIDE_M, (mounts, 2)), rng.uniform(4, 15, mounts)])
+    b = np.column_stack([rng.uniform(0, SIDE_M, (controllers, 2)), np.full(controllers, 1.5)])
+    return np.repeat(a, controllers, axis=0), np.tile(b, (mounts, 1))
+
+
+def test_profiles_vs_shapely(benchmark):
+    """[profiles_vs_shapely] the plain form does every 20th pair; both give the same pieces and the same ground."""
+    site = campus()
+    s, (a, b) = scene(site), pairs()
+    trace(s, a[:10], b[:10])  # compiled before the clock starts
+    found = benchmark.pedantic(lambda: trace(s, a, b), rounds=3, iterations=1)
+    plain = PlainProfiles(site)
+    rows = np.arange(0, len(a), 20)
+    started = time.perf_counter()
+    lines = [plain.line(a[k], b[k]) for k in rows]
+    plain_s = (time.perf_counter() - started) * len(a) / len(rows)
+    for k, (pieces, ground) in zip(rows, lines, strict=True):
+        i, j = found.first[k], found.first[k + 1]
+        assert [p[:2] for p in pieces] == list(zip(found.kind[i:j], found.row[i:j], strict=True))
+        np.testing.assert_allclose(
+            np.reshape([p[2:] for p in pieces], (-1, 2)),
+            np.column_stack([found.enter_m[i:j], found.leave_m[i:j]]),
+            atol=1e-6,
+        )
+        np.testing.assert_allclose(
+            ground, found.ground_m[found.ground_first[k] : found.ground_first[k + 1]], atol=1e-9
+        )
+    print(f"\nratio profiles_vs_shapely {plain_s / benchmark.stats['min']:.0f}")
+
+
+def test_links_of_ten_thousand_pairs(benchmark):
+    """The reduction to losses, with the ways round; no plain form to hold it against, so no ratio."""
+    s, (a, b) = scene(campus()), pairs()
+    diffract(s, a[:10], b[:10], 0.33)
+    found = benchmark.pedantic(lambda: diffract(s, a, b, 0.33), rounds=2, iterations=1)
+    assert np.isfinite(found.over_db).all()
+
+
+def test_coverage_of_a_square_kilometre(benchmark):
+    """1 km2 at 5 m; to be under 10 s on two cores."""
+    site = campus()
+    s, head = scene(site), np.array([SIDE_M / 2, SIDE_M / 2, 12.0])
+    settings = {"receiver_m": 1.5, "asked": 0.9}
+    r = radio(Sensor(rated_range_m=600.0), Reach())
+    coverage(bare_corner(site), s, head, 12.0, r, cell_m=5.0, **settings)
+    found = benchmark.pedantic(
+        lambda: coverage(site, s, head, 12.0, r, cell_m=5.0, **settings), rounds=1, iterations=1
+    )
+    assert found.grade.size >= 40_000
+    print(f"\nratio coverage_cells_per_s {found.grade.size / benchmark.stats['min']:.0f}")
+
+
+def bare_corner(site):
+    """The same site with a small outline, to compile on."""
+    import dataclasses
+
+    return dataclasses.replace(site, outline=shapely.box(0, 0, 20, 20))

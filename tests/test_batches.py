@@ -1,0 +1,317 @@
+"""A contract from file to file: every format alike, resumed after a kill, and on a cluster that loses a worker."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import geopandas
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+import rasterio
+import shapely
+from numpy.testing import assert_allclose
+
+import planner.contract
+from planner.batches import run_contract_files
+from planner.contract import run_contract
+from planner.ledger import DataError, Ledger, PlanError
+from planner.plan import PlanFile, parse_plan
+
+N = 260
+ROOT = Path(__file__).parents[1]
+
+
+def sites(n: int = N) -> geopandas.GeoDataFrame:
+    """Points and polygons over the south-west of the United States; names invented."""
+    rng = np.random.default_rng(4)
+    xy = np.column_stack([rng.uniform(-118, -108, n), rng.uniform(31, 39, n)])
+    shapes = shapely.points(xy)
+    shapes[::3] = shapely.box(xy[::3, 0], xy[::3, 1], xy[::3, 0] + 0.02, xy[::3, 1] + 0.01)
+    return geopandas.GeoDataFrame(
+        {"site": [f"Plaza {k}" for k in range(n)], "elev": rng.uniform(0, 2500, n).round(1)},
+        geometry=shapes,
+        crs="EPSG:4326",
+    )
+
+
+def layer(folder: Path) -> None:
+    y, x = np.mgrid[0:40, 0:48]
+    year = np.cos((np.arange(12)[:, None, None] - 6) / 6 * np.pi)
+    eto = (4.5 + x / 30 + y / 40 + 2.5 * year).astype("float32")
+    eto[:, 5:9, 5:9] = -1
+    with rasterio.open(
+        folder / "eto.tif",
+        "w",
+        driver="GTiff",
+        width=48,
+        height=40,
+        count=12,
+        dtype="float32",
+        crs="EPSG:4326",
+        nodata=-1,
+        transform=rasterio.Affine(0.25, 0, -119, 0, -0.25, 40),
+    ) as out:
+        out.write(eto)
+
+
+def plan(folder: Path, file: str = "sites.gpkg", **outputs: object) -> PlanFile:
+    named = {"path": file, "name": "site", "elevation": "elev"}
+    if file.endswith(".csv"):
+        named |= {"x": "lon", "y": "lat", "crs": "EPSG:4326"}
+    return parse_plan(
+        {
+            "contract": {"sites": named},
+            "climate": {"eto": {"path": "eto.tif", "unit": "mm/day"}},
+            "outputs": {"sites": ["parquet"], "map": False, **outputs},
+        },
+        folder / "plan.toml",
+    )
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    layer(tmp_path)
+    sites().to_file(tmp_path / "sites.gpkg")
+    return tmp_path
+
+
+def written(out: Path) -> pd.DataFrame:
+    return pq.read_table(out / "sites.parquet").to_pandas()
+
+
+def same(one: pd.DataFrame, other: pd.DataFrame) -> None:
+    pd.testing.assert_frame_equal(one, other, check_exact=True)
+
+
+def test_parts_files_and_memory_give_the_same(folder):
+    run_contract_files(plan(folder), folder / "whole", Ledger())
+    seen: list[tuple[str, int, int]] = []
+    run_contract_files(plan(folder), folder / "parts", Ledger(), lambda *told: seen.append(told), part_sites=37)
+    same(written(folder / "parts"), written(folder / "whole"))
+    assert [done for what, done, _ in seen if what == "zones"] == [0, 37, 74, 111, 148, 185, 222, 259, 260]
+    assert sorted(p.name for p in (folder / "parts").iterdir()) == [
+        ".noonmark-files.json",
+        "result.json",
+        "sites.parquet",
+    ]
+    found = run_contract(plan(folder), Ledger())
+    rows = written(folder / "whole")
+    assert rows.name.tolist() == list(found.names)
+    assert_allclose(rows.peak_eto_mm_day, found.zone.peak_eto_mm_day, atol=1e-6)
+    assert rows["flags"].tolist() == ["; ".join(flags) for flags in found.flags]
+
+
+def test_every_format_comes_in_and_goes_out_alike(folder):
+    points = sites()
+    points["geometry"] = points.representative_point()
+    points.to_file(folder / "sites.gpkg")
+    points.to_parquet(folder / "sites.parquet")
+    points.to_parquet(folder / "groups.parquet", row_group_size=50)
+    table = pd.DataFrame(points.drop(columns="geometry"))
+    table["lon"], table["lat"] = points.geometry.x, points.geometry.y
+    table.to_csv(folder / "sites.csv", index=False)
+    for k, name in enumerate(("sites.gpkg", "sites.parquet", "groups.parquet", "sites.csv")):
+        run_contract_files(
+            plan(folder, name, sites=["gpkg", "parquet", "csv"]), folder / f"out{k}", Ledger(), part_sites=90
+        )
+    first = written(folder / "out0")
+    for k in (1, 2, 3):
+        same(written(folder / f"out{k}"), first)
+    drawn = geopandas.read_file(folder / "out1" / "sites.gpkg")
+    assert len(drawn) == N
+    assert drawn.crs.to_epsg() == 4326
+    assert drawn.zone.tolist() == first.zone.tolist()
+    told = pd.read_csv(folder / "out1" / "sites.csv", encoding="utf-8-sig", keep_default_na=False)
+    assert told.zone.tolist() == first.zone.tolist()
+    # GeoPandas reads our GeoParquet as one of its own
+    again = geopandas.read_parquet(folder / "out1" / "sites.parquet")
+    assert again.crs.to_epsg() == 4326
+    assert again.geometry.geom_type.unique().tolist() == ["Point"]
+
+
+def test_finished_parts_are_not_done_again(folder, monkeypatch):
+    done: list[int] = []
+    real = planner.batches.contract_part
+
+    def counted(source, table, first, end):
+        done.append(first)
+        if len(done) == 4:
+            raise KeyboardInterrupt
+        return real(source, table, first, end)
+
+    monkeypatch.setattr(planner.batches, "contract_part", counted)
+    with pytest.raises(KeyboardInterrupt):
+        run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=50)
+    assert done == [0, 50, 100, 150]
+    assert not (folder / "out" / "sites.parquet").exists()
+    run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=50)
+    assert done[4:] == [150, 200, 250]
+    run_contract_files(plan(folder), folder / "whole", Ledger())
+    same(written(folder / "out"), written(folder / "whole"))
+
+
+def test_parts_of_another_job_are_not_taken(folder, monkeypatch):
+    real, stop = planner.batches.contract_part, [True]
+
+    def stopping(source, table, first, end):
+        if first and stop[0]:
+            raise KeyboardInterrupt
+        return real(source, table, first, end)
+
+    monkeypatch.setattr(planner.batches, "contract_part", stopping)
+    with pytest.raises(KeyboardInterrupt):
+        run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=50)
+    assert len(list((folder / "out" / ".parts").glob("*.arrow"))) == 1
+    stop[0] = False
+    with rasterio.open(folder / "eto.tif", "r+") as file:
+        file.write(file.read() + 1)
+    os.utime(folder / "eto.tif", ns=(1, 1))
+    run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=50)
+    run_contract_files(plan(folder), folder / "whole", Ledger())
+    same(written(folder / "out"), written(folder / "whole"))
+
+
+RUN = """
+import sys, time
+import planner.batches
+from planner.ledger import Ledger
+from planner.plan import read_plan
+real = planner.batches.contract_part
+def slow(*args):
+    time.sleep(0.3)
+    return real(*args)
+planner.batches.contract_part = slow
+planner.batches.run_contract_files(read_plan(sys.argv[1]), sys.argv[2], Ledger(), part_sites=20)
+"""
+
+PLAN = """
+outputs.sites = ["parquet"]
+outputs.map = false
+[contract.sites]
+path = "sites.gpkg"
+name = "site"
+elevation = "elev"
+[climate.eto]
+path = "eto.tif"
+unit = "mm/day"
+"""
+
+
+def test_a_killed_run_goes_on_where_it_stopped(folder):
+    (folder / "plan.toml").write_text(PLAN)
+    command = [sys.executable, "-c", RUN, str(folder / "plan.toml"), str(folder / "out")]
+    run = subprocess.Popen(command, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)})
+    parts = folder / "out" / ".parts"
+    until = time.monotonic() + 120
+    while len(list(parts.glob("*.arrow"))) < 3 and time.monotonic() < until:
+        time.sleep(0.05)
+    run.kill()
+    run.wait()
+    before = {p.name: p.stat().st_mtime_ns for p in parts.glob("*.arrow")}
+    assert 3 <= len(before) < 13
+    seen: list[tuple[str, int, int]] = []
+    run_contract_files(plan(folder), folder / "out", Ledger(), lambda *told: seen.append(told), part_sites=20)
+    assert seen[0] == ("zones", 20 * len(before), N)
+    run_contract_files(plan(folder), folder / "whole", Ledger())
+    same(written(folder / "out"), written(folder / "whole"))
+
+
+def test_bad_sites_are_listed_and_stop_nothing(folder, monkeypatch):
+    bad = sites()
+    bad.loc[7, "geometry"] = None
+    bad.loc[120, "geometry"] = shapely.Point(400, 95)
+    bad.loc[60:89, "geometry"] = None  # a whole part
+    bad.to_file(folder / "sites.gpkg")
+    real = planner.contract.read_climate
+
+    def brittle(source, shapes, *args, names, **kwargs):
+        if "Plaza 33" in names:
+            raise RuntimeError("a fault that nobody foresaw")
+        return real(source, shapes, *args, names=names, **kwargs)
+
+    monkeypatch.setattr(planner.contract, "read_climate", brittle)
+    found = run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=30)
+    assert found.count == N - 33
+    why = {r.name: r.why for r in found.rejected}
+    assert "no geometry" in why["Plaza 7"]
+    assert "off the earth" in why["Plaza 120"]
+    assert "nobody foresaw" in why["Plaza 33"]
+    assert "rows 61 to 90" in why
+    told = json.loads((folder / "out" / "result.json").read_text(encoding="utf-8"))
+    assert {r["name"] for r in told["rejected"]} == set(why)
+    assert told["count"] == len(told["sites"]) == N - 33
+    rows = written(folder / "out").set_index("name")
+    monkeypatch.setattr(planner.contract, "read_climate", real)
+    sites().to_file(folder / "sites.gpkg")
+    run_contract_files(plan(folder), folder / "good", Ledger())
+    good = written(folder / "good").set_index("name").loc[rows.index]
+    pd.testing.assert_series_equal(rows.zone, good.zone)
+
+
+def test_a_file_without_a_usable_site_is_refused(folder):
+    none = sites(5)
+    none["geometry"] = None
+    none.to_file(folder / "sites.gpkg")
+    with pytest.raises(DataError, match="geometry"):
+        run_contract_files(plan(folder), folder / "out", Ledger())
+    with pytest.raises(DataError, match="none of its features"):
+        run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=2)
+
+
+def test_someone_elses_file_is_refused_before_the_work(folder, monkeypatch):
+    (folder / "out").mkdir()
+    (folder / "out" / "sites.parquet").write_text("mine")
+    monkeypatch.setattr(planner.batches, "contract_part", lambda *_: pytest.fail("work was begun"))
+    with pytest.raises(planner.OutputError, match="did not write"):
+        run_contract_files(plan(folder), folder / "out", Ledger())
+
+
+def test_no_scheduler_answers(folder):
+    pytest.importorskip("distributed")
+    with pytest.raises(PlanError, match="no scheduler answers"):
+        run_contract_files(plan(folder), folder / "out", Ledger(), scheduler="nonsense://nowhere:1")
+
+
+def test_a_cluster_that_loses_a_worker_gives_the_same(folder, monkeypatch):
+    """Dask's LocalCluster of two worker processes, one of which is killed (SIGKILL) while it works."""
+    distributed = pytest.importorskip("distributed")
+    run_contract_files(plan(folder), folder / "whole", Ledger())
+    (folder / "worker_part.py").write_text(
+        "import time, planner.batches\n"
+        "def slowly(*args):\n    time.sleep(0.4)\n    return planner.batches.do_part(*args)\n"
+    )
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(folder), str(ROOT)]))
+    monkeypatch.syspath_prepend(str(folder))
+    import worker_part
+
+    monkeypatch.setattr(planner.batches, "do_part", worker_part.slowly)
+    killed: list[int] = []
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+        ) as cluster,
+        distributed.Client(cluster) as client,
+    ):
+        pids = client.run(os.getpid)
+        assert len(set(pids.values()) | {os.getpid()}) == 3
+
+        def progress(what: str, done: int, total: int) -> None:
+            if what == "zones" and done >= 40 and not killed:
+                killed.append(next(iter(pids.values())))
+                os.kill(killed[0], signal.SIGKILL)
+
+        run_contract_files(
+            plan(folder), folder / "out", Ledger(), progress, scheduler=cluster.scheduler_address, part_sites=20
+        )
+        assert killed
+        now = client.run(os.getpid)
+        assert killed[0] not in now.values()
+    same(written(folder / "out"), written(folder / "whole"))

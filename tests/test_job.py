@@ -1,0 +1,59 @@
+"""One site from plan to result: what is worked out closely, and for which mounts."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import planner
+from planner.job import SiteResult
+from planner.ledger import Kind
+from planner.mounts import Support
+from planner.plan import parse_plan
+
+CAMPUS = Path(__file__).parents[1] / "examples" / "campus" / "campus.toml"
+
+
+@pytest.fixture(scope="module")
+def campus() -> SiteResult:
+    """The example campus with a coarse sun and a coarse light grid."""
+    source = planner.read_plan(CAMPUS)
+    raw = source.plan.model_dump(exclude_none=True)
+    raw["sun"] |= {"step_minutes": 20, "day_step": 10}
+    raw["outputs"] |= {"light_grid": True, "light_cell_m": 40.0}
+    return planner.run_site(parse_plan(raw, source.path))
+
+
+def test_cards_and_named_mounts_are_looked_at_closely(campus: SiteResult) -> None:
+    cards = {k for k in (campus.decision.chosen, *campus.decision.runners_up) if k >= 0}
+    named = {k for k, support in enumerate(campus.mounts.support) if support is Support.NAMED}
+    assert named
+    assert set(campus.losses) == set(campus.refined) == cards | named
+
+
+def test_what_the_trials_start_from_is_the_mount_itself(campus: SiteResult) -> None:
+    for row, tried in campus.refined.items():
+        worst = campus.sun.light_share[row, campus.season].min()
+        assert tried.raised_light[0] == pytest.approx(worst, abs=1e-9)
+        assert tried.raised_score[0] == pytest.approx(campus.decision.score[row], nan_ok=True)
+        assert (np.diff(tried.raised_light) > -1e-9).all()
+
+
+def test_losses_go_with_the_light(campus: SiteResult) -> None:
+    for row, day in campus.losses.items():
+        assert (day.beam_lost <= 1 - campus.sun.light_share[row] + 1e-9).all()
+        assert day.clock == "America/Los_Angeles"
+
+
+def test_the_light_grid_covers_the_site(campus: SiteResult) -> None:
+    cells = np.isfinite(campus.light.light_share[:, :, 0]).sum()
+    assert cells * 40.0**2 == pytest.approx(campus.site.outline.area, rel=0.1)
+    assert campus.light.cell_m == 40.0
+    assert not [n for n in campus.notices if n.kind is Kind.ASSUMED and "light_cell_m" in n.where]
+
+
+def test_classes_and_water_are_there_for_every_mount(campus: SiteResult) -> None:
+    assert len(campus.siting.radiation) == len(campus.mounts)
+    assert campus.water.percent.shape == (len(campus.mounts), 12)
+    darkest = campus.sun.light_share[:, 6].argmin()
+    assert campus.water.percent[darkest, 6] == np.nanmin(campus.water.percent[:, 6])

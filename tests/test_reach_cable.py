@@ -1,0 +1,202 @@
+"""Cable: resistance by the standards' tables, and routes that are never dearer than a straight legal one."""
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from planner.plan import Cable, Prices, Sensor
+from planner.reach.cable import BARRED, CONDUIT, INSIDE, PAVED, ROAD, SOFT, WALL, cables, ground, routes
+from planner.reach.wire import IEC_60228, awg, awg_diameter_mm, check, conductor, drop_v, loop_ohm, metric
+from planner.site import Cover, Grounds, KeepOut, KeepOuts, bare_site, prisms
+
+PRICES = Prices()
+
+
+# --- copper -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("gauge", "ohm_per_km"), [(18, 20.95), (14, 8.285)])
+def test_awg_at_20_degrees(gauge, ohm_per_km):
+    """ASTM B258: diameter 0.127 mm * 92^((36 - n) / 39); copper of 17.241 nohm m."""
+    assert awg(gauge).ohm_per_km == pytest.approx(ohm_per_km, abs=0.006)
+    assert awg_diameter_mm(36) == pytest.approx(0.127)
+    assert awg_diameter_mm(18) == pytest.approx(1.024, abs=0.001)
+
+
+@pytest.mark.parametrize(("gauge", "ohm_per_kft"), [(18, 7.77), (14, 3.07)])
+def test_awg_at_75_degrees_beside_the_electrical_code(gauge, ohm_per_kft):
+    """NEC chapter 9 table 8, solid uncoated copper at 75 degrees C; kept apart from the values at 20 degrees."""
+    one_way = loop_ohm(304.8, awg(gauge), 75.0) / 2
+    assert one_way == pytest.approx(ohm_per_kft, rel=0.01)
+
+
+@pytest.mark.parametrize(("area", "ohm_per_km"), [(0.75, 24.5), (1.0, 18.1), (1.5, 12.1)])
+def test_metric_conductors(area, ohm_per_km):
+    """IEC 60228 classes 1 and 2 at 20 degrees C."""
+    assert metric(area).ohm_per_km == ohm_per_km
+    # the standard's most allowed lies a little above pure copper of that area
+    assert 1.0 < ohm_per_km / (17.241 / area) < 1.1
+    assert list(IEC_60228.values()) == sorted(IEC_60228.values(), reverse=True)
+
+
+def test_drop_and_loop():
+    """60 m of 18 AWG at 20 degrees C: 2.51 ohm of loop, 0.0754 V at 30 mA; computed."""
+    assert loop_ohm(60, awg(18)) == pytest.approx(2.51, abs=0.005)
+    assert drop_v(60, awg(18), 0.03) == pytest.approx(0.0754, abs=0.0001)
+    assert loop_ohm(60, awg(18), 75) / loop_ohm(60, awg(18)) == pytest.approx(1.216, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("1 mm2 / 18 AWG", "18 AWG"),
+        ("18AWG", "18 AWG"),
+        ("1.5 mm² cable", "1.5 mm2"),
+        ("14 awg or 0.75 mm2", "0.75 mm2"),
+        ("a thick one", None),
+        ("7 mm2", None),
+    ],
+)
+def test_reading_a_conductor(text, name):
+    found = conductor(text)
+    assert (found.name if found else None) == name
+
+
+def test_longer_runs_take_the_next_conductor_up():
+    sensor = Sensor(link="cable")
+    assert check(59.9, sensor, Cable(), "metric").ok
+    long = check(90, sensor, Cable(), "metric")
+    assert not long.ok
+    assert long.instead.name == "16 AWG"  # 13.2 ohm per km over 90 m are less than 20.9 over 60 m
+    assert check(2000, sensor, Cable(), "metric").instead is None
+    unknown = check(50, Sensor(cable_conductor="as supplied"), Cable(), "metric")
+    assert unknown.ok
+    assert unknown.wire is None
+
+
+def test_a_powered_sensor_is_held_to_its_drop():
+    weak = Cable(circuit="powered", current_ma=500, supply_v=12, drop_share=0.05)
+    sensor = Sensor(link="cable")
+    at = check(40, sensor, weak, "metric")
+    assert at.drop_v == pytest.approx(loop_ohm(40, awg(18), 50) * 0.5)
+    assert not at.ok
+    # 0.6 V over 0.5 A are 1.2 ohm: 16 AWG has 13.2 * 1.118 ohm per km at 50 degrees, 1.18 ohm over twice 40 m
+    assert at.instead.name == "16 AWG"
+    assert check(40, sensor, Cable(), "metric").ok
+
+
+# --- routes -----------------------------------------------------------------------------------------------------
+
+
+def yard():
+    return bare_site(
+        shapely.box(0, 0, 100, 100),
+        buildings=prisms([shapely.box(40, 20, 60, 80), shapely.box(5, 85, 25, 95)], [-1, 4.0], [8, 5]),
+        grounds=Grounds(
+            ("walk", "street", "pond", "duct"),
+            (Cover.PAVED, Cover.ROAD, Cover.BARRED, Cover.CONDUIT),
+            (
+                shapely.box(0, 5, 100, 10),
+                shapely.box(80, 0, 86, 100),
+                shapely.box(65, 30, 75, 50),
+                shapely.LineString([(10, 50), (10, 15), (90, 15)]),
+            ),
+        ),
+        keep_outs=KeepOuts(
+            ("vent", "lawn"),
+            (KeepOut.HEAT, KeepOut.SPRAY),
+            (shapely.box(20, 60, 30, 70), shapely.box(0, 20, 30, 50)),
+        ),
+    )
+
+
+def test_surfaces():
+    g = ground(yard(), PRICES, 0.5, np.array([[0.0, 0.0]]))
+    at = {
+        (20, 7): PAVED,
+        (83, 50): ROAD,
+        (70, 40): BARRED,
+        (10, 30): CONDUIT,
+        (50, 50): INSIDE,
+        (39.3, 50): WALL,
+        (25, 65): BARRED,
+        (20, 30): SOFT,
+        (15, 90): SOFT,  # under a roof on posts
+        (-500, 0): BARRED,
+    }
+    for xy, kind in at.items():
+        assert g.at(np.array([xy], float))[0] == kind, xy
+
+
+def test_metres_by_surface_are_measured_along_the_line():
+    g = ground(yard(), PRICES, 0.5, np.array([[0.0, 0.0]]))
+    line = np.array([[2.0, 7.5], [98.0, 7.5]])
+    metres = g.run(line)
+    assert metres.sum() == pytest.approx(96)
+    assert metres[ROAD] == pytest.approx(6, abs=0.5)
+    assert g.cost(line) == pytest.approx(float(metres[:6] @ g.price_m[:6]))
+    assert np.isinf(g.cost(np.array([[60.0, 40.0], [78.0, 40.0]])))
+
+
+def test_a_route_goes_round_what_is_barred_and_keeps_to_the_duct():
+    site = yard()
+    start, ends = np.array([10.0, 50.0]), np.array([[78.0, 15.0], [78.0, 40.0]])
+    g = ground(site, PRICES, 0.5, np.vstack([start, ends]))
+    first, second = routes(g, start, ends)
+    assert g.run(first)[CONDUIT] > 80
+    assert np.isfinite(g.cost(second))
+    assert not shapely.LineString(second).intersects(shapely.box(65.5, 30.5, 74.5, 49.5))
+
+
+def test_no_way():
+    moat = shapely.box(-40, -40, 140, 140).difference(shapely.box(30, 30, 70, 70))
+    site = bare_site(shapely.box(0, 0, 100, 100), grounds=Grounds(("moat",), (Cover.BARRED,), (moat,)))
+    g = ground(site, PRICES, 1.0, np.array([[50.0, 50.0], [90.0, 90.0]]))
+    assert routes(g, np.array([50.0, 50.0]), np.array([[90.0, 90.0]])) == [None]
+    assert routes(g, np.array([90.0, 90.0]), np.array([[50.0, 50.0]])) == [None]
+    (inside,) = routes(g, np.array([50.0, 50.0]), np.array([[60.0, 60.0]]))
+    assert inside is not None
+
+
+@given(st.integers(0, 10**6))
+@settings(max_examples=25, deadline=None)
+def test_never_dearer_than_the_straight_legal_route_and_never_over_what_is_barred(seed):
+    rng = np.random.default_rng(seed)
+    corner, size = rng.uniform(0, 55, (4, 2)), rng.uniform(3, 12, (4, 2))
+    boxes = [shapely.box(*c, *(c + s)) for c, s in zip(corner, size, strict=True)]
+    site = bare_site(
+        shapely.box(0, 0, 60, 60),
+        buildings=prisms(boxes[:2], [-1, -1], [5, 5]),
+        grounds=Grounds(("a", "b"), (Cover.PAVED, Cover.BARRED), (boxes[2], boxes[3])),
+    )
+    prices = Prices(**dict(zip(("wall_m", "lawn_m", "paving_m", "inside_m"), rng.uniform(1, 50, 4), strict=True)))
+    points = rng.uniform(0, 60, (4, 2))
+    g = ground(site, prices, 1.0, points)
+    for end, found in zip(points[1:], routes(g, points[0], points[1:]), strict=True):
+        straight = np.vstack([points[0], end])
+        if found is None:
+            assert np.isinf(g.cost(straight))
+            continue
+        assert np.isfinite(g.cost(found))
+        assert g.cost(found) <= g.cost(straight) + 1e-9
+        assert found[0].tolist() == points[0].tolist()
+        assert found[-1].tolist() == end.tolist()
+
+
+def test_what_to_buy():
+    """Straight over a lawn: 30 m, 9 m down and 1.5 m up, a tenth of slack and a metre for the ends."""
+    site = bare_site(shapely.box(-10, -10, 50, 10))
+    start, end = np.array([0.0, 0.0]), np.array([[30.0, 0.0]])
+    g = ground(site, PRICES, 1.0, np.vstack([start, end]))
+    (run,) = cables(g, start, 9.0, end, np.array([1.5]), Sensor(link="cable"), Cable(), PRICES, "metric")
+    assert run.plan_m == pytest.approx(30)
+    assert run.vertical_m == 10.5
+    assert run.length_m == pytest.approx((30 + 10.5) * 1.1 + 1)
+    assert run.price == pytest.approx(30 * PRICES.lawn_m + 10.5 * PRICES.wall_m + run.length_m * PRICES.cable_m)
+    assert not run.supplied
+    assert run.wire.ok
+    (short,) = cables(g, start, 2.0, np.array([[4.0, 0.0]]), np.array([1.5]), Sensor(), Cable(), PRICES, "metric")
+    assert short.supplied
+    assert short.price == pytest.approx(4 * PRICES.lawn_m + 3.5 * PRICES.wall_m)

@@ -1,0 +1,214 @@
+"""Compiled profiles against shapely pair by pair, and what they are reduced to."""
+
+import numpy as np
+import pytest
+import shapely
+from campus_scenes import lines, scattered
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from plain_profiles import PlainProfiles
+
+from planner.reach.profile import BUILDING, CROWN, CROWN_PRISM, diffract, scene, trace
+from planner.reach.radio import bullington_db, edge_v, knife_edge_db, wavelength_m
+from planner.site import Heights, bare_site, prisms
+
+F_MHZ = 915.0
+WAVE = wavelength_m(F_MHZ)
+
+
+def rows(found, k):
+    i, j = found.first[k], found.first[k + 1]
+    return list(zip(found.kind[i:j], found.row[i:j], found.enter_m[i:j], found.leave_m[i:j], strict=True))
+
+
+def close(one, other):
+    np.testing.assert_allclose(np.reshape(one, (-1, 2)), np.reshape(other, (-1, 2)), atol=1e-6)
+
+
+def ground(found, k):
+    return found.ground_m[found.ground_first[k] : found.ground_first[k + 1]]
+
+
+@pytest.mark.parametrize("terrain_cell_m", [None, 2.0])
+def test_same_pieces_as_shapely(terrain_cell_m):
+    site = scattered(seed=3, terrain_cell_m=terrain_cell_m)
+    a, b = lines(11, 250)
+    found, plain = trace(scene(site), a, b), PlainProfiles(site)
+    kinds = set()
+    for k in range(len(a)):
+        pieces, heights = plain.line(a[k], b[k])
+        mine = rows(found, k)
+        assert [p[:2] for p in pieces] == [(int(p[0]), int(p[1])) for p in mine]
+        close([p[2:] for p in pieces], [p[2:] for p in mine])
+        np.testing.assert_allclose(ground(found, k), heights, atol=1e-9)
+        kinds |= {p[0] for p in pieces}
+    assert kinds == {BUILDING, CROWN, CROWN_PRISM}
+
+
+@given(st.integers(0, 10_000))
+@settings(max_examples=25, deadline=None)
+def test_same_pieces_as_shapely_wherever(seed):
+    site = scattered(seed=seed, buildings=12, trees=10, side_m=120, hedges=2)
+    a, b = lines(seed + 1, 10, side_m=120)
+    found, plain = trace(scene(site), a, b), PlainProfiles(site)
+    for k in range(len(a)):
+        pieces, _ = plain.line(a[k], b[k])
+        assert [p[:2] for p in pieces] == [(int(p[0]), int(p[1])) for p in rows(found, k)]
+        close([p[2:] for p in pieces], [p[2:] for p in rows(found, k)])
+
+
+def test_a_line_through_corners_and_along_walls():
+    """Degenerate lines: a corner touched is no piece, a diagonal is one, a shared wall is one at most."""
+    blocks = prisms([shapely.box(10, 0, 20, 10), shapely.box(20, 0, 30, 10)], [-1, -1], [9, 9])
+    s = scene(bare_site(buildings=blocks))
+    a = np.array([[0, 0, 5], [5, 15, 5], [20, -5, 5], [0, 5, 5]], float)
+    b = np.array([[40, 40, 5], [15, 5, 5], [20, 15, 5], [40, 5, 5]], float)
+    found = trace(s, a, b)
+    assert len(rows(found, 0)) == 0 or rows(found, 0)[0][3] - rows(found, 0)[0][2] < 1e-5
+    assert rows(found, 1)[0][1] == 0
+    assert len(rows(found, 2)) <= 1
+    assert [p[1] for p in rows(found, 3)] == [0, 1]
+
+
+def screen(x=50.0, top=10.0, width=2000.0):
+    return prisms([shapely.box(x - 0.005, -width, x + 0.005, width)], [-5], [top])
+
+
+@pytest.mark.parametrize("top", [2.0, 4.5, 5.0, 8.0, 15.0])
+def test_one_thin_screen_is_a_knife_edge(top):
+    """ITU-R P.526 section 4.1: a long screen gives J(v) of its top; its two faces are 1 cm apart."""
+    s = scene(bare_site(buildings=screen(top=top)))
+    found = diffract(s, np.array([[0, 0, 5.0]]), np.array([[120.0, 0, 5.0]]), WAVE)
+    want = float(knife_edge_db(edge_v(top - 5.0, 50.0, 70.0, F_MHZ)))
+    if top > 5.0:  # two faces make a string of two edges: Bullington's
+        want = float(bullington_db(want, 120.0))
+    assert found.over_db[0] == pytest.approx(want, abs=0.05)
+    assert found.crossed[0] == (top > 5.0)
+    h = (5.0 - top) / np.sqrt(WAVE * 50 * 70 / 120)
+    assert found.clearance[0] == pytest.approx(min(h, 5.0 / np.sqrt(WAVE * 60 * 60 / 120)), abs=0.01)
+
+
+def test_one_ridge_of_ground_is_one_edge():
+    """A single sample of ground stands above the line: its knife edge alone."""
+    values = np.zeros((3, 121))
+    values[:, 60] = 8.0
+    terrain = Heights(values, -0.5, 1.5, 1.0)
+    s = scene(bare_site(terrain=terrain))
+    found = diffract(s, np.array([[0.0, 0, 5.0]]), np.array([[120.0, 0, 5.0]]), WAVE)
+    assert found.over_db[0] == pytest.approx(float(knife_edge_db(edge_v(3.0, 60.0, 60.0, F_MHZ))), abs=0.01)
+    assert found.crossed[0] == 0
+
+
+def test_several_roofs_are_bullingtons():
+    """Two blocks: the equivalent edge is where the steepest lines of sight from both ends meet."""
+    blocks = prisms([shapely.box(30, -900, 40, 900), shapely.box(70, -900, 85, 900)], [-5, -5], [12.0, 9.0])
+    found = diffract(
+        scene(bare_site(buildings=blocks)), np.array([[0.0, 0, 5.0]]), np.array([[100.0, 0, 2.0]]), WAVE
+    )
+    line = lambda x: 5.0 - 0.03 * x  # noqa: E731
+    up_a = max((top - line(x)) / x for x, top in ((30, 12), (40, 12), (70, 9), (85, 9)))
+    up_b = max((top - line(x)) / (100 - x) for x, top in ((30, 12), (40, 12), (70, 9), (85, 9)))
+    at = 100 * up_b / (up_a + up_b)
+    luc = float(knife_edge_db(edge_v(up_a * at, at, 100 - at, F_MHZ)))
+    assert found.over_db[0] == pytest.approx(float(bullington_db(luc, 100.0)), abs=0.05)
+
+
+def test_round_a_tower_is_shorter_than_over_it():
+    tower = prisms([shapely.box(45, -3, 55, 4)], [-5], [80.0])
+    found = diffract(
+        scene(bare_site(buildings=tower)), np.array([[0.0, 0, 5.0]]), np.array([[100.0, 0, 5.0]]), WAVE
+    )
+    for off, got in ((4.0, found.left_db[0]), (3.0, found.right_db[0])):  # left of the way is north
+        slope = off / 45.0
+        luc = float(knife_edge_db(np.sqrt(2 * 100 * slope * slope / WAVE)))
+        assert got == pytest.approx(float(bullington_db(luc, 100.0)), abs=0.01)
+    assert found.right_db[0] < found.left_db[0] < found.over_db[0]
+
+
+def test_a_way_round_meets_the_next_building():
+    """A second tower beside the first joins it; a wall without end leaves no way round."""
+    pair = prisms([shapely.box(45, -3, 55, 3), shapely.box(40, -40, 60, -3)], [-5, -5], [80.0, 80.0])
+    ends = np.array([[0.0, 0, 5.0]]), np.array([[100.0, 0, 5.0]])
+    found = diffract(scene(bare_site(buildings=pair)), *ends, WAVE)
+    alone = diffract(scene(bare_site(buildings=prisms([pair.shapes[0]], [-5], [80.0]))), *ends, WAVE)
+    assert found.left_db[0] == pytest.approx(alone.left_db[0])
+    assert found.right_db[0] > alone.right_db[0] + 10
+    back = prisms([shapely.box(20, -50, 60, 50).difference(shapely.box(-10, -45, 50, 45))], [-5], [80.0])
+    hook = prisms([shapely.union(back.shapes[0], shapely.box(-20, 45, 20, 50))], [-5], [80.0])
+    assert np.isinf(diffract(scene(bare_site(buildings=hook)), *ends, WAVE).left_db[0])
+
+
+def test_a_roof_on_posts_lets_a_low_line_pass():
+    roof = prisms([shapely.box(40, -9, 60, 9)], [4.0], [5.0])
+    s = scene(bare_site(buildings=roof))
+    low = diffract(s, np.array([[0, 0, 2.0]]), np.array([[100.0, 0, 2.0]]), WAVE)
+    bare = diffract(scene(bare_site()), np.array([[0, 0, 2.0]]), np.array([[100.0, 0, 2.0]]), WAVE)
+    assert low.crossed[0] == 0
+    assert low.over_db[0] == bare.over_db[0]
+    assert diffract(s, np.array([[0, 0, 4.5]]), np.array([[100.0, 0, 4.5]]), WAVE).crossed[0] == 1
+
+
+def test_depth_of_crowns_and_of_the_one_that_holds_an_end():
+    site = scattered(seed=5, buildings=1, trees=2, hedges=1)
+    crowns = site.crowns
+    through = crowns.centre[0]
+    r = crowns.radius_m[0]
+    a, b = through - np.array([40.0, 0, 0]), through + np.array([40.0, 0, 0])
+    alone = bare_site(
+        crowns=type(crowns)(("T",), through[None, :], np.array([r]), np.array([3.0]), np.array([True]))
+    )
+    found = diffract(scene(alone), np.array([a, through]), np.array([b, b]), WAVE)
+    assert found.crown_m[0] == pytest.approx(2 * r)
+    assert found.crown_evergreen_m[0] == pytest.approx(2 * r)
+    assert found.wood_m.tolist() == pytest.approx([0.0, r])
+
+
+def test_the_building_round_a_receiver_indoors_is_no_obstacle():
+    hall = prisms([shapely.box(60, -20, 100, 20)], [-1], [9.0])
+    s = scene(bare_site(buildings=hall))
+    a, b = np.array([[0, 0, 5.0]]), np.array([[80.0, 0, 1.5]])
+    assert diffract(s, a, b, WAVE).crossed[0] == 1
+    held = diffract(s, a, b, WAVE, np.array([0]))
+    assert held.crossed[0] == 0
+    assert held.over_db[0] < 1
+
+
+def test_a_line_with_no_length_and_no_lines():
+    s = scene(bare_site())
+    assert diffract(s, np.zeros((1, 3)), np.array([[0, 0, 4.0]]), WAVE).over_db[0] == 0
+    assert len(trace(s, np.empty((0, 3)), np.empty((0, 3))).kind) == 0
+    assert len(diffract(s, np.empty((0, 3)), np.empty((0, 3)), WAVE).over_db) == 0
+
+
+@given(st.integers(0, 100_000))
+@settings(max_examples=40, deadline=None)
+def test_there_and_back_are_alike(seed):
+    """Reciprocity: every loss is the same from either end, with left and right changing places."""
+    site = scattered(seed=seed, buildings=15, trees=8, side_m=150, hedges=2, terrain_cell_m=5.0)
+    a, b = lines(seed, 6, side_m=150, low_m=6)
+    s = scene(site)
+    there, back = diffract(s, a, b, WAVE), diffract(s, b, a, WAVE)
+    for one, other in (
+        ("over_db", "over_db"),
+        ("left_db", "right_db"),
+        ("clearance", "clearance"),
+        ("crown_m", "crown_m"),
+    ):
+        np.testing.assert_allclose(getattr(there, one), getattr(back, other), atol=1e-6)
+
+
+@given(st.integers(0, 100_000))
+@settings(max_examples=40, deadline=None)
+def test_one_more_building_never_helps_over_the_top(seed):
+    rng = np.random.default_rng(seed)
+    site = scattered(seed=seed, buildings=10, trees=0, side_m=150, hedges=0)
+    low, span = rng.uniform(0, 140, 2), rng.uniform(3, 20, 2)
+    more = prisms(
+        [*site.buildings.shapes, shapely.box(*low, *(low + span))],
+        np.append(site.buildings.base_m, -5.0),
+        np.append(site.buildings.top_m, rng.uniform(3, 15)),
+    )
+    a, b = lines(seed, 8, side_m=150)
+    before = diffract(scene(site), a, b, WAVE).over_db
+    after = diffract(scene(bare_site(buildings=more)), a, b, WAVE).over_db
+    assert (after >= before - 1e-9).all()

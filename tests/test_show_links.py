@@ -1,0 +1,175 @@
+"""Links, coverage, fewest sensors and cables as people see them."""
+
+from __future__ import annotations
+
+import base64
+import dataclasses
+import io
+import json
+import xml.etree.ElementTree as ElementTree
+
+import geopandas
+import numpy as np
+import pyogrio
+import pytest
+from PIL import Image
+from test_show import NASTY, scene
+
+from planner.job import SiteResult
+from planner.reach import Grade
+from planner.reach.study import study
+from planner.show import links, palette, tables, words
+from planner.show.lonlat import to_lonlat
+from planner.show.map import site_page
+from planner.show.sheet import sheet_page
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def studied(names: tuple[str, ...] = (), **sensor: object) -> SiteResult:
+    result = scene(names)
+    plan = result.plan.model_copy(update={"sensor": result.plan.sensor.model_copy(update=sensor)})
+    d = result.decision
+    others = [k for k, gate in enumerate(d.gates) if gate != "in reach"]
+    usable = d.passes[:, others].all(axis=1)
+    found = study(
+        result.site, plan, result.mounts, result.reach, d.chosen, d.runners_up, usable, d.part_scores[:, 0], usable
+    )
+    return dataclasses.replace(result, plan=plan, reach_study=found)
+
+
+@pytest.fixture(scope="module")
+def yard() -> SiteResult:
+    return studied()
+
+
+def test_side_view_is_well_formed_and_to_scale(yard: SiteResult) -> None:
+    assert yard.reach_study is not None
+    for view in yard.reach_study.views[yard.decision.chosen]:
+        drawn = ElementTree.fromstring(links.side_view(view, "us", ("mount", "controller")))
+        title = drawn.findtext(f"{SVG}title")
+        assert title is not None
+        assert f"{view.plan_m / 0.3048:,.0f} ft" in title
+        dark = [r for r in drawn.iter(f"{SVG}rect") if r.get("fill") == palette.HORIZON]
+        assert len(dark) == sum(p.in_the_way and p.kind == 0 for p in view.pieces)
+        (line,) = drawn.iter(f"{SVG}line")
+        span = float(line.attrib["x2"]) - float(line.attrib["x1"])
+        assert span == pytest.approx(links.WIDE - links.SIDE_L - links.SIDE_R, abs=0.2)
+        falls = float(line.attrib["y2"]) > float(line.attrib["y1"])
+        assert falls == (view.receiver_m < view.head_m)
+
+
+def test_losses_are_summed_in_words(yard: SiteResult) -> None:
+    assert yard.reach_study is not None
+    view = yard.reach_study.views[yard.decision.chosen][0]
+    total = float(yard.reach.links.loss_db[view.mount, view.controller])
+    assert f"= {total:.0f} dB, of {yard.reach.radio.allowed_db:.0f} dB allowed" in links.loss_sentence(yard, view)
+
+
+def test_the_panel_and_the_sheet_say_margin_and_odds(yard: SiteResult) -> None:
+    rows = words.controllers(yard, yard.decision.chosen)
+    at = (yard.decision.chosen, 0)
+    margin_db = yard.reach.links.margin_db[at]
+    assert rows[0].margin.replace("−", "-").startswith(f"{margin_db:.0f} ± ")
+    for page in (site_page(yard).decode(), sheet_page(yard).decode()):
+        assert rows[0].margin in page
+        assert rows[0].need.split(".")[0] in page
+    page = site_page(yard).decode()
+    for head in ("Fewest sensors that serve every controller", "Radio or cable", "Seen from the side"):
+        assert head in page
+    assert "two-ray law" in page
+    assert "local rules and the device's own approval" in page.replace("&#39;", "'")
+
+
+def test_plan_of_fewest_in_words(yard: SiteResult) -> None:
+    assert yard.reach_study is not None
+    assert yard.reach_study.plans is not None
+    best = yard.reach_study.plans.best
+    told = links.plan_view(yard)
+    assert best is not None
+    assert told is not None
+    assert told["head"].startswith(f"{len(best.mounts)} sensor")
+    assert [r["id"] for r in told["rows"]] == [yard.mounts.ids[k] for k in best.mounts]
+    assert sum(len(r["serves"].split(", ")) for r in told["rows"]) == len(yard.site.controllers)
+
+
+def test_coverage_picture_shows_each_grade_in_its_colour(yard: SiteResult) -> None:
+    assert yard.reach_study is not None
+    cover = yard.reach_study.coverage
+    group = links.coverage_group(yard, to_lonlat(yard.site.crs))
+    assert cover is not None
+    assert group is not None
+    pixels = np.asarray(Image.open(io.BytesIO(base64.b64decode(group["image"].split(",")[1]))))
+    shown = pixels[pixels[..., 3] > 0][:, :3]
+    shares = [float((shown == [int(c[i : i + 2], 16) for i in (1, 3, 5)]).all(axis=1).mean()) for c in palette.LINK]
+    held = cover.grade[cover.grade >= 0]
+    assert shares == pytest.approx([float((held == g).mean()) for g in range(4)], abs=0.02)
+    assert [c["fillColor"] for c in group["classes"]] == list(palette.LINK[::-1])
+
+
+def test_cables_are_drawn_and_checked(yard: SiteResult) -> None:
+    assert yard.reach_study is not None
+    told = links.cable_view(yard)
+    group = links.cable_group(yard, to_lonlat(yard.site.crs))
+    assert told is not None
+    assert group is not None
+    run = yard.reach_study.cables[0]
+    assert run is not None
+    assert told["rows"][0]["length"] == f"{run.length_m / 0.3048:,.0f} ft"
+    assert len(group["features"]["features"]) == sum(r is not None for r in yard.reach_study.cables)
+    assert not group["on"]
+
+
+def test_a_cabled_plan_shows_routes_and_no_margins() -> None:
+    wired = studied(link="cable")
+    assert wired.reach_study is not None
+    assert wired.reach_study.views == {}
+    assert wired.reach_study.coverage is None
+    assert links.plan_view(wired) is None
+    group = links.cable_group(wired, to_lonlat(wired.site.crs))
+    assert group is not None
+    assert group["on"]
+    page = site_page(wired).decode()
+    assert "Of longest cable" in page
+    assert "two-ray law" not in page
+
+
+@pytest.mark.parametrize("hostile", NASTY)
+def test_names_stay_text(hostile: str) -> None:
+    result = studied((hostile,))
+    for page in (site_page(result).decode(), sheet_page(result).decode()):
+        assert "<img src=x" not in page
+        assert "<script>alert" not in page
+
+
+def test_tables_carry_links_and_cables(yard: SiteResult, tmp_path) -> None:
+    found = json.loads(tables.site_json(yard))
+    row = found["controllers"][0]
+    at = (yard.decision.chosen, 0)
+    assert row["margin_db"] == pytest.approx(yard.reach.links.margin_db[at], abs=1e-6)
+    parts = row["free_space_db"] + row["obstacle_db"] + row["foliage_db"] + row["entry_db"]
+    assert parts == pytest.approx(yard.reach.links.loss_db[at], abs=1e-5)
+    assert row["grade"] in {"no link", "doubtful", "likely", "dependable"}
+    assert set(found["fewest"]["served_by"].values()) <= set(found["fewest"]["sensors"])
+    (tmp_path / "m.gpkg").write_bytes(tables.mounts_gpkg(yard))
+    assert "cables" in {name for name, _ in pyogrio.list_layers(tmp_path / "m.gpkg")}
+    lines = geopandas.read_file(tmp_path / "m.gpkg", layer="cables").to_crs(yard.site.crs)
+    assert yard.reach_study is not None
+    run = yard.reach_study.cables[0]
+    assert run is not None
+    assert lines.length.iloc[0] == pytest.approx(run.plan_m, abs=0.1)
+
+
+def test_odds_never_claim_certainty() -> None:
+    from planner.units import odds
+
+    assert [odds(p) for p in (1.0, 0.995, 0.93, 0.004, 0.0)] == [
+        "over 99%",
+        "over 99%",
+        "93%",
+        "under 1%",
+        "under 1%",
+    ]
+    assert links.decibels(-4.4, 7.2) == "−4 ± 7 dB"
+    assert links.price(1234.0, "$") == "$1,230"
+    assert links.SAID[Grade.NONE] == "No link"

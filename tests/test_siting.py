@@ -1,0 +1,170 @@
+"""WMO-No. 8 classes and the trade's words for sun: limits as published, decided by geometry a hand can check."""
+
+import numpy as np
+import pytest
+import shapely
+
+from planner.rain import rain_and_surroundings
+from planner.site import Heights, bare_site, prisms
+from planner.siting import (
+    HEAT_LIMITS,
+    PRECIPITATION_DEG,
+    RADIATION_DEG,
+    SHADE_OF_A_DAY,
+    TEMPERATURE_DEG,
+    ground_slope_deg,
+    shade_of,
+    siting,
+    sunlight,
+)
+from planner.sun.path import SunTable, sun_table
+from planner.sun.result import SunResult
+
+ALL_YEAR = np.ones(12, bool)
+
+
+def picture(obstacle_deg, n=1, direct_h=8.0):
+    """A year's result with nothing in it but what the classes read."""
+    horizon = np.broadcast_to(np.asarray(obstacle_deg, float), (n, 360)).copy()
+    hours = np.full((n, 12), direct_h)
+    return SunResult(hours, np.full(12, 12.0), hours / 12, hours / 12, hours / 12, horizon, np.zeros((n, 360)))
+
+
+def classes(site, xyz, horizon=0.0, latitude=40.0, **kwargs):
+    xyz = np.atleast_2d(np.asarray(xyz, float))
+    table = sun_table(latitude, 0.0, day_step=3)
+    return siting(
+        site, xyz, table, picture(horizon, len(xyz), **kwargs), rain_and_surroundings(site, xyz), ALL_YEAR
+    )
+
+
+def test_words_of_the_trade():
+    """Oregon State University Extension: full sun six hours and more, part sun three to six, shade under three."""
+    assert [sunlight(h) for h in (12, 6.0, 5.99, 3.0, 2.99, 0)] == [
+        "full sun", "full sun", "part sun", "part sun", "shade", "shade",
+    ]  # fmt: skip
+    found = classes(bare_site(), [0, 0, 2], direct_h=4.0)
+    assert found.sunlight == ("part sun",)
+    assert found.least_direct_h.tolist() == [4.0]
+
+
+@pytest.mark.parametrize(
+    ("rim_deg", "radiation", "sunshine"),
+    [(0, 1, 1), (2.9, 1, 1), (4.9, 1, 2), (6.9, 2, 3), (9.9, 3, 4), (11, 4, 4), (40, 5, 5)],
+)
+def test_radiation_and_sunshine_by_an_even_rim(rim_deg, radiation, sunshine):
+    """WMO-No. 8, from memory: radiation 5, 7, 10 degrees, sunshine 3, 5, 7, then at most 30 % of any day's sun
+    time. At 40 degrees a rim of 11 takes a good quarter of a winter day, one of 40 all of it."""
+    found = classes(bare_site(), [0, 0, 2], rim_deg)
+    assert found.radiation.tolist() == [radiation]
+    assert found.sunshine.tolist() == [sunshine]
+    assert found.from_memory == ("radiation", "sunshine")
+
+
+def test_poleward_of_60_the_limits_are_lower():
+    """From memory: 3, 5 and 7 degrees from 60 degrees of latitude on."""
+    site = bare_site(latitude_deg=62.0)
+    assert classes(site, [0, 0, 2], 2.9, latitude=62.0).radiation.tolist() == [1]
+    assert classes(site, [0, 0, 2], 4.5, latitude=62.0).radiation.tolist() == [2]
+    assert classes(bare_site(latitude_deg=58.0), [0, 0, 2], 4.5, latitude=58.0).radiation.tolist() == [1]
+
+
+def test_shade_of_a_day_is_spherical_astronomy():
+    """Under an even rim h the sun is hidden on the shortest day for 1 - H(h)/H(0) of its time, with cos H =
+    (sin h - sin phi sin d)/(cos phi cos d), d = -23.44 degrees (textbook)."""
+    phi, d = np.radians(40.0), np.radians(-23.44)
+
+    def half_day(h):
+        return np.arccos((np.sin(np.radians(h)) - np.sin(phi) * np.sin(d)) / (np.cos(phi) * np.cos(d)))
+
+    # the sun is seen from half a degree under the level, by refraction
+    expected = 1 - half_day(15.0) / half_day(-0.4)
+    shade = shade_of(sun_table(40.0, 0.0, step_minutes=2), np.full((1, 360), 15.0))
+    assert shade.worst_day[0] == pytest.approx(expected, abs=0.01)
+    assert shade.worst_day_month[0] == 11
+    assert shade.highest_deg[0] == pytest.approx(15.0, abs=0.3)
+    free = shade_of(sun_table(40.0, 0.0), np.zeros((1, 360)))
+    assert free.highest_deg[0] == -np.inf
+    assert free.worst_day[0] == 0
+
+
+def test_a_wall_only_the_sun_of_one_month_meets():
+    """A rim of 20 degrees from azimuth 118 to 124: only the winter sun rises behind it, and says when."""
+    rim = np.zeros(360)
+    rim[118:125] = 20.0
+    shade = shade_of(sun_table(40.0, 0.0), rim[None])
+    assert 118 <= shade.azimuth_deg[0] <= 125
+    assert shade.highest_deg[0] < 20
+    assert shade.worst_day[0] < SHADE_OF_A_DAY
+    night = np.zeros(360)
+    night[330:] = 60.0  # north: no sun ever stands there at 40 degrees
+    assert shade_of(sun_table(40.0, 0.0), night[None]).highest_deg[0] == -np.inf
+    assert shade_of(sun_table(-40.0, 0.0), night[None]).highest_deg[0] > 20
+
+
+def test_days_are_told_apart_in_polar_summer():
+    table = sun_table(75.0, 0.0, step_minutes=30, day_step=3)
+    half = np.zeros(360)
+    half[180:] = 89.0  # the west is shut: half of each day
+    shade = shade_of(table, half[None])
+    assert 0.5 <= shade.worst_day[0] <= 1.0
+    # days of midsummer, when the sun never sets: half of each, no more
+    summer = (table.month == 5) | (table.month == 6)
+    only = SunTable(*(column[summer] for column in vars(table).values()))
+    assert shade_of(only, half[None]).worst_day[0] == pytest.approx(0.5, abs=0.03)
+
+
+def test_precipitation_by_the_obstacle_s_distance():
+    """4, 2, 1 and half its height away: 14, 26.6, 45 and 63.4 degrees."""
+    assert np.degrees(np.arctan([1 / 4, 1 / 2, 1, 2])) == pytest.approx(PRECIPITATION_DEG, abs=0.05)
+    for away, expected in ((41, 1), (21, 2), (11, 3), (6, 4), (4, 5)):
+        site = bare_site(buildings=prisms([shapely.box(away, -20, away + 10, 20)], [-1], [11.0], ["North wing"]))
+        found = classes(site, [0, 0, 1.0])
+        assert found.precipitation.tolist() == [expected]
+        if expected > 1:
+            assert "North wing" in found.precipitation_why[0]
+            assert f"class {expected - 1} allows" in found.precipitation_why[0]
+    roofed = bare_site(buildings=prisms([shapely.box(-5, -5, 5, 5)], [3.0], [3.3], ["Canopy"]))
+    assert classes(roofed, [0, 0, 1.0]).precipitation_why == ("Canopy hangs over it",)
+
+
+def test_temperature_by_what_is_built_around():
+    """Share of circles that heat sources cover, by plane geometry: a building that covers half of all around gives
+    class 5, on its own roof's middle too; one far off none."""
+    assert [limit[-1] for limit in HEAT_LIMITS[3]] == [0.50, 0.30]
+    half = bare_site(buildings=prisms([shapely.box(0, -300, 600, 300)], [-1], [0.5], ["Depot"]))
+    found = classes(half, [-0.01, 0, 1.0])
+    assert found.temperature.tolist() == [5]
+    assert "of the circle of 3 m; class 4 allows 30%" in found.temperature_why[0]
+    assert classes(half, [-4.0, 0, 1.0]).temperature.tolist() == [4]  # a quarter of 10 m, none of 3 m
+    assert classes(half, [-9.0, 0, 1.0]).temperature.tolist() == [3]
+    assert classes(half, [-29.0, 0, 1.0]).temperature.tolist() == [2]
+    far = classes(half, [-99.5, 0, 1.0])
+    assert far.temperature.tolist() == [1]
+    assert "sun free" in far.temperature_why[0]
+    shaded = classes(half, [-99.5, 0, 1.0], 15.0)
+    assert shaded.temperature.tolist() == [4]
+    assert "class 3 allows 7" in shaded.temperature_why[0]
+    assert TEMPERATURE_DEG == (5.0, 7.0, 7.0, 20.0)
+    assert RADIATION_DEG == (5.0, 7.0, 10.0)
+
+
+@pytest.mark.parametrize(("angle", "temperature", "precipitation"), [(10, 1, 1), (20, 3, 3), (35, 3, 4)])
+def test_slope_of_the_ground(angle, temperature, precipitation):
+    """19 degrees for the first two classes of both, 30 for precipitation's third."""
+    n = 81
+    x = (np.arange(n) - n // 2) * 2.0
+    plane = Heights(np.tan(np.radians(angle)) * np.broadcast_to(x, (n, n)).copy(), -81.0, 81.0, 2.0)
+    site = bare_site(terrain=plane)
+    assert ground_slope_deg(site, np.zeros((1, 3)))[0] == pytest.approx(angle, abs=1e-6)
+    found = classes(site, [0, 0, 2.0])
+    assert found.temperature.tolist() == [temperature]
+    assert found.precipitation.tolist() == [precipitation]
+    assert not any("slope" in words for words in found.not_judged)
+    assert any("slope" in words for words in classes(bare_site(), [0, 0, 2.0]).not_judged)
+
+
+def test_no_mounts_no_rows():
+    found = classes(bare_site(), np.empty((0, 3)))
+    assert found.radiation.shape == (0,)
+    assert found.sunlight == ()
