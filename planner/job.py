@@ -41,10 +41,11 @@ class SiteResult:
 
     season: (12,) months that irrigation runs; season_said: how that was found, one sentence.
     climate_picture: peak-month ETo around the site, for the map.
-    losses, refined: by row of the mounts that get a card, and of those the plan names: who takes their sun, and
-    what a little more mast or a step aside would buy. light: over the whole site, where the plan asks for it.
-    water: how far the ETo reported at each mount is from the open site's. siting: classes of each mount.
-    light_spread: of the same mounts. reach_study: links, coverage, fewest sensors and cables, worked out for the mounts that get a card.
+    losses, refined, light_spread: by row of the mounts that get a card, and of those the plan names: who takes
+    their sun, what a little more mast or a step aside would buy, and how sure their light is.
+    light: over the whole site, where the plan asks for it. water: how far the ETo reported at each mount is from
+    the open site's. siting: classes of each mount. reach_study: links, coverage, fewest sensors and cables, worked
+    out for the mounts that get a card.
     """
 
     plan: Plan
@@ -92,6 +93,7 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
             "there is nothing to mount on inside the site: no building, pole or named point; "
             "mounts.ground_spacing_m tries new posts on open ground",
         )
+    _say_passed_over(site, mounts, plan, ledger)
     table = _sun(source, site, ledger)
     how = _how_light(plan, site)
     sun = year_of_light(
@@ -151,6 +153,27 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
     )
 
 
+def _say_passed_over(site: Site, mounts: Mounts, plan: Plan, ledger: Ledger) -> None:
+    """Say which buildings gave no candidate although they might, and what is not tried beside a surface model."""
+    if not (plan.mounts.roof_edges or plan.mounts.walls):
+        return
+    with_one = set(mounts.building.tolist())
+    without = [
+        site.buildings.names[k]
+        for k, shape in enumerate(site.buildings.shapes)
+        if k not in with_one and site.mountable[k] and site.outline.contains(shape.representative_point())
+    ]
+    if without:
+        ledger.add(Kind.CHECK, "mounts", "no edge long enough for a bracket: not tried", without)
+    if site.surface is not None and plan.mounts.walls:
+        ledger.add(
+            Kind.ASSUMED,
+            "mounts.walls",
+            "wall tops are not tried: where a surface model shades, its cells do not show the wall that a bracket "
+            "would hang on",
+        )
+
+
 def _sun(source: PlanFile, site: Site, ledger: Ledger) -> SunTable:
     """The sun's year: under a clear sky, or with the clouds of a weather file; the sky's light spread as asked."""
     plan, elevation_m = source.plan, max(0.0, float(np.nan_to_num(site.elevation_m)))
@@ -184,6 +207,9 @@ def _refined(
 ) -> dict[int, Refined]:
     """Trials beside and above some mounts, judged as the mounts were."""
     free = plan.model_copy(update={"mounts": plan.mounts.model_copy(update={"choose": None})})
+    if plan.gates.reach == "fewest":
+        # the trials are not all the candidates: a plan made of them alone would mean nothing
+        free = free.model_copy(update={"gates": plan.gates.model_copy(update={"reach": "any"})})
 
     def judge(trials: Mounts) -> tuple[Floats, Floats]:
         sun = year_of_light(site, trials.xyz, table, **how)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 import shapely
@@ -17,10 +18,12 @@ from planner import plan
 from planner.site import Bools, Floats, Ints, Site
 
 SHORTEST_EDGE_M = 1.0  # shorter edges are corners and reveals: no bracket fits
+ROUND_OFF_M = (0.3, 0.8)  # how far a round or stepped outline may be straightened to find edges on it
 REFINE_STEP_M = 0.5  # of a move along the edge, and of mast: about what a fitter would bother with
 REFINE_ALONG_M = 5.0  # to either side: half the usual distance between candidates
 REFINE_RAISE_M = 2.0  # more mast than this wants guys and a look at the wind load: common practice, no source
 WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+OPPOSITE = dict(zip(WINDS, (*WINDS[4:], *WINDS[:4]), strict=True))
 
 
 class Support(StrEnum):
@@ -164,6 +167,8 @@ def _buildings(site: Site, settings: plan.Mounts, mast_m: float) -> Mounts:
     middle = shapely.get_coordinates(shapely.point_on_surface(shapes)).reshape(-1, 2)
     # a roof on posts has no wall to fix to
     walled = (solids.base_m <= site.ground_at(middle) + 0.5)[b] & settings.walls
+    if site.surface is not None:
+        walled[:] = False  # its cells do not show the very wall that a bracket would hang on
     wall_top = solids.top_m[b] - settings.wall_drop_m
     on_wall = walled & shapely.contains_xy(site.outline, wall)
     on_wall[on_wall] = ~_inside_any(site, wall[on_wall], wall_top[on_wall])
@@ -174,9 +179,9 @@ def _buildings(site: Site, settings: plan.Mounts, mast_m: float) -> Mounts:
     row, is_wall = row[by], is_wall[by]
     number = np.where(is_wall, _count_within(b, np.ones(len(b), bool))[row], _count_within(b, carries)[row])
     wind = [WINDS[k] for k in np.round(facing[row] / 45.0).astype(int) % 8]
-    # an edge of a courtyard faces inward: "south edge" would send a person to the wrong side
+    # an edge of a courtyard faces inward: the one on its north side faces south
     on = [
-        f"{solids.names[owner]}, courtyard {kind} that faces {to}"
+        f"{solids.names[owner]}, {kind} on the {OPPOSITE[to]} side of the courtyard"
         if inner
         else f"{solids.names[owner]}, {to} {kind}"
         for owner, inner, kind, to in zip(
@@ -235,6 +240,9 @@ def _along_edges(shapes: object, buildings: Ints, spacing_m: float) -> _EdgePoin
     inner[np.unique(of_ring, return_index=True)[1]] = False
     # the inside is then on the left of every ring
     rings = np.where(shapely.is_ccw(rings) == inner, shapely.reverse(rings), rings)
+    for tolerance_m in ROUND_OFF_M:
+        crooked = _straight_share(rings) < 0.5
+        rings[crooked] = shapely.simplify(rings[crooked], tolerance_m)
     xy, of_vertex = shapely.get_coordinates(rings, return_index=True)
     edge = np.flatnonzero(of_vertex[1:] == of_vertex[:-1]) if len(xy) else np.empty(0, np.int64)
     step = xy[edge + 1] - xy[edge]
@@ -252,6 +260,16 @@ def _along_edges(shapes: object, buildings: Ints, spacing_m: float) -> _EdgePoin
         inner[ring],
         buildings[of_part[of_ring[ring]]],
     )
+
+
+def _straight_share(rings: Any) -> Floats:
+    """(n,) share of each ring's length that lies in edges long enough for a bracket."""
+    xy, ring = shapely.get_coordinates(rings, return_index=True)
+    if not len(xy):
+        return np.zeros(len(rings))
+    step = np.hypot(*np.diff(xy, axis=0).T) * (ring[1:] == ring[:-1])
+    whole, straight = (np.bincount(ring[1:], part, len(rings)) for part in (step, step * (step >= SHORTEST_EDGE_M)))
+    return np.asarray(straight / np.maximum(whole, 1e-9))
 
 
 # --- the best few, a little to the side and a little higher -----------------------------------------------------

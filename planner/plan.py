@@ -460,10 +460,14 @@ EtoUnit = Literal["mm/day", "mm/month", "in/day", "in/month"]
 class ClimateLayer(Section):
     path: str = entry(
         ...,
-        "raster of 12 bands, NetCDF, or one file a month with `{mon}` (jan), `{mm}` (01) or `{m}` (1) in its name",
+        "raster of 12 bands, NetCDF or Zarr, or one file a month with `{mon}` (jan), `{mm}` (01) or `{m}` (1) in its name",
     )
-    variable: str | None = entry(None, "variable inside a NetCDF", "the file's only one")
-    unit: str = entry(..., "unit of the values; each layer lists its own below")
+    variable: str | None = entry(
+        None, "variable inside a NetCDF or Zarr", "the file's only one, or the only one with the quantity's CF name"
+    )
+    unit: str | None = entry(
+        None, "unit of the values; each layer lists its own below", "the file's own, where it states one"
+    )
     crs: str | None = entry(None, "CRS of the file", "the file's own")
 
 
@@ -492,7 +496,7 @@ class Climate(Section):
         None, "mean temperature (`C`, `K`, `F`)", "mean of `tmin` and `tmax`, else the built-in layer"
     )
     radiation: ClimateLayer | None = entry(
-        None, "solar radiation (`W/m2`, `MJ/m2/day`)", "FAO-56 eq. 50 from the daily temperature range"
+        None, "solar radiation (`W/m2`, `MJ/m2/day`, `kJ/m2/day`)", "FAO-56 eq. 50 from the daily temperature range"
     )
     wind: ClimateLayer | None = entry(None, "wind speed (`m/s`, `km/h`, `mph`)", "FAO-56: 2 m/s")
     wind_height_m: float = entry(
@@ -506,7 +510,9 @@ class Climate(Section):
     rh_max: ClimateLayer | None = entry(None, "mean daily maximum relative humidity (`%`)", "as `rh_min`")
     dew_point: ClimateLayer | None = entry(None, "dew point (`C`, `K`, `F`)", "as `rh_min`")
     vapour_pressure: ClimateLayer | None = entry(None, "actual vapour pressure (`kPa`, `hPa`, `Pa`)", "as `rh_min`")
-    rain: ClimateLayer | None = entry(None, "rain (`mm/month`, `mm/day`, `in/month`)", "the built-in layer")
+    rain: ClimateLayer | None = entry(
+        None, "rain (`mm/month`, `mm/day`, `in/month`, `kg/m2/s`)", "the built-in layer"
+    )
     elevation: ElevationLayer | None = entry(
         None,
         "elevation of the climate layers' own cells",

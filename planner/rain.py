@@ -16,13 +16,14 @@ Plain loops over mounts and edges, compiled; what is lower than LEAST_DEG is lef
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numba
 import numpy as np
 import shapely
 
-from planner.site import Bools, Floats, Ints, KeepOut, Prisms, Site, prisms
+from planner.site import Bools, Floats, Heights, Ints, KeepOut, Prisms, Site, prisms
+from planner.sun.ground import site_ground
 
 # WMO-No. 8, siting classification for precipitation: an obstacle's distance is at least 4, 2, 1 and 0.5 times
 # its height above the gauge for classes 1 to 4. The ratios are from memory; the angles 14, 26.6 and 45 degrees
@@ -35,6 +36,7 @@ DRIP_REACH_M = 5.0  # eaves farther than this are not looked for
 # Radii of the circles and rings in which WMO-No. 8 counts heat sources and reflecting surfaces for temperature.
 HEAT_RADII_M = (3.0, 5.0, 10.0, 30.0, 100.0)
 WINDWARD_HALF_DEG = 45.0  # either side of the wind: common practice, no source
+OVERHEAD_M = 1.0  # a raster this much above the head, at its own place, is a cover and not its support
 TOUCH_M = 1e-6  # closer than this to a footprint's edge is on it
 
 
@@ -82,8 +84,9 @@ class RainResult:
 def rain_and_surroundings(site: Site, xyz: Floats) -> RainResult:
     """Cover, obstacles by sector, their WMO class, drip, heat and distances to keep-outs for (n, 3) mounts.
 
-    Exact for prisms and ellipsoid crowns, whatever the azimuth. Where a surface model stands in for footprints,
-    its cells are not looked at here: footprints and crowns still are.
+    Exact for prisms and ellipsoid crowns, whatever the azimuth. A canopy raster, and a surface model that stands
+    in for footprints, are looked at every half degree, their own cell and the next one left out; footprints and
+    crowns still count then.
     """
     xyz = np.ascontiguousarray(xyz, float).reshape(-1, 3)
     n = len(xyz)
@@ -114,7 +117,8 @@ def rain_and_surroundings(site: Site, xyz: Floats) -> RainResult:
         hedge,
     )
     _add_crowns(xyz, crowns.centre, crowns.radius_m, crowns.half_height_m, first, tangent, obstacle, bearing, cover)
-    obstacles = (*site.buildings.names, *site.crown_prisms.names, *crowns.names)
+    obstacles = (*site.buildings.names, *site.crown_prisms.names, *crowns.names, "the surface model", "tree canopy")
+    _add_rasters(site, xyz, len(obstacles) - 2, tangent, obstacle, bearing, cover)
     covered = cover >= 0
     worst = tangent.argmax(axis=1)
     rows = np.arange(n)
@@ -316,6 +320,49 @@ def _add_crowns(
                 value = (d * dz + root) / lead
                 if value >= least:
                     _take(k, value, azimuth, offset + c, s, tangents, obstacles, bearings)
+
+
+def _add_rasters(
+    site: Site, xyz: Floats, first: int, tangents: Floats, obstacles: Ints, bearings: Floats, cover: Ints
+) -> None:
+    """The same for a surface model that shades (obstacle `first`) and a canopy raster (`first` + 1)."""
+    azimuth = np.arange(0.0, 360.0, 0.5)
+    sector = np.round(azimuth / SECTOR_DEG).astype(np.int64) % SECTORS
+    # the ground itself is no obstacle: only what stands on it counts
+    rasters = site_ground(replace(site, surface=_standing(site)))
+    over = replace(rasters, ground=(), canopy=()).opaque(xyz, azimuth, 0.0)
+    for row, seen in ((first, over), (first + 1, rasters.veil(xyz, azimuth))):
+        if seen is None or not len(xyz):
+            continue
+        for s in range(SECTORS):
+            mine = np.flatnonzero(sector == s)
+            best = mine[seen.tangent[:, mine].argmax(axis=1)]
+            value = seen.tangent[np.arange(len(xyz)), best]
+            higher = value > tangents[:, s]
+            tangents[higher, s], obstacles[higher, s] = value[higher], row
+            bearings[higher, s] = azimuth[best[higher]]
+    # what the raster shows at the mount's own place: its support, unless it stands well above the head
+    for row, top in (
+        (first, site.surface.cell_at(xyz[:, :2]) if site.surface is not None else None),
+        (
+            first + 1,
+            site.canopy.cell_at(xyz[:, :2]) + site.ground_at(xyz[:, :2]) if site.canopy is not None else None,
+        ),
+    ):
+        if top is not None:
+            cover[(cover < 0) & (np.nan_to_num(top, nan=-np.inf) > xyz[:, 2] + OVERHEAD_M)] = row
+
+
+def _standing(site: Site) -> Heights | None:
+    """The surface model where it shows something that stands on the ground; NaN elsewhere."""
+    if site.surface is None:
+        return None
+    h = site.surface
+    rows, cols = h.values.shape
+    east = h.left_m + (np.arange(cols) + 0.5) * h.cell_m
+    north = h.top_m - (np.arange(rows) + 0.5) * h.cell_m
+    ground = site.ground_at(np.stack(np.meshgrid(east, north), axis=-1))
+    return replace(h, values=np.where(h.values - ground > OVERHEAD_M, h.values, np.nan))
 
 
 # --- drip, heat, keep-outs --------------------------------------------------------------------------------------

@@ -525,7 +525,7 @@ def test_the_three_ways_agree_or_say_so():
 
 def test_sentences_follow_the_readers_units():
     found = zones.zone_sites(climate(np.full((1, 12), 5.08)), np.array([38.0]), zones.equal_bands(), units="us")
-    assert "0.20 in/day" in found.ways[0].said[0]
+    assert "0.200 in/day" in found.ways[0].said[0]
     assert "59 °F" in found.ways[1].said[0]
 
 
@@ -927,9 +927,12 @@ def test_netcdf_with_longitudes_from_0_to_360(tmp_path):
     found = read_climate(plan_with(tmp_path, eto=section), site, np.array([0.0]), ledger)
     assert found.eto_mm_day[0, 6] == pytest.approx(4.0, rel=1e-5)
     assert any("WGS 84" in str(n) for n in ledger)
+    # the one variable with a name that ETo goes by needs no naming; of radiation there is none
+    alone = plan_with(tmp_path, eto={"path": "normals.nc", "unit": "mm/day"})
+    assert_allclose(read_climate(alone, site, np.array([0.0]), Ledger()).eto_mm_day, found.eto_mm_day)
     with pytest.raises(PlanError, match="pet, tas"):
         read_climate(
-            plan_with(tmp_path, eto={"path": "normals.nc", "unit": "mm/day"}), site, np.array([0.0]), Ledger()
+            plan_with(tmp_path, radiation={"path": "normals.nc", "unit": "W/m2"}), site, np.array([0.0]), Ledger()
         )
     with pytest.raises(DataError, match="did you mean 'pet'"):
         read_climate(plan_with(tmp_path, eto={**section, "variable": "pett"}), site, np.array([0.0]), Ledger())

@@ -217,3 +217,47 @@ def test_a_wall_bracket_moves_along_its_wall():
     hall = site.buildings.shapes[0]
     away = shapely.distance(hall, shapely.points(judged[0].xyz[:, :2]))
     np.testing.assert_allclose(away, 0.3, atol=0.05)
+
+
+@pytest.mark.parametrize("radius", [6.0, 15.0, 50.0])
+def test_a_round_building_has_edges(radius):
+    """2,000 short edges are one round wall: places all round it, still at its rim."""
+    site = bare_site(OUTLINE, buildings=prisms([shapely.Point(0, 0).buffer(radius, 500)], [-1], [8.0], ["Rotunda"]))
+    found = find_mounts(site, plan.Mounts(spacing_m=5), 0.6)
+    assert len(found) >= 2 * 2 * np.pi * radius / 5 * 0.6
+    away = np.hypot(found.xyz[:, 0], found.xyz[:, 1])
+    wall = np.array([s is Support.WALL for s in found.support])
+    assert (away[~wall] < radius).all()
+    assert (away[wall] > radius).all()
+    assert np.abs(away - radius).max() < 1.0
+    assert len({on.split(", ")[1] for on in found.on}) >= 8  # it faces all ways
+
+
+def test_a_stepped_outline_has_edges():
+    """A footprint traced from a raster: a diagonal of 0.8 m steps."""
+    steps = [(0.8 * k + dx, 0.8 * k + dy) for k in range(20) for dx, dy in ((0, 0), (0.8, 0))]
+    shape = shapely.Polygon([*steps, (16, 16), (0, 16)])
+    found = find_mounts(one_building(shape), plan.Mounts(spacing_m=5, walls=False), 0.6)
+    facing = found.facing_deg
+    assert ((facing > 90) & (facing < 180)).any()  # the stepped side faces south-east
+
+
+def test_no_wall_tops_where_a_surface_model_shades():
+    surface = Heights(np.zeros((20, 20)), -100, 100, 10.0)
+    found = find_mounts(one_building(surface=surface), plan.Mounts(), 0.6)
+    assert len(found)
+    assert Support.WALL not in found.support
+
+
+def test_courtyard_edges_are_named_by_the_side_they_are_on():
+    site = one_building(shapely.box(0, 0, 40, 40).difference(shapely.box(10, 10, 30, 30)))
+    found = find_mounts(site, plan.Mounts(walls=False), 0.6)
+    north = [
+        k
+        for k in range(len(found))
+        if found.xyz[k, 1] > 29.9 and found.xyz[k, 1] < 31 and 11 < found.xyz[k, 0] < 29
+    ]
+    assert north
+    for k in north:
+        assert found.on[k] == "Hall, edge on the north side of the courtyard"
+        assert found.facing_deg[k] == pytest.approx(180)

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from planner.rain import HEAT_RADII_M, LEAST_DEG, rain_and_surroundings, rain_class, windward
-from planner.site import Crowns, KeepOut, KeepOuts, bare_site, prisms
+from planner.site import Crowns, Heights, KeepOut, KeepOuts, bare_site, prisms
 
 
 @pytest.mark.parametrize(
@@ -265,3 +265,39 @@ def test_nothing_around_and_no_mounts():
     none = rain_and_surroundings(street(1), np.empty((0, 3)))
     assert none.sector_deg.shape == (0, 36)
     assert none.drip_name == none.cover_name == ()
+
+
+def cells(height, rows=slice(None), cols=slice(None), n=200):
+    values = np.zeros((n, n))
+    values[rows, cols] = height
+    return Heights(values, -n / 2, n / 2, 1.0)
+
+
+def test_a_surface_model_is_seen():
+    """A block of cells 7 m to the north, 30 m high, before a head at 4 m: atan(26 / 7) by plane geometry."""
+    site = bare_site(surface=cells(30.0, slice(80, 93), slice(90, 110)))
+    found = rain_and_surroundings(site, np.array([[0.5, 0.0, 4.0]]))
+    assert found.steepest_deg[0] == pytest.approx(np.degrees(np.arctan(26 / 7)), abs=0.5)
+    assert found.steepest_name == ("the surface model",)
+    assert found.wmo_class[0] == 5
+    assert not found.covered[0]
+
+
+def test_a_canopy_is_seen_and_covers():
+    ring = cells(15.0)
+    ring.values[94:106, 94:106] = 0.0
+    site = bare_site(canopy=ring)
+    beside, beneath = np.array([[0.0, 0, 4.0]]), np.array([[40.0, 0, 4.0]])
+    found = rain_and_surroundings(site, beside)
+    assert found.steepest_deg[0] == pytest.approx(np.degrees(np.arctan(11 / 6)), abs=1.0)
+    assert found.steepest_name == ("tree canopy",)
+    assert rain_and_surroundings(site, beneath).covered.tolist() == [True]
+
+
+def test_bare_ground_is_no_obstacle():
+    """A steep slope of ground under a surface model that shows nothing else."""
+    slope = Heights(np.tile(np.linspace(200, 0, 200)[:, None], (1, 200)), -100.0, 100.0, 1.0)
+    site = bare_site(terrain=slope, surface=slope)
+    found = rain_and_surroundings(site, np.array([[0.0, 0, 103.0]]))
+    assert found.steepest_deg[0] < 5
+    assert not found.covered[0]

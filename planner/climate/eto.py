@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from planner.climate import kernels
-from planner.site import Floats
+from planner.site import Floats, Ints
 
 # A non-leap year: a mean year is what normals describe.
 MONTH_DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
@@ -159,7 +159,7 @@ def month_means_of_the_sun(latitude_deg: ArrayLike) -> tuple[Floats, Floats]:
     """
     latitude = _floats(latitude_deg)
     # sites and grids share latitudes; a day's sun is worked out once for each
-    distinct, place = np.unique(latitude.ravel(), return_inverse=True)
+    distinct, place = _shared(latitude.ravel())
     radiation, hours = kernels.month_means_of_the_sun(distinct, _MONTH_STARTS)
     shape = (12, *latitude.shape)
     return _floats(radiation[:, place]).reshape(shape), _floats(hours[:, place]).reshape(shape)
@@ -392,6 +392,15 @@ def _plain_months(
 _UNKNOWN = np.empty((0, 0))
 
 
+def _shared(latitude_deg: Floats) -> tuple[Floats, Ints]:
+    """Latitudes with those that repeat taken once, and the place of each; the rows of a grid need no sorting."""
+    first = np.flatnonzero(np.diff(latitude_deg, prepend=np.nan))
+    if len(first) > len(latitude_deg) / 4:
+        distinct, place = np.unique(latitude_deg, return_inverse=True)
+        return distinct, place
+    return latitude_deg[first], np.repeat(np.arange(len(first)), np.diff(first, append=len(latitude_deg)))
+
+
 def _compiled_months(
     inputs: MonthlyInputs, latitude_deg: Floats, elevation_m: Floats, method: Method, krs: Floats
 ) -> Floats:
@@ -404,7 +413,7 @@ def _compiled_months(
         return np.ascontiguousarray(np.broadcast_to(values, shape[1:]).ravel())
 
     low, high = flat(inputs.t_min_c), flat(inputs.t_max_c)
-    distinct, row = np.unique(each(latitude_deg), return_inverse=True)
+    distinct, row = _shared(each(latitude_deg))
     sun = monthly_extraterrestrial_radiation(distinct)
     if method == "hargreaves":
         return _floats(kernels.hargreaves_months(low, high, sun, row)).reshape(shape)

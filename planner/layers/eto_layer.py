@@ -27,7 +27,7 @@ from rasterio.windows import Window
 
 from planner import __version__
 from planner.layers.frame import WGS84, project
-from planner.layers.monthly import QUANTITIES, Months, check_range, eto_from_weather, open_layer
+from planner.layers.monthly import QUANTITIES, Months, check_range, eto_from_weather, layer_unit, open_layer
 from planner.layers.source import locate
 from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError
 from planner.plan import PlanFile
@@ -84,8 +84,12 @@ def write_eto_layer(
                     "Bring the layers to one grid",
                 )
         elevation = stack.enter_context(_Elevation(plan, grid, crs, ledger))
+        units = {
+            name: layer_unit(plan, f"climate.{name}", given[name], QUANTITIES[name], months, ledger)
+            for name, months in layers.items()
+        }
         for name, months in layers.items():
-            _look_at_sample(plan, name, months)
+            _look_at_sample(name, months, units[name])
         windows = list(_windows(grid))
         job = _job(plan, layers)
         parts = out.with_name(f".{out.name}.parts")
@@ -94,7 +98,7 @@ def write_eto_layer(
             part = parts / f"{k:06d}.tif"
             if not part.exists():
                 weather = {
-                    name: QUANTITIES[name].convert(months.read(window).reshape(12, -1).T, given[name].unit).T
+                    name: QUANTITIES[name].convert(months.read(window).reshape(12, -1).T, units[name]).T
                     for name, months in layers.items()
                 }
                 eto, steps, _ = eto_from_weather(section, weather, _latitude(grid, crs, window), elevation(window))
@@ -161,15 +165,13 @@ class _Elevation:
         return np.where(values == NODATA * self._factor, self._one, values)
 
 
-def _look_at_sample(plan: PlanFile, name: str, months: Months) -> None:
+def _look_at_sample(name: str, months: Months, unit: str) -> None:
     rows = np.linspace(0, months.height - 1, min(_SAMPLE, months.height)).astype(np.int64)
     cols = np.linspace(0, months.width - 1, min(_SAMPLE, months.width)).astype(np.int64)
     r, c = np.meshgrid(rows, cols, indexing="ij")
     raw = months.gather(r.ravel(), c.ravel())
-    section, quantity = getattr(plan.plan.climate, name), QUANTITIES[name]
-    check_range(
-        f"climate.{name}", f"climate.{name}", quantity, section.unit, raw, quantity.convert(raw, section.unit)
-    )
+    quantity = QUANTITIES[name]
+    check_range(f"climate.{name}", f"climate.{name}", quantity, unit, raw, quantity.convert(raw, unit))
 
 
 def _windows(grid: Months) -> Iterator[Window]:

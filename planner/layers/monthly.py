@@ -39,6 +39,7 @@ from planner.climate.eto import (
     vapour_pressure_from_rh_max_kpa,
     wind_at_2m_m_s,
 )
+from planner.layers import conventions
 from planner.layers.coverage import cell_weights, weighted_means
 from planner.layers.frame import WGS84, Shapes, apart_m, project, project_shapes
 from planner.layers.source import label, locate, place, settle_crs
@@ -88,7 +89,7 @@ class Quantity:
         """(n, 12) from the file's unit to the inner one."""
         factor, offset = self.units[unit]
         month = MONTH_DAYS if "/month" in unit and "/day" in self.inner else 1.0
-        if "/day" in unit and "/month" in self.inner:
+        if ("/day" in unit or "/s" in unit) and "/month" in self.inner:
             month = 1.0 / MONTH_DAYS
         return np.asarray((values * factor + offset) / month, np.float64)
 
@@ -117,7 +118,13 @@ QUANTITIES = {
     "tmean": Quantity("mean temperature", "C", _TEMPERATURE_UNITS, -60.0, 45.0, -6.0, 42.0),
     "dew_point": Quantity("dew point", "C", _TEMPERATURE_UNITS, -65.0, 32.0, -15.0, 30.0),
     "radiation": Quantity(
-        "solar radiation", "MJ/m2/day", {"MJ/m2/day": (1.0, 0.0), "W/m2": (0.0864, 0.0)}, -0.1, 45.0, 6.0, 42.0
+        "solar radiation",
+        "MJ/m2/day",
+        {"MJ/m2/day": (1.0, 0.0), "W/m2": (0.0864, 0.0), "kJ/m2/day": (0.001, 0.0)},
+        -0.1,
+        45.0,
+        6.0,
+        42.0,
     ),
     "wind": Quantity(
         "wind", "m/s", {"m/s": (1.0, 0.0), "km/h": (1.0 / 3.6, 0.0), "mph": (0.44704, 0.0)}, 0.0, 25.0, 0.3, 15.0
@@ -130,7 +137,12 @@ QUANTITIES = {
     "rain": Quantity(
         "rain",
         "mm/month",
-        {"mm/month": (1.0, 0.0), "mm/day": (1.0, 0.0), "in/month": (MM_PER_IN, 0.0)},
+        {
+            "mm/month": (1.0, 0.0),
+            "mm/day": (1.0, 0.0),
+            "in/month": (MM_PER_IN, 0.0),
+            "kg/m2/s": (86400.0, 0.0),
+        },
         0.0,
         4000.0,
         0.0,
@@ -165,7 +177,8 @@ class Months:
         self.files, first = files, files[0]
         self.width, self.height, self.transform = first.width, first.height, first.transform
         self.bands = bands
-        if len(files) == 1 and bands == 12 and first.count != 12:
+        self.months = _months_of(first, where) if len(files) == 1 and bands == 12 else None
+        if len(files) == 1 and bands == 12 and first.count != 12 and self.months is None:
             raise DataError(
                 where,
                 f"it has {first.count} band{'s' if first.count != 1 else ''}, not one for each of the 12 months",
@@ -185,14 +198,27 @@ class Months:
 
     def read(self, window: Window) -> Floats:
         """(bands, rows, cols), NaN where unknown, scale and offset applied."""
-        here = list(range(1, 1 + (self.bands if len(self.files) == 1 else 1)))
+        if self.months is not None:
+            here = list(range(1, 1 + len(self.months)))
+        else:
+            here = list(range(1, 1 + (self.bands if len(self.files) == 1 else 1)))
         parts = [file.read(here, window=window, masked=True) for file in self.files]
         values = np.concatenate([np.ma.filled(part.astype(np.float64), np.nan) for part in parts])
         scales = np.concatenate([file.scales[: len(here)] for file in self.files])
         offsets = np.concatenate([file.offsets[: len(here)] for file in self.files])
         values = values * scales[:, None, None] + offsets[:, None, None]
         values[np.isinf(values)] = np.nan
+        if self.months is not None:
+            # a month of several years is their mean
+            at = np.array(self.months)
+            values = np.stack([values[at == m].mean(axis=0) for m in range(12)])
         return np.asarray(values, np.float64)
+
+    @property
+    def unit(self) -> str | None:
+        """The unit that the file states, as a plan writes it; None where it states none, or one unknown."""
+        said = (self.files[0].units[0] or "").strip() or self.files[0].tags(1).get("units", "")
+        return conventions.unit(said) if said else None
 
     def cells_at(self, xy: Floats, crs: CRS) -> Ints:
         """(m, 2) row and column of the cells that hold (m, 2) places in the layer's CRS; may lie outside."""
@@ -212,6 +238,27 @@ class Months:
             out[group] = block[:, r - r0, c - c0].T
         out[np.isnan(out).any(axis=1)] = np.nan
         return out
+
+
+def _months_of(file: rasterio.DatasetReader, where: str) -> list[int] | None:
+    """Months of the bands by the file's time axis, None where it has none; whole years, in any order."""
+    said = file.tags()
+    units, calendar = said.get("time#units"), said.get("time#calendar", "standard")
+    values = [file.tags(k).get("NETCDF_DIM_time") for k in range(1, file.count + 1)]
+    if units is None or any(v is None for v in values):
+        return None
+    found = conventions.months([float(str(v)) for v in values], units, calendar)
+    if found is None:
+        return None
+    counts = np.bincount(found, minlength=12)
+    if counts.min() == 0 or counts.min() != counts.max():
+        lacking = [MONTHS[m] for m in np.flatnonzero(counts < counts.max())]
+        raise DataError(
+            where,
+            f"its time axis ({units}) does not hold each month equally often: {', '.join(lacking)} occur less",
+            "Give the twelve mean months, or whole years of months",
+        )
+    return found
 
 
 @contextmanager
@@ -236,7 +283,7 @@ def _open(plan: PlanFile, key: str, section: ClimateLayer, where: str, bands: in
                 warnings.simplefilter("ignore", NotGeoreferencedWarning)
                 files = [stack.enter_context(rasterio.open(name)) for name in names]
             if len(files) == 1 and files[0].subdatasets:
-                chosen = _variable(where, files[0].subdatasets, section.variable, key, plan)
+                chosen = _variable(where, files[0].subdatasets, section.variable, key, plan, stack)
                 files = [stack.enter_context(rasterio.open(chosen))]
             yield Months(files, where, bands)
         except RasterioError as fault:
@@ -260,8 +307,13 @@ def _month_files(plan: PlanFile, key: str, section: ClimateLayer) -> list[str]:
     return [str(locate(plan, f"{key}.path", fill(month))) for month in range(12)]
 
 
-def _variable(where: str, subdatasets: Sequence[str], wanted: str | None, key: str, plan: PlanFile) -> str:
+def _variable(
+    where: str, subdatasets: Sequence[str], wanted: str | None, key: str, plan: PlanFile, stack: ExitStack
+) -> str:
     names = {text.rsplit(":", 1)[-1].strip("/"): text for text in subdatasets}
+    if wanted is None:
+        told = {name: stack.enter_context(rasterio.open(text)).tags(1) for name, text in names.items()}
+        wanted = conventions.variable(key.rsplit(".", 1)[-1], told)
     if wanted is None:
         raise PlanError(
             f"{plan.path}: {key}.variable", "the file holds several variables", f"Name one: {', '.join(names)}"
@@ -339,15 +391,11 @@ def read_layer(
     strict: a site outside the layer is an error; otherwise it is NaN and listed. Raises PlanError for an unknown
     unit or file, DataError for what the file holds.
     """
-    if section.unit not in quantity.units:
-        raise PlanError(
-            f"{plan.path}: {key}.unit",
-            f"'{section.unit}' is not a unit of {quantity.name}",
-            f"Of the units it can have ({', '.join(quantity.units)}): {nearest(section.unit, quantity.units)}",
-        )
     where = _where(key, section)
     n = len(shapes_lonlat)
+    _check_stated_unit(plan, key, section, quantity)
     with _open(plan, key, section, where) as months:
+        unit = layer_unit(plan, key, section, quantity, months, ledger)
         crs = _crs(plan, key, section, where, months, ledger)
         found = _at_sites(np.asarray(shapes_lonlat, object), crs, months)
         middle = project(_at(months.transform, months.width / 2, months.height / 2), crs, WGS84)
@@ -382,9 +430,42 @@ def read_layer(
         ledger.add(
             Kind.CHECK, where, "part of the area lies on unknown cells; the mean is of the known part", partly
         )
-    values = quantity.convert(found.values, section.unit)
-    check_range(where, key, quantity, section.unit, found.values, values)
+    values = quantity.convert(found.values, unit)
+    check_range(where, key, quantity, unit, found.values, values)
     return replace(found, values=values, peak_range=_converted(found.peak_range, found.values, values))
+
+
+def _check_stated_unit(plan: PlanFile, key: str, section: ClimateLayer, quantity: Quantity) -> None:
+    if section.unit is not None and section.unit not in quantity.units:
+        raise PlanError(
+            f"{plan.path}: {key}.unit",
+            f"'{section.unit}' is not a unit of {quantity.name}",
+            f"Of the units it can have ({', '.join(quantity.units)}): {nearest(section.unit, quantity.units)}",
+        )
+
+
+def layer_unit(
+    plan: PlanFile, key: str, section: ClimateLayer, quantity: Quantity, months: Months, ledger: Ledger
+) -> str:
+    """The plan's unit, else the file's own, which is stated; PlanError where neither can be one of the quantity."""
+    where, units = _where(key, section), ", ".join(quantity.units)
+    said = months.unit
+    if section.unit is None:
+        if said in quantity.units:
+            ledger.add(Kind.ASSUMED, where, f"unit {said}, as the file says")
+            return str(said)
+        raise PlanError(
+            f"{plan.path}: {key}.unit",
+            "the plan states no unit, and the file "
+            + (f"says '{said}', which {quantity.name} cannot have" if said else "says none"),
+            f"State one of: {units}",
+        )
+    _check_stated_unit(plan, key, section, quantity)
+    if said in quantity.units and said != section.unit:
+        ledger.add(
+            Kind.CHECK, where, f"the file says its unit is {said}, the plan {section.unit}: the plan's is used"
+        )
+    return section.unit
 
 
 def _converted(peaks: Floats, raw: Floats, values: Floats) -> Floats:

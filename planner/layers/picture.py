@@ -7,7 +7,7 @@ import numpy as np
 from planner.climate.answer import ClimatePicture
 from planner.climate.builtin import ATTRIBUTION, SOURCE, builtin_climate
 from planner.layers.frame import WGS84, project
-from planner.layers.monthly import QUANTITIES, open_layer
+from planner.layers.monthly import QUANTITIES, layer_unit, open_layer
 from planner.ledger import Ledger
 from planner.plan import PlanFile
 from planner.site import Floats
@@ -36,13 +36,14 @@ def read_climate_picture(
         values = builtin_climate(grid[:, 0], grid[:, 1]).eto_mm_day
         return ClimatePicture(_peak(values, len(lat)), *edges, f"estimate from the {SOURCE}", ATTRIBUTION)
     with open_layer(plan, "climate.eto", section, ledger) as (months, crs):
+        unit = layer_unit(plan, "climate.eto", section, QUANTITIES["eto"], months, ledger)
         xy = project(grid, WGS84, crs)
         inside_earth = np.asarray(np.isfinite(xy).all(axis=1))
         cell = months.cells_at(np.where(inside_earth[:, None], xy, 0.0), crs)
         inside = inside_earth & (cell >= 0).all(axis=1) & (cell < (months.height, months.width)).all(axis=1)
         values = np.full((len(grid), 12), np.nan)
         values[inside] = months.gather(cell[inside, 0], cell[inside, 1])
-    return ClimatePicture(_peak(QUANTITIES["eto"].convert(values, section.unit), len(lat)), *edges, "ETo layer")
+    return ClimatePicture(_peak(QUANTITIES["eto"].convert(values, unit), len(lat)), *edges, "ETo layer")
 
 
 def _padded(degrees: Floats) -> tuple[float, float]:

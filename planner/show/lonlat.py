@@ -14,13 +14,20 @@ Floats = NDArray[np.float64]
 DECIMALS = 7  # of a degree: about a centimetre
 
 
-def to_lonlat(crs: str) -> Callable[[Floats], Floats]:
-    """A function from (n, 2) or (n, 3) metres in the frame `crs` to (n, 2) longitude, latitude (WGS 84)."""
+def to_lonlat(crs: str, unbroken: bool = False) -> Callable[[Floats], Floats]:
+    """A function from (n, 2) or (n, 3) metres in the frame `crs` to (n, 2) longitude, latitude (WGS 84).
+
+    unbroken: for drawing; a site across the 180th meridian then keeps together, at longitudes beyond 180.
+    """
     transformer = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+    middle = transformer.transform(0.0, 0.0)[0]
 
     def points(xy: Floats) -> Floats:
         xy = np.asarray(xy, float).reshape(-1, np.asarray(xy).shape[-1])
-        return np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
+        lonlat = np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
+        if unbroken:
+            lonlat[:, 0] = middle + (lonlat[:, 0] - middle + 180.0) % 360.0 - 180.0
+        return lonlat
 
     return points
 

@@ -56,7 +56,7 @@ def site_page(result: SiteResult) -> bytes:
 def site_map(result: SiteResult) -> OfflineMap:
     """The map as a folium object, to which layers of one's own may be added before it is saved."""
     site = result.site
-    degrees = to_lonlat(site.crs)
+    degrees = to_lonlat(site.crs, unbroken=True)
     west, south, east, north = geometry(_extent(result), degrees).bounds
     data = {
         "units": result.plan.units,
@@ -410,7 +410,7 @@ def _candidates(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict
 
     return {
         "id": "candidates",
-        "name": f"Passes every gate ({len(rows)}), by score",
+        "name": f"Passes every gate ({len(result.decision.order)}, with those below), by score",
         "on": True,
         "style": style | {"radius": 5},
         "labels": list(CANDIDATE_LABELS),

@@ -6,6 +6,7 @@ import numpy as np
 
 from planner.batches import ContractFiles
 from planner.job import SiteResult
+from planner.show.links import plan_view
 from planner.units import MONTHS, eto, length, months
 
 
@@ -21,7 +22,9 @@ def summary(result: SiteResult) -> str:
             f"head {length(result.mounts.height_m[k], units)} above ground{score}."
         )
         lines.append(d.reasons[k])
-    elif len(result.mounts):
+    if (fewest := plan_view(result)) is not None:
+        lines.append(fewest["head"])
+    if d.chosen < 0 and len(result.mounts):
         failing = (~d.passes).sum(axis=0)
         worst = int(failing.argmax())
         lines.append("No mount passes every gate; the map says why.")

@@ -75,6 +75,17 @@ def place(result: SiteResult, row: int) -> str:
     return f"{kind[:1].upper()}{kind[1:]}: {on}" if on else kind.capitalize()
 
 
+def _give_or_take(result: SiteResult, row: int, month: int) -> str:
+    """' ± 0.4 points' where the light's spread was worked out; nothing where it was not."""
+    found = result.light_spread.get(row)
+    return "" if found is None else f" ± {100 * found.light_share[month]:.1f} points"
+
+
+def _hours_give_or_take(result: SiteResult, row: int, month: int) -> str:
+    found = result.light_spread.get(row)
+    return "" if found is None else f" ± {found.direct_h[month]:.1f} h"
+
+
 def mount_numbers(result: SiteResult, row: int) -> list[Number]:
     """The numbers that decide, for one mount."""
     plan, units, sun, wet = result.plan, result.plan.units, result.sun, result.rain
@@ -83,12 +94,13 @@ def mount_numbers(result: SiteResult, row: int) -> list[Number]:
     numbers = [
         Number(
             f"Light kept in {MONTHS[dark]}, the worst irrigation month",
-            percent(sun.light_share[row, dark]),
-            f"of the open sky's clear-sky energy, beam and diffuse; asked: {plan.gates.light_share:.0%}",
+            percent(sun.light_share[row, dark]) + _give_or_take(result, row, dark),
+            f"of the open sky's {'energy' if plan.sun.weather else 'clear-sky energy'}, beam and diffuse; "
+            f"asked: {plan.gates.light_share:.0%}",
         ),
         Number(
             f"Direct sun on a clear day in {MONTHS[brief]}",
-            f"{sun.direct_h[row, brief]:.1f} h",
+            f"{sun.direct_h[row, brief]:.1f} h" + _hours_give_or_take(result, row, brief),
             f"the open sky gives {sun.open_direct_h[brief]:.1f} h; asked: {plan.gates.direct_h_day:.1f} h, "
             "or nine tenths of what the open sky gives",
         ),
@@ -597,19 +609,19 @@ CAUTIONS = (
         "Ladders",
         "Set the foot of a leaning ladder out by a quarter of its working length, let its rails stand 3 ft (0.9 m) "
         "above the landing, and tie it off.",
-        "29 CFR 1926.1053(b)",
+        "29 CFR 1926.1053(b), the law in the United States",
     ),
     Caution(
         "Roofs and edges",
         "Fall protection from 6 ft (1.8 m) in construction, from 4 ft (1.2 m) in general industry. Ask the owner "
         "for access and anchor points.",
-        "29 CFR 1926.501, 1910.28",
+        "29 CFR 1926.501 and 1910.28, the law in the United States",
     ),
     Caution(
         "Power lines",
         "Look up first. Unless qualified, keep yourself, ladder and mast at least 10 ft (3 m) from overhead lines, "
         "farther above 50 kV.",
-        "29 CFR 1910.333(c)",
+        "29 CFR 1910.333(c), the law in the United States",
     ),
     Caution(
         "Digging",

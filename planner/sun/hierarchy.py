@@ -114,7 +114,7 @@ def _curve(box: Floats) -> Ints:
     cell = ((middle - low) * scale).astype(np.uint64)
     for shift, mask in ((8, 0x00FF00FF), (4, 0x0F0F0F0F), (2, 0x33333333), (1, 0x55555555)):
         cell = (cell | (cell << np.uint64(shift))) & np.uint64(mask)
-    return (cell[:, 0] | (cell[:, 1] << np.uint64(1))).astype(np.int64)
+    return np.asarray(cell[:, 0] | (cell[:, 1] << np.uint64(1)), np.int64)
 
 
 def _boxes(box: Floats, top: Floats) -> tuple[Floats, Ints, Ints]:

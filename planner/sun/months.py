@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from planner.site import Floats
 from planner.sun.hierarchy import (
@@ -43,9 +44,9 @@ class LightTable(NamedTuple):
     beam, diffuse (12,): of the open sky. Made by :func:`light_table`.
     """
 
-    below: Floats
-    least: Floats
-    most: Floats
+    below: NDArray[np.float32]
+    least: NDArray[np.float32]
+    most: NDArray[np.float32]
     beam: Floats
     diffuse: Floats
 

@@ -111,20 +111,14 @@ def year_of_light(
     def work(rows: slice) -> None:
         nonlocal done
         some = mounts[rows]
-        ground = rasters.opaque(some, azimuth, terrain_reach_m)
-        canopy = rasters.veil(some, azimuth)
+        ground, ground_picture, canopy, canopy_picture = (
+            np.empty((len(some), 0)) if over is None else along(over.tangent, azimuth, each)
+            for over in (rasters.opaque(some, azimuth, terrain_reach_m), rasters.veil(some, azimuth))
+            for each in (looks, picture)
+        )
+        mine = _Out(out.hours[rows], out.beam[rows], out.sky_view[rows], out.horizon[rows], out.veil[rows])
         _some_mounts(
-            some,
-            scene,
-            steps,
-            sun_looks,
-            picture_looks,
-            *(
-                np.empty((len(some), 0)) if over is None else along(over.tangent, azimuth, each)
-                for over in (ground, canopy)
-                for each in (looks, picture)
-            ),
-            _Out(*(column[rows] for column in out)),
+            some, scene, steps, sun_looks, picture_looks, ground, ground_picture, canopy, canopy_picture, mine
         )
         done += len(some)
         if progress:

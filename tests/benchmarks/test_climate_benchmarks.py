@@ -1,6 +1,7 @@
 """ETo layers, values at sites, and a contract of a million. Run: pytest tests/benchmarks --benchmark-only -s
 
-Each prints `ratio NAME VALUE`: how many times the yardstick's time ours is shorter (for `contract_vs_file`, longer). Yardstick and ours are run in turn and the best of each is taken, so a busy machine is fair to both.
+Each prints `ratio NAME VALUE`: how many times the yardstick takes longer than ours (for `contract_vs_file`,
+ours than the yardstick). The two are run in turn and the best of each is taken, so a busy machine is fair to both.
 """
 
 from __future__ import annotations
@@ -70,8 +71,8 @@ def test_eto_against_plain_numpy(benchmark, weather):
 
 
 def test_eto_against_pyet(benchmark, weather):
-    """pyet's FAO-56 of days, fed a day a month as one array of all cells. Its result is not ours (day 15, no monthly
-    soil heat), so only the time is compared here; tests/test_climate.py compares numbers where the forms are alike.
+    """pyet's FAO-56 of days, fed a day a month as one array of all cells. Its result is not ours (day 15, no
+    monthly soil heat), so only the time is compared here; tests/test_climate.py compares numbers where the forms are alike.
     """
     import pyet
     import xarray
