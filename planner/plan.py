@@ -631,8 +631,8 @@ class Gates(Section):
     )
     range_used: float = entry(
         0.8,
-        "share of the rated range that may be used",
-        f"walls and trees always take some: {COMMON}; the sheet asks for a test of each link that is not clear",
+        "share of the rated range that may be used, whatever the margin says",
+        f"the rated range is a maker's word, and high mounts look better than they are: {COMMON}",
         gt=0,
         le=1,
     )
@@ -643,7 +643,12 @@ class Weights(Section):
         40.0, "share of light kept in the worst irrigation month", "missing light is missing water", ge=0
     )
     rain: float = entry(15.0, "openness to rain", "rain is the second thing it measures", ge=0)
-    reach: float = entry(30.0, "margin to the farthest controller", "a lost link is a return trip", ge=0)
+    reach: float = entry(
+        30.0,
+        "margin of the weakest link (of all on average where several sensors share), or of the longest cable",
+        "a lost link is a return trip",
+        ge=0,
+    )
     access: float = entry(
         15.0, "ease of getting there: low and on a known support", "it is cleaned every year", ge=0
     )

@@ -1,6 +1,7 @@
 """Links of mounts and controllers: margins, odds, grades, the words for them, and what would help."""
 
 import dataclasses
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,13 +12,16 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from planner import plan
-from planner.mounts import Mounts, Support
+from planner.layers import named_xy, read_site
+from planner.ledger import Ledger
+from planner.mounts import Mounts, Support, find_mounts
 from planner.plan import Reach, Sensor
 from planner.reach import Grade, grade, margin, needs, reach
 from planner.reach.cover import coverage
 from planner.reach.link import FULL_ROOM_DB, THROUGH
 from planner.reach.profile import scene
 from planner.reach.radio import entry_db, free_space_db, open_field_db
+from planner.reach.serve import cheapest, question
 from planner.reach.study import study
 from planner.reach.view import views
 from planner.site import Crowns, Places, bare_site, prisms
@@ -333,3 +337,19 @@ def test_repeaters_where_they_are_allowed_and_cheaper():
     assert served.served_by.tolist() == [0, -1]
     assert served.by_repeater.tolist() == [-1, 1]
     assert served.price == 650.0  # one sensor and one repeater, at the prices the plan starts from
+
+
+def test_the_demo_campus_is_shared_by_two_sensors():
+    """No place on the campus reaches all five controllers as asked; two places together do."""
+    source = plan.read_plan(Path(__file__).resolve().parents[1] / "examples" / "campus" / "campus.toml")
+    site = read_site(source, Ledger())
+    settings = source.plan
+    mounts = find_mounts(site, settings.mounts, settings.sensor.mast_m, named_xy(source, site))
+    found = reach(site, mounts.xyz, mounts.height_m, settings.sensor, settings.reach)
+    held = margin(found, settings.sensor, settings.gates.range_used) >= 0
+    assert not held.all(axis=1).any()
+    assert held.any(axis=0).all()
+    usable = mounts.height_m <= settings.gates.height_m
+    best = cheapest(question(held[usable], settings.prices.sensor))
+    assert best is not None
+    assert len(best.mounts) == 2

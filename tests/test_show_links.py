@@ -131,6 +131,7 @@ def test_a_cabled_plan_shows_routes_and_no_margins() -> None:
     assert group["on"]
     page = site_page(wired).decode()
     assert "Of longest cable" in page
+    assert "of cable along the cheapest route" in page
     assert "two-ray law" not in page
 
 

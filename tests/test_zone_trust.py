@@ -1,4 +1,4 @@
-"""What makes a zone trustworthy: fast forms equal to plain ones, elevation, spreads, what files say of themselves."""
+"""What makes a zone trustworthy: fast forms like plain ones, elevation, spreads, what files say of themselves."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import rasterio
+import rasterio.shutil
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -149,7 +150,7 @@ def one(eto_mm_day: np.ndarray, **more: object) -> SiteClimate:
     return SiteClimate(**(base | more))
 
 
-# Means of daily reference ETo by month in the station files that aquacrop 3.1.0 ships (PyPI; FAO AquaCrop's format):
+# Means of daily reference ETo by month in the station files that aquacrop 3.1.0 ships (PyPI, Apache-2.0):
 # hyderabad_climate.txt 2000-2010, cordoba_climate.txt 1991-2021 (southern hemisphere), tunis_climate.txt 1979-2002,
 # brussels_climate.txt 1976-2005; worked out from the files, to 0.001 mm/day.
 STATIONS = {
@@ -215,9 +216,8 @@ def test_the_zone_year_by_year_at_maricopa(open_data, tmp_path):
     import pandas as pd
 
     rows = pd.read_csv(open_data / "stations" / "AZMET_Maricopa_daily_2003_2020.csv")
-    date = next(c for c in rows if "date" in c.lower())
-    column = next(c for c in rows if "eto" in c.lower() or "ref" in c.lower())
-    rows = rows.rename(columns={date: "date", column: "eto"})[["date", "eto"]]
+    rows["date"] = pd.to_datetime(rows.Year.astype(str) + rows.DOY.astype(str).str.zfill(3), format="%Y%j")
+    rows = rows.rename(columns={"ETref": "eto"})
     rows.to_csv(tmp_path / "days.csv", index=False)
     plan = parse_plan({"climate": {"daily": {"path": "days.csv"}}}, tmp_path / "plan.toml")
     here = [shapely.Point(-111.972, 33.069)]
@@ -320,7 +320,7 @@ def test_a_site_whose_zone_the_elevation_changes_is_flagged(tmp_path):
 
 
 def test_the_builtin_cells_stand_where_towns_stand():
-    """Elevations as published by the towns' weather services, to the 300 m that a cell of 0.25 degrees can be off."""
+    """Elevations of the towns, from memory, to the 300 m that a cell of 0.25 degrees can be off."""
     places = {"Denver": (-104.99, 39.74, 1609), "Madrid": (-3.70, 40.42, 667), "Amsterdam": (4.9, 52.37, -2)}
     lon, lat, z = np.array(list(places.values())).T
     assert np.abs(builtin_elevation_m(lon, lat) - z).max() < 300
@@ -447,15 +447,15 @@ def test_zarr_is_read_where_gdal_reads_it(tmp_path):
         if "Zarr" not in env.drivers():
             pytest.skip("this GDAL has no Zarr driver")
     grid(tmp_path / "eto.tif", np.stack([np.full((2, 2), 1.0 + m) for m in [*range(7), *range(5, 0, -1)]]))
-    import rasterio.shutil
-
     try:
         rasterio.shutil.copy(tmp_path / "eto.tif", tmp_path / "eto.zarr", driver="Zarr")
     except rasterio.errors.RasterioError as fault:
         pytest.skip(f"GDAL writes no Zarr here: {fault}")
-    plan = parse_plan({"climate": {"eto": {"path": "eto.zarr", "unit": "mm/day"}}}, tmp_path / "plan.toml")
+    plan = parse_plan(
+        {"climate": {"eto": {"path": "eto.zarr", "unit": "mm/day", "crs": "EPSG:4326"}}}, tmp_path / "plan.toml"
+    )
     found = read_climate(plan, [shapely.Point(10.3, 44.8)], np.array([0.0]), Ledger())
-    assert found.eto_mm_day[0].tolist() == [1, 2, 3, 4, 5, 6, 7, 6, 5, 4, 3, 2]
+    assert_allclose(found.eto_mm_day[0], [1, 2, 3, 4, 5, 6, 7, 6, 5, 4, 3, 2])
 
 
 # --- the ETo layer -------------------------------------------------------------------------------------------

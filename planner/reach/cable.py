@@ -52,7 +52,8 @@ class Ground:
         long = np.hypot(step[:, 0], step[:, 1])
         count = np.maximum(np.ceil(long / (self.cell_m / 4)).astype(np.int64), 1)
         of = np.repeat(np.arange(len(long)), count)
-        share = (np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + 0.5) / count[of]
+        # a little off the middle, so that samples of a diagonal never fall on the corner between four cells
+        share = (np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + 0.47) / count[of]
         where = self.at(xy[:-1][of] + share[:, None] * step[of])
         return np.bincount(where, weights=(long / count)[of], minlength=7).astype(float)
 
@@ -131,7 +132,7 @@ def routes(g: Ground, start: Floats, ends: Floats) -> list[Floats | None]:
             continue
         steps = np.array(paths.traceback(cell(end)), float)
         xy = np.column_stack([g.left_m + (steps[:, 1] + 0.5) * g.cell_m, g.top_m - (steps[:, 0] + 0.5) * g.cell_m])
-        xy = np.vstack([start, xy[1:-1], end])
+        xy = np.vstack([start, xy, end])  # by the middles of the end cells, so that no corner is cut
         straight = np.vstack([start, end])
         tight = _tight(g, xy)
         found.append(straight if g.cost(straight) <= g.cost(tight) else tight)

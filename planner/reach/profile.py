@@ -47,6 +47,7 @@ class Scene(NamedTuple):
     crown: Floats  # (c, 5) x, y, z, radius, half height
     prism_evergreen: Bools
     crown_evergreen: Bools
+    box: Floats  # (items, 4) centre and half size
     cell_first: Ints
     cell_item: Ints
     grid: Floats  # x0, y0, cell
@@ -102,6 +103,7 @@ def scene(site: Site) -> Scene:
         np.ascontiguousarray(crowns),
         np.asarray(site.crown_evergreen, bool) if not raised else np.empty(0, bool),
         np.asarray(site.crowns.evergreen, bool) if not raised else np.empty(0, bool),
+        np.ascontiguousarray(np.hstack([box[:, :2] + box[:, 2:], box[:, 2:] - box[:, :2]]) / 2.0),
         cell_first,
         cell_item,
         grid,
@@ -228,6 +230,10 @@ def _pieces(s, ax, ay, az, bx, by, bz, stamp, mark, cuts, kind, row, t_in, t_out
                 if stamp[item] == mark:
                     continue
                 stamp[item] = mark
+                # the box lies all on one side of the line; a hair of slack leaves corners to the exact test
+                off = abs(dx * (s.box[item, 1] - ay) - dy * (s.box[item, 0] - ax))
+                if off > (abs(dx) * s.box[item, 3] + abs(dy) * s.box[item, 2]) * (1.0 + 1e-9) + 1e-9:
+                    continue
                 if item < s.base.shape[0]:
                     m = _solid(s.edge, s.edge_first[item], s.edge_first[item + 1], ax, ay, bx, by, cuts)
                     for w in range(0, m - 1, 2):
@@ -472,7 +478,8 @@ def _edge_db(v):  # type: ignore[no-untyped-def]
 def _string_db(highest_v, rise_a, rise_b, one, long, wave):  # type: ignore[no-untyped-def]
     """Loss of a string of edges: the highest v where all lie under the line, else Bullington's.
 
-    rise_a, rise_b: steepest slope from either end up to an edge, over the line; one: both meet the same edge.
+    rise_a, rise_b: steepest slope from either end up to an edge, over the line; one: no other edge
+    stands above it.
     """
     if rise_a <= 0.0 or rise_b <= 0.0:
         return _edge_db(highest_v)
@@ -515,10 +522,10 @@ def _reduce_one(  # type: ignore[no-untyped-def]
     mark[0] += 1
     n = _pieces(s, ax, ay, az, bx, by, bz, stamp, mark[0], cuts, kind, row, t_in, t_out)
     near = NEAR_M / plan
-    # [everything, all but the buildings in the way]: highest v, slopes from a and b, where those were met
+    # [everything, all but the buildings in the way]: highest v, slopes from a and b, edges above the line
     v = np.full(2, -np.inf)
     rise_a, rise_b = np.zeros(2), np.zeros(2)
-    at_a, at_b = np.full(2, -1.0), np.full(2, -2.0)
+    above = np.zeros(2, np.int64)
     blocked = 0
     crown = crown_ever = wood = wood_ever = 0.0
     for i in range(n):
@@ -552,9 +559,9 @@ def _reduce_one(  # type: ignore[no-untyped-def]
         for end in range(2):
             t = u if end == 0 else w
             if t > near and t < 1.0 - near:
-                _point(t, s.top[p], az, dz, long, wave, v, rise_a, rise_b, at_a, at_b, 0)
+                _point(t, s.top[p], az, dz, long, wave, v, rise_a, rise_b, above, 0)
                 if not through:
-                    _point(t, s.top[p], az, dz, long, wave, v, rise_a, rise_b, at_a, at_b, 1)
+                    _point(t, s.top[p], az, dz, long, wave, v, rise_a, rise_b, above, 1)
     crossed = blocked
     steps = _steps(s, plan)
     bare = s.ground.shape[0] == 0
@@ -566,8 +573,8 @@ def _reduce_one(  # type: ignore[no-untyped-def]
         if (t * plan > s.ground_at[3] and (1.0 - t) * plan > s.ground_at[3]) or bare:
             h = 0.0 if bare else _height(s.ground, s.ground_at, x, y)
             if h == h:  # not NaN
-                _point(t, h, az, dz, long, wave, v, rise_a, rise_b, at_a, at_b, 0)
-                _point(t, h, az, dz, long, wave, v, rise_a, rise_b, at_a, at_b, 1)
+                _point(t, h, az, dz, long, wave, v, rise_a, rise_b, above, 0)
+                _point(t, h, az, dz, long, wave, v, rise_a, rise_b, above, 1)
         if green:
             h = _height(s.veg, s.veg_at, x, y)
             if h > 0.5:
@@ -581,11 +588,11 @@ def _reduce_one(  # type: ignore[no-untyped-def]
     out[3] = -v[0] / np.sqrt(2.0)
     out[4] = crossed
     out[5], out[6], out[7], out[8] = crown, crown_ever, wood, wood_ever
-    out[0] = _string_db(v[0], rise_a[0], rise_b[0], at_a[0] == at_b[0], long, wave)
+    out[0] = _string_db(v[0], rise_a[0], rise_b[0], above[0] == 1, long, wave)
     if crossed == 0:
         out[1] = out[2] = out[9] = out[0]
         return
-    rest = _string_db(v[1], rise_a[1], rise_b[1], at_a[1] == at_b[1], long, wave)
+    rest = _string_db(v[1], rise_a[1], rise_b[1], above[1] == 1, long, wave)
     out[9] = rest
     for side in range(2):
         sign = 1.0 if side == 0 else -1.0
@@ -596,16 +603,15 @@ def _reduce_one(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _point(t, h, az, dz, long, wave, v, rise_a, rise_b, at_a, at_b, which):  # type: ignore[no-untyped-def]
+def _point(t, h, az, dz, long, wave, v, rise_a, rise_b, above, which):  # type: ignore[no-untyped-def]
     """Add an edge of height h at share t to the string."""
     over = h - (az + t * dz)
     d1, d2 = t * long, (1.0 - t) * long
     v[which] = max(v[which], over * np.sqrt(2.0 / wave * (1.0 / d1 + 1.0 / d2)))
     if over > 0.0:
-        if over / d1 > rise_a[which]:
-            rise_a[which], at_a[which] = over / d1, t
-        if over / d2 > rise_b[which]:
-            rise_b[which], at_b[which] = over / d2, t
+        above[which] += 1
+        rise_a[which] = max(rise_a[which], over / d1)
+        rise_b[which] = max(rise_b[which], over / d2)
 
 
 @njit(cache=True, inline="never")

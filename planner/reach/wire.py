@@ -99,7 +99,7 @@ def check(length_m: float, sensor: plan.Sensor, settings: plan.Cable, units: Uni
     most = loop_ohm(sensor.cable_longest_m, wire, warm)
     amps = settings.current_ma / 1000.0 if settings.circuit == "powered" else 0.0
     longest = length(sensor.cable_longest_m, units)
-    allowed = f"{most:.1f} ohm of loop, that of {longest} of {wire.name} at {warm:g} degrees C"
+    allowed = f"{most:.1f} ohm of loop, that of {longest} of {wire.name} at {warm:g} °C"
     if amps:
         share = settings.drop_share * settings.supply_v
         allowed += f", and {share:.2f} V lost of {settings.supply_v:g} V"

@@ -10,7 +10,7 @@ import json
 import os
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -195,28 +195,34 @@ def _geometry_types(part: Path) -> list[str]:
 def _gpkg(parts: Sequence[Path], target: Path, progress: Callable[[int, int], None]) -> None:
     """The layer `sites` (as given: polygons or points); of polygons also `points`, one in each."""
     types = {t for part in parts for t in _geometry_types(part)}
-    one = next(iter(types)) if len(types) == 1 else "Unknown"
-    for k, part in enumerate(parts):
-        found = read_part(part)
-        layers = {"sites": (found, one)}
-        if types - {"Point"}:
-            spots = shapely.points(found["longitude_deg"].to_numpy(), found["latitude_deg"].to_numpy())
-            points = found.set_column(
-                found.column_names.index("geometry"), "geometry", pa.array(shapely.to_wkb(spots), pa.binary())
-            )
-            layers["points"] = (points, "Point")
-        for name, (rows, kind) in layers.items():
-            pyogrio.raw.write_arrow(
-                rows.replace_schema_metadata(None),
-                target,
-                layer=name,
-                driver="GPKG",
-                geometry_name="geometry",
-                geometry_type=kind,
-                crs="EPSG:4326",
-                append=k > 0,
-            )
-        progress(k + 1, len(parts))
+    layers = {"sites": next(iter(types)) if len(types) == 1 else "Unknown"}
+    if types - {"Point"}:
+        layers["points"] = "Point"
+    schema = _schema(parts[0]).remove_metadata()
+
+    def batches(as_points: bool) -> Iterator[pa.RecordBatch]:
+        for k, part in enumerate(parts):
+            found = read_part(part)
+            if as_points:
+                spots = shapely.points(found["longitude_deg"].to_numpy(), found["latitude_deg"].to_numpy())
+                column = pa.array(shapely.to_wkb(spots), pa.binary())
+                found = found.set_column(found.column_names.index("geometry"), "geometry", column)
+            yield from found.replace_schema_metadata(None).to_batches()
+            progress(k + 1, len(parts))
+
+            # one stream a layer: the spatial index is then built once, at the end
+
+    for k, (name, kind) in enumerate(layers.items()):
+        pyogrio.raw.write_arrow(
+            pa.RecordBatchReader.from_batches(schema, batches(name == "points")),
+            target,
+            layer=name,
+            driver="GPKG",
+            geometry_name="geometry",
+            geometry_type=kind,
+            crs="EPSG:4326",
+            append=k > 0,
+        )
 
 
 def _csv(parts: Sequence[Path], target: Path, progress: Callable[[int, int], None]) -> None:

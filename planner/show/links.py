@@ -288,7 +288,8 @@ def plan_view(result: SiteResult) -> dict[str, Any] | None:
             f"{p.spare_count} of {m} controllers a second link."
         )
     count = len(shown.mounts)
-    with_repeaters = f" and {len(shown.repeaters)} repeaters" if shown.repeaters else ""
+    more = len(shown.repeaters)
+    with_repeaters = f" and {more} repeater{'s' if more != 1 else ''}" if more else ""
     return {
         "head": f"{count} sensor{'s' if count != 1 else ''}{with_repeaters} for {int(shown.served.sum())} of {m} "
         f"controllers, each link holding with {asked}: about {price(shown.price, sign)}.",
@@ -355,6 +356,17 @@ def _cable_row(
     if choice.use != "radio" and (other := served_elsewhere(result, result.decision.chosen, k)):
         out["why"] += f"; with the fewest sensors, {other} serves it"
     return out
+
+
+def cable_sentence(result: SiteResult, controller: int) -> str:
+    """The cable to buy for a controller of the chosen mount, along its route; '' where none was sought."""
+    study, units = result.reach_study, result.plan.units
+    if study is None or not study.cables:
+        return ""
+    run = study.cables[controller]
+    if run is None:
+        return "No route for a cable: what is barred shuts it off."
+    return f"{length(run.length_m, units)} of cable along the cheapest route. {wire_sentence(run)}"
 
 
 def wire_sentence(run: CableRun) -> str:

@@ -12,7 +12,7 @@ from planner.climate.answer import SiteClimate, ZoneResult, ZoneTable
 from planner.mounts import compass
 from planner.rain import HEAT_RADII_M, windward
 from planner.reach import margin, needs
-from planner.show.links import decibels, letter, link_view
+from planner.show.links import cable_sentence, decibels, letter, link_view
 from planner.sun.losses import day_said, loss_said
 from planner.units import MONTHS, Units, eto, length, odds, percent, rain, temperature
 
@@ -437,6 +437,10 @@ def controllers(result: SiteResult, row: int) -> list[ControllerRow]:
         need = needs(reach, row, k, bool(result.site.controllers.indoors[k]), sensor, units)
         need = need[:1].upper() + need[1:] + "."
         more: dict[str, str] = {}
+        if cable and row == result.decision.chosen:
+            need = cable_sentence(result, k) or need
+            run = result.reach_study.cables[k] if result.reach_study is not None else None
+            share = run.length_m / sensor.cable_longest_m if run is not None else share
         if not cable:
             more = link_view(result, row, k)
             more.pop("grade")

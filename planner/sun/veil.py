@@ -18,11 +18,11 @@ MOST_CROSSINGS = 256  # of one ray with one footprint; more are not told apart
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def crown_edges(away, bearing, radius, half_height, above, turn):  # type: ignore[no-untyped-def]
-    """Tangents of a crown's lower and upper edge along one azimuth (in turns); low > high where it is not met."""
-    delta = (turn - bearing) / TURN
-    d = away * math.cos(delta)
-    side = away * math.sin(delta) / radius
+def crown_edges(offset, radius, half_height, sine, cosine):  # type: ignore[no-untyped-def]
+    """Tangents of a crown's lower and upper edge along one azimuth; low > high where it is not met."""
+    above = offset[2]
+    d = offset[0] * sine + offset[1] * cosine
+    side = (offset[1] * sine - offset[0] * cosine) / radius
     s2 = max(0.0, 1.0 - side * side)
     r2, h2 = radius * radius * s2, half_height * half_height * s2
     if r2 <= 0.0 or h2 <= 0.0:
@@ -42,13 +42,13 @@ def crown_edges(away, bearing, radius, half_height, above, turn):  # type: ignor
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def crown_span(offset, radius):  # type: ignore[no-untyped-def]
-    """Distance, bearing in turns, and first and last azimuth in turns of a crown at `offset` (east, north, up)."""
+    """Distance, and first and last azimuth in turns of a crown at `offset` (east, north, up)."""
     away = math.hypot(offset[0], offset[1])
     bearing = math.atan2(offset[0], offset[1]) * TURN
     half = 0.5 if away <= radius else math.asin(radius / away) * TURN
     start = bearing - half
     start -= math.floor(start)
-    return away, bearing, start, start + 2.0 * half
+    return away, start, start + 2.0 * half
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -151,14 +151,21 @@ def dim_by_prism(east, north, up, tree, j, looks, slope, log, chord, dim, found)
 def dim_by_crown(offset, radius, half_height, looks, slope, log, chord, dim):  # type: ignore[no-untyped-def]
     """Add log[r] to row r of `dim` (rows, m) wherever a ray of slope (rows, m) passes an ellipsoid at `offset`.
 
+    The slopes of an azimuth are alike in all rows: rows are states of the leaves.
+
     chord: as in :func:`dim_by_prism`.
     """
     m = len(looks.turn)
-    away, bearing, start, stop = crown_span(offset, radius)
+    away, start, stop = crown_span(offset, radius)
     first, last = looks_between(looks, start, stop)
+    least, most = -np.inf, np.inf
+    if away > radius:  # its edges are farthest apart along its middle
+        least, most = crown_edges(offset, radius, half_height, offset[0] / away, offset[1] / away)
     for w in range(first, last):
         i = w if w < m else w - m
-        low, high = crown_edges(away, bearing, radius, half_height, offset[2], looks.turn[i])
+        if slope[0, i] >= most or slope[0, i] <= least:
+            continue
+        low, high = crown_edges(offset, radius, half_height, looks.sin[i], looks.cos[i])
         for r in range(dim.shape[0]):
             if low < slope[r, i] < high:
                 if chord > 0.0:

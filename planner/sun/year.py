@@ -20,7 +20,7 @@ from planner.sun.hierarchy import STACK, Tree, compile_looks, in_threads, inside
 from planner.sun.horizon import directions
 from planner.sun.leaves import CrownLight, ellipsoid_mean_chord_m, leaf_share, over_the_month, prism_mean_chord_m
 from planner.sun.path import SunTable
-from planner.sun.result import PICTURE_AZIMUTH_DEG, SunResult, along, raster_azimuth_deg, sum_up
+from planner.sun.result import PICTURE_AZIMUTH_DEG, SunResult, raster_azimuth_deg, sum_up
 from planner.sun.sky import open_share
 from planner.sun.veil import (
     MOST_CROSSINGS,
@@ -58,12 +58,17 @@ class _Scene(NamedTuple):
 
 
 class _Sun(NamedTuple):
-    """The sun's steps, sorted by azimuth: slope (2, m) is its elevation's tangent, twice: for both leaf states."""
+    """The sun's steps, sorted by azimuth: slope (2, m) is its elevation's tangent, twice: for both leaf states.
+
+    spot, part (m,): the azimuth of the rasters before it, and how far on towards the next.
+    """
 
     slope: Floats
     month: Ints
     hours: Floats
     beam: Floats
+    spot: Floats
+    part: Floats
 
 
 class _Out(NamedTuple):
@@ -97,29 +102,27 @@ def year_of_light(
     leaf = leaf_share(site.latitude_deg) if in_leaf is None else in_leaf
     looks, picture = directions(sun.azimuth_deg), directions(PICTURE_AZIMUTH_DEG)
     scene = _scene(site, mounts, crowns or CrownLight())
+    rasters, azimuth = site_ground(site), raster_azimuth_deg(site)
     steps = _Sun(
         np.tile(np.tan(np.radians(sun.elevation_deg[looks.order])), (2, 1)),
         sun.month[looks.order],
         sun.hours_per_day[looks.order],
         sun.beam_wh_m2[looks.order],
+        *np.divmod(looks.azimuth_deg * len(azimuth) / 360.0, 1.0),
     )
     sun_looks, picture_looks = compile_looks(looks), compile_looks(picture)
     out = _Out(np.zeros((n, 12)), np.zeros((n, 2, 12)), np.zeros((n, 2)), np.zeros((n, 360)), np.zeros((n, 360)))
-    rasters, azimuth = site_ground(site), raster_azimuth_deg(site)
     done = 0
 
     def work(rows: slice) -> None:
         nonlocal done
         some = mounts[rows]
-        ground, ground_picture, canopy, canopy_picture = (
-            np.empty((len(some), 0)) if over is None else along(over.tangent, azimuth, each)
+        ground, canopy = (
+            np.empty((len(some), 0)) if over is None else over.tangent
             for over in (rasters.opaque(some, azimuth, terrain_reach_m), rasters.veil(some, azimuth))
-            for each in (looks, picture)
         )
         mine = _Out(out.hours[rows], out.beam[rows], out.sky_view[rows], out.horizon[rows], out.veil[rows])
-        _some_mounts(
-            some, scene, steps, sun_looks, picture_looks, ground, ground_picture, canopy, canopy_picture, mine
-        )
+        _some_mounts(some, scene, steps, sun_looks, picture_looks, ground, canopy, mine)
         done += len(some)
         if progress:
             progress(min(done, n), n)
@@ -159,7 +162,14 @@ def _scene(site: Site, mounts: Floats, light: CrownLight) -> _Scene:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _some_mounts(mounts, scene, steps, looks, picture, ground, ground_picture, canopy, canopy_picture, out):  # type: ignore[no-untyped-def]
+def _between(tangent, spot, part):  # type: ignore[no-untyped-def]
+    """A tangent over rasters between two of their azimuths, all round."""
+    i = int(spot) % len(tangent)
+    return tangent[i] * (1.0 - part) + tangent[(i + 1) % len(tangent)] * part
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # type: ignore[no-untyped-def]
     m, whole = len(looks.turn), len(picture.turn)
     stack = np.empty((STACK, 2), np.int64)
     low = np.empty(max(m >> looks.shift, whole >> picture.shift) + 1)
@@ -176,7 +186,7 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, ground_picture, c
         dim[:] = 0.0
         if canopy.shape[1]:
             for i in range(m):
-                if steps.slope[0, i] < canopy[n, i]:
+                if steps.slope[0, i] < _between(canopy[n], steps.spot[i], steps.part[i]):
                     dim[0, i] += scene.canopy_log[0]
                     dim[1, i] += scene.canopy_log[1]
         for c in range(len(scene.crown_radius)):
@@ -208,7 +218,9 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, ground_picture, c
             if scene.buildings.base[j] > up:
                 dim_by_prism(east, north, up, scene.buildings, j, looks, steps.slope, shut, 0.0, dim, found)
         for i in range(m):
-            rim = max(tangent[i], ground[n, i]) if ground.shape[1] else tangent[i]
+            rim = tangent[i]
+            if ground.shape[1]:
+                rim = max(rim, _between(ground[n], steps.spot[i], steps.part[i]))
             if steps.slope[0, i] > rim:
                 k = steps.month[i]
                 if dim[0, i] == 0.0:
@@ -219,21 +231,23 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, ground_picture, c
         # the sky and the picture, by whole degrees
         walk(east, north, up, scene.buildings, picture, 0.0, shape, low, stack)
         for i in range(whole):
-            if ground_picture.shape[1]:
-                shape[i] = max(shape[i], ground_picture[n, i])
+            if ground.shape[1]:
+                shape[i] = max(shape[i], ground[n, i * ground.shape[1] // whole])
             out.horizon[n, i] = shape[i]
-            out.veil[n, i] = canopy_picture[n, i] if canopy_picture.shape[1] else 0.0
+            out.veil[n, i] = canopy[n, i * canopy.shape[1] // whole] if canopy.shape[1] else 0.0
+        count[:] = 0
+        for i in range(whole):
+            if out.veil[n, i] > 0.0:
+                _add_veil(veils, count, i, -np.inf, out.veil[n, i], scene.canopy_log)
         _hang_veils(mounts[n], scene, picture, out.horizon[n], out.veil[n], veils, count, found)
-        for leaf in range(2):
-            view = 0.0
-            for i in range(whole):
-                if canopy_picture.shape[1] and canopy_picture[n, i] > 0.0:
-                    _add_veil(veils, count, i, -np.inf, canopy_picture[n, i], scene.canopy_log)
-                some = veils[i, : count[i]]
-                view += open_share(shape[i], some[:, 0], some[:, 1], some[:, 2 + leaf], cut)
-                if canopy_picture.shape[1] and canopy_picture[n, i] > 0.0:
-                    count[i] -= 1
-            out.sky_view[n, leaf] = view / whole
+        for i in range(whole):
+            some = veils[i, : count[i]]
+            for leaf in range(2):
+                if count[i] == 0:
+                    share = 1.0 / (1.0 + shape[i] * shape[i])  # cos^2 of the horizon
+                else:
+                    share = open_share(shape[i], some[:, 0], some[:, 1], some[:, 2 + leaf], cut)
+                out.sky_view[n, leaf] += share / whole
         for i in range(whole):
             out.horizon[n, i] = math.degrees(math.atan(max(0.0, out.horizon[n, i])))
             out.veil[n, i] = math.degrees(math.atan(max(0.0, out.veil[n, i])))
@@ -252,16 +266,13 @@ def _add_veil(veils, count, i, low, high, log):  # type: ignore[no-untyped-def]
 def _hang_veils(mount, scene, looks, horizon, veil, veils, count, found):  # type: ignore[no-untyped-def]
     """List what veils or hangs on each azimuth, and raise the pictures of the horizon and of crowns to it."""
     m = len(looks.turn)
-    count[:] = 0
     for c in range(len(scene.crown_radius)):
         offset = scene.crown[c] - mount
-        away, bearing, start, stop = crown_span(offset, scene.crown_radius[c])
+        _, start, stop = crown_span(offset, scene.crown_radius[c])
         first, last = looks_between(looks, start, stop)
         for w in range(first, last):
             i = w if w < m else w - m
-            low, high = crown_edges(
-                away, bearing, scene.crown_radius[c], scene.crown_half[c], offset[2], looks.turn[i]
-            )
+            low, high = crown_edges(offset, scene.crown_radius[c], scene.crown_half[c], looks.sin[i], looks.cos[i])
             if high > low and high > 0.0:
                 veil[i] = max(veil[i], high)
                 _add_veil(veils, count, i, low, high, scene.crown_log[c])

@@ -72,13 +72,13 @@ def test_eto_against_plain_numpy(benchmark, weather):
 
 def test_eto_against_pyet(benchmark, weather):
     """pyet's FAO-56 of days, fed a day a month as one array of all cells. Its result is not ours (day 15, no
-    monthly soil heat), so only the time is compared here; tests/test_climate.py compares numbers where the forms are alike.
+    monthly soil heat), so only time is compared here; tests/test_zone_trust.py compares numbers where the forms are alike.
     """
     import pyet
     import xarray
 
     inputs, latitude, elevation = weather
-    n = 200_000  # pyet holds many copies: a fifth of the cells, and its time is counted for a fifth
+    n = 400_000  # pyet holds many copies: two fifths of the cells, for both
     days = pd.date_range("2001-01-15", periods=12, freq="31D")
 
     def grid(values: np.ndarray) -> xarray.DataArray:
