@@ -654,7 +654,7 @@ def test_peak_months_are_not_all_july():
     assert peaks["Maricopa"] == 6
     assert set(found.basis) == {"temperature only"}
     assert (found.spread_mm_day == builtin.SPREAD_MM_DAY).all()
-    assert "elevation of the cell unknown" in found.source[0]
+    assert "built-in ERA5 means" in found.source[0]
 
 
 def test_the_layer_carries_its_attribution():

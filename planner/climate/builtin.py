@@ -1,8 +1,8 @@
 """The built-in climate: temperature and rain of any place on earth, and an ETo estimate that says it is one.
 
 The layer is `era5_normals.tif` beside this file, made by data/make_builtin_climate.py: ERA5 means of 2000-2025 on
-a 0.25 degree grid, on land and to 1 degree off it; means of 2 degree blocks on the open sea. The elevation of its
-cells is not in it, so nothing is corrected for a site that stands higher or lower than its surroundings.
+a 0.25 degree grid, on land and to 1 degree off it; means of 2 degree blocks on the open sea. The elevation
+of its cells comes from the global grid that pvlib carries, so that temperature can be lapsed to a site's own.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ ATTRIBUTION = (
     "doi 10.24381/cds.f17050d7). Neither the European Commission nor ECMWF is responsible for any use that "
     "may be made of the Copernicus information or data it contains."
 )
-SOURCE = "built-in ERA5 means 2000-2025 at 0.25 degrees, elevation of the cell unknown"
+SOURCE = "built-in ERA5 means 2000-2025 at 0.25 degrees"
 BASIS = "temperature only"
 
 # From data/fit_daily_range.py: 41 station and grid points in 17 regions of six continents (6 in the tropics or

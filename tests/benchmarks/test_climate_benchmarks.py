@@ -72,7 +72,7 @@ def test_eto_against_plain_numpy(benchmark, weather):
 
 def test_eto_against_pyet(benchmark, weather):
     """pyet's FAO-56 of days, fed a day a month as one array of all cells. Its result is not ours (day 15, no
-    monthly soil heat): only time is compared here, and numbers in tests/test_zone_trust.py, where the forms are alike.
+    monthly soil heat): only time is compared here; numbers are in tests/test_zone_trust.py.
     """
     import pyet
     import xarray
