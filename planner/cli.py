@@ -176,7 +176,7 @@ def contract(
         str | None, typer.Option("--scheduler", help="address of a Dask scheduler, for example tcp://10.0.0.5:8786")
     ] = None,
     part_sites: Annotated[
-        int | None, typer.Option("--part-sites", min=1, help="sites worked on at a time [100,000]")
+        int | None, typer.Option("--part-sites", min=1, help="sites worked on at a time [200,000]")
     ] = None,
 ) -> None:
     """Give every site of a contract its climate zone; writes the map and the tables.

@@ -22,7 +22,7 @@ from planner.ledger import DataError, Kind, Ledger, Notice, PlannerError
 from planner.plan import Plan, PlanFile
 from planner.site import Bools, Floats, Ints
 
-PART = 100_000  # sites at a time: about 300 MB
+PART = 200_000  # sites at a time: a million then go through in 1.2 GB (measured), and layers are read five times
 NEAR_EDGE = 0.3  # a runner-up this likely makes the zone a close call
 STEEP_M = 150.0  # 1 K: a site this far above or below its cell is not what the cell is
 COAST_SHARE = 0.99  # less of a site on known cells: it reaches over the layer's edge

@@ -237,28 +237,35 @@ def walk(east, north, up, tree, looks, floor, tangent, low, stack):  # type: ign
             elif _within(east, north, j, tree, looks, tangent):
                 # inside, or on an edge: what leads inside is closed already
                 _lowest_anew(tangent, looks.shift, low, 0, len(tangent))
-            first, last = _raise(east, north, rise, tree.vertex, tree.first[j], tree.first[j + 1], looks, tangent)
-            if first <= last:
-                _lowest_anew(tangent, looks.shift, low, first, last + 1)
+            first, last = _raise(
+                east, north, rise, tree.vertex, tree.first[j], tree.first[j + 1], looks, tangent, low
+            )
+            if first <= last and _lowest_anew(tangent, looks.shift, low, first, last + 1) <= lowest:
                 lowest = low[0]
                 for b in range(1, ((len(tangent) - 1) >> looks.shift) + 1):
                     lowest = min(lowest, low[b])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _raise(east, north, rise, vertex, begin, end, looks, tangent):  # type: ignore[no-untyped-def]
-    """Raise the horizon by the edges of one prism that face the mount; the first and last azimuth that changed."""
+def _raise(east, north, rise, vertex, begin, end, looks, tangent, low):  # type: ignore[no-untyped-def]
+    """Raise the horizon by the edges of one prism that face the mount.
+
+    Returns the first and last azimuth at which a stretch's lowest horizon may have changed (first > last: none).
+    """
     m = len(tangent)
     first, last = m, -1
     x0, y0 = vertex[begin, 0] - east, vertex[begin, 1] - north
-    a0 = math.atan2(x0, y0) * TURN
+    a0 = math.nan  # azimuths are taken only of edges that face the mount
     for v in range(begin + 1, end):
         x1, y1 = vertex[v, 0] - east, vertex[v, 1] - north
-        a1 = math.atan2(x1, y1) * TURN
+        a1 = math.nan
         cross = x0 * y1 - y0 * x1
         ex, ey = x1 - x0, y1 - y0
         # the inside is on the left of an edge: seen from outside it runs clockwise; NaN parts rings
         if cross < -TOUCH_M * math.sqrt(ex * ex + ey * ey):
+            if math.isnan(a0):
+                a0 = math.atan2(x0, y0) * TURN
+            a1 = math.atan2(x1, y1) * TURN
             low_turn = a0 if a0 >= 0.0 else a0 + 1.0
             high_turn = a1 if a1 >= 0.0 else a1 + 1.0
             f = rise / cross
@@ -270,9 +277,10 @@ def _raise(east, north, rise, vertex, begin, end, looks, tangent):  # type: igno
                 i = w if w < m else w - m
                 value = across * looks.sin[i] + ahead * looks.cos[i]
                 if value > tangent[i]:
+                    if tangent[i] <= low[i >> looks.shift]:
+                        first = min(first, i)
+                        last = max(last, i)
                     tangent[i] = value
-                    first = min(first, i)
-                    last = max(last, i)
         x0, y0, a0 = x1, y1, a1
     return first, last
 
@@ -322,11 +330,16 @@ def _under(rise, away2, low, first, last, shift):  # type: ignore[no-untyped-def
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _lowest_anew(tangent, shift, low, first, last):  # type: ignore[no-untyped-def]
+    """Take the lowest horizon of stretches anew; the lowest of those that rose, as it was before."""
+    rose = np.inf
     for b in range(first >> shift, ((last - 1) >> shift) + 1):
         value = np.inf
         for i in range(b << shift, min((b + 1) << shift, len(tangent))):
             value = min(value, tangent[i])
-        low[b] = value
+        if value > low[b]:
+            rose = min(rose, low[b])
+            low[b] = value
+    return rose
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
