@@ -130,7 +130,7 @@ def dim_by_prism(east, north, up, tree, j, looks, slope, log, chord, dim, found)
     """
     m = len(looks.turn)
     begin, end = tree.first[j], tree.first[j + 1]
-    start, stop = prism_span(east, north, tree.box[j])
+    start, stop = prism_span(east, north, tree.node[j])
     first, last = looks_between(looks, start, stop)
     within = inside(east, north, tree.vertex, begin, end)
     base, top = tree.base[j] - up, tree.top[j] - up

@@ -292,7 +292,7 @@ def _prism_veils(mount, tree, j, log, looks, picture, veils, count, found):  # t
     base, top = tree.base[j] - mount[2], tree.top[j] - mount[2]
     if top <= 0.0:
         return
-    start, stop = prism_span(mount[0], mount[1], tree.box[j])
+    start, stop = prism_span(mount[0], mount[1], tree.node[j])
     first, last = looks_between(looks, start, stop)
     within = inside(mount[0], mount[1], tree.vertex, begin, end)
     for w in range(first, last):
