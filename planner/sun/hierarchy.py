@@ -27,6 +27,8 @@ from planner.site import Floats, Ints, Prisms
 from planner.sun.horizon import TOUCH_M, Directions
 
 FAN = 8  # children to a box
+STOREYS = (0.7, 0.93)  # shares of a city's prisms, by height, that are packed apart
+CITY = 20_000  # prisms; fewer reach less far than a low one can be seen
 BLOCKS = 64  # stretches of azimuth whose lowest horizon is kept, to pass over boxes quickly
 STACK = 64 * FAN
 CHUNK = 256  # mounts to a task: small enough to share the work, large enough to hide the hand-over
@@ -36,10 +38,10 @@ TURN = 1.0 / (2.0 * math.pi)
 class Tree(NamedTuple):
     """Packed prisms and the boxes over them, as arrays that compiled code can walk.
 
-    node (n + m, 5): west, south, east, north and highest top, rounded outward to single precision, which halves the
-    memory to walk through: the n prisms first, then the boxes, level by level; level (k,): where each level starts;
-    size (k,): its length. top, base (n,): of the prisms, exact; first (n + 1,): where their vertices
-    start; vertex (v, 2): closed rings, parted by NaN, the inside on their left; row (n,): place in the Prisms given.
+    node (n + m, 5): west, south, east, north and highest top, rounded outward to single precision, which halves
+    the memory to walk through: the n prisms first, then the boxes, level by level; level (k,): where each level
+    starts; size (k,): its length. top, base (n,): of the prisms, exact; first (n + 1,): where their vertices start;
+    vertex (v, 2): closed rings, parted by NaN, the inside on their left; row (n,): place in the Prisms given.
     """
 
     node: NDArray[np.float32]
@@ -93,7 +95,9 @@ def pack(solids: Prisms) -> Tree:
     edges = np.bincount(owner, minlength=n)
     at = np.concatenate([[0], np.cumsum(edges)])
     box = np.column_stack([np.minimum.reduceat(start, at[:-1]), np.maximum.reduceat(start, at[:-1])])
-    order = np.argsort(_curve(box), kind="stable")
+    # the tallest apart from the others: far off only they matter, and boxes of low ones are then passed over whole
+    storeys = np.quantile(solids.top_m, STOREYS if n >= CITY else ())
+    order = np.lexsort((_curve(box), -np.searchsorted(storeys, solids.top_m)))
     # a ring ends where the next edge does not go on from here; its last vertex and a NaN follow
     closes = np.ones(len(start), bool)
     closes[:-1] = (owner[1:] != owner[:-1]) | (start[1:] != end[:-1]).any(axis=1)
