@@ -32,7 +32,7 @@ def test_profiles_vs_shapely(benchmark):
     site = campus()
     s, (a, b) = scene(site), pairs()
     trace(s, a[:10], b[:10])  # compiled before the clock starts
-    found = benchmark.pedantic(lambda: trace(s, a, b), rounds=3, iterations=1)
+    found = benchmark.pedantic(lambda: trace(s, a, b), rounds=15, iterations=1, warmup_rounds=2)
     plain = PlainProfiles(site)
     rows = np.arange(0, len(a), 20)
     started = time.perf_counter()
