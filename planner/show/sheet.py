@@ -83,10 +83,13 @@ def _setback(result: SiteResult, row: int) -> str:
     """How far from the roof edge or wall the mast stands, for mounts on a building."""
     settings, units, kind = result.plan.mounts, result.plan.units, str(result.mounts.support[row])
     if kind in ("parapet", "eave"):
-        return f"{length(settings.setback_m, units, 1)} inside the roof edge"
+        mast = length(result.plan.sensor.mast_m, units, 1)
+        return f"{length(settings.setback_m, units, 1)} inside the roof edge, head {mast} above it"
     if kind == "wall top":
         drop = length(settings.wall_drop_m, units, 1)
         return f"{length(settings.wall_offset_m, units, 1)} off the wall, head {drop} under its top"
+    if kind == "pole":
+        return f"head {length(result.plan.sensor.mast_m, units, 1)} above its top"
     return ""
 
 
