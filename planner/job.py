@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from pathlib import PurePath
 from typing import Any
 
 import numpy as np
@@ -111,6 +112,7 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
     spreads = light_spread(
         site,
         mounts.xyz[[*shown, *named]],
+        mounts.building[[*shown, *named]],
         table,
         placing_m=plan.sun.placing_sd_m,
         heights_share=plan.sun.heights_sd_share,
@@ -184,6 +186,13 @@ def _sun(source: PlanFile, site: Site, ledger: Ledger) -> SunTable:
         )
     else:
         table = sun_table_from_weather(weather, site.latitude_deg, site.longitude_deg, plan.sun.step_minutes)
+        ledger.add(
+            Kind.ASSUMED,
+            "sun.weather",
+            f"light is weighed by the clouds of {weather.name} at {weather.latitude_deg:.2f}, "
+            f"{weather.longitude_deg:.2f} ({PurePath(str(plan.sun.weather)).name}); hours of direct "
+            "sun are those of a clear sky",
+        )
     return spread_sky(table, plan.sun.sky)
 
 

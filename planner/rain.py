@@ -36,6 +36,7 @@ DRIP_REACH_M = 5.0  # eaves farther than this are not looked for
 # Radii of the circles and rings in which WMO-No. 8 counts heat sources and reflecting surfaces for temperature.
 HEAT_RADII_M = (3.0, 5.0, 10.0, 30.0, 100.0)
 WINDWARD_HALF_DEG = 45.0  # either side of the wind: common practice, no source
+GROUND_REACH_M = 300.0  # hills farther off take sun, but no rain
 OVERHEAD_M = 1.0  # a raster this much above the head, at its own place, is a cover and not its support
 TOUCH_M = 1e-6  # closer than this to a footprint's edge is on it
 
@@ -45,7 +46,7 @@ class RainResult:
     """One row a mount (n).
 
     covered: (n,) something hangs over it; cover_name: what. steepest_deg: (n,) elevation of the steepest obstacle
-    (buildings and crowns; the ground itself does not count; what is lower than LEAST_DEG is 0),
+    (buildings, crowns and the ground near by; what is lower than LEAST_DEG is 0),
     steepest_azimuth_deg: (n,) where it stands, steepest_name: what it is. wmo_class: (n,) 1 to 5, WMO-No. 8
     precipitation, by obstacles only.
     sector_deg, sector_class: (n, 36) the same by sectors of 10 degrees, the first centred on north; all 90 and 5
@@ -117,8 +118,15 @@ def rain_and_surroundings(site: Site, xyz: Floats) -> RainResult:
         hedge,
     )
     _add_crowns(xyz, crowns.centre, crowns.radius_m, crowns.half_height_m, first, tangent, obstacle, bearing, cover)
-    obstacles = (*site.buildings.names, *site.crown_prisms.names, *crowns.names, "the surface model", "tree canopy")
-    _add_rasters(site, xyz, len(obstacles) - 2, tangent, obstacle, bearing, cover)
+    obstacles = (
+        *site.buildings.names,
+        *site.crown_prisms.names,
+        *crowns.names,
+        "the ground",
+        "the surface model",
+        "tree canopy",
+    )
+    _add_rasters(site, xyz, len(obstacles) - 3, tangent, obstacle, bearing, cover)
     covered = cover >= 0
     worst = tangent.argmax(axis=1)
     rows = np.arange(n)
@@ -325,27 +333,28 @@ def _add_crowns(
 def _add_rasters(
     site: Site, xyz: Floats, first: int, tangents: Floats, obstacles: Ints, bearings: Floats, cover: Ints
 ) -> None:
-    """The same for a surface model that shades (obstacle `first`) and a canopy raster (`first` + 1)."""
+    """The same for the ground (obstacle `first`), a surface model that shades, and a canopy raster (next two)."""
     azimuth = np.arange(0.0, 360.0, 0.5)
     sector = np.round(azimuth / SECTOR_DEG).astype(np.int64) % SECTORS
-    # the ground itself is no obstacle: only what stands on it counts
+    # of the surface model what stands on the ground: the ground counts by itself
     rasters = site_ground(replace(site, surface=_standing(site)))
-    over = replace(rasters, ground=(), canopy=()).opaque(xyz, azimuth, 0.0)
-    for row, seen in ((first, over), (first + 1, rasters.veil(xyz, azimuth))):
+    ground = replace(rasters, surface=()).opaque(xyz, azimuth, GROUND_REACH_M)
+    over = replace(rasters, ground=()).opaque(xyz, azimuth, 0.0)
+    for row, seen in enumerate((ground, over, rasters.veil(xyz, azimuth)), start=first):
         if seen is None or not len(xyz):
             continue
         for s in range(SECTORS):
             mine = np.flatnonzero(sector == s)
             best = mine[seen.tangent[:, mine].argmax(axis=1)]
             value = seen.tangent[np.arange(len(xyz)), best]
-            higher = value > tangents[:, s]
+            higher = (value > tangents[:, s]) & (value >= math.tan(math.radians(LEAST_DEG)))
             tangents[higher, s], obstacles[higher, s] = value[higher], row
             bearings[higher, s] = azimuth[best[higher]]
     # what the raster shows at the mount's own place: its support, unless it stands well above the head
     for row, top in (
-        (first, site.surface.cell_at(xyz[:, :2]) if site.surface is not None else None),
+        (first + 1, site.surface.cell_at(xyz[:, :2]) if site.surface is not None else None),
         (
-            first + 1,
+            first + 2,
             site.canopy.cell_at(xyz[:, :2]) + site.ground_at(xyz[:, :2]) if site.canopy is not None else None,
         ),
     ):

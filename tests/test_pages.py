@@ -16,7 +16,10 @@ import pypdf
 import pytest
 from test_show import NASTY, contract, scene
 
-from planner.job import SiteResult
+from planner.cli import examples_folder
+from planner.job import SiteResult, run_site
+from planner.ledger import Ledger
+from planner.plan import PlanFile, read_plan
 from planner.show import words, write_contract, write_site
 from planner.show.pictures import light_range
 
@@ -457,3 +460,21 @@ def test_the_lock_holds_even_if_markup_slips_in(browser: Browser, folder: Path, 
     browser.open(tmp_path / "map.html")
     assert browser.script("return window.ran") is None
     assert any("Content Security Policy" in text for text in browser.complaints())
+
+
+@pytest.mark.parametrize("size", list(SHEETS_IN))
+@pytest.mark.parametrize("link", ["radio", "cable"])
+def test_the_demos_sheet_fits_one_page(browser: Browser, tmp_path: Path, size: str, link: str) -> None:
+    """The fullest sheet that the demo gives: five controllers, a second sensor, losses, cautions."""
+    source = read_plan(examples_folder() / "campus" / "campus.toml")
+    sensor = source.plan.sensor.model_copy(update={"link": link})
+    sun = source.plan.sun.model_copy(update={"step_minutes": 60, "day_step": 15})
+    gates = source.plan.gates.model_copy(update={"reach": "any"})
+    plan = source.plan.model_copy(update={"sensor": sensor, "sun": sun, "gates": gates})
+    write_site(run_site(PlanFile(source.path, plan, source.variables), Ledger()), tmp_path)
+    browser.open(tmp_path / "sheet.html")
+    pages = browser.pdf(size).pages
+    assert len(pages) == 1
+    text = pages[0].extract_text()
+    assert "Ladders" in text
+    assert "Controller E" in text

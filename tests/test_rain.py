@@ -294,10 +294,19 @@ def test_a_canopy_is_seen_and_covers():
     assert rain_and_surroundings(site, beneath).covered.tolist() == [True]
 
 
-def test_bare_ground_is_no_obstacle():
-    """A steep slope of ground under a surface model that shows nothing else."""
-    slope = Heights(np.tile(np.linspace(200, 0, 200)[:, None], (1, 200)), -100.0, 100.0, 1.0)
-    site = bare_site(terrain=slope, surface=slope)
-    found = rain_and_surroundings(site, np.array([[0.0, 0, 103.0]]))
-    assert found.steepest_deg[0] < 5
-    assert not found.covered[0]
+def test_steep_ground_is_an_obstacle():
+    """A slope of 1 in 1 beside a head at 3 m: it rises to 45 degrees, less the head's own height."""
+    slope = Heights(np.tile(np.linspace(199, 0, 200)[:, None], (1, 200)), -100.0, 100.0, 1.0)
+    at = slope.at(np.array([[0.0, 0.0]]))[0]
+    for site in (bare_site(terrain=slope), bare_site(terrain=slope, surface=slope)):
+        found = rain_and_surroundings(site, np.array([[0.0, 0, at + 3]]))
+        assert found.steepest_deg[0] == pytest.approx(np.degrees(np.arctan(99.5 / 99.5 - 3 / 99.5)), abs=0.3)
+        assert found.steepest_name == ("the ground",)
+        assert found.steepest_azimuth_deg[0] == pytest.approx(0, abs=0.6)
+        assert not found.covered[0]
+
+
+def test_level_ground_is_none():
+    flat = Heights(np.full((40, 40), 7.0), -200.0, 200.0, 10.0)
+    found = rain_and_surroundings(bare_site(terrain=flat), np.array([[0.0, 0, 9.0]]))
+    assert found.steepest_deg[0] == 0

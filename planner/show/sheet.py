@@ -48,6 +48,8 @@ def sheet_page(result: SiteResult) -> bytes:
         setback=_setback(result, chosen) if chosen >= 0 else "",
         controllers=_controllers(result, chosen) if chosen >= 0 else [],
         link=result.plan.sensor.link,
+        full=len(result.site.controllers) >= FULL_CONTROLLERS,
+        tied=chosen >= 0 and bool(_ties(result, chosen)),
         partners=_partners(result),
         gates=words.gate_counts(result),
         climate=climate_view(result),
@@ -59,6 +61,7 @@ def sheet_page(result: SiteResult) -> bytes:
     return sealed(page)
 
 
+FULL_CONTROLLERS = 3  # as many rows, and what they say, fill the page
 MOST_CONTROLLERS = 6  # that one page has room for; the rest are on the map and in the tables
 
 
@@ -104,10 +107,25 @@ class Tie:
     distance_m: float
 
 
-def ties(shape: Any, mount_xy: Floats) -> tuple[Tie, Tie]:
+def _beside(result: SiteResult, row: int) -> int:
+    """The building that carries a mount, else the nearest one; -1 where there is none."""
+    building, shapes = int(result.mounts.building[row]), result.site.buildings.shapes
+    if building >= 0 or not shapes:
+        return building
+    return int(np.argmin([shape.distance(shapely.Point(result.mounts.xyz[row, :2])) for shape in shapes]))
+
+
+def _ties(result: SiteResult, row: int) -> tuple[Tie, ...]:
+    """Corners to measure one mount from."""
+    building = _beside(result, row)
+    return ties(result.site.buildings.shapes[building], result.mounts.xyz[row, :2]) if building >= 0 else ()
+
+
+def ties(shape: Any, mount_xy: Floats) -> tuple[Tie, ...]:
     """The two corners to measure from: the ends of the straight wall that is nearest to the mount.
 
-    shape: footprint (polygon or multi-polygon, metres); bends of less than 5 cm are no corners.
+    shape: footprint (polygon or multi-polygon, metres); bends of less than 5 cm are no corners. None where that
+    wall is a piece of a round one: nobody finds its ends.
     """
     best: tuple[float, Tie, Tie] | None = None
     point = shapely.Point(mount_xy)
@@ -122,7 +140,8 @@ def ties(shape: Any, mount_xy: Floats) -> tuple[Tie, Tie]:
                     )
                     best = away, first, second
     assert best is not None, "a footprint has edges"
-    return best[1], best[2]
+    wall_m = np.hypot(*np.subtract(best[1].corner, best[2].corner))
+    return best[1:] if wall_m >= SHORTEST_WALL_M else ()
 
 
 def _corners(ring: Any) -> Any:
@@ -133,6 +152,7 @@ def _corners(ring: Any) -> Any:
     return shapely.LinearRing(np.roll(xy, -1, axis=0)).simplify(0.05) if len(xy) > 3 else simple
 
 
+SHORTEST_WALL_M = 2.5
 SIDE = 300  # of the drawing, in its own units
 EDGE = 34
 
@@ -141,9 +161,7 @@ def plan_drawing(result: SiteResult, row: int) -> Markup:
     """The mount on its building (or beside the nearest one), north up, with distances to two corners."""
     site, units = result.site, result.plan.units
     xy = np.asarray(result.mounts.xyz[row, :2], float)
-    building = int(result.mounts.building[row])
-    if building < 0 and len(site.buildings):
-        building = int(np.argmin([shape.distance(shapely.Point(xy)) for shape in site.buildings.shapes]))
+    building = _beside(result, row)
     shown = [shapely.Point(xy).buffer(4.0)]
     if building >= 0:
         shown.append(site.buildings.shapes[building])
@@ -165,7 +183,7 @@ def plan_drawing(result: SiteResult, row: int) -> Markup:
     label = "the mount"
     if building >= 0:
         label = f"the mount at {site.buildings.names[building]}"
-        for tie, name in zip(ties(site.buildings.shapes[building], xy), "PQ", strict=True):
+        for tie, name in zip(_ties(result, row), "PQ", strict=False):
             out.append(_tie(at(tie.corner), (x, y), name, length(tie.distance_m, units, 1)))
     out.append(
         f'<circle cx="{x:.1f}" cy="{y:.1f}" r="8" fill="#fff" stroke="{palette.INK}" stroke-width="1"/>'

@@ -59,7 +59,7 @@ def status(result: SiteResult, row: int) -> str:
 
 def coordinates(longitude_deg: float, latitude_deg: float) -> str:
     """'33.123456, -111.654321': latitude first, as phones and navigation take it."""
-    return f"{latitude_deg:.6f}, {longitude_deg:.6f}"
+    return f"{latitude_deg:.6f}, {(longitude_deg + 180.0) % 360.0 - 180.0:.6f}"
 
 
 def facing(result: SiteResult, row: int) -> str:
@@ -397,7 +397,9 @@ def rain_sentence(result: SiteResult, row: int) -> str:
     classes = np.bincount(wet.sector_class[row], minlength=6)
     worst = int(wet.sector_class[row].max())
     if worst == 1:
-        return "Open to rain all round: nothing stands higher than 14° (WMO-No. 8 precipitation class 1)."
+        high = wet.sector_deg[row].max()
+        most = "nothing stands in its way" if high < 1 else f"nothing stands higher than {high:.0f}°"
+        return f"Open to rain all round: {most} (WMO-No. 8 precipitation class 1, to 14°)."
     where = wet.obstacles[wet.sector_obstacle[row, int(wet.sector_deg[row].argmax())]]
     return (
         f"{36 - classes[1]} of 36 sectors of 10° are not wholly open; the steepest is {where}, "

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.site import Floats, Prisms, Site
+from planner.site import Floats, Ints, Prisms, Site
 from planner.sun.leaves import CrownLight
 from planner.sun.path import SunTable
 from planner.sun.year import year_of_light
@@ -31,6 +31,7 @@ class LightSpread:
 def light_spread(
     site: Site,
     mounts_xyz: Floats,
+    building: Ints,
     sun: SunTable,
     *,
     placing_m: float,
@@ -42,11 +43,25 @@ def light_spread(
 ) -> list[LightSpread]:
     """Spread of the light at (n, 3) mounts.
 
-    placing_m: standard deviation of where the head really stands, east, north and up. heights_share: of heights
-    above ground of buildings and trees. crown_light: of the share of light that a crown lets through.
+    building: (n,) row of the building that carries each, -1 for none; its height does not change, for the mount
+    stands on it: what counts is how much higher the others are. placing_m: standard deviation of where the head
+    really stands, east, north and up. heights_share: of heights above ground of buildings and trees. crown_light:
+    of the share of light that a crown lets through.
     """
     mounts, light = np.asarray(mounts_xyz, float).reshape(-1, 3), crowns or CrownLight()
-    higher, lower = (_raised(site, 1.0 + sign * heights_share) for sign in (1, -1))
+    rows = np.asarray(building, np.int64)
+
+    def year(where: Site, at: Floats, through: CrownLight) -> tuple[Floats, Floats]:
+        found = year_of_light(where, at, sun, terrain_reach_m=terrain_reach_m, crowns=through, in_leaf=in_leaf)
+        return found.light_share, found.direct_h
+
+    def others_raised(factor: float) -> tuple[Floats, Floats]:
+        share, hours = np.empty((len(mounts), 12)), np.empty((len(mounts), 12))
+        for own in np.unique(rows):
+            mine = rows == own
+            share[mine], hours[mine] = year(_raised(site, factor, int(own)), mounts[mine], light)
+        return share, hours
+
     more, less = (
         replace(
             light,
@@ -55,24 +70,20 @@ def light_spread(
         )
         for sign in (1, -1)
     )
-    pairs = [((site, placing_m * axis, light), (site, -placing_m * axis, light)) for axis in np.eye(3)]
-    pairs += [((higher, np.zeros(3), light), (lower, np.zeros(3), light))]
-    pairs += [((site, np.zeros(3), more), (site, np.zeros(3), less))]
-    squares = np.zeros((2, len(mounts), 12))
-    for pair in pairs:
-        one, other = (
-            year_of_light(
-                where, mounts + shift, sun, terrain_reach_m=terrain_reach_m, crowns=through, in_leaf=in_leaf
-            )
-            for where, shift, through in pair
-        )
-        squares[0] += ((one.light_share - other.light_share) / 2) ** 2
-        squares[1] += ((one.direct_h - other.direct_h) / 2) ** 2
+    pairs = [
+        *(
+            (year(site, mounts + placing_m * axis, light), year(site, mounts - placing_m * axis, light))
+            for axis in np.eye(3)
+        ),
+        (others_raised(1.0 + heights_share), others_raised(1.0 - heights_share)),
+        (year(site, mounts, more), year(site, mounts, less)),
+    ]
+    squares = sum(((np.array(one) - np.array(other)) / 2) ** 2 for one, other in pairs)
     return [LightSpread(share, hours) for share, hours in zip(*np.sqrt(squares), strict=True)]
 
 
-def _raised(site: Site, factor: float) -> Site:
-    """The site with all that stands on it higher above ground by a factor; mounts stay where they are."""
+def _raised(site: Site, factor: float, own: int) -> Site:
+    """The site with all that stands on it, but for building `own`, higher above ground by a factor."""
     crowns = site.crowns
     lift = (crowns.centre[:, 2] - site.ground_at(crowns.centre[:, :2])) * (factor - 1.0)
     taller = replace(
@@ -82,15 +93,18 @@ def _raised(site: Site, factor: float) -> Site:
     )
     return replace(
         site,
-        buildings=_taller(site, site.buildings, factor),
-        crown_prisms=_taller(site, site.crown_prisms, factor),
+        buildings=_taller(site, site.buildings, factor, own),
+        crown_prisms=_taller(site, site.crown_prisms, factor, -1),
         crowns=taller,
     )
 
 
-def _taller(site: Site, solids: Prisms, factor: float) -> Prisms:
+def _taller(site: Site, solids: Prisms, factor: float, own: int) -> Prisms:
     if not len(solids):
         return solids
     spots = np.array([shape.representative_point().coords[0][:2] for shape in solids.shapes])
     ground = site.ground_at(spots)
-    return replace(solids, top_m=ground + (solids.top_m - ground) * factor)
+    top_m = ground + (solids.top_m - ground) * factor
+    if own >= 0:
+        top_m[own] = solids.top_m[own]
+    return replace(solids, top_m=top_m)
