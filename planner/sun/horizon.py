@@ -232,19 +232,9 @@ def raster_tangent(
     azimuth = np.radians(np.asarray(azimuth_deg, float))
     along = np.stack([np.sin(azimuth), np.cos(azimuth)], axis=-1)
     xy = mount[:2] + along[:, None, :] * r[None, :, None]
-    height = _cell(heights, xy) if nearest else heights.at(xy)
+    height = heights.cell_at(xy) if nearest else heights.at(xy)
     if extra is not None:
-        height = height + np.nan_to_num(_cell(extra, xy))
+        height = height + np.nan_to_num(extra.cell_at(xy))
     drop = r**2 / (2 * EARTH_RADIUS_M) * (1 - REFRACTION)
     tangent = (height - mount[2] - drop) / r
     return np.asarray(np.maximum(0.0, np.nan_to_num(tangent, nan=-np.inf).max(axis=1)))
-
-
-def _cell(heights: Heights, xy: Floats) -> Floats:
-    """Value of the cell that holds each point; NaN outside."""
-    col = np.floor((xy[..., 0] - heights.left_m) / heights.cell_m)
-    row = np.floor((heights.top_m - xy[..., 1]) / heights.cell_m)
-    rows, cols = heights.values.shape
-    inside = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
-    value = heights.values[np.clip(row, 0, rows - 1).astype(np.int64), np.clip(col, 0, cols - 1).astype(np.int64)]
-    return np.where(inside, value, np.nan)

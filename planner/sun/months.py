@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 from planner.site import Floats
 from planner.sun.hierarchy import (
     STACK,
-    Looks,
     Tree,
     compile_looks,
     in_threads,
@@ -201,6 +200,3 @@ def _city(mounts, tree, looks, table, floor, beam, view):  # type: ignore[no-unt
             t = tangent[i]
             sky += 1.0 if t <= floor * (1.0 + 1e-9) else 1.0 / (1.0 + t * t)
         view[n] = sky / m
-
-
-__all__ = ["CityLight", "LightTable", "Looks", "city_light", "light_below", "light_table", "monthly_beam"]
