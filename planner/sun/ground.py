@@ -376,10 +376,15 @@ def _walk(  # type: ignore[no-untyped-def]
 def _leave(u0, v0, su, sv, ru, rv, i, j, level, t, t1):  # type: ignore[no-untyped-def]
     """Distance, at most t1, at which the ray leaves the block that holds cell (i, j); always beyond t."""
     out = t1
+    # a side that is not ahead is one that the ray runs along, and rounding put it on
     if su != 0.0:
-        out = min(out, ((((j >> level) + (su > 0.0)) << level) - u0) * ru)
+        side = ((((j >> level) + (su > 0.0)) << level) - u0) * ru
+        if side > t:
+            out = min(out, side)
     if sv != 0.0:
-        out = min(out, ((((i >> level) + (sv > 0.0)) << level) - v0) * rv)
+        side = ((((i >> level) + (sv > 0.0)) << level) - v0) * rv
+        if side > t:
+            out = min(out, side)
     return max(out, t + NUDGE_M)
 
 
