@@ -7,6 +7,7 @@ written down with them, so that parts of another job are never mixed in.
 from __future__ import annotations
 
 import contextlib
+import gc
 import json
 import shutil
 import threading
@@ -15,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
+import pyarrow as pa
 
 from planner import __version__
 from planner.climate.answer import ZoneTable
@@ -78,16 +79,18 @@ def run_contract_files(
         tell("zones", done, total)
 
     told = [read_told(path) for path in paths]
-    rejected = tuple(Rejected(name, why) for some, _ in told for name, why in some)
-    filled = [path for path in paths if read_part(path, ["name"]).num_rows]
+    rejected = tuple(Rejected(name, why) for _, some, _ in told for name, why in some)
+    filled = [path for path, (count, _, _) in zip(paths, told, strict=True) if count]
     if not filled:
         shutil.rmtree(parts)
         raise none_usable([rejected])
-    for notice in merged(n for _, some in told for n in some):
+    for notice in merged(n for _, _, some in told for n in some):
         ledger.add(notice.kind, notice.where, notice.what, notice.features)
-    lonlat = [read_part(path, ["longitude_deg", "latitude_deg"]) for path in filled]
-    lon, lat = (np.concatenate([t[name].to_numpy() for t in lonlat]) for name in ("longitude_deg", "latitude_deg"))
-    picture = read_climate_picture(source, lon, lat, ledger) if source.plan.outputs.map else None
+    picture = None
+    if source.plan.outputs.map:
+        lonlat = pa.concat_tables([read_part(path, ["longitude_deg", "latitude_deg"]) for path in filled])
+        lon, lat = (column.to_numpy() for column in lonlat.columns)
+        picture = read_climate_picture(source, lon, lat, ledger)
     tell("writing", 0, 1)
     written = assemble(source.plan, table, filled, rejected, tuple(ledger), picture, folder, force)
     shutil.rmtree(parts)
@@ -99,10 +102,24 @@ def run_contract_files(
 
 def do_part(source: PlanFile, table: ZoneTable, first: int, end: int, path: str) -> tuple[int, int]:
     """One part, from its rows to its file; what a worker runs."""
-    with _one_at_a_time:
+    with _one_at_a_time, _uncollected():
         if not Path(path).exists():
             write_part(contract_part(source, table, first, end), Path(path))
     return first, end
+
+
+@contextlib.contextmanager
+def _uncollected() -> Iterator[None]:
+    """No search for cycles meanwhile: it would walk all geometries again and again as they are made (a fifth of the
+    time, measured), and a part makes no cycles. What was off before stays off.
+    """
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 Missing = Sequence[tuple[tuple[int, int], Path]]
@@ -144,6 +161,7 @@ def _job(source: PlanFile, part_sites: int, total: int) -> str:
     """Everything the parts hang on, as text."""
     plan = source.plan
     named: list[Any] = [plan.contract.sites.path if plan.contract else None, plan.zone.table]
+    named.append(plan.climate.weather)
     named += [section.path for _, section in plan.climate if hasattr(section, "path")]
     return json.dumps(
         {

@@ -16,7 +16,7 @@ from planner.climate.builtin import BASIS as TEMPERATURE_ONLY
 from planner.climate.zones import APART_SD, zone_of, zone_sites, zone_table
 from planner.layers.build import ContractSites, count_contract_sites, read_contract_sites
 from planner.layers.frame import Shapes
-from planner.layers.monthly import QUANTITIES, centres_of, read_climate
+from planner.layers.monthly import NO_SUMMER_C, QUANTITIES, centres_of, read_climate
 from planner.layers.picture import read_climate_picture
 from planner.ledger import DataError, Kind, Ledger, Notice, PlannerError
 from planner.plan import Plan, PlanFile
@@ -38,8 +38,10 @@ FLAGS = (
     "ways disagree",
     "built-in only",
     "in no zone",
+    "open sea",
+    "no summer to speak of",
 )
-EDGE, SEVERAL, COAST, GAP, STEEP, LAPSED, LAYERS, DISAGREE, BUILTIN, NO_ZONE = FLAGS
+EDGE, SEVERAL, COAST, GAP, STEEP, LAPSED, LAYERS, DISAGREE, BUILTIN, NO_ZONE, SEA, COLD = FLAGS
 
 
 @dataclass(frozen=True)
@@ -69,6 +71,8 @@ class ContractResult:
     * "ways disagree": so are two of the three ways to the zone
     * "built-in only": the plan gives no layer that ETo can come from
     * "in no zone": the peak month's ETo lies in no band of the table
+    * "open sea": an estimate from the built-in layer, with no land near
+    * "no summer to speak of": the hottest month's mean is under 10 degrees C
     """
 
     plan: Plan
@@ -148,7 +152,7 @@ def contract_part(plan: PlanFile, table: ZoneTable, first: int, end: int) -> Con
     zone = zone_sites(climate, lonlat[:, 1], table, plan.plan.climate.description, plan.plan.units)
     return ContractResult(
         plan=plan.plan,
-        names=tuple(sites.names[k] for k in kept),
+        names=sites.names if len(kept) == len(sites) else tuple(sites.names[k] for k in kept),
         longitude_deg=lonlat[:, 0],
         latitude_deg=lonlat[:, 1],
         shapes=shapes[kept],
@@ -242,14 +246,18 @@ def site_flags(plan: Plan, climate: SiteClimate, zone: ZoneResult) -> tuple[tupl
         STEEP: none if above is None else np.abs(np.nan_to_num(above)) >= STEEP_M,
         LAPSED: lapsed,
         LAYERS: apart,
-        DISAGREE: (zone.used >= 0) & ~zone.agreement,
+        DISAGREE: (zone.used >= 0) & ~zone.agreement & np.any([way.zone >= 0 for way in zone.ways], axis=0),
         BUILTIN: estimated & ~gap,
         NO_ZONE: zone.zone < 0,
+        SEA: none if climate.at_sea is None else np.asarray(climate.at_sea),
+        COLD: np.asarray(climate.t_mean_c.max(axis=1, initial=-np.inf) < NO_SUMMER_C),
     }
     bits = sum((rows.astype(np.int64) << k for k, rows in enumerate(raised.values())), np.zeros(n, np.int64))
     kinds, place = np.unique(bits, return_inverse=True)
-    said = [tuple(name for k, name in enumerate(FLAGS) if kind >> k & 1) for kind in kinds]
-    return tuple(said[k] for k in place)
+    said = np.empty(len(kinds), object)
+    for row, kind in enumerate(kinds):
+        said[row] = tuple(name for k, name in enumerate(FLAGS) if kind >> k & 1)
+    return tuple(said[place])
 
 
 def merged(notices: Iterable[Notice]) -> list[Notice]:

@@ -363,6 +363,12 @@ class Prices(Section):
     repeater: float = entry(250.0, "one repeater, bought and mounted", f"a guess: {COMMON}", ge=0)
     link_test: float = entry(60.0, "testing one link on site", f"a guess: {COMMON}", ge=0)
     cable_m: float = entry(2.0, "cable, a metre", f"a guess: {COMMON}", ge=0)
+    copper_mm2_m: float = entry(
+        0.6,
+        "more for a metre of cable, for each mm2 that its conductor must be thicker than `sensor.cable_conductor`",
+        f"two wires of 1 mm2 hold 18 g of copper a metre; a guess at three times its price: {COMMON}",
+        ge=0,
+    )
     wall_m: float = entry(8.0, "fixing it along a wall, a metre", f"a guess: {COMMON}", ge=0)
     lawn_m: float = entry(25.0, "trench in lawn or soil, a metre", f"a guess: {COMMON}", ge=0)
     paving_m: float = entry(70.0, "cutting and making good paving, a metre", f"a guess: {COMMON}", ge=0)
@@ -525,6 +531,18 @@ class Climate(Section):
         ge=0,
         le=360,
     )
+    weather: str | None = entry(
+        None,
+        "weather file of a year by the hour (EPW, TMY3 or PVGIS CSV), relative to the plan file: ETo by the ASCE standardized short reference, hour by hour, where no ETo layer speaks; its wind at `wind_height_m`",
+        "none",
+    )
+    weather_within_km: float = entry(
+        100.0,
+        "how far the weather file's station may be",
+        "as `sun.weather_within_km`; the spread grows with the distance, and was measured to 150 km",
+        gt=0,
+        le=150,
+    )
     daily: DailyTable | None = entry(
         None,
         "daily ETo of a station near the site: in how many of its years the zone is the same",
@@ -625,9 +643,10 @@ class Gates(Section):
     )
     reach: Literal["every", "fewest", "any", "off"] = entry(
         "every",
-        "controllers that must be in reach: `every` one; as the `fewest` sensors that serve all would share them; "
-        "at least one (`any`); or not judged (`off`)",
-        "one sensor serves the site",
+        "controllers that must be in reach: `every` one; as the `fewest` sensors (and repeaters, where allowed) that "
+        "serve all would share them; at least one (`any`); or not judged (`off`)",
+        "one sensor serves the site; with `fewest`, a controller that no place reaches is named and the others are "
+        "served",
     )
     range_used: float = entry(
         0.8,

@@ -209,3 +209,61 @@ def test_montana_computed_from_its_weather(montana):
     clear = np.abs(published.zone.peak_eto_mm_day % 1 - 0.5) < 0.3
     assert clear.sum() > 60
     assert_array_equal(computed.zone.zone[clear], published.zone.zone[clear])
+
+
+def test_sea_and_polar_night_do_not_look_like_any_site(tmp_path):
+    """Places by any atlas: mid-Pacific, the Weddell Sea, Longyearbyen (hottest month about 7 C), two on land."""
+    rows = [("pacific", -140, 30), ("weddell", -40, -70), ("svalbard", 15.6, 78.2), ("madrid", -3.7, 40.4),
+            ("honolulu", -157.85, 21.31)]  # fmt: skip
+    ledger = Ledger()
+    found = run_contract(points_plan(tmp_path, rows), ledger)
+    flags = dict(zip(found.names, found.flags, strict=True))
+    assert {name for name, said in flags.items() if "open sea" in said} == {"pacific", "weddell"}
+    assert {name for name, said in flags.items() if "no summer to speak of" in said} == {"weddell", "svalbard"}
+    said = {str(n) for n in ledger}
+    assert any("open sea" in text and "pacific" in text and "madrid" not in text for text in said)
+    assert any("no summer" in text and "svalbard" in text for text in said)
+
+
+def test_a_layer_that_knows_the_place_is_not_doubted_for_the_sea(tmp_path):
+    """A value of the user's own layer speaks for itself; only the built-in estimate is doubted."""
+    with rasterio.open(
+        tmp_path / "eto.tif", "w", driver="GTiff", width=4, height=4, count=12, dtype="float32", crs="EPSG:4326",
+        transform=rasterio.Affine(1, 0, -142, 0, -1, 32),
+    ) as out:  # fmt: skip
+        out.write(np.full((12, 4, 4), 5.0, "float32") + np.arange(12)[:, None, None] / 10)
+    plan = points_plan(tmp_path, [("atoll", -140, 30)], climate={"eto": {"path": "eto.tif", "unit": "mm/day"}})
+    assert "open sea" not in run_contract(plan, Ledger()).flags[0]
+
+
+def test_in_no_zone_by_any_way_is_no_agreement(tmp_path):
+    """A table for other places: all three ways lie beyond it, and that is said once."""
+    (tmp_path / "zones.csv").write_text("label,low,high\nA,11,12\nB,12,13\n")
+    plan = points_plan(tmp_path, [("madrid", -3.7, 40.4)], zone={"table": "zones.csv"})
+    found = run_contract(plan, Ledger())
+    assert found.zone.zone[0] == -1
+    assert all(way.zone[0] == -1 for way in found.zone.ways)
+    assert not found.zone.agreement[0]
+    assert "in no zone" in found.flags[0]
+    assert "ways disagree" not in found.flags[0]
+
+
+def test_a_csv_whose_columns_the_plan_does_not_name(tmp_path):
+    (tmp_path / "sites.csv").write_text("name,lon,lat\nA,-3.7,40.4\n")
+    plan = parse_plan({"contract": {"sites": {"path": "sites.csv", "name": "name"}}}, tmp_path / "plan.toml")
+    with pytest.raises(DataError, match="table without geometry") as fault:
+        run_contract(plan, Ledger())
+    assert "contract.sites.x and contract.sites.y" in fault.value.todo
+    assert "name, lon, lat" in fault.value.todo
+
+
+def test_each_command_names_the_other(tmp_path):
+    from planner.job import run_site
+
+    with pytest.raises(PlanError) as fault:
+        run_site(points_plan(tmp_path, WORLD), Ledger())
+    assert "noonmark contract" in fault.value.todo
+    site = parse_plan({"layers": {"site": {"path": "sites.csv"}}}, tmp_path / "plan.toml")
+    with pytest.raises(PlanError) as fault:
+        run_contract(site, Ledger())
+    assert "noonmark site" in fault.value.todo

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import overload
 
 import numpy as np
@@ -36,7 +37,8 @@ class SiteClimate:
     """Monthly climate of sites, one row a site (n), months January first; NaN where unknown.
 
     eto_mm_day (n, 12): mean daily reference ETo. spread_mm_day (n,): standard deviation of the peak month's.
-    basis (n,): "ETo layer", "Penman-Monteith from layers", "Hargreaves from layers", "temperature only".
+    basis (n,): "ETo layer", "ASCE hours of a weather file", "Penman-Monteith from layers", "Hargreaves from
+    layers", "temperature only".
     t_mean_c, rain_mm (n, 12): mean temperature, the month's rain. source (n,): where each row came from, in
     words. away_km (n,): how far the farthest cell is that stands in for a site on unknown cells of a layer: 0 where
     none had to, inf where a layer has nothing near; None where there is no layer. known_share (n,): least share of
@@ -44,6 +46,7 @@ class SiteClimate:
     above_m (n,): how far the site stands above the cell that its temperature comes from, NaN where either is
     unknown; temperature and ETo are lapsed by it. unlapsed_peak_mm_day (n,): the peak month's ETo without that.
     cells_peak_mm_day (n, 2): lowest and highest peak-month ETo among the cells of an ETo layer under the site.
+    at_sea (n,): an estimate from the built-in layer with no land near (small islands count as sea).
     computed_peak_mm_day, computed_spread_mm_day (n,): of ETo computed from weather layers, where the plan gives
     an ETo layer too. yearly_peak_mm_day (years,): each year's peak-month ETo at a station named in the plan.
     """
@@ -62,6 +65,7 @@ class SiteClimate:
     computed_peak_mm_day: Floats | None = None
     computed_spread_mm_day: Floats | None = None
     yearly_peak_mm_day: Floats | None = None
+    at_sea: Bools | None = None
 
 
 @dataclass(frozen=True)
@@ -102,16 +106,20 @@ class OneWay:
 
     name: "peak-month ETo", "hottest month's temperature" or "description of the climate".
     peak_eto_mm_day, spread_mm_day (n,): what this way says of the peak month's ETo.
-    zone (n,): row of the zone table, -1 where the value lies in no band. probability (n, k). said (n,): one
-    sentence on how it was found.
+    zone (n,): row of the zone table, -1 where the value lies in no band. odds: gives `probability` (n, k) of every
+    zone, worked out when it is first asked for. said (n,): one sentence on how it was found.
     """
 
     name: str
     peak_eto_mm_day: Floats
     spread_mm_day: Floats
     zone: Ints
-    probability: Floats
+    odds: Callable[[], Floats]
     said: Sequence[str]
+
+    @cached_property
+    def probability(self) -> Floats:
+        return self.odds()
 
 
 @dataclass(frozen=True)
@@ -121,10 +129,10 @@ class ZoneResult:
     peak_month (n,): 0 to 11, the month of the highest daily ETo. zone, runner_up (n,): rows of the table
     (-1: none). p_zone, p_runner_up (n,). ways: in order of trust; used (n,): which of them decided.
     agreement (n,): True where the ways that speak differ by no more than two of their joint standard deviations
-    from the one that decided. same_zone (n,): how many ways name the zone. monthly_percent (n, 12): each month's
-    ETo over the peak month's. shown_percent (n, 3): what a controller shows in the peak month when set to the next
-    zone of lower ETo, to the zone, and to the next of higher: peak-month ETo over that zone's own peak. The lower
-    zone waters more, the higher less. NaN where there is no such zone.
+    from the one that decided, and one of them names a zone. same_zone (n,): how many ways name the zone.
+    monthly_percent (n, 12): each month's ETo over the peak month's. shown_percent (n, 3): what a controller shows
+    in the peak month when set to the next zone of lower ETo, to the zone, and to the next of higher: peak-month ETo
+    over that zone's own peak. The lower zone waters more, the higher less. NaN where there is no such zone.
     years_in_zone: how many years of the plan's station peak in the first site's zone, and of how many.
     """
 

@@ -15,6 +15,7 @@ import h5py
 import numpy as np
 import rasterio
 from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import minimum_filter
 
 from planner.climate import kernels
 from planner.climate.answer import SiteClimate
@@ -37,6 +38,7 @@ SPREAD_MM_DAY = 0.80
 LEAST_ROOT_RANGE, MOST_ROOT_RANGE = 1.5, 5.2  # ranges of 2 to 27 K: none wider or narrower occurs in a month
 
 _STEP = 0.25
+_SEA = 255  # of the altitude grid
 _ROWS, _COLS = 721, 1440
 
 
@@ -48,14 +50,36 @@ def _layer() -> tuple[NDArray[np.int16], Floats]:
 
 
 @lru_cache(maxsize=1)
+def _altitude_steps() -> NDArray[np.uint8]:
+    """(2160, 4320) the global grid in pvlib: cells of 1/12 degree from 90 N, 180 W; 255 where there is no land."""
+    with as_file(files("pvlib") / "data" / "Altitude.h5") as path, h5py.File(path) as file:
+        return np.asarray(file["Altitude"])
+
+
+@lru_cache(maxsize=1)
+def _no_land_near() -> NDArray[np.bool_]:
+    """(2160, 4320) whether neither the cell nor one beside it is land."""
+    sea = _altitude_steps() == _SEA
+    return np.asarray(minimum_filter(sea, size=3, mode=("nearest", "wrap")), bool)
+
+
+def at_sea(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> NDArray[np.bool_]:
+    """(n,) whether places have no land within a cell of 1/12 degree (9 km north and south). Small islands count as
+    sea: the grid does not know them."""
+    rows, cols = _no_land_near().shape
+    row = np.clip(np.floor((90.0 - np.asarray(latitude_deg, np.float64)) * 12), 0, rows - 1).astype(np.int64)
+    col = np.floor((np.asarray(longitude_deg, np.float64) + 180.0) * 12).astype(np.int64) % cols
+    return np.asarray(_no_land_near()[row, col], bool)
+
+
+@lru_cache(maxsize=1)
 def _elevation() -> NDArray[np.float32]:
     """(rows, columns, 1) mean elevation, m, around each point of the layer, from the global grid in pvlib.
 
     That grid has cells of 1/12 degree, in steps of 28 m: 3 x 3 of them make a cell of the layer.
     """
-    with as_file(files("pvlib") / "data" / "Altitude.h5") as path, h5py.File(path) as file:
-        steps = np.asarray(file["Altitude"])
-    fine = np.where(steps == 255, 0.0, 28.0 * steps.astype(np.float32) - 450.0)  # 255: unknown, the open sea
+    steps = _altitude_steps()
+    fine = np.where(steps == _SEA, 0.0, 28.0 * steps.astype(np.float32) - 450.0)
     # its rows run from north to south and its columns from 180 west; the layer's points are corners of 3 x 3 blocks
     fine = np.concatenate([fine[:, -1:], fine[:, :-1]], axis=1)
     rows = np.clip(np.arange(_ROWS)[:, None] * 3 + np.arange(-1, 2), 0, fine.shape[0] - 1)

@@ -248,19 +248,21 @@ def penman_monteith(
     psychrometric_kpa_c: ArrayLike,
     *,
     numerator: float = 900.0,
-    denominator: float = 0.34,
+    denominator: ArrayLike = 0.34,
+    slope: ArrayLike | None = None,
 ) -> Floats:
     """FAO Penman-Monteith, mm/day. Eq. 6, p. 65.
 
     numerator, denominator: 900 and 0.34 for the FAO-56 and ASCE short reference, 1600 and 0.38 for the ASCE
-    tall one (ASCE-EWRI 2005, Table 1).
+    tall one (ASCE-EWRI 2005, Table 1); hours have their own (`hours.py`). slope: of the saturation curve, eq. 13
+    unless given.
     """
     t, u2, gamma = _floats(t_mean_c), _floats(wind_2m_m_s), _floats(psychrometric_kpa_c)
-    delta = slope_kpa_c(t)
+    delta = slope_kpa_c(t) if slope is None else _floats(slope)
     deficit = _floats(saturation_kpa) - _floats(vapour_pressure_kpa)
     sun = MM_PER_MJ_M2 * delta * (_floats(net_radiation) - _floats(soil_heat))
     air = gamma * numerator / (t + 273.0) * u2 * deficit
-    return (sun + air) / (delta + gamma * (1.0 + denominator * u2))
+    return (sun + air) / (delta + gamma * (1.0 + _floats(denominator) * u2))
 
 
 def hargreaves_samani(t_min_c: ArrayLike, t_max_c: ArrayLike, extraterrestrial: ArrayLike) -> Floats:

@@ -198,11 +198,9 @@ def zone_of(value: Floats, low: Floats, high: Floats) -> Ints:
 
     Bands that overlap, as temperature ranges may, give the one whose middle is nearest.
     """
-    v = np.asarray(value, np.float64)[:, None]
-    inside = (v >= low) & (v < high)
     middle = (np.clip(low, -1e3, 1e3) + np.clip(high, -1e3, 1e3)) / 2.0
-    away = np.where(inside, np.abs(v - middle), np.inf)
-    return np.where(inside.any(axis=1), np.argmin(away, axis=1), -1).astype(np.int64)
+    found: Ints = kernels.band_of(*(np.asarray(v, np.float64) for v in (value, low, high, middle)))
+    return found
 
 
 def band_probability(value: Floats, spread: Floats, low: Floats, high: Floats) -> Floats:
@@ -210,8 +208,9 @@ def band_probability(value: Floats, spread: Floats, low: Floats, high: Floats) -
     # bands share their edges: each is looked up once
     edges, place = np.unique(np.concatenate([low, high]), return_inverse=True)
     v, s = np.asarray(value, np.float64), np.broadcast_to(np.asarray(spread, np.float64), np.shape(value))
-    below = kernels.normal_below(v, np.ascontiguousarray(s), edges)
-    return np.asarray(below[:, place[len(low) :]] - below[:, place[: len(low)]], np.float64)
+    place = place.astype(np.int64)
+    found: Floats = kernels.normal_bands(v, np.ascontiguousarray(s), edges, place[: len(low)], place[len(low) :])
+    return found
 
 
 # --- the three ways --------------------------------------------------------------------------------------
@@ -300,11 +299,9 @@ def zone_sites(
     units: of the sentences. A site whose ETo is unknown in any month has no peak month.
     """
     n, latitude = len(climate.eto_mm_day), np.asarray(latitude_deg, np.float64)
-    known: Bools = np.asarray(np.isfinite(climate.eto_mm_day).all(axis=1))
-    rates = np.where(known[:, None], climate.eto_mm_day, -1.0)
-    peak_month = np.where(known, rates.argmax(axis=1), -1).astype(np.int64)
+    peak_month, peak = _highest(climate.eto_mm_day)
     ways = (
-        _by_eto(climate, table, known, peak_month, rates, units),
+        _by_eto(climate, table, peak_month, peak, units),
         _by_temperature(climate, latitude, table, units),
         _by_description(climate, latitude, table, description, units),
     )
@@ -315,7 +312,9 @@ def zone_sites(
     at = (np.maximum(used, 0), np.arange(n))
     probability = ways[0].probability.copy()
     for k, way in enumerate(ways[1:], 1):
-        probability[used == k] = way.probability[used == k]
+        rows = used == k
+        if rows.any():
+            probability[rows] = way.probability[rows]
     zone = np.where(used >= 0, zones[at], -1)
     others = probability.copy()
     others[np.flatnonzero(zone >= 0), zone[zone >= 0]] = -1.0
@@ -323,7 +322,6 @@ def zone_sites(
     p_second = np.maximum(others[np.arange(n), second], 0.0)
     # under half a percent no second zone is worth naming
     runner_up = np.where(p_second >= 0.005, second, -1).astype(np.int64)
-    peak = np.where(known, rates.max(axis=1), np.nan)
     return ZoneResult(
         table=table,
         peak_month=peak_month,
@@ -335,7 +333,9 @@ def zone_sites(
         p_runner_up=np.where(runner_up >= 0, p_second, 0.0),
         ways=ways,
         used=used,
-        agreement=_agreement(values, np.stack([way.spread_mm_day for way in ways]), used),
+        # values alike that lie in no band agree on nothing that a controller could be set to
+        agreement=_agreement(values, np.stack([way.spread_mm_day for way in ways]), used)
+        & (zones >= 0).any(axis=0),
         monthly_percent=100.0 * climate.eto_mm_day / np.where(peak > 0, peak, np.nan)[:, None],
         same_zone=((zones == zone) & (zone >= 0)).sum(axis=0).astype(np.int64),
         shown_percent=_shown_percent(np.where(used >= 0, values[at], np.nan), zone, table),
@@ -370,11 +370,13 @@ def _years_in_zone(climate: SiteClimate, zone: Ints, table: ZoneTable) -> tuple[
     return int((rows == zone[0]).sum()), len(years)
 
 
-def _by_eto(
-    climate: SiteClimate, table: ZoneTable, known: Bools, month: Ints, rates: Floats, units: Units
-) -> OneWay:
-    value = np.where(known, rates.max(axis=1), np.nan)
+def _highest(monthly: Floats) -> tuple[Ints, Floats]:
+    """(n,) row of the highest month of (n, 12), and its value; -1 and NaN where a month is unknown."""
+    month, value = kernels.largest(np.ascontiguousarray(monthly, np.float64))
+    return month, value
 
+
+def _by_eto(climate: SiteClimate, table: ZoneTable, month: Ints, value: Floats, units: Units) -> OneWay:
     def say(k: int) -> str:
         if month[k] < 0:
             return "ETo is not known in every month"
@@ -385,50 +387,45 @@ def _by_eto(
         value,
         climate.spread_mm_day,
         zone_of(value, table.low_mm_day, table.high_mm_day),
-        band_probability(value, climate.spread_mm_day, table.low_mm_day, table.high_mm_day),
+        lambda: band_probability(value, climate.spread_mm_day, table.low_mm_day, table.high_mm_day),
         Sentences(len(value), say),
     )
 
 
-def _hottest(climate: SiteClimate) -> tuple[Ints, Floats]:
-    """Row of the hottest month (n,), -1 where temperature is unknown, and its mean temperature."""
-    known: Bools = np.asarray(np.isfinite(climate.t_mean_c).all(axis=1))
-    t = np.where(known[:, None], climate.t_mean_c, -999.0)
-    return np.where(known, t.argmax(axis=1), -1).astype(np.int64), np.where(known, t.max(axis=1), np.nan)
-
-
 def _by_temperature(climate: SiteClimate, latitude: Floats, table: ZoneTable, units: Units) -> OneWay:
-    month, hottest_c = _hottest(climate)
+    month, hottest_c = _highest(climate.t_mean_c)
     n = len(month)
     # 0.01 degrees of latitude are a minute of day length at most, and let sites share their sun
     value = blaney_criddle_mm_day(climate.t_mean_c, np.round(latitude, 2))[np.arange(n), np.maximum(month, 0)]
     value = np.where(month >= 0, value, np.nan)
     spread = np.full(n, SPREAD_TEMPERATURE_WAY_MM_DAY)
-    if np.isfinite(table.t_low_c).any():
-        spread_c = np.full(n, SPREAD_HOTTEST_MONTH_C)
+    by_range = bool(np.isfinite(table.t_low_c).any())
+    if by_range:
         low, high = np.nan_to_num(table.t_low_c, nan=np.inf), np.nan_to_num(table.t_high_c, nan=np.inf)
-        zone = zone_of(hottest_c, low, high)
-        probability = band_probability(hottest_c, spread_c, low, high)
-        total = probability.sum(axis=1, keepdims=True)
-        probability = probability / np.maximum(total, 1.0)  # ranges may overlap
-        how = "the table's own temperature ranges"
+        zone, how = zone_of(hottest_c, low, high), "the table's own temperature ranges"
     else:
-        zone = zone_of(value, table.low_mm_day, table.high_mm_day)
-        probability = band_probability(value, spread, table.low_mm_day, table.high_mm_day)
-        how = "ETo = p (0.46 T + 8), Blaney-Criddle"
+        low, high = table.low_mm_day, table.high_mm_day
+        zone, how = zone_of(value, low, high), "ETo = p (0.46 T + 8), Blaney-Criddle"
+
+    def odds() -> Floats:
+        if not by_range:
+            return band_probability(value, spread, low, high)
+        found = band_probability(hottest_c, np.full(n, SPREAD_HOTTEST_MONTH_C), low, high)
+        # ranges may overlap
+        return np.asarray(found / np.maximum(found.sum(axis=1, keepdims=True), 1.0), np.float64)
 
     def say(k: int) -> str:
         if month[k] < 0:
             return "temperature is not known in every month"
         return f"{MONTHS[month[k]]} is the hottest month, {temperature(hottest_c[k], units)} on the mean; {how}"
 
-    return OneWay(WAYS[1], value, spread, zone, probability, Sentences(n, say))
+    return OneWay(WAYS[1], value, spread, zone, odds, Sentences(n, say))
 
 
 def _by_description(
     climate: SiteClimate, latitude: Floats, table: ZoneTable, description: str | None, units: Units
 ) -> OneWay:
-    month, hottest_c = _hottest(climate)
+    month, hottest_c = _highest(climate.t_mean_c)
     n = len(month)
     if description is not None:
         region, moisture = read_description(description)
@@ -460,6 +457,6 @@ def _by_description(
         value,
         spread,
         zone_of(value, table.low_mm_day, table.high_mm_day),
-        band_probability(value, spread, table.low_mm_day, table.high_mm_day),
+        lambda: band_probability(value, spread, table.low_mm_day, table.high_mm_day),
         Sentences(n, say),
     )

@@ -148,6 +148,12 @@ def _away_m(lonlat: Floats, site: Site) -> float:
 
 def _layers(plan: PlanFile) -> Layers:
     if plan.plan.layers is None:
+        if plan.plan.contract is not None:
+            raise PlanError(
+                f"{plan.path}: layers",
+                "the plan names a contract and no layers of one site",
+                "Run `noonmark contract` on it, or give it [layers.site]",
+            )
         raise PlanError(
             f"{plan.path}: layers", "the plan names no layers", "Give it at least [layers.site], or a [contract]"
         )
@@ -388,7 +394,10 @@ def read_contract_sites(plan: PlanFile, ledger: Ledger, rows: tuple[int, int] | 
 
 def _contract_section(plan: PlanFile) -> ContractLayer:
     if plan.plan.contract is None:
-        raise PlanError(f"{plan.path}: contract", "the plan names no contract", "Give it [contract.sites]")
+        todo = "Give it [contract.sites]"
+        if plan.plan.layers is not None:
+            todo = "Run `noonmark site` on it, or give it [contract.sites]"
+        raise PlanError(f"{plan.path}: contract", "the plan names no contract", todo)
     section = plan.plan.contract.sites
     if (section.x is None) != (section.y is None):
         raise PlanError(

@@ -55,10 +55,11 @@ def names(layer: Layer, attribute: str | None) -> tuple[str, ...]:
     """The attribute's text; the row number in the file where there is none."""
     if attribute is None:
         return tuple(f"#{row}" for row in layer.rows)
-    return tuple(
-        (v.strip() if type(v) is str else text(v)) or f"#{row}"
-        for v, row in zip(layer.table[attribute], layer.rows, strict=True)
-    )
+    column = layer.table[attribute]
+    words = tuple(map(str.strip if set(map(type, column)) == {str} else text, column))
+    if all(words):
+        return words
+    return tuple(word or f"#{row}" for word, row in zip(words, layer.rows, strict=True))
 
 
 def numbers(

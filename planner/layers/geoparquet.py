@@ -11,7 +11,11 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
+import shapely
 from pyproj import CRS
+
+from planner.layers.frame import Shapes
+from planner.layers.wkb import wkb_of
 
 SUFFIXES = (".parquet", ".geoparquet")
 _TYPES = {0: "Point", 1: "LineString", 3: "Polygon", 4: "MultiPoint", 5: "MultiLineString", 6: "MultiPolygon"}
@@ -35,7 +39,8 @@ def info(path: Path) -> dict[str, Any]:
 
 
 def read(path: Path, columns: Sequence[str], skip: int, count: int | None) -> tuple[Any, list[Any]]:
-    """WKB of the geometry (n,), None where the file has none, and the wanted columns, of rows from `skip` on."""
+    """WKB of the geometry (n,), an Arrow column, None where the file has none, and the wanted columns, of rows from
+    `skip` on."""
     file = pq.ParquetFile(path)
     geometry = _geo(file).get("primary_column")
     names = (*columns, *([geometry] if geometry else []))
@@ -45,7 +50,7 @@ def read(path: Path, columns: Sequence[str], skip: int, count: int | None) -> tu
     groups = tuple(k for k in range(len(sizes)) if starts[k] < end and starts[k + 1] > skip)
     table = _groups(path, path.stat().st_mtime_ns, groups, names)
     table = table.slice(skip - (starts[groups[0]] if groups else 0), max(0, end - skip))
-    wkb = table[geometry].to_numpy(zero_copy_only=False) if geometry else None
+    wkb = table[geometry].combine_chunks() if geometry else None
     return wkb, [table[name].to_pandas().to_numpy() for name in columns]
 
 
@@ -64,9 +69,10 @@ def _geo(file: pq.ParquetFile) -> dict[str, Any]:
     return geo
 
 
-def table(columns: dict[str, Any], wkb: Any, crs: CRS, types: Sequence[int]) -> pa.Table:
-    """A table with its geometry last and the format's metadata. types: GEOS type ids that occur."""
-    found = pa.table({**columns, "geometry": pa.array(wkb, pa.binary())})
+def table(columns: dict[str, Any], shapes: Shapes, crs: CRS) -> pa.Table:
+    """A table with its geometry (n,) last and the format's metadata."""
+    found = pa.table({**columns, "geometry": wkb_of(shapes)})
+    types = np.unique(shapely.get_type_id(shapes)).tolist()
     spec = {
         "encoding": "WKB",
         "geometry_types": sorted({_TYPES[t] for t in types if t in _TYPES}),

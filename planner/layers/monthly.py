@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 import warnings
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 
@@ -28,7 +28,7 @@ from planner.climate.answer import SiteClimate
 from planner.climate.builtin import BASIS as TEMPERATURE_ONLY
 from planner.climate.builtin import SOURCE as BUILTIN_SOURCE
 from planner.climate.builtin import SPREAD_MM_DAY as TEMPERATURE_ONLY_SPREAD_MM_DAY
-from planner.climate.builtin import builtin_elevation_m, builtin_normals, eto_estimate_mm_day
+from planner.climate.builtin import at_sea, builtin_elevation_m, builtin_normals, eto_estimate_mm_day
 from planner.climate.eto import (
     MONTH_DAYS,
     MonthlyInputs,
@@ -43,6 +43,7 @@ from planner.layers import conventions
 from planner.layers.coverage import cell_weights, weighted_means
 from planner.layers.frame import WGS84, Shapes, apart_m, project, project_shapes
 from planner.layers.source import label, locate, place, settle_crs
+from planner.layers.weather import StationMonths, station_months
 from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
 from planner.plan import Climate, ClimateLayer, PlanFile
 from planner.site import Bools, Floats, Ints
@@ -52,13 +53,15 @@ NEAREST_KM = 25.0  # how far the nearest known cell may be (or one cell, where c
 _TILE = 256
 # Mean fall of temperature with height: the standard atmosphere's (ISO 2533), to which FAO-56 eq. 7 holds as well.
 LAPSE_K_PER_M = 0.0065
+NO_SUMMER_C = 10.0  # Koeppen's bound of the polar climates; from memory
 LAPSE_SAID_M = 50.0  # 0.3 K: less is within what layers differ by
 
 # Standard deviation of the peak month's ETo, mm/day, by how it was found. `layer`: gridMET cells 25 km apart
 # differ by 0.32 in July over Montana (RMS), cells 4 km apart by 0.13; what a grid misses at a site is taken to be
 # of that size: an assumption. The others are RMSE against the same layer's ETo in July when one quantity is
 # withheld, and add in quadrature; `hargreaves` is measured at 41 points in 17 regions (data/fit_daily_range.py),
-# as is the built-in estimate's own spread.
+# as is the built-in estimate's own spread. `one year`: standard deviation of June's mean from year to year at
+# Maricopa, Arizona (AZMET 2003-2020); the months of a typical year are picked to be nearer the mean than that.
 SPREAD_MM_DAY = {
     "layer": 0.35,
     "formula": 0.10,
@@ -66,7 +69,12 @@ SPREAD_MM_DAY = {
     "no humidity": 0.46,
     "no wind": 0.39,
     "hargreaves": 0.75,
+    "one year": 0.36,
 }
+# How much July's ETo differs between cells so far apart, mm/day RMS, along rows and columns (the same layer). What
+# stands in for a site from farther away is taken to be off by that; beyond the last nothing was measured.
+APART_KM = (0.0, 4.0, 9.0, 13.0, 25.0, 50.0, 100.0, 150.0)
+APART_MM_DAY = (0.0, 0.13, 0.22, 0.26, 0.32, 0.38, 0.44, 0.49)
 
 
 @dataclass(frozen=True)
@@ -150,6 +158,8 @@ QUANTITIES = {
     ),
 }
 
+_BESIDE_ETO = ("rain", "mean temperature")  # ETo is not made of these
+
 
 @dataclass(frozen=True)
 class LayerValues:
@@ -206,7 +216,8 @@ class Months:
         values = np.concatenate([np.ma.filled(part.astype(np.float64), np.nan) for part in parts])
         scales = np.concatenate([file.scales[: len(here)] for file in self.files])
         offsets = np.concatenate([file.offsets[: len(here)] for file in self.files])
-        values = values * scales[:, None, None] + offsets[:, None, None]
+        if (scales != 1.0).any() or (offsets != 0.0).any():
+            values = values * scales[:, None, None] + offsets[:, None, None]
         values[np.isinf(values)] = np.nan
         if self.months is not None:
             # a month of several years is their mean
@@ -392,7 +403,6 @@ def read_layer(
     unit or file, DataError for what the file holds.
     """
     where = _where(key, section)
-    n = len(shapes_lonlat)
     _check_stated_unit(plan, key, section, quantity)
     with _open(plan, key, section, where) as months:
         unit = layer_unit(plan, key, section, quantity, months, ledger)
@@ -413,19 +423,28 @@ def read_layer(
             ),
             "Give a layer that covers the site, or leave it out: the built-in layer then stands in",
         )
-    lacking = [names[k] for k in range(n) if not reached[k]]
+
+    def named(rows: Bools) -> list[str]:
+        return [names[int(k)] for k in np.flatnonzero(rows)]
+
+    lacking = named(~reached)
     if lacking:
         ledger.add(Kind.CHECK, where, "no value at these sites; the next best source stands in", lacking)
-    away = [k for k in range(n) if reached[k] and found.away_km[k] > 0]
-    if away:
+    away = reached & (found.away_km > 0)
+    if away.any():
         farthest = found.away_km[away].max()
         ledger.add(
             Kind.ASSUMED,
             where,
-            f"unknown cells under these sites; the nearest known cell stands in, up to {farthest:.0f} km away",
-            [names[k] for k in away],
+            f"unknown cells under these sites; the nearest known cell stands in, up to {farthest:.0f} km away"
+            + (
+                f"; it adds {np.interp(farthest, APART_KM, APART_MM_DAY):.2f} mm/day to the spread, in quadrature"
+                if quantity.name not in _BESIDE_ETO
+                else ""
+            ),
+            named(away),
         )
-    partly = [names[k] for k in range(n) if reached[k] and found.away_km[k] == 0 and found.known_share[k] < 0.99]
+    partly = named(reached & (found.away_km == 0) & (found.known_share < 0.99))
     if partly:
         ledger.add(
             Kind.CHECK, where, "part of the area lies on unknown cells; the mean is of the known part", partly
@@ -613,12 +632,14 @@ def read_climate(
     lon, lat = centres_of(shapes).T
 
     layers: dict[str, Floats] = {}
+    away_of: dict[str, Floats] = {}
     away, share, cells_peak = np.zeros(n), np.ones(n), None
     for name, quantity in QUANTITIES.items():
         layer = getattr(section, name)
         if layer is not None:
             found = read_layer(plan, f"climate.{name}", layer, quantity, shapes, ledger, strict=strict, names=names)
-            layers[name], away = found.values, np.maximum(away, found.away_km)
+            layers[name], away_of[name] = found.values, found.away_km
+            away = np.maximum(away, found.away_km)
             share = np.minimum(share, np.where(found.outside, 1.0, found.known_share))
             cells_peak = found.peak_range if name == "eto" else cells_peak
     low, high = layers.get("tmin"), layers.get("tmax")
@@ -640,11 +661,13 @@ def read_climate(
         z - _cell_elevation(plan, shapes, ledger) if section.elevation is not None else np.full(n, np.nan)
     )
     builtin = builtin_normals(lon, lat)
-    rises = _Rises(above_layers, above_builtin)
-    whole = _composed(plan, layers, builtin, lat, z, rises, names, ledger)
+    station = station_months(plan, np.column_stack([lon, lat]), ledger, strict=strict, names=names)
+    rises = _Rises(above_layers, above_builtin, z - station.elevation_m if station else np.full(n, np.nan))
+    read = _Read(layers, away_of, builtin, station)
+    whole = _composed(plan, read, lat, z, rises, names, ledger)
     unlapsed = None
     if whole.above.any():
-        unlapsed = _composed(plan, layers, builtin, lat, z, _Rises.none(n), names, Ledger()).eto.max(axis=1)
+        unlapsed = _composed(plan, read, lat, z, _Rises.none(n), names, Ledger()).eto.max(axis=1)
         moved = np.flatnonzero(np.abs(whole.above) >= LAPSE_SAID_M)
         if len(moved):
             ledger.add(
@@ -656,15 +679,32 @@ def read_climate(
     other_peak, other_spread = None, None
     if "eto" in layers and low is not None:
         alone = {name: values for name, values in layers.items() if name != "eto"}
-        other = _composed(plan, alone, builtin, lat, z, rises, names, Ledger())
+        other = _composed(plan, replace(read, layers=alone, station=None), lat, z, rises, names, Ledger())
         computed = np.array([basis.endswith("from layers") for basis in _BASES], bool)[other.basis]
         other_peak, other_spread = np.where(computed, other.eto.max(axis=1), np.nan), other.spread
     if section.spread_mm_day is not None:
         whole.spread[:] = section.spread_mm_day
+    sea = (whole.basis == 0) & at_sea(lon, lat)
+    if sea.any():
+        ledger.add(
+            Kind.CHECK,
+            "place",
+            "no land near by the elevation grid in pvlib (small islands are not in it): the climate is that of the "
+            "open sea. Is the place right?",
+            [names[int(k)] for k in np.flatnonzero(sea)],
+        )
+    cold = whole.t_mean.max(axis=1) < NO_SUMMER_C
+    if cold.any():
+        ledger.add(
+            Kind.CHECK,
+            "place",
+            f"no summer to speak of: the hottest month's mean is under {NO_SUMMER_C:g} C. Is the place right?",
+            [names[int(k)] for k in np.flatnonzero(cold)],
+        )
     return SiteClimate(
         eto_mm_day=whole.eto,
         spread_mm_day=whole.spread,
-        basis=tuple(_BASES[k] for k in whole.basis),
+        basis=tuple(np.array(_BASES, object)[whole.basis]),
         t_mean_c=whole.t_mean,
         rain_mm=whole.rain,
         away_km=away if layers else None,
@@ -676,22 +716,48 @@ def read_climate(
         computed_peak_mm_day=other_peak,
         computed_spread_mm_day=other_spread,
         yearly_peak_mm_day=read_yearly_peaks(plan, ledger),
+        at_sea=sea,
     )
 
 
-_BASES = (TEMPERATURE_ONLY, "Hargreaves from layers", "Penman-Monteith from layers", "ETo layer")
+_BASES = (
+    TEMPERATURE_ONLY,
+    "Hargreaves from layers",
+    "Penman-Monteith from layers",
+    "ASCE hours of a weather file",
+    "ETo layer",
+)
+_HARGREAVES, _PENMAN, _HOURS, _LAYER = range(1, 5)
+
+
+@dataclass(frozen=True)
+class _Read:
+    """What was read for n sites: layers (n, 12) by name, how far their cells are (n,) km, the built-in temperature
+    and rain (n, 12), and a weather file's months."""
+
+    layers: dict[str, Floats]
+    away_km: dict[str, Floats]
+    builtin: tuple[Floats, Floats]
+    station: StationMonths | None
+
+    def apart_mm_day(self, names: Iterable[str], n: int) -> Floats:
+        """(n,) what the distance to the farthest of these layers' cells adds to the spread."""
+        away = np.max([np.zeros(n), *(self.away_km[k] for k in names if k in self.away_km)], axis=0)
+        return np.asarray(np.interp(away, APART_KM, APART_MM_DAY), np.float64)
 
 
 @dataclass(frozen=True)
 class _Rises:
-    """How far n sites stand above the cells of the layers, and of the built-in layer, m; NaN where unknown."""
+    """How far n sites stand above the cells of the layers, of the built-in layer, and above the weather file's
+    station, m; NaN where unknown."""
 
     layers: Floats
     builtin: Floats
+    station: Floats
 
     @classmethod
     def none(cls, n: int) -> _Rises:
-        return cls(np.zeros(n), np.zeros(n))
+        return cls(np.zeros(n), np.zeros(n), np.zeros(n))
 
 
 @dataclass(frozen=True)
@@ -711,74 +777,82 @@ class _Composed:
     above_known: Floats
 
     def sources(self) -> tuple[str, ...]:
-        t_words = (BUILTIN_SOURCE, "mean of tmin and tmax layers", "tmean layer")
+        t_words = (BUILTIN_SOURCE, "weather file", "mean of tmin and tmax layers", "tmean layer")
         rain_words = (BUILTIN_SOURCE, "rain layer")
-        code = (self.eto_from * 3 + self.t_from) * 2 + self.rain_from
+        code = (self.eto_from * 4 + self.t_from) * 2 + self.rain_from
         kinds, place = np.unique(code, return_inverse=True)
         said = [
-            f"ETo: {self.eto_words[k // 6]}. Temperature: {t_words[k // 2 % 3]}. Rain: {rain_words[k % 2]}"
+            f"ETo: {self.eto_words[k // 8]}. Temperature: {t_words[k // 2 % 4]}. Rain: {rain_words[k % 2]}"
             for k in kinds
         ]
-        return tuple(said[k] for k in place)
+        return tuple(np.array(said, object)[place])
 
 
 def _composed(
-    plan: PlanFile,
-    layers: dict[str, Floats],
-    builtin: tuple[Floats, Floats],
-    lat: Floats,
-    z: Floats,
-    rises: _Rises,
-    names: Sequence[str],
-    ledger: Ledger,
+    plan: PlanFile, read: _Read, lat: Floats, z: Floats, rises: _Rises, names: Sequence[str], ledger: Ledger
 ) -> _Composed:
-    n = len(lat)
+    n, station = len(lat), read.station
     colder = -LAPSE_K_PER_M * np.nan_to_num(rises.layers)[:, None]
-    t_mean, rain = builtin[0] - LAPSE_K_PER_M * np.nan_to_num(rises.builtin)[:, None], builtin[1].copy()
+    t_mean = read.builtin[0] - LAPSE_K_PER_M * np.nan_to_num(rises.builtin)[:, None]
+    rain = read.builtin[1].copy()
     t_from, rain_from = np.zeros(n, np.int64), np.zeros(n, np.int64)
     above = rises.builtin.copy()
-    layers = _lapsed(layers, colder)
+    layers = _lapsed(read.layers, colder)
     low, high = layers.get("tmin"), layers.get("tmax")
+    if station is not None:
+        near = np.isfinite(station.away_km)
+        there = station.t_mean_c - LAPSE_K_PER_M * np.nan_to_num(rises.station)[:, None]
+        here = _take(t_mean, np.where(near[:, None], there, np.nan), t_from, 1)
+        above[here] = rises.station[here]
     if low is not None and high is not None:
-        above[_take(t_mean, (low + high) / 2.0, t_from, 1)] = np.nan
+        _take(t_mean, (low + high) / 2.0, t_from, 2)
     if "tmean" in layers:
-        _take(t_mean, layers["tmean"], t_from, 2)
+        _take(t_mean, layers["tmean"], t_from, 3)
     if "rain" in layers:
         _take(rain, layers["rain"], rain_from, 1)
-    above[t_from > 0] = rises.layers[t_from > 0]
+    above[t_from > 1] = rises.layers[t_from > 1]
 
     words = ["estimated by Hargreaves-Samani, daily range estimated from rain"]
     eto, spread = np.full((n, 12), np.nan), np.full(n, TEMPERATURE_ONLY_SPREAD_MM_DAY)
     basis, eto_from = np.zeros(n, np.int64), np.zeros(n, np.int64)
-    given = layers.get("eto")
-    if given is not None:
-        # an ETo layer is lapsed as Hargreaves-Samani is: in proportion to T + 17.8 (FAO-56 eq. 52)
-        warmth = np.maximum(t_mean + 17.8, 1.0)
-        rise = np.nan_to_num(rises.layers)[:, None]
-        given = given * warmth / np.maximum(warmth + LAPSE_K_PER_M * rise, 1.0)
+    given, by_hours = layers.get("eto"), None
     rows = np.zeros(n, bool) if given is None else np.isfinite(given).all(axis=1)
+    if station is not None:
+        by_hours = np.where(near[:, None], station.eto_mm_day * np.ones((n, 1)), np.nan)
+        rows = rows | near
     if low is not None and high is not None and not rows.all():
         computed, how, computed_spread = _computed(plan, layers, low, high, lat, z, names, ledger)
         words.append("; ".join(how))
         here = _take(eto, computed, eto_from, 1)
-        basis[here] = 1 if how[0].startswith("Hargreaves") else 2
-        spread[here] = computed_spread
-    elif given is None and any(
-        k in layers for k in ("radiation", "wind", "rh_max", "dew_point", "vapour_pressure")
+        basis[here] = _HARGREAVES if how[0].startswith("Hargreaves") else _PENMAN
+        apart = read.apart_mm_day([k for k in layers if k not in ("eto", "rain", "tmean")], n)
+        spread[here] = np.hypot(computed_spread, apart[here])
+    elif (
+        given is None
+        and station is None
+        and any(k in layers for k in ("radiation", "wind", "rh_max", "dew_point", "vapour_pressure"))
     ):
         ledger.add(
             Kind.CHECK,
             f"{plan.path}: climate",
             "radiation, wind and humidity are of no use without tmin and tmax; ETo is estimated",
         )
+    if by_hours is not None and station is not None:
+        words.append(f"ASCE standardized short reference by the hour, weather file of {station.name}")
+        here = _take(eto, _warmed(by_hours, t_mean, rises.station), eto_from, len(words) - 1)
+        apart = np.interp(station.away_km[here], APART_KM, APART_MM_DAY)
+        basis[here] = _HOURS
+        spread[here] = np.hypot(np.hypot(SPREAD_MM_DAY["formula"], SPREAD_MM_DAY["one year"]), apart)
     if given is not None:
-        words.append("ETo layer")
-        _take(eto, given, eto_from, len(words) - 1)
-        basis[rows], spread[rows] = 3, SPREAD_MM_DAY["layer"]
+        words += ["ETo layer", "ETo layer, the nearest known cell"]
+        here = _take(eto, _warmed(given, t_mean, rises.layers), eto_from, len(words) - 2)
+        apart = read.apart_mm_day(["eto"], n)
+        eto_from[here & (apart > 0)] = len(words) - 1
+        basis[here], spread[here] = _LAYER, np.hypot(SPREAD_MM_DAY["layer"], apart[here])
     left = np.flatnonzero(~np.isfinite(eto).all(axis=1))
     eto[left] = eto_estimate_mm_day(t_mean[left], rain[left], lat[left])
-    # what moved a site's ETo: the layers' cells where a layer speaks, else the built-in layer's
-    decisive = np.where(basis > 0, rises.layers, above)
+    # what moved a site's ETo: the layers' cells where a layer speaks, the station, else the built-in layer's
+    decisive = np.where(basis == _HOURS, rises.station, np.where(basis > 0, rises.layers, above))
     return _Composed(
         eto,
         spread,
@@ -792,6 +866,16 @@ def _composed(
         np.nan_to_num(decisive),
         decisive,
     )
+
+
+def _warmed(eto: Floats, t_mean_c: Floats, rise_m: Floats) -> Floats:
+    """ETo (n, 12) given elsewhere, as it is at sites that stand (n,) rise_m higher: in proportion to T + 17.8, as
+    Hargreaves-Samani is (FAO-56 eq. 52). t_mean_c (n, 12): at the site."""
+    rise = np.nan_to_num(rise_m)[:, None]
+    if not rise.any():
+        return eto
+    warmth = np.maximum(t_mean_c + 17.8, 1.0)
+    return np.asarray(eto * warmth / np.maximum(warmth + LAPSE_K_PER_M * rise, 1.0), np.float64)
 
 
 def _lapsed(layers: dict[str, Floats], colder: Floats) -> dict[str, Floats]:

@@ -14,6 +14,7 @@ from planner.site import Floats
 
 LONG_SIDE = 160  # cells along the picture's longer side
 SMALLEST_DEG = 1.5  # a single site's picture shows its region, not its cell
+SQUAT = 0.6  # least height of the picture, over its width
 
 
 def read_climate_picture(
@@ -24,7 +25,8 @@ def read_climate_picture(
     Each cell of the picture takes the layer's cell at its middle; nothing is smoothed.
     """
     west, east = _padded(longitude_deg)
-    south, north = _padded(np.clip(latitude_deg, -89, 89))
+    # a contract along a road still lies in a country, not in a strip
+    south, north = _padded(np.clip(latitude_deg, -89, 89), SQUAT * (east - west))
     south, north = max(south, -90.0), min(north, 90.0)
     step = max(east - west, north - south) / LONG_SIDE
     lon = np.arange(west + step / 2, east, step)
@@ -46,10 +48,10 @@ def read_climate_picture(
     return ClimatePicture(_peak(QUANTITIES["eto"].convert(values, unit), len(lat)), *edges, "ETo layer")
 
 
-def _padded(degrees: Floats) -> tuple[float, float]:
+def _padded(degrees: Floats, least_deg: float = SMALLEST_DEG) -> tuple[float, float]:
     """Ends of a stretch that holds all values with a margin, and is no shorter than a region."""
     low, high = float(np.min(degrees)), float(np.max(degrees))
-    half = max((high - low) / 2 * 1.15, SMALLEST_DEG / 2)
+    half = max((high - low) / 2 * 1.15, SMALLEST_DEG / 2, least_deg / 2)
     return (low + high) / 2 - half, (low + high) / 2 + half
 
 

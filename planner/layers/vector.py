@@ -34,6 +34,7 @@ from planner.layers.source import (
     settle_crs,
     span,
 )
+from planner.layers.wkb import shapes_of
 from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
 from planner.plan import PlanFile, VectorLayer
 from planner.site import Bools, Floats, Ints
@@ -131,10 +132,16 @@ def read_vector(
     if xy is not None:
         drawn = _points(table, *xy)
     elif wkb is not None and info["geometry_type"] is not None:
-        # a ring that is not closed, or the like, comes out as missing
-        drawn = shapely.from_wkb(wkb, on_invalid="ignore")
+        drawn = shapes_of(wkb)
     else:
-        raise DataError(where, "it is a table without geometry", "Give a layer of points or polygons")
+        todo = "Give a layer of points or polygons"
+        if hasattr(section, "x"):
+            there = ", ".join(map(str, info["fields"]))
+            todo = (
+                f"Name its columns of longitude (or easting) and latitude (or northing) as {key}.x and {key}.y, "
+                f"and their CRS as {key}.crs; its columns: {there}"
+            )
+        raise DataError(where, "it is a table without geometry", todo)
     shapes = shapely.force_2d(drawn) if shapely.has_z(drawn).any() else drawn
     layer = Layer(where, key, WGS84, (), np.arange(first + 1, first + count + 1), shapes, table)
     layer = replace(layer, names=names(replace(layer, names=("",) * count), getattr(section, "name", None)))

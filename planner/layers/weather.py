@@ -1,8 +1,11 @@
-"""Weather files of a year by the hour: EPW, TMY3 and PVGIS CSV, read by pvlib."""
+"""Weather files of a year by the hour: EPW, TMY3 and PVGIS CSV, read by pvlib.
+
+The sun's room takes their light, the climate's their temperature, humidity, wind and global radiation.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from io import StringIO
 from pathlib import Path
@@ -10,19 +13,33 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pvlib
+from numpy.typing import ArrayLike
 
+from planner.climate.eto import saturation_vapour_pressure_kpa, wind_at_2m_m_s
+from planner.climate.hours import LEAST_WHOLE_DAYS, HourlyWeather, eto_of_hours, month_means
 from planner.layers.frame import apart_m
 from planner.layers.source import distance, locate, place
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import PlanFile
 from planner.site import Floats, Site
 from planner.sun.sky import HOURS, Weather
+from planner.units import MONTHS
 
 FAR_KM = 25.0  # beyond it the reader is told how far the station is
 MOST_MISSING = 0.02  # share of the hours
 HIGHEST_W_M2 = 1500.0  # above the sun at the top of the air (1413 W/m2 in January); files write 9999 for unknown
 _MONTH_STARTS = np.cumsum([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30])
-_NAMES = {"dni": "direct normal radiation", "dhi": "diffuse horizontal radiation"}
+_LIGHT = {"dni": "direct normal radiation", "dhi": "diffuse horizontal radiation"}
+FILLED_H = 3  # gaps of this many hours are bridged by a straight line
+_MJ_PER_WH = 0.0036
+# column: words, and the range outside which a file means "unknown" (99.9, 999, 9999)
+_WEATHER = {
+    "temp_air": ("temperature", -70.0, 60.0),
+    "ghi": ("global radiation", 0.0, HIGHEST_W_M2),
+    "wind_speed": ("wind", 0.0, 60.0),
+    "temp_dew": ("dew point", -80.0, 40.0),
+    "relative_humidity": ("relative humidity", 0.5, 110.0),
+}
 
 
 def site_weather(plan: PlanFile, site: Site, ledger: Ledger) -> Weather | None:
@@ -49,6 +66,156 @@ def read_weather(
     in the file), taken as the middle of an hour. Days of February 29 are left out.
     """
     where = f"sun.weather ({path.name})"
+    found = _read(path, where)
+    missing = [words for key, words in _LIGHT.items() if key not in found.data]
+    if missing:
+        raise DataError(where, f"it has no {' and no '.join(missing)}", "Give a file with both")
+    away_km = float(_away_km(found, longitude_deg, latitude_deg))
+    if away_km > within_km:
+        raise _too_far(where, found, away_km, "sun.weather_within_km", within_km)
+    if away_km > FAR_KM:
+        ledger.add(
+            Kind.CHECK, where, f"the clouds are those of {found.name}, {distance(1000 * away_km)} from the site"
+        )
+    start_utc_h, data = _hours(found, where)
+    light = [_known(data[key], words, where, ledger) for key, words in _LIGHT.items()]
+    return Weather(found.name, found.latitude_deg, found.longitude_deg, start_utc_h, *light)
+
+
+# --- the weather of a reference surface ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class StationMonths:
+    """Months of a weather file's station: ETo by the hour (12,) mm/day, mean temperature (12,) degrees C.
+
+    elevation_m: NaN where the file does not say. away_km (n,): how far the sites are, inf beyond the plan's limit.
+    """
+
+    name: str
+    elevation_m: float
+    eto_mm_day: Floats
+    t_mean_c: Floats
+    away_km: Floats
+
+
+def station_months(
+    plan: PlanFile, lonlat: Floats, ledger: Ledger, *, strict: bool, names: Sequence[str]
+) -> StationMonths | None:
+    """Months of the weather file that the plan names in `climate.weather`; None where it names none.
+
+    lonlat: (n, 2) of the sites. strict: a site too far from the station is an error; otherwise it is listed.
+    Raises PlanError or DataError as :func:`read_hours`, and DataError where a month has fewer than 20 whole days.
+    """
+    section = plan.plan.climate
+    if section.weather is None:
+        return None
+    path = locate(plan, "climate.weather", section.weather)
+    where = f"climate.weather ({path.name})"
+    hours = read_hours(path, where, section.wind_height_m, ledger)
+    away_km = _away_km(hours, lonlat[:, 0], lonlat[:, 1])
+    far = away_km > section.weather_within_km
+    if strict and far.any():
+        raise _too_far(where, hours, float(away_km.max()), "climate.weather_within_km", section.weather_within_km)
+    if far.any():
+        ledger.add(
+            Kind.CHECK,
+            where,
+            f"its station ({hours.name}) is more than {section.weather_within_km:g} km away (weather_within_km): "
+            "the next best source stands in",
+            [names[int(k)] for k in np.flatnonzero(far)],
+        )
+    some = np.flatnonzero((away_km > FAR_KM) & ~far)
+    if len(some):
+        at = distance(1000 * float(away_km[some].max()))
+        ledger.add(
+            Kind.CHECK,
+            where,
+            f"the weather is that of {hours.name}, up to {at} away",
+            [names[int(k)] for k in some],
+        )
+    # the sites are near: the station's days are theirs, to some minutes
+    eto, days = month_means(hours, eto_of_hours(hours), hours.longitude_deg)
+    t, _ = month_means(hours, hours.t_c / 24.0, hours.longitude_deg)
+    if days.min() < LEAST_WHOLE_DAYS:
+        raise DataError(
+            where,
+            f"{MONTHS[int(days.argmin())]} has only {int(days.min())} days whose hours are all known",
+            f"Give a file without gaps; {LEAST_WHOLE_DAYS} whole days a month are needed",
+        )
+    if np.isnan(hours.elevation_m):
+        ledger.add(Kind.ASSUMED, where, "it names no elevation: sea level taken for air pressure")
+    return StationMonths(hours.name, hours.elevation_m, np.maximum(eto, 0.0), t, np.where(far, np.inf, away_km))
+
+
+def read_hours(path: Path, where: str, wind_height_m: float, ledger: Ledger) -> HourlyWeather:
+    """Temperature, humidity, global radiation and wind of a weather file.
+
+    wind_height_m: at which its wind was measured, which none of the formats states. Humidity is taken from the dew
+    point, else from relative humidity. What a file gives of a moment is taken for the hour. Gaps of up to 3 hours
+    are bridged, longer ones stay NaN. Raises DataError where the file cannot be read, is of another kind, or lacks
+    a column or hours.
+    """
+    found = _read(path, where)
+    humidity = "temp_dew" if "temp_dew" in found.data else "relative_humidity"
+    wanted = ("temp_air", "ghi", "wind_speed", humidity)
+    missing = [_WEATHER[key][0] for key in wanted if key not in found.data]
+    if missing:
+        raise DataError(
+            where, f"it has no {' and no '.join(missing)}", "Give a file with temperature, humidity, wind and sun"
+        )
+    start_utc_h, data = _hours(found, where)
+    t, radiation, wind, humid = (_bridged(data[key], *_WEATHER[key], where, ledger) for key in wanted)
+    saturated = saturation_vapour_pressure_kpa(t)
+    vapour = saturation_vapour_pressure_kpa(humid) if humidity == "temp_dew" else saturated * humid / 100.0
+    return HourlyWeather(
+        name=found.name,
+        latitude_deg=found.latitude_deg,
+        longitude_deg=found.longitude_deg,
+        elevation_m=found.elevation_m,
+        start_utc_h=start_utc_h,
+        t_c=t,
+        vapour_pressure_kpa=np.minimum(vapour, saturated),
+        radiation_mj_m2_h=radiation * _MJ_PER_WH,
+        wind_2m_m_s=wind_at_2m_m_s(wind, wind_height_m),
+    )
+
+
+def _bridged(column: pd.Series, words: str, low: float, high: float, where: str, ledger: Ledger) -> Floats:
+    values = pd.to_numeric(column, errors="coerce").reset_index(drop=True).astype(float)
+    values = values.where((values >= low) & (values <= high))
+    unknown = values.isna()
+    if unknown.all():
+        raise DataError(where, f"no hour has a {words}", "Give a file that has it")
+    length = unknown.groupby((unknown != unknown.shift()).cumsum()).transform("size")
+    short = unknown & (length <= FILLED_H)
+    values = values.where(~short, values.interpolate(limit_area="inside"))
+    left = int(values.isna().sum())
+    if short.any():
+        ledger.add(
+            Kind.ASSUMED, where, f"{int(unknown.sum()) - left} hours have no {words}: bridged in a straight line"
+        )
+    if left:
+        ledger.add(Kind.SKIPPED, where, f"{left} hours have no {words}: their days count for nothing")
+    return np.asarray(values, float)
+
+
+# --- the file ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Found:
+    """A file as it stands: rows of `data` by the time they name, and how long before (-) that time they begin."""
+
+    name: str
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float
+    begins_h: float
+    data: pd.DataFrame
+
+
+def _read(path: Path, where: str) -> _Found:
     if not path.is_file():
         raise DataError(where, "there is no such file", "Check the path")
     read = _reader(path, where)
@@ -59,24 +226,32 @@ def read_weather(
         raise DataError(
             where, f"the weather file cannot be read: {said}", "Fetch it anew; a year by the hour is needed"
         ) from None
-    name, lat, lon, data = found.name, found.latitude_deg, found.longitude_deg, found.data
-    missing = [words for key, words in _NAMES.items() if key not in data]
-    if missing:
-        raise DataError(where, f"it has no {' and no '.join(missing)}", "Give a file with both")
+    lat, lon = found.latitude_deg, found.longitude_deg
     if not (abs(lat) <= 90 and abs(lon) <= 360):
         raise DataError(where, f"it names no place on earth (latitude {lat:g}, longitude {lon:g})", "Mend its head")
-    away_km = float(apart_m(np.array([lon, lat]), np.array([longitude_deg, latitude_deg]))) / 1000
-    if away_km > within_km:
-        raise DataError(
-            where,
-            f"its station ({name}, {place(np.array([lon, lat]))}) is {distance(1000 * away_km)} from the site",
-            f"Take a nearer one, or allow more with sun.weather_within_km (now {within_km:g})",
-        )
-    if away_km > FAR_KM:
-        ledger.add(Kind.CHECK, where, f"the clouds are those of {name}, {distance(1000 * away_km)} from the site")
-    label = pd.DatetimeIndex(data.index)
+    return found
+
+
+def _away_km(station: _Found | HourlyWeather, longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> Floats:
+    """(n,) how far places are from a station."""
+    here = np.stack([np.asarray(longitude_deg, float), np.asarray(latitude_deg, float)], axis=-1)
+    return np.asarray(apart_m(here, np.array([station.longitude_deg, station.latitude_deg])) / 1000.0, float)
+
+
+def _too_far(where: str, station: _Found | HourlyWeather, away_km: float, key: str, within_km: float) -> DataError:
+    at = place(np.array([station.longitude_deg, station.latitude_deg]))
+    return DataError(
+        where,
+        f"its station ({station.name}, {at}) is {distance(1000 * away_km)} from the site",
+        f"Take a nearer one, or allow more with {key} (now {within_km:g})",
+    )
+
+
+def _hours(found: _Found, where: str) -> tuple[Floats, pd.DataFrame]:
+    """(8760,) hour of the common year at which each row begins, UTC, and the rows, without February 29."""
+    label = pd.DatetimeIndex(found.data.index)
     kept = ~((label.month == 2) & (label.day == 29))
-    label, data = label[kept], data[kept]
+    label, data = label[kept], found.data[kept]
     hour = 24 * (_MONTH_STARTS[label.month - 1] + label.day - 1) + label.hour
     if len(data) != HOURS or len(np.unique(hour)) != HOURS:
         raise DataError(
@@ -84,20 +259,8 @@ def read_weather(
             f"it has {len(data)} hours, {len(np.unique(hour))} of them different; a year has {HOURS}",
             "Give a file of one whole year by the hour",
         )
-    start_utc_h = hour + label.minute / 60 + found.begins_h - label[0].utcoffset().total_seconds() / 3600
-    light = [_known(data[key], words, where, ledger) for key, words in _NAMES.items()]
-    return Weather(name, lat, lon, np.asarray(start_utc_h, float), *light)
-
-
-@dataclass(frozen=True)
-class _Found:
-    """A file as it stands: rows of `data` by the time they name, and how long before (-) that time they begin."""
-
-    name: str
-    latitude_deg: float
-    longitude_deg: float
-    begins_h: float
-    data: pd.DataFrame
+    start = hour + label.minute / 60 + found.begins_h - label[0].utcoffset().total_seconds() / 3600
+    return np.asarray(start, float), data
 
 
 def _reader(path: Path, where: str) -> Callable[[Path], _Found]:
@@ -128,19 +291,31 @@ def _text(path: Path) -> str:
 def _epw(path: Path) -> _Found:
     # pvlib names an hour by its beginning
     data, meta = pvlib.iotools.read_epw(StringIO(_text(path)))
-    return _Found(meta["city"].strip() or path.stem, meta["latitude"], meta["longitude"], 0.0, data)
+    return _Found(
+        meta["city"].strip() or path.stem, meta["latitude"], meta["longitude"], _metres(meta["altitude"]), 0.0, data
+    )
 
 
 def _tmy3(path: Path) -> _Found:
     data, meta = pvlib.iotools.read_tmy3(StringIO(_text(path)), map_variables=True)
-    return _Found(meta["Name"].strip(' "') or path.stem, meta["latitude"], meta["longitude"], -1.0, data)
+    name = meta["Name"].strip(' "') or path.stem
+    return _Found(name, meta["latitude"], meta["longitude"], _metres(meta["altitude"]), -1.0, data)
 
 
 def _pvgis(path: Path) -> _Found:
     data, meta = pvlib.iotools.read_pvgis_tmy(str(path), pvgis_format="csv")
     head = meta["inputs"]
     middle_h = head.get("irradiance time offset", 0.0)
-    return _Found("PVGIS typical year", head["latitude"], head["longitude"], middle_h - 0.5, data)
+    high = _metres(head.get("elevation"))
+    return _Found("PVGIS typical year", head["latitude"], head["longitude"], high, middle_h - 0.5, data)
+
+
+def _metres(said: object) -> float:
+    try:
+        high = float(str(said))
+    except ValueError:
+        return float("nan")
+    return high if -430.0 <= high <= 6000.0 else float("nan")
 
 
 def _known(column: pd.Series, words: str, where: str, ledger: Ledger) -> Floats:

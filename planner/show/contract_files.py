@@ -6,6 +6,7 @@ and noticed. The map and the counts need a few columns of all of them.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import tempfile
@@ -24,7 +25,7 @@ import pyogrio
 import shapely
 
 from planner.climate.answer import ClimatePicture, ZoneTable
-from planner.layers import geoparquet
+from planner.layers import geoparquet, wkb
 from planner.layers.frame import WGS84
 from planner.ledger import Kind, Notice, OutputError
 from planner.plan import Plan
@@ -68,13 +69,9 @@ def file_names(plan: Plan) -> list[str]:
 
 def write_part(result: ContractResult, path: Path) -> None:
     """One part: `path` (an Arrow file) and, before it, its JSON; each whole or not there at all."""
-    found = geoparquet.table(
-        contract_columns(result),
-        shapely.to_wkb(result.shapes),
-        WGS84,
-        np.unique(shapely.get_type_id(result.shapes)).tolist(),
-    )
+    found = geoparquet.table(contract_columns(result), result.shapes, WGS84)
     told = {
+        "sites": found.num_rows,
         "rejected": [[r.name, r.why] for r in result.rejected],
         "notices": [[n.kind.value, n.where, n.what, _few(n.features)] for n in result.notices],
     }
@@ -104,7 +101,8 @@ def _texts(schema: pa.Schema) -> list[str]:
 
 def read_part(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
     """Some columns of a part, or all; they stay on the disk until they are used."""
-    return feather.read_table(path, columns=None if columns is None else list(columns), memory_map=True)
+    found = feather.read_table(path, memory_map=True)
+    return found if columns is None else found.select(list(columns))
 
 
 def _schema(path: Path) -> pa.Schema:
@@ -112,11 +110,11 @@ def _schema(path: Path) -> pa.Schema:
         return pa.ipc.open_file(file).schema
 
 
-def read_told(part: Path) -> tuple[list[tuple[str, str]], list[Notice]]:
-    """What was left out of a part, and noticed."""
+def read_told(part: Path) -> tuple[int, list[tuple[str, str]], list[Notice]]:
+    """How many sites a part holds, what was left out of it, and noticed."""
     told = json.loads(part.with_suffix(".json").read_text(encoding="utf-8"))
     notices = [Notice(Kind(kind), where, what, tuple(names)) for kind, where, what, names in told["notices"]]
-    return [(name, why) for name, why in told["rejected"]], notices
+    return int(told["sites"]), [(name, why) for name, why in told["rejected"]], notices
 
 
 def write_result(result: ContractResult, folder: Path, force: bool) -> list[Path]:
@@ -180,9 +178,7 @@ def _parquet(parts: Sequence[Path], target: Path, progress: Callable[[int, int],
     geo = json.loads(schema.metadata[b"geo"])
     geo["columns"]["geometry"]["geometry_types"] = types
     schema = schema.with_metadata({"geo": json.dumps(geo)})
-    with pq.ParquetWriter(
-        target, schema, use_dictionary=_texts(schema), compression="zstd", compression_level=1
-    ) as out:
+    with pq.ParquetWriter(target, schema, use_dictionary=_texts(schema), compression="snappy") as out:
         for k, part in enumerate(parts):
             out.write_table(read_part(part).replace_schema_metadata(schema.metadata))
             progress(k + 1, len(parts))
@@ -204,25 +200,38 @@ def _gpkg(parts: Sequence[Path], target: Path, progress: Callable[[int, int], No
         for k, part in enumerate(parts):
             found = read_part(part)
             if as_points:
-                spots = shapely.points(found["longitude_deg"].to_numpy(), found["latitude_deg"].to_numpy())
-                column = pa.array(shapely.to_wkb(spots), pa.binary())
+                at = np.column_stack([found["longitude_deg"].to_numpy(), found["latitude_deg"].to_numpy()])
+                column = wkb.points(at)
                 found = found.set_column(found.column_names.index("geometry"), "geometry", column)
             yield from found.replace_schema_metadata(None).to_batches()
             progress(k + 1, len(parts))
 
+    with _page_cache():
+        for k, (name, kind) in enumerate(layers.items()):
             # one stream a layer: the spatial index is then built once, at the end
+            pyogrio.raw.write_arrow(
+                pa.RecordBatchReader.from_batches(schema, batches(name == "points")),
+                target,
+                layer=name,
+                driver="GPKG",
+                geometry_name="geometry",
+                geometry_type=kind,
+                crs="EPSG:4326",
+                append=k > 0,
+            )
 
-    for k, (name, kind) in enumerate(layers.items()):
-        pyogrio.raw.write_arrow(
-            pa.RecordBatchReader.from_batches(schema, batches(name == "points")),
-            target,
-            layer=name,
-            driver="GPKG",
-            geometry_name="geometry",
-            geometry_type=kind,
-            crs="EPSG:4326",
-            append=k > 0,
-        )
+
+@contextlib.contextmanager
+def _page_cache() -> Iterator[None]:
+    """SQLite's cache at 64 MB, unless the user set it: a large file's spatial index is then built in memory."""
+    own = pyogrio.get_gdal_config_option("OGR_SQLITE_CACHE")
+    if own is None:
+        pyogrio.set_gdal_config_options({"OGR_SQLITE_CACHE": "64"})
+    try:
+        yield
+    finally:
+        if own is None:
+            pyogrio.set_gdal_config_options({"OGR_SQLITE_CACHE": None})
 
 
 def _csv(parts: Sequence[Path], target: Path, progress: Callable[[int, int], None]) -> None:

@@ -24,7 +24,6 @@ from planner.show import palette, words
 from planner.show.lonlat import geojson
 from planner.show.map import climate_group, credits, notices_view
 from planner.show.page import PAGES, OfflineMap, page_bytes
-from planner.show.pictures import zone_colour
 from planner.units import MM_PER_IN, MONTHS, eto
 
 if TYPE_CHECKING:
@@ -82,7 +81,7 @@ def contract_map(shown: ContractView | ContractResult) -> OfflineMap:
     south, north = (float(lat.min()), float(lat.max())) if len(lat) else (-10.0, 10.0)
     units = seen.plan.units
     codes = _Codes(seen)
-    groups = [climate_group(seen.picture, units), _outlines(seen, wraps), _sites(seen, codes, wraps)]
+    groups = [climate_group(seen.picture, units, ground=True), _outlines(seen, wraps), _sites(seen, codes, wraps)]
     sources = pc.unique(seen.sites["source"]).to_pylist()
     data = {
         "units": units,
@@ -134,7 +133,7 @@ def _span(lon: Any) -> tuple[float, float, bool]:
 
 
 class _Codes:
-    """Words of the table as row numbers, and the colours of the zones that occur."""
+    """Words of the table as row numbers, and the colours of the zones."""
 
     def __init__(self, seen: ContractView) -> None:
         self.labels = list(seen.table.labels)
@@ -149,10 +148,7 @@ class _Codes:
             [sum(1 << self.flags.index(f) for f in kind.split("; ") if f) for kind in kinds] or [0], np.uint16
         )
         self.flag_bits = bits[_code(seen.sites["flags"], kinds)]
-        found = self.zone[self.zone >= 0]
-        low, high = (int(found.min()), int(found.max())) if found.size else (0, 0)
-        # the whole ramp is spent on the zones that occur
-        self.colours = [zone_colour(min(max(k, low), high) - low, high - low + 1) for k in range(len(self.labels))]
+        self.colours = palette.zone_colours(seen.table.peak_mm_day)
 
 
 def _code(column: Any, kinds: Sequence[str]) -> Any:

@@ -61,6 +61,17 @@ def ramp_hex(ramp: Sequence[str], share: float) -> str:
     return f"#{red:02x}{green:02x}{blue:02x}"
 
 
+def dryness(eto_mm_day: NDArray[np.float64] | float) -> NDArray[np.float64]:
+    """Share of the ramp DRY for a peak month's ETo, the same in every map and table: half at 6 mm/day, steepest
+    there, and never quite at an end, so that no two zones look the same."""
+    return np.asarray(0.5 + 0.5 * np.tanh((np.asarray(eto_mm_day, float) - 6.0) / 4.0))
+
+
+def zone_colours(peak_mm_day: NDArray[np.float64]) -> list[str]:
+    """Colour of each row of a zone table by the zone's own peak; the driest is the darkest."""
+    return [ramp_hex(DRY, float(share)) for share in dryness(peak_mm_day)]
+
+
 def readable_on(colour: str) -> str:
     """Black-ish or white, whichever reads better on `colour` (WCAG relative luminance)."""
     linear = [((int(colour[i : i + 2], 16) / 255 + 0.055) / 1.055) ** 2.4 for i in (1, 3, 5)]

@@ -20,6 +20,7 @@ function drawSites(map, group, tools) {
   const peak = column(s.peak, Uint16Array), spread = column(s.spread, Uint16Array), eto = column(s.eto, Uint16Array);
   const flags = column(s.flags, Uint16Array);
   const shownIn = ["lower", "own", "higher"].map(function (key) { return s[key] ? column(s[key], Uint16Array) : null; });
+  const raised = flags.map(function (bits) { let count = 0; for (; bits; bits &= bits - 1) count++; return count; });
   const lowered = s.names.map(function (name) { return name.toLowerCase(); });
 
   /* places on the world's square of side 1 */
@@ -47,6 +48,8 @@ function drawSites(map, group, tools) {
       map.off("click", this.click, this);
       map.off("mousemove", this.hover, this);
     },
+    /* the climate's picture, switched on later, would else lie over the sites */
+    bringToFront: function () { L.DomUtil.toFront(this.canvas); return this; },
     draw: function () {
       const size = map.getSize(), dense = Math.max(1, window.devicePixelRatio || 1), pad = 0.25;
       const wide = size.x * (1 + 2 * pad), high = size.y * (1 + 2 * pad);
@@ -250,10 +253,12 @@ function drawSites(map, group, tools) {
     for (let k = 0; k < n; k++) {
       if ((bit < 0 || flags[k] >> bit & 1) && lowered[k].includes(word)) { fits[k] = 1; rows.push(k); }
     }
+    /* what has most to look at stands first; the sort leaves the rest in the file's order */
+    rows.sort(function (a, b) { return raised[b] - raised[a]; });
     list.replaceChildren();
     listed = 0;
     grow();
-    count.textContent = rows.length.toLocaleString("en-US") + " of " + n.toLocaleString("en-US") + " sites";
+    count.textContent = rows.length.toLocaleString("en-US") + " of " + n.toLocaleString("en-US") + " sites, most flags first";
     if (map.hasLayer(layer)) layer.draw();
   }
 
