@@ -107,6 +107,8 @@ def _site(source: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
     from planner.show import terminal
 
     ledger = Ledger()
+    names = [*show.SITE_FILES, *(["light.tif"] if source.plan.outputs.light_grid else [])]
+    show.check_folder(folder, names, force)
     result = run_site(source, ledger, talk.progress)
     talk.progress("writing", 0, 1)
     show.write_site(result, folder, force)
@@ -226,7 +228,10 @@ def check(
         from planner.layers import check_inputs
 
         ledger = Ledger()
-        errors = check_inputs(read_plan(plan, variables), ledger)
+        try:
+            errors = check_inputs(read_plan(plan, variables), ledger)
+        except PlannerError as whole:
+            errors = [whole]
         if as_json:
             print(
                 json.dumps(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -14,13 +14,15 @@ from planner.ledger import PlanError, nearest
 from planner.mounts import Mounts, compass
 from planner.rain import RainResult, windward
 from planner.reach import ReachResult, margin
-from planner.reach.serve import in_a_cheapest_plan, question
+from planner.reach.serve import Question, fits
+from planner.reach.share import Relays, no_relays, sharing
 from planner.site import Bools, Floats, Ints
 from planner.sun import SunResult
 from planner.units import MONTHS, length, odds, percent
 
 APART_M = 30.0  # runners-up stand at least this far from one another: a plan B next to plan A is none
 PARTS = ("light", "rain", "reach", "access")
+SLACK = 1e-9  # a mount exactly at a limit passes
 
 
 @dataclass(frozen=True)
@@ -34,6 +36,9 @@ class Decision:
     overridden: the plan chose it. runners_up: rows, at least 30 m from one another,
     on other buildings first.
     reasons: (n,) one sentence for the chosen and the runners-up, "" for the others.
+    nearest: where none is chosen, row of the place nearest to passing: the fewest gates failed other than reach,
+    then the best parts of the score; else -1. sharing: the question of the fewest sensors that the gate asked,
+    over `usable` (k,) rows, those that pass every other gate; None where the plan does not ask for the fewest.
     """
 
     gates: tuple[str, ...]
@@ -48,6 +53,9 @@ class Decision:
     overridden: bool
     runners_up: tuple[int, ...]
     reasons: tuple[str, ...]
+    nearest: int = -1
+    usable: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+    sharing: Question | None = None
 
 
 @dataclass(frozen=True)
@@ -82,13 +90,22 @@ def decide(
     rain: RainResult,
     reached: ReachResult,
     season: Bools,
+    relays: Relays | None = None,
+    among: Question | None = None,
 ) -> Decision:
-    """Judge every mount; season: (12,) months that irrigation runs.
+    """Judge every mount; season: (12,) months that irrigation runs; relays: repeaters that may be used.
 
+    among: for trials, which are not all the candidates: the question whose best plans they must fit in, where the
+    plan asks for the fewest sensors.
     Raises PlanError where `mounts.choose` names no candidate.
     """
     facts = _facts(settings, mounts, sun, rain, reached, season)
-    gates = _gates(facts)
+    others = _gates(facts)
+    usable = np.flatnonzero(np.column_stack([gate.passes for gate in others]).all(axis=1))
+    relays = relays if relays is not None else no_relays(*facts.room.shape)
+    fewest = facts.reach_judged and settings.gates.reach == "fewest"
+    asked = (among if among is not None else sharing(settings, reached, relays, usable)) if fewest else None
+    gates = (*others, _in_reach(facts, usable, relays, asked))
     n = len(mounts)
     passes = np.column_stack([gate.passes for gate in gates]).reshape(n, len(gates))
     shut_by = tuple("; ".join(gate.why(k) for gate in gates if not gate.passes[k]) for k in range(n))
@@ -99,6 +116,7 @@ def decide(
     order = tuple(int(k) for k in np.argsort(-score, kind="stable") if np.isfinite(score[k]))
     wanted = settings.mounts.choose
     chosen = _row_of(wanted, mounts, settings.mounts.named) if wanted else (order[0] if order else -1)
+    nearest = _nearest(passes, part_scores) if chosen < 0 else -1
     runners = _spread_out(order, mounts, chosen, settings.outputs.runners_up)
     reasons = [""] * n
     for k in {chosen, *runners} - {-1}:
@@ -117,7 +135,23 @@ def decide(
         bool(wanted),
         runners,
         tuple(reasons),
+        nearest,
+        usable,
+        asked,
     )
+
+
+def _nearest(passes: Bools, part_scores: Floats) -> int:
+    """Row nearest to passing; -1 where there is no mount."""
+    if not len(passes):
+        return -1
+    failed = (~passes[:, :-1]).sum(axis=1)  # reach is the last gate
+    return int(np.lexsort((-part_scores.sum(axis=1), failed))[0])
+
+
+def got_at(settings: plan.Plan, mounts: Mounts, rain: RainResult) -> Bools:
+    """(n,) mounts that one may go to and service, whatever their sun."""
+    return np.asarray((rain.no_access_m > 0) & (mounts.height_m <= settings.gates.height_m + SLACK))
 
 
 def _facts(
@@ -167,13 +201,13 @@ class _Gate:
 
 
 def _gates(f: _Facts) -> tuple[_Gate, ...]:
-    """Every gate with its verdict on all mounts, in the order in which a person would ask."""
+    """Every gate but reach with its verdict on all mounts, in the order in which a person would ask."""
     gates, units, rain, height = f.settings.gates, f.settings.units, f.rain, f.mounts.height_m
 
     def lengths(values_m: Floats, digits: int = 1) -> list[str]:
         return [length(v, units, digits) for v in values_m]
 
-    slack = 1e-9  # a mount exactly at a limit passes
+    slack = SLACK
     sprayed = ((rain.spray_m < gates.spray_margin_m) | (rain.spray_m <= 0)) & (height < gates.spray_top_m)
     months = np.array(MONTHS, object)
     dripped = rain.drip_m < gates.drip_margin_m - slack
@@ -182,7 +216,7 @@ def _gates(f: _Facts) -> tuple[_Gate, ...]:
         for cover, eave, away in zip(rain.cover_name, rain.drip_name, lengths(rain.drip_m), strict=True)
     ]
     open_to_rain, closed_by = _open_to_rain(f)
-    others = (
+    return (
         _Gate(
             "allowed place",
             rain.no_access_m > 0,
@@ -222,7 +256,6 @@ def _gates(f: _Facts) -> tuple[_Gate, ...]:
             (f.light, months[f.worst_month]),
         ),
     )
-    return (*others, _in_reach(f, others))
 
 
 def _open_to_rain(f: _Facts) -> tuple[Bools, list[str]]:
@@ -248,17 +281,35 @@ def _open_to_rain(f: _Facts) -> tuple[Bools, list[str]]:
     return passes & driven, closed_by
 
 
-def _in_reach(f: _Facts, others: Sequence[_Gate]) -> _Gate:
+def _in_reach(f: _Facts, usable: Ints, relays: Relays, asked: Question | None) -> _Gate:
     """The last gate: what `gates.reach` asks. Of the fewest sensors, only mounts that pass the others count."""
-    out = (f.room < 0).sum(axis=1)
-    words = f"{{}} of {f.room.shape[1]} controllers out of reach"
-    passes = f.room_that_counts >= -1e-9
-    if f.reach_judged and f.settings.gates.reach == "fewest":
-        open_rows = np.flatnonzero(np.column_stack([g.passes for g in others]).all(axis=1))
+    passes = f.room_that_counts >= -SLACK
+    words = np.array([_out_of_reach(room) for room in f.room], object)
+    if asked is not None:
         passes = np.zeros(len(f.mounts), bool)
-        passes[open_rows] = in_a_cheapest_plan(question(f.room[open_rows] >= 0, f.settings.prices.sensor))
+        price = f.settings.prices.sensor
+        passes[usable] = fits(asked, f.room[usable] >= 0, relays.feed[usable], price)
         words += "; no plan of the fewest sensors uses it"
-    return _Gate("in reach", passes, words, (out,))
+    return _Gate("in reach", passes, "{}", (words,))
+
+
+def _out_of_reach(room: Floats) -> str:
+    """'2 of 5 controllers out of reach, 1 of them with no route for a cable'."""
+    out, shut, m = int((room < 0).sum()), int(np.isneginf(room).sum()), len(room)
+    if m == 1:
+        return (
+            "no route for a cable to the controller"
+            if shut
+            else f"the controller is {'out of' if out else 'in'} reach"
+        )
+    none = (
+        ""
+        if not shut
+        else ", with no route for a cable"
+        if shut == out
+        else f", {shut} of them with no route for a cable"
+    )
+    return f"{out} of {m} controllers out of reach{none}"
 
 
 def _part_scores(f: _Facts) -> Floats:
@@ -319,13 +370,11 @@ def _sentence(f: _Facts, k: int) -> str:
     ]
     if f.reach_judged:
         if f.settings.sensor.link == "cable":
-            said.append(f"the longest cable is at least {length(f.reached.cable_m[k].max(), units)}")
+            said.append(_cable_said(f, k))
         else:
-            served = np.flatnonzero(f.room[k] >= 0)
-            whole = f.settings.gates.reach == "every" or not len(served)
-            among = np.arange(f.room.shape[1]) if whole else served
+            among, whole = weighed(f.room[k], f.settings.gates.reach)
             weak, links = int(among[f.room[k, among].argmin()]), f.reached.links
-            which = "the weakest link" if whole else f"of the {len(served)} controllers it serves the weakest link"
+            which = "the weakest link" if whole else f"{_of_those(len(among))} the weakest link"
             said.append(
                 f"{which}, {length(f.reached.distance_m[k, weak], units)} long, has "
                 f"{links.margin_db[k, weak]:.0f} ± {links.spread_db[k, weak]:.0f} dB to spare and holds with "
@@ -333,3 +382,27 @@ def _sentence(f: _Facts, k: int) -> str:
             )
     sentence = ", ".join(said[:-1]) + f", and {said[-1]}."
     return sentence[0].upper() + sentence[1:]
+
+
+def weighed(room: Floats, rule: str) -> tuple[Ints, bool]:
+    """Controllers whose links a mount is judged by, and whether these are all: where others may serve the rest,
+    those that it serves itself."""
+    served = np.flatnonzero(room >= 0)
+    whole = rule == "every" or not len(served) or len(served) == len(room)
+    return (np.arange(len(room)) if whole else served), whole
+
+
+def _of_those(count: int) -> str:
+    return f"of the {count} controllers it serves" if count > 1 else "of the one controller it serves"
+
+
+def _cable_said(f: _Facts, k: int) -> str:
+    """The longest cable, in words."""
+    among, whole = weighed(f.room[k], f.settings.gates.reach)
+    metres = f.reached.cable_m[k, among]
+    if not np.isfinite(metres).all():
+        shut = int((~np.isfinite(metres)).sum())
+        m = f.room.shape[1]
+        return f"no cable reaches {'the controller' if m == 1 else f'{shut} of {m} controllers'}"
+    which = "" if whole else f"{_of_those(len(among))} "
+    return f"{which}the longest cable is {length(float(metres.max()), f.settings.units)} along its route"

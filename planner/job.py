@@ -12,7 +12,7 @@ import numpy as np
 
 from planner.climate.answer import ClimatePicture, SiteClimate, ZoneResult
 from planner.climate.zones import zone_sites, zone_table
-from planner.decide import Decision, decide
+from planner.decide import Decision, decide, got_at
 from planner.layers import lonlat_shapes, named_xy, read_site, site_weather
 from planner.layers.monthly import read_climate
 from planner.layers.picture import read_climate_picture
@@ -21,6 +21,8 @@ from planner.mounts import Mounts, Refined, Support, find_mounts, refine
 from planner.plan import Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
 from planner.reach import ReachResult, reach
+from planner.reach.profile import scene
+from planner.reach.share import Relays, fed_by, relays
 from planner.reach.study import ReachStudy, study
 from planner.season import season_months
 from planner.site import Bools, Floats, Site
@@ -101,8 +103,11 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
         site, mounts.xyz, table, **how, progress=lambda done, total: tell("sun and shade", done, total)
     )
     rain = rain_and_surroundings(site, mounts.xyz)
-    reached = reach(site, mounts.xyz, mounts.height_m, plan.sensor, plan.reach)
-    decision = decide(plan, mounts, sun, rain, reached, season)
+    if plan.sensor.link == "cable":
+        tell("cable routes", 0, 1)
+    reached = _reached(plan, site, mounts)
+    repeaters = relays(scene(site), plan, mounts, reached, got_at(plan, mounts, rain))
+    decision = decide(plan, mounts, sun, rain, reached, season, repeaters)
     shown = [k for k in (decision.chosen, *decision.runners_up) if k >= 0]
     named = [k for k, support in enumerate(mounts.support) if support is Support.NAMED and k not in shown]
     tell("what takes the sun", 0, 1)
@@ -119,7 +124,7 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
         crown_light=plan.sun.crown_light_sd,
         **how,
     )
-    refined = _refined(plan, site, mounts, table, season, how, [*shown, *named])
+    refined = _refined(plan, site, mounts, table, season, how, [*shown, *named], decision, repeaters)
     light = _light(plan, site, table, how, ledger, tell) if plan.outputs.light_grid else None
     water = eto_bias_from_eto(
         sun.light_share,
@@ -128,7 +133,7 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
         site.latitude_deg,
         max(0.0, np.nan_to_num(site.elevation_m)),
     )
-    found = _study(plan, site, mounts, reached, decision, ledger, tell)
+    found = _study(plan, site, mounts, reached, decision, repeaters, ledger, tell)
     picture = read_climate_picture(source, np.array([site.longitude_deg]), np.array([site.latitude_deg]), ledger)
     return SiteResult(
         plan,
@@ -205,6 +210,11 @@ def _how_light(plan: Plan, site: Site) -> dict[str, Any]:
     }
 
 
+def _reached(plan: Plan, site: Site, mounts: Mounts) -> ReachResult:
+    """Links of mounts, and cable routes where the sensor has a cable."""
+    return reach(site, mounts.xyz, mounts.height_m, plan.sensor, plan.reach, plan.cable, plan.prices, plan.units)
+
+
 def _refined(
     plan: Plan,
     site: Site,
@@ -213,18 +223,22 @@ def _refined(
     season: Bools,
     how: Mapping[str, Any],
     rows: Sequence[int],
+    decision: Decision,
+    repeaters: Relays,
 ) -> dict[int, Refined]:
-    """Trials beside and above some mounts, judged as the mounts were."""
+    """Trials beside and above some mounts, judged as the mounts were.
+
+    decision, repeaters: what was found for these. The trials are not all the candidates: where the plan asks for
+    the fewest sensors, each must fit in a plan as good as the best one without it.
+    """
     free = plan.model_copy(update={"mounts": plan.mounts.model_copy(update={"choose": None})})
-    if plan.gates.reach == "fewest":
-        # the trials are not all the candidates: a plan made of them alone would mean nothing
-        free = free.model_copy(update={"gates": plan.gates.model_copy(update={"reach": "any"})})
 
     def judge(trials: Mounts) -> tuple[Floats, Floats]:
         sun = year_of_light(site, trials.xyz, table, **how)
         rain = rain_and_surroundings(site, trials.xyz)
-        reached = reach(site, trials.xyz, trials.height_m, plan.sensor, plan.reach)
-        score = decide(free, trials, sun, rain, reached, season).score
+        reached = _reached(plan, site, trials)
+        fed = fed_by(scene(site), plan, trials, reached, repeaters)
+        score = decide(free, trials, sun, rain, reached, season, fed, decision.sharing).score
         among = np.flatnonzero(season) if season.any() else np.arange(12)
         return sun.light_share[:, among].min(axis=1), score
 
@@ -232,32 +246,56 @@ def _refined(
 
 
 def _study(
-    plan: Plan, site: Site, mounts: Mounts, reached: ReachResult, decision: Decision, ledger: Ledger, tell: Progress
+    plan: Plan,
+    site: Site,
+    mounts: Mounts,
+    reached: ReachResult,
+    decision: Decision,
+    repeaters: Relays,
+    ledger: Ledger,
+    tell: Progress,
 ) -> ReachStudy | None:
     """What comes after the decision; None where there is nothing to reach."""
     if not len(site.controllers):
         return None
     tell("links and cables", 0, 1)
     parts = [k for k, part in enumerate(decision.parts) if part != "reach"]
-    others = [k for k, gate in enumerate(decision.gates) if gate != "in reach"]
-    got_at = [decision.gates.index(gate) for gate in ("allowed place", "can be serviced")]
-    usable = np.asarray(decision.passes[:, others].all(axis=1))
+    row = decision.chosen if decision.chosen >= 0 else decision.nearest
+    usable = np.zeros(len(mounts), bool)
+    usable[decision.usable] = True
     if decision.chosen >= 0:
         usable[decision.chosen] = True  # the plan may have chosen it in spite of a gate
     if plan.sensor.link == "radio":
         for said in reached.radio.outside:
             ledger.add(Kind.ASSUMED, "sensor.radio_band_mhz", said)
-    return study(
+    found = study(
         site,
         plan,
         mounts,
         reached,
-        decision.chosen,
+        row,
         decision.runners_up,
         usable,
         decision.part_scores[:, parts].mean(axis=1),
-        np.asarray(decision.passes[:, got_at].all(axis=1)),
+        repeaters,
+        keep=decision.chosen >= 0,
     )
+    if found.cable_cell_m > plan.cable.cell_m:
+        ledger.add(
+            Kind.ASSUMED,
+            "cable.cell_m",
+            f"cable routes are sought on cells of {found.cable_cell_m:.1f} m, not {plan.cable.cell_m:.1f} m: the "
+            "site is large",
+        )
+    if found.plans is not None and len(found.plans.beyond) and plan.gates.reach != "off":
+        ledger.add(
+            Kind.CHECK,
+            "gates.reach",
+            "no place that passes the other gates reaches these controllers"
+            + ("; the others are served" if found.plans.best is not None else ""),
+            [site.controllers.names[k] for k in found.plans.beyond],
+        )
+    return found
 
 
 def _light(

@@ -122,6 +122,23 @@ def test_check_reports_and_writes_nothing(small):
     assert len(found["errors"]) == 2
     assert all(e["todo"] for e in found["errors"])
     assert not found["ok"]
+    (small / "wrong.toml").write_text(text + "[gtaes]\n")
+    found = json.loads(run("check", "wrong.toml", "--json", cwd=small, code=3).stdout)
+    assert not found["ok"]
+    assert "did you mean 'gates'" in found["errors"][0]["todo"] + found["errors"][0]["what"]
+    assert json.loads(run("check", "nowhere.toml", "--json", cwd=small, code=3).stdout)["errors"]
+
+
+def test_the_folder_is_tried_before_the_work(small):
+    """Nothing is read before it is known that the results can be written, and a fault leaves no folder behind."""
+    (small / "blocked").write_text("in the way")
+    done = run("site", "yard.toml", "--out", "blocked/deeper", cwd=small, code=6)
+    assert "reading" not in done.stderr.lower()
+    text = (small / "yard.toml").read_text()
+    (small / "junk.gpkg").write_text("not a map")
+    (small / "junk.toml").write_text(text.replace('path = "s.gpkg"\nlayer = "hall"', 'path = "junk.gpkg"'))
+    run("site", "junk.toml", "--out", "new/folder", cwd=small, code=4)
+    assert not (small / "new").exists()
 
 
 def test_the_python_face_gives_the_same(small):

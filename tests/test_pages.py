@@ -352,9 +352,18 @@ def test_no_words_are_cut_or_overlap_in_the_panel(browser: Browser, folder: Path
 def test_contract_list_is_searched_and_narrowed(browser: Browser, contract_folder: Path) -> None:
     browser.open(contract_folder / "map.html")
     assert "12 of 12 sites" in browser.text(".panel")
-    browser.find('input[data-group="climate"]').click()
+    # the climate is the ground from the start; switched off and on again, it lies under the sites as before
     assert len(browser.all(".leaflet-image-layer")) == 1
     assert "mm/day" in browser.text(".key")
+    browser.find('input[data-group="climate"]').click()
+    assert browser.all(".leaflet-image-layer") == []
+    browser.find('input[data-group="climate"]').click()
+    over = browser.script("return document.querySelector('.leaflet-overlay-pane').lastElementChild.className")
+    assert "sites-canvas" in over
+    rows = [row.text for row in browser.all("#site-list li")]
+    flags = [len(row.split(";")) if len(row.splitlines()) > 2 else 0 for row in rows]
+    assert flags == sorted(flags, reverse=True)
+    assert flags[0] > flags[-1]
     browser.find("#site-search").send_keys("plaza 11")
     shown = [row.text for row in browser.all("#site-list li") if row.is_displayed()]
     assert len(shown) == 1

@@ -12,9 +12,21 @@ from hypothesis import strategies as st
 from planner.layers import read_site
 from planner.ledger import DataError, Ledger
 from planner.plan import Cable, Prices, Sensor, parse_plan, read_plan
-from planner.reach.cable import BARRED, CONDUIT, INSIDE, PAVED, ROAD, SOFT, WALL, cables, ground, routes
+from planner.reach.cable import (
+    BARRED,
+    CONDUIT,
+    INSIDE,
+    PAVED,
+    ROAD,
+    SOFT,
+    WALL,
+    cables,
+    every_cable,
+    ground,
+    routes,
+)
 from planner.reach.wire import IEC_60228, awg, awg_diameter_mm, check, conductor, drop_v, loop_ohm, metric
-from planner.site import Cover, Grounds, KeepOut, KeepOuts, bare_site, prisms
+from planner.site import Cover, Grounds, KeepOut, KeepOuts, Places, bare_site, prisms
 
 PRICES = Prices()
 CAMPUS = Path(__file__).resolve().parents[1] / "examples" / "campus" / "campus.toml"
@@ -70,12 +82,15 @@ def test_reading_a_conductor(text, name):
     assert (found.name if found else None) == name
 
 
-def test_longer_runs_take_the_next_conductor_up():
+def test_a_contact_goes_farther_on_thicker_wire_only_if_the_maker_agrees():
+    """The longest allowed run is the limit; its loop resistance the yardstick for what may go farther."""
     sensor = Sensor(link="cable")
     assert check(59.9, sensor, Cable(), "metric").ok
     long = check(90, sensor, Cable(), "metric")
     assert not long.ok
     assert long.instead.name == "16 AWG"  # 13.2 ohm per km over 90 m are less than 20.9 over 60 m
+    assert long.ask_maker
+    assert long.longest_m == 60.0
     assert check(2000, sensor, Cable(), "metric").instead is None
     unknown = check(50, Sensor(cable_conductor="as supplied"), Cable(), "metric")
     assert unknown.ok
@@ -90,7 +105,36 @@ def test_a_powered_sensor_is_held_to_its_drop():
     assert not at.ok
     # 0.6 V over 0.5 A are 1.2 ohm: 16 AWG has 13.2 * 1.118 ohm per km at 50 degrees, 1.18 ohm over twice 40 m
     assert at.instead.name == "16 AWG"
+    assert not at.ask_maker
+    assert at.longest_m == 60.0
     assert check(40, sensor, Cable(), "metric").ok
+
+
+def test_no_wire_makes_a_powered_run_longer_than_the_longest():
+    """30 mA of 24 V over 61 m of 18 AWG lose 0.09 V of the 1.2 V allowed: it is the length that is over."""
+    powered = Cable(circuit="powered")
+    over = check(61, Sensor(link="cable"), powered, "metric")
+    assert over.drop_v < 0.1
+    assert not over.ok
+    assert over.instead is None
+    # 1 A of 12 V: 0.6 V over twice 3.73 ohm per km (10 AWG warm) are 80 m, over twice 23.4 (18 AWG) 12.8 m
+    weak = Cable(circuit="powered", current_ma=1000, supply_v=12)
+    far = check(70, Sensor(link="cable", cable_longest_m=500), weak, "metric")
+    assert far.instead.name == "10 AWG"
+    assert far.longest_m == pytest.approx(0.6 / (2 * awg(10).ohm_per_km / 1000 * (1 + 0.00393 * 30)))
+
+
+def test_a_thicker_conductor_costs_more():
+    """Copper of 16 AWG over that of 18 AWG, 0.486 mm2 by ASTM B258, at the plan's price a metre."""
+    site = bare_site(shapely.box(-10, -10, 50, 10))
+    start, end = np.array([0.0, 0.0]), np.array([[30.0, 0.0]])
+    g = ground(site, PRICES, 1.0, np.vstack([start, end]))
+    weak = Cable(circuit="powered", current_ma=500, supply_v=12)
+    (thick,) = cables(g, start, 3.0, end, np.array([1.5]), Sensor(link="cable"), weak, PRICES, "metric")
+    (thin,) = cables(g, start, 3.0, end, np.array([1.5]), Sensor(link="cable"), Cable(), PRICES, "metric")
+    assert thick.wire.instead.name == "16 AWG"
+    assert thick.holds
+    assert thick.price - thin.price == pytest.approx(thin.length_m * PRICES.copper_mm2_m * 0.486, rel=0.01)
 
 
 # --- grounds ----------------------------------------------------------------------------------------------------
@@ -216,6 +260,55 @@ def test_never_dearer_than_the_straight_legal_route_and_never_over_what_is_barre
         assert g.cost(found) <= g.cost(straight) + 1e-9
         assert found[0].tolist() == points[0].tolist()
         assert found[-1].tolist() == end.tolist()
+
+
+@given(st.integers(0, 10**6))
+@settings(max_examples=10, deadline=None)
+def test_one_search_a_controller_gives_every_mount_its_route(seed):
+    """The price of a search from the mount itself, within the 8 % that steps from cell to cell leave open."""
+    rng = np.random.default_rng(seed)
+    moat = shapely.box(-40, -40, 100, 100).difference(shapely.box(5, 5, 75, 55))
+    pond = shapely.box(30, 20, 40, 30)
+    site = bare_site(
+        shapely.box(0, 0, 80, 60),
+        buildings=prisms([shapely.box(12, 10, 25, 50)], [-1], [5]),
+        grounds=Grounds(("moat", "pond"), (Cover.BARRED, Cover.BARRED), (moat, pond)),
+        controllers=Places(("A", "B"), np.array([[10.0, 8, 1.5], [60.0, 40, 1.5]]), np.zeros(2, bool)),
+    )
+    mounts = np.column_stack([rng.uniform(0, 80, 6), rng.uniform(0, 60, 6), np.full(6, 4.0)])
+    wired = Sensor(link="cable", cable_longest_m=500)
+    runs, cell = every_cable(site, mounts, np.full(6, 4.0), np.full(2, 1.5), wired, Cable(), PRICES, "metric")
+    assert cell == 1.0
+    g = ground(site, PRICES, 1.0, np.vstack([mounts[:, :2], site.controllers.xyz[:, :2]]))
+    for mount, row in zip(mounts, runs, strict=True):
+        alone = cables(
+            g, mount[:2], 4.0, site.controllers.xyz[:, :2], np.full(2, 1.5), wired, Cable(), PRICES, "metric"
+        )
+        for one, other in zip(row, alone, strict=True):
+            assert (one is None) == (other is None)
+            if one is not None:
+                assert one.xy[0].tolist() == mount[:2].tolist()
+                assert one.price == pytest.approx(other.price, rel=0.08, abs=5.0)
+
+
+def test_the_shortest_route_where_the_cheapest_is_too_long():
+    """A duct goes the long way round; straight over the lawn is dearer, and short enough."""
+    duct = shapely.LineString([(0, 0), (0, 40), (40, 40), (40, 0)])
+    site = bare_site(shapely.box(-10, -10, 60, 60), grounds=Grounds(("duct",), (Cover.CONDUIT,), (duct,)))
+    start, end = np.array([0.5, 0.5]), np.array([[40.5, 0.5]])
+    g = ground(site, PRICES, 1.0, np.vstack([start, end]))
+
+    def run(longest_m):
+        wired = Sensor(link="cable", cable_longest_m=longest_m)
+        return cables(g, start, 1.0, end, np.array([1.0]), wired, Cable(), PRICES, "metric")[0]
+
+    assert run(200.0).kind == "cheapest"
+    assert run(200.0).plan_m > 100
+    assert run(60.0).kind == "shortest"
+    assert run(60.0).plan_m == pytest.approx(40.0)
+    assert run(60.0).price > run(200.0).price - run(200.0).length_m * PRICES.cable_m
+    assert run(30.0).kind == "cheapest"  # nothing is short enough
+    assert not run(30.0).holds
 
 
 def test_what_to_buy():

@@ -74,7 +74,7 @@ def screen(x=50.0, top=10.0, width=2000.0):
     return prisms([shapely.box(x - 0.005, -width, x + 0.005, width)], [-5], [top])
 
 
-@pytest.mark.parametrize("top", [2.0, 4.5, 5.0, 8.0, 15.0])
+@pytest.mark.parametrize("top", [2.0, 4.5, 4.999, 8.0, 15.0])
 def test_one_thin_screen_is_a_knife_edge(top):
     """ITU-R P.526 section 4.1: a long screen gives J(v) of its top; its two faces are 1 cm apart."""
     s = scene(bare_site(buildings=screen(top=top)))
@@ -171,6 +171,58 @@ def test_the_building_round_a_receiver_indoors_is_no_obstacle():
     held = diffract(s, a, b, WAVE, np.array([0]))
     assert held.crossed[0] == 0
     assert held.over_db[0] < 1
+
+
+COURT = shapely.box(10, -300, 50, 300).difference(shapely.box(15, -295, 45, 295))
+
+
+def test_two_wings_across_a_courtyard_are_four_walls():
+    """Each wing is entered and left; over the roof of one, it is two."""
+    s = scene(bare_site(buildings=prisms([COURT], [-1], [9.0])))
+    a = np.array([[0, 0, 2.0], [0, 0, 2.0], [0, 0, 22.0]])
+    b = np.array([[60, 0, 2.0], [30, 0, 2.0], [60, 0, 2.0]])
+    found = diffract(s, a, b, WAVE)
+    assert found.crossed.tolist() == [1, 1, 1]
+    # from 22 m down it passes over the first wing and through the second: in by its wall or roof, out by its wall
+    assert found.walls.tolist() == [4, 2, 2]
+
+
+def test_another_wing_of_the_building_round_the_receiver_is_an_obstacle():
+    """The wing that holds the receiver is not, its walls being the entry loss; the one across the courtyard is."""
+    s = scene(bare_site(buildings=prisms([COURT], [-1], [9.0])))
+    a, b = np.array([[0, 0, 2.0]]), np.array([[47.0, 0, 2.0]])
+    held = diffract(s, a, b, WAVE, np.array([0]))
+    assert (held.crossed[0], held.walls[0]) == (1, 2)
+    wing = prisms([shapely.box(10, -300, 15, 300)], [-1], [9.0])
+    alone = diffract(scene(bare_site(buildings=wing)), a, b, WAVE)
+    assert held.over_db[0] == pytest.approx(alone.over_db[0], abs=0.01)
+
+
+def test_the_earth_curves_away():
+    """ITU-R P.526: over flat ground the bulge between the ends is d1 d2 / (2 k a), with k a = 8,500 km."""
+    s = scene(bare_site())
+    found = diffract(s, np.array([[0, 0, 30.0]]), np.array([[20_000.0, 0, 30.0]]), WAVE)
+    middle = 10_000.0**2 / (2 * 8.5e6)
+    first = np.sqrt(WAVE * 10_000.0 / 2)
+    assert found.clearance[0] == pytest.approx((30.0 - middle) / first, abs=0.01)
+    assert found.ridge_clearance[0] == found.clearance[0]
+
+
+def test_unknown_ground_lies_as_low_as_the_known_ground_beside_it():
+    """Terrain for 1 km of a line of 4; the coarser terrain serves where it is known, and the rest is told."""
+    near = Heights(np.full((40, 100), 3.0), -20.0, 200.0, 10.0)
+    far = Heights(np.full((10, 25), 5.0), -100.0, 500.0, 100.0)
+    a, b = np.array([[0, 0, 13.0]]), np.array([[4000.0, 0, 13.0]])
+    one = diffract(scene(bare_site(terrain=near)), a, b, WAVE)
+    assert one.unknown_m[0] == pytest.approx(3020, abs=15)
+    middle = 2000.0**2 / (2 * 8.5e6)
+    first = np.sqrt(WAVE * 2000.0 / 2)
+    assert one.clearance[0] == pytest.approx((10.0 - middle) / first, abs=0.01)
+    both = diffract(scene(bare_site(terrain=near, terrain_far=far)), a, b, WAVE)
+    assert both.unknown_m[0] == pytest.approx(1600, abs=15)
+    assert both.clearance[0] == pytest.approx((8.0 - middle) / first, abs=0.01)
+    back = diffract(scene(bare_site(terrain=near, terrain_far=far)), b, a, WAVE)
+    assert back.over_db[0] == pytest.approx(both.over_db[0])
 
 
 def test_a_surface_model_stands_in_for_footprints_and_crowns():

@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.reach.serve import cheapest, in_a_cheapest_plan, most_served, plans, question
+from planner.reach.serve import cheapest, fits, in_a_cheapest_plan, plans, question
 
 
 def try_everything(q):
-    """Least price over every set of mounts and repeaters, and the mounts that some set of that price uses."""
+    """The best (left out, price, places) of all sets of mounts and repeaters, and the mounts that such sets use."""
     n, r = len(q.holds), len(q.relay) if q.most_repeaters else 0
-    best, used = np.inf, set()
+    best, used = (np.inf, np.inf, np.inf), set()
     for x in itertools.product([False, True], repeat=n):
         for y in itertools.product([False, True], repeat=r):
             mounts, repeaters = np.array(x, bool), np.array(y, bool)
@@ -25,45 +25,93 @@ def try_everything(q):
                     continue
                 served = served | q.relay[repeaters].any(axis=0)
             price = q.price[mounts].sum() + q.repeater_price * repeaters.sum()
-            if served.all() and price <= best + 1e-9:
-                used = (
-                    used | set(np.flatnonzero(mounts)) if abs(price - best) < 1e-9 else set(np.flatnonzero(mounts))
-                )
-                best = price
+            this = (int((~served).sum()), round(price, 6), int(mounts.sum() + repeaters.sum()))
+            if this < best:
+                best, used = this, set()
+            if this == best:
+                used |= set(np.flatnonzero(mounts))
     return best, used
 
 
-@given(st.integers(0, 10**6))
-@settings(max_examples=60, deadline=None)
-def test_cheapest_is_the_cheapest(seed):
+def some_question(seed, prices=(1, 6), repeater_price=150.0):
     rng = np.random.default_rng(seed)
     n, m, r = rng.integers(1, 8), rng.integers(1, 6), rng.integers(0, 4)
-    q = question(
+    return question(
         rng.random((n, m)) < 0.35,
-        100.0 * rng.integers(1, 6, n),
+        100.0 * rng.integers(*prices, n),
         rng.random(n),
         rng.random((r, m)) < 0.4,
         rng.random((n, r)) < 0.4,
-        150.0,
+        repeater_price,
         int(rng.integers(0, 3)),
     )
-    best, used = try_everything(q)
+
+
+@given(st.integers(0, 10**6), st.booleans())
+@settings(max_examples=80, deadline=None)
+def test_cheapest_is_the_cheapest(seed, free):
+    """Most served, then least price, then fewest places; with repeaters too, and where nothing costs anything."""
+    q = some_question(seed, (0, 1), 0.0) if free else some_question(seed)
+    (left_out, price, places), used = try_everything(q)
     found = cheapest(q)
-    assert (found is None) == np.isinf(best)
-    if found is None:
-        return
-    assert found.price == pytest.approx(best)
-    assert found.served.all()
-    for j in range(m):
+    assert int((~found.served).sum()) == left_out
+    assert found.price == pytest.approx(price)
+    assert found.places == places
+    for j in np.flatnonzero(found.served):
         if found.served_by[j] >= 0:
             assert q.holds[found.served_by[j], j]
             assert found.served_by[j] in found.mounts
         else:
             assert q.relay[found.by_repeater[j], j]
             assert found.by_repeater[j] in found.repeaters
+    for r in found.repeaters:
+        assert q.feed[list(found.mounts), r].any()
     assert set(found.mounts) <= used
-    if not q.most_repeaters or not r:
-        assert set(np.flatnonzero(in_a_cheapest_plan(q))) == used
+    assert set(np.flatnonzero(in_a_cheapest_plan(q))) == used
+
+
+@given(st.integers(0, 10**6))
+@settings(max_examples=30, deadline=None)
+def test_another_mount_fits_where_a_plan_with_it_is_as_good(seed):
+    """Against trying everything: the question with the other added, and every plan that uses it."""
+    q, rng = some_question(seed), np.random.default_rng(seed + 1)
+    holds, feed = rng.random((3, q.holds.shape[1])) < 0.5, rng.random((3, len(q.relay))) < 0.5
+    best, _ = try_everything(q)
+    told = fits(q, holds, feed, 200.0)
+    for k in range(3):
+        more = question(
+            np.vstack([q.holds, holds[k]]),
+            np.append(q.price, 200.0),
+            None,
+            q.relay,
+            np.vstack([q.feed, feed[k]]),
+            q.repeater_price,
+            q.most_repeaters,
+        )
+        kept = cheapest(more, keep=len(q.holds))
+        least = (int((~kept.served).sum()), kept.price, kept.places)
+        useful = holds[k].any() or (bool(q.most_repeaters) and bool((feed[k] & q.relay.any(axis=1)).any()))
+        assert told[k] == (least <= best and best[0] < q.holds.shape[1] and useful)
+
+
+def test_where_sensors_cost_nothing_few_are_taken():
+    """Ten places that each reach all: one of them, not ten."""
+    q = question(np.ones((10, 3), bool), 0.0)
+    assert cheapest(q).places == 1
+    assert in_a_cheapest_plan(q).all()
+    pair = question(np.array([[1, 1, 0], [0, 0, 1], [1, 0, 0], [0, 1, 0]], bool), 0.0)
+    assert cheapest(pair).mounts == (0, 1)
+    assert in_a_cheapest_plan(pair).tolist() == [True, True, False, False]
+
+
+def test_what_a_repeater_makes_the_cheapest():
+    """A sensor and a repeater for 650 beat two sensors for 800: only the sensor that feeds it is in that plan."""
+    q = question(
+        np.array([[1, 0], [0, 1], [1, 0]], bool), 400.0, None, [[0, 1]], [[True], [False], [False]], 250.0, 1
+    )
+    found = cheapest(q)
+    assert (found.mounts, found.repeaters, found.price) == ((0,), (0,), 650.0)
+    assert in_a_cheapest_plan(q).tolist() == [True, False, False]
 
 
 def test_the_better_mount_among_equals_and_price_before_preference():
@@ -83,27 +131,47 @@ def test_what_stands_beside_the_best_plan():
     assert found.fewer.served.sum() == 3
     assert found.spare in (2, 3)
     assert (found.spare_count, found.spare_price) == (2, 400.0)
-    assert found.partial is None
+    assert found.left_out.size == 0
+
+
+def test_second_links_through_a_repeater_count():
+    """Controller 1 has the first sensor and the repeater; the spare gives controllers 0 and 2 their second."""
+    q = question(np.array([[1, 1, 0], [1, 0, 1]], bool), 400.0, None, [[0, 1, 1]], [[True], [False]], 100.0, 1)
+    found = plans(q, np.array([[0.0, 0], [100, 0]]), 30.0, keep=0)
+    assert (found.best.mounts, found.best.repeaters) == ((0,), (0,))
+    assert (found.spare, found.spare_count) == (1, 3)
+
+
+def test_a_plan_keeps_the_mount_it_is_sold_with():
+    """Mount 2 is dearer company; the plan keeps it, and the better one without it stands beside."""
+    holds = np.array([[1, 1, 1], [1, 0, 0], [1, 0, 0]], bool)
+    found = plans(question(holds, 400.0), np.array([[0.0, 0], [50, 0], [100, 0]]), 30.0, keep=2)
+    assert set(found.best.mounts) == {0, 2}
+    assert found.freely.mounts == (0,)
+    assert plans(question(holds, 400.0), np.zeros((3, 2)), 30.0, keep=0).freely is None
 
 
 def test_a_controller_beyond_everything():
-    holds = np.array([[1, 0, 0], [0, 1, 0]], bool)
-    found = plans(question(holds, 400.0), np.zeros((2, 2)), 30.0)
-    assert found.best is None
-    assert found.unserved.tolist() == [2]
-    assert found.partial.served.tolist() == [True, True, False]
-    assert not in_a_cheapest_plan(question(holds, 400.0)).any()
+    """It is left out and named, and the others are served."""
+    holds = np.array([[1, 0, 0], [0, 1, 0], [0, 1, 0]], bool)
+    found = plans(question(holds, 400.0), np.zeros((3, 2)), 30.0)
+    assert found.best.served.tolist() == [True, True, False]
+    assert found.left_out.tolist() == found.beyond.tolist() == [2]
+    assert in_a_cheapest_plan(question(holds, 400.0)).all()
+    none = plans(question(np.zeros((2, 1), bool), 400.0), np.zeros((2, 2)), 30.0)
+    assert none.best is None
+    assert not in_a_cheapest_plan(question(np.zeros((2, 1), bool), 400.0)).any()
 
 
-def test_most_served_is_the_most():
+def test_so_many_sensors_serve_the_most():
     rng = np.random.default_rng(5)
     for _ in range(20):
         holds = rng.random((7, 6)) < 0.3
         for k in (1, 2, 3):
             most = max(holds[list(pick)].any(axis=0).sum() for pick in itertools.combinations(range(7), k))
-            assert most_served(question(holds, 100.0), k).served.sum() == most
+            assert cheapest(question(holds, 100.0), sensors=k).served.sum() == most
 
 
 def test_nothing_to_serve_and_nothing_to_serve_it_with():
     assert cheapest(question(np.zeros((3, 0), bool), 1.0)).mounts == ()
-    assert cheapest(question(np.zeros((0, 2), bool), 1.0)) is None
+    assert not cheapest(question(np.zeros((0, 2), bool), 1.0)).served.any()

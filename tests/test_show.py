@@ -103,7 +103,12 @@ def climate_of(names: tuple[str, ...] = ()) -> tuple[SiteClimate, ZoneResult]:
         share = np.diff(norm.cdf(np.append(edges[:-1], np.inf), value, spread))[None, :]
         said = names[0] if names else f"{value} mm/day"
         return OneWay(
-            name, np.array([value]), np.array([spread]), np.array([int(value)]), share / share.sum(), (said,)
+            name,
+            np.array([value]),
+            np.array([spread]),
+            np.array([int(value)]),
+            lambda: share / share.sum(),
+            (said,),
         )
 
     ways = (
@@ -400,7 +405,7 @@ def test_eto_bars_are_as_tall_as_the_months(units: str, peak: str) -> None:
 
 def test_zone_bar_is_cut_by_probability() -> None:
     p = np.array([0.1, 0.6, 0.3, 0.0])
-    drawn = svg(pictures.zone_bar(["a", "b <i>", "c", "d"], p, 1))
+    drawn = svg(pictures.zone_bar(["a", "b <i>", "c", "d"], ["#111111", "#222222", "#333333", "#444444"], p, 1))
     wide = [float(r.attrib["width"]) for r in drawn.findall(tag("rect")) if r.attrib["fill"] != "none"]
     assert sorted(wide) == pytest.approx([44, 132, 264])
     assert "b <i>  60%" in labels(drawn)
@@ -435,8 +440,13 @@ def test_climate_picture_keeps_place_and_value() -> None:
     image = pixels(drawn.uri)
     quarter = image.shape[0] // 4, image.shape[1] // 4
     assert (drawn.west_deg, drawn.south_deg, drawn.east_deg, drawn.north_deg) == (10, 40, 12, 42)
-    assert image[quarter[0], -quarter[1]].tolist() == [*palette.ramp_rgb(palette.DRY, 1.0).tolist(), 255]
-    assert image[quarter[0], quarter[1]].tolist() == [*palette.ramp_rgb(palette.DRY, 0.0).tolist(), 255]
+    assert image[quarter[0], -quarter[1]].tolist() == [
+        *palette.ramp_rgb(palette.DRY, palette.dryness(8.0)).tolist(),
+        255,
+    ]
+    assert image[quarter[0], quarter[1]].tolist() == [
+        *palette.ramp_rgb(palette.DRY, palette.dryness(4.0)).tolist(), 255
+    ]  # fmt: skip
     assert image[-quarter[0], quarter[1], 3] == 0
 
 
@@ -517,7 +527,7 @@ def test_a_zone_that_is_not_known_is_said_so() -> None:
     )
     told = words.zone_words(climate, lost, 0, "us")
     assert (told.label, told.peak, told.peak_month) == ("none", "not known", "a month not known")
-    svg(pictures.zone_bar(lost.table.labels, told.probability, -1))
+    svg(pictures.zone_bar(lost.table.labels, palette.zone_colours(lost.table.peak_mm_day), told.probability, -1))
     svg(pictures.eto_bars(np.full(12, np.nan), np.zeros(12, bool), -1, np.nan, "us"))
 
 

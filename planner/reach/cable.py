@@ -3,23 +3,28 @@
 A grid of prices a metre is laid over the site; scikit-image's minimum-cost path finds the way, which is then
 drawn tight: pieces of it are replaced by straight lines where these cost no more. Prices are measured along the
 lines themselves, not by the cells' steps. Slopes are not counted: 1 in 10 adds half a percent.
+
+Where the cheapest route is longer than the sensor's cable may be, the shortest one is taken if it is short enough.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import rasterio.features
 import shapely
+from numba import njit
 from rasterio.transform import from_origin
 
 from planner import plan
-from planner.reach.wire import WireCheck, check
+from planner.reach.wire import WireCheck, check, further_mm2
 from planner.site import Cover, Floats, Ints, KeepOut, Site
 from planner.units import Units
 
 MOST_CELLS = 1_500_000  # beyond that the grid takes larger cells
+MOST_IN_ALL = 3_000_000  # the same, of all grids that are searched for every mount and controller
 BEYOND_M = 15.0  # searched outside the site, the mount and the controllers
 WALL_M = 1.2  # a cable this near to a wall is fixed to it
 SEEN_AHEAD = 60  # bends looked over when the route is drawn tight
@@ -47,15 +52,12 @@ class Ground:
         return np.where(inside, found, BARRED)
 
     def run(self, xy: Floats) -> Floats:
-        """(7,) metres of a polyline (n, 2) on each surface, measured at quarter cells."""
-        step = np.diff(xy, axis=0)
-        long = np.hypot(step[:, 0], step[:, 1])
-        count = np.maximum(np.ceil(long / (self.cell_m / 4)).astype(np.int64), 1)
-        of = np.repeat(np.arange(len(long)), count)
-        # a little off the middle, so that samples of a diagonal never fall on the corner between four cells
-        share = (np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + 0.47) / count[of]
-        where = self.at(xy[:-1][of] + share[:, None] * step[of])
-        return np.bincount(where, weights=(long / count)[of], minlength=7).astype(float)
+        """(7,) metres of a polyline (n, 2) on each surface."""
+        metres = np.zeros(7)
+        frame = (self.left_m, self.top_m, self.cell_m)
+        for a, b in pairwise(np.ascontiguousarray(xy, float)):
+            _line(self.surface, self.price_m, *frame, a[0], a[1], b[0], b[1], metres, np.inf)
+        return metres
 
     def cost(self, xy: Floats) -> float:
         """Price of laying a cable along a polyline; infinite where it meets what no cable may cross."""
@@ -64,14 +66,74 @@ class Ground:
         return float(metres[used] @ self.price_m[used])
 
 
-def ground(site: Site, prices: plan.Prices, cell_m: float, around: Floats) -> Ground:
+@njit(cache=True)
+def _line(surface, price, left, top, cell, ax, ay, bx, by, metres, most):  # type: ignore[no-untyped-def]
+    """Add the metres of a line on each surface to `metres` (7,), cell by cell; returns their price.
+
+    Given up as soon as the price is over `most`; what is outside the grid is barred.
+    """
+    rows, cols = surface.shape
+    long = np.hypot(bx - ax, by - ay)
+    x, y = (ax - left) / cell, (top - ay) / cell
+    dx, dy = (bx - ax) / cell, (ay - by) / cell
+    col, row = int(np.floor(x)), int(np.floor(y))
+    over_col, over_row = 1 if dx > 0.0 else -1, 1 if dy > 0.0 else -1
+    # shares of the line at which it comes to the next column and row, and from one to the next
+    step_col = abs(1.0 / dx) if dx != 0.0 else np.inf
+    step_row = abs(1.0 / dy) if dy != 0.0 else np.inf
+    next_col = ((col + 1 - x) if dx > 0.0 else (x - col)) * step_col if dx != 0.0 else np.inf
+    next_row = ((row + 1 - y) if dy > 0.0 else (y - row)) * step_row if dy != 0.0 else np.inf
+    at = total = 0.0
+    while at < 1.0 and total <= most:
+        to = min(next_col, next_row, 1.0)
+        run = (to - at) * long
+        if run > 1e-9:
+            what = surface[row, col] if 0 <= row < rows and 0 <= col < cols else BARRED
+            metres[what] += run
+            total += run * price[what]
+        at = to
+        if next_col <= next_row:
+            col += over_col
+            next_col += step_col
+        else:
+            row += over_row
+            next_row += step_row
+    return total
+
+
+@njit(cache=True)
+def _tight(surface, price, left, top, cell, xy):  # type: ignore[no-untyped-def]
+    """Rows of the bends of a path that are needed: from each straight to the farthest that costs no more."""
+    n, metres = len(xy), np.zeros(7)
+    so_far = np.zeros(n)
+    for k in range(1, n):
+        so_far[k] = so_far[k - 1] + _line(
+            surface, price, left, top, cell, xy[k - 1, 0], xy[k - 1, 1], xy[k, 0], xy[k, 1], metres, np.inf
+        )
+    kept, count, k = np.zeros(n, np.int64), 1, 0
+    while k < n - 1:
+        best = k + 1
+        for j in range(min(n - 1, k + SEEN_AHEAD), k + 1, -1):
+            most = so_far[j] - so_far[k] + 1e-9
+            if _line(surface, price, left, top, cell, xy[k, 0], xy[k, 1], xy[j, 0], xy[j, 1], metres, most) <= most:
+                best = j
+                break
+        kept[count] = best
+        count += 1
+        k = best
+    return kept[:count]
+
+
+def ground(site: Site, prices: plan.Prices, cell_m: float, around: Floats, most_cells: int = MOST_CELLS) -> Ground:
     """The grid for routes within the site and around (n, 2) points.
 
     Barred: grounds that say so, and keep-outs of heat and without access. The reach of a sprinkler is lawn.
     """
     boxes = shapely.union_all([shapely.box(*site.outline.bounds), *shapely.points(around)]).buffer(BEYOND_M).bounds
     west, south, east, north = boxes
-    cell = max(cell_m, float(np.sqrt((east - west) * (north - south) / MOST_CELLS)))
+    cell = max(cell_m, float(np.sqrt((east - west) * (north - south) / most_cells)))
+    # whole cells from the frame's origin: what is around changes the grid's rim, not its cells
+    west, north = np.floor(west / cell) * cell, np.ceil(north / cell) * cell
     shape = (int(np.ceil((north - south) / cell)), int(np.ceil((east - west) / cell)))
     turn = from_origin(west, north, cell, cell)
     surface = np.full(shape, SOFT, np.int64)
@@ -116,57 +178,49 @@ def routes(g: Ground, start: Floats, ends: Floats) -> list[Floats | None]:
     price = np.where(g.surface == BARRED, -1.0, np.maximum(g.price_m[g.surface], 1e-6))
     rows, cols = g.surface.shape
 
-    def cell(xy: Floats) -> tuple[int, int]:
-        col = int((xy[0] - g.left_m) / g.cell_m)
-        row = int((g.top_m - xy[1]) / g.cell_m)
-        return min(max(row, 0), rows - 1), min(max(col, 0), cols - 1)
+    def cell(xy: Floats) -> tuple[int, int] | None:
+        col = int(np.floor((xy[0] - g.left_m) / g.cell_m))
+        row = int(np.floor((g.top_m - xy[1]) / g.cell_m))
+        return (row, col) if 0 <= row < rows and 0 <= col < cols and price[row, col] >= 0 else None
 
-    found: list[Floats | None] = []
-    if price[cell(start)] < 0:
+    first, last = cell(start), [cell(end) for end in ends]
+    sought = [there for there in last if there is not None]
+    if first is None or not sought:
         return [None] * len(ends)
     paths = MCP_Geometric(price)
-    reached, _ = paths.find_costs([cell(start)], [cell(end) for end in ends])
-    for end in ends:
-        if not np.isfinite(reached[cell(end)]):
+    reached, _ = paths.find_costs([first], sought)
+    found: list[Floats | None] = []
+    for end, there in zip(ends, last, strict=True):
+        if there is None or not np.isfinite(reached[there]):
             found.append(None)
             continue
-        steps = np.array(paths.traceback(cell(end)), float)
+        steps = np.array(paths.traceback(there), float)
         xy = np.column_stack([g.left_m + (steps[:, 1] + 0.5) * g.cell_m, g.top_m - (steps[:, 0] + 0.5) * g.cell_m])
         xy = np.vstack([start, xy, end])  # by the middles of the end cells, so that no corner is cut
+        turns = np.diff(np.round(np.diff(xy, axis=0), 6), axis=0).any(axis=1)
+        xy = np.ascontiguousarray(xy[np.concatenate([[True], turns, [True]])])
         straight = np.vstack([start, end])
-        tight = _tight(g, xy)
+        tight = xy
+        for _ in range(2):  # there and back
+            tight = np.ascontiguousarray(
+                tight[_tight(g.surface, g.price_m, g.left_m, g.top_m, g.cell_m, tight)][::-1]
+            )
         found.append(straight if g.cost(straight) <= g.cost(tight) else tight)
     return found
 
 
-def _tight(g: Ground, xy: Floats) -> Floats:
-    """A path of cells without its needless bends: from each bend straight to the farthest that costs no more."""
-    turns = np.diff(np.round(np.diff(xy, axis=0), 6), axis=0).any(axis=1)
-    xy = xy[np.concatenate([[True], turns, [True]])]
-    legs = np.array([g.cost(xy[k : k + 2]) for k in range(len(xy) - 1)])
-    so_far = np.concatenate([[0.0], np.cumsum(legs)])
-    out, k = [0], 0
-    while k < len(xy) - 1:
-        best = k + 1
-        for j in range(min(len(xy) - 1, k + SEEN_AHEAD), k + 1, -1):
-            if g.cost(xy[[k, j]]) <= so_far[j] - so_far[k] + 1e-9:
-                best = j
-                break
-        out.append(best)
-        k = best
-    return xy[out]
-
-
 @dataclass(frozen=True)
 class CableRun:
-    """One cable from the mount to a controller.
+    """One cable from a mount to a controller.
 
-    xy: (k, 2) its route. surface_m: (6,) metres by SURFACES. plan_m, vertical_m: over the ground, and down from
-    the mount and up to the controller. length_m: both, with slack and ends: what to buy. price: cable and laying.
+    xy: (k, 2) its route; kind: "cheapest", or "shortest" where the cheapest would be too long. surface_m: (6,)
+    metres by SURFACES. plan_m, vertical_m: over the ground, and down from the mount and up to the controller.
+    length_m: both, with slack and ends: what to buy. price: cable, of the conductor that it takes, and laying.
     wire: the electrical check. supplied: the sensor's own cable is long enough.
     """
 
     xy: Floats
+    kind: str
     surface_m: Floats
     plan_m: float
     vertical_m: float
@@ -177,34 +231,97 @@ class CableRun:
 
     @property
     def holds(self) -> bool:
-        """Long enough a cable can be had that is good enough, with this conductor or the next ones up."""
-        return self.wire.ok or self.wire.instead is not None
+        """Good enough with this conductor or a thicker one, and within what the maker allows."""
+        return self.wire.ok or (self.wire.instead is not None and not self.wire.ask_maker)
+
+    @property
+    def room(self) -> float:
+        """Share of the longest run that is left over; negative where it is too long."""
+        return 1.0 - self.length_m / self.wire.longest_m
+
+
+Runs = tuple[tuple[CableRun | None, ...], ...]
 
 
 def cables(
     g: Ground,
-    mount_xy: Floats,
-    mount_height_m: float,
-    controllers_xy: Floats,
-    controller_height_m: Floats,
+    start: Floats,
+    start_height_m: float,
+    ends: Floats,
+    ends_height_m: Floats,
     sensor: plan.Sensor,
     settings: plan.Cable,
     prices: plan.Prices,
     units: Units,
 ) -> list[CableRun | None]:
-    """A cable to each controller, None where there is no way."""
-    out: list[CableRun | None] = []
-    for xy, up in zip(routes(g, mount_xy, controllers_xy), controller_height_m, strict=True):
-        if xy is None:
-            out.append(None)
-            continue
-        metres = g.run(xy)[:6]
-        plan_m, vertical = float(metres.sum()), float(max(mount_height_m, 0.0) + max(up, 0.0))
-        total = (plan_m + vertical) * (1.0 + settings.slack_share) + settings.ends_m
-        supplied = total <= sensor.cable_supplied_m
-        laying = float(metres @ (g.price_m[:6] - prices.cable_m)) + vertical * prices.wall_m
-        price = laying + (0.0 if supplied else total * prices.cable_m)
-        out.append(
-            CableRun(xy, metres, plan_m, vertical, total, price, check(total, sensor, settings, units), supplied)
-        )
-    return out
+    """A cable from (2,) to each of (m, 2), None where there is no way; heights of the ends above the ground."""
+
+    def runs(some: Ground, rows: Ints, kind: str) -> list[CableRun | None]:
+        out: list[CableRun | None] = []
+        for k, xy in zip(rows, routes(some, start, ends[rows]), strict=True):
+            down = float(max(start_height_m, 0.0) + max(ends_height_m[k], 0.0))
+            out.append(None if xy is None else _run(g, xy, kind, down, sensor, settings, prices, units))
+        return out
+
+    found = runs(g, np.arange(len(ends)), "cheapest")
+    # too long, although something shorter might do: the straight line would
+    rows = np.array([k for k, run in enumerate(found) if run and not run.holds and _may_be_shorter(run)], np.int64)
+    if len(rows):
+        any_metre = replace(g, price_m=np.where(np.isfinite(g.price_m), 1.0, np.inf))
+        for k, shorter in zip(rows, runs(any_metre, rows, "shortest"), strict=True):
+            if shorter is not None and shorter.holds:
+                found[k] = shorter
+    return found
+
+
+def _may_be_shorter(run: CableRun) -> bool:
+    straight = float(np.hypot(*(run.xy[-1] - run.xy[0])))
+    return run.length_m * (straight + run.vertical_m) / (run.plan_m + run.vertical_m) <= run.wire.longest_m
+
+
+def _run(
+    g: Ground,
+    xy: Floats,
+    kind: str,
+    vertical_m: float,
+    sensor: plan.Sensor,
+    settings: plan.Cable,
+    prices: plan.Prices,
+    units: Units,
+) -> CableRun:
+    metres = g.run(xy)[:6]
+    plan_m = float(metres.sum())
+    total = (plan_m + vertical_m) * (1.0 + settings.slack_share) + settings.ends_m
+    wire = check(total, sensor, settings, units)
+    supplied = total <= sensor.cable_supplied_m and wire.ok
+    a_metre = prices.cable_m + prices.copper_mm2_m * further_mm2(wire)
+    laying = float(metres @ (g.price_m[:6] - prices.cable_m)) + vertical_m * prices.wall_m
+    price = laying + (0.0 if supplied else total * a_metre)
+    return CableRun(xy, kind, metres, plan_m, vertical_m, total, price, wire, supplied)
+
+
+def every_cable(
+    site: Site,
+    xyz: Floats,
+    height_m: Floats,
+    controller_height_m: Floats,
+    sensor: plan.Sensor,
+    settings: plan.Cable,
+    prices: plan.Prices,
+    units: Units,
+) -> tuple[Runs, float]:
+    """Cables of (n, 3) mounts to each of the site's m controllers, and the cell of the grid that they took.
+
+    One search a controller gives the routes of all mounts.
+    """
+    there = site.controllers.xyz[:, :2]
+    if not len(there) or not len(xyz):
+        return tuple(() for _ in range(len(xyz))), settings.cell_m
+    around = np.vstack([there, xyz[:, :2]])
+    g = ground(site, prices, settings.cell_m, around, min(MOST_CELLS, MOST_IN_ALL // len(there)))
+    columns = [
+        cables(g, xy, float(up), xyz[:, :2], np.asarray(height_m, float), sensor, settings, prices, units)
+        for xy, up in zip(there, controller_height_m, strict=True)
+    ]
+    turned = [[run and replace(run, xy=run.xy[::-1]) for run in column] for column in columns]
+    return tuple(zip(*turned, strict=True)), g.cell_m

@@ -17,6 +17,7 @@ import shapely
 
 from planner import plan
 from planner.reach import radio as physics
+from planner.reach.cable import Runs, every_cable
 from planner.reach.profile import Scene, diffract, scene
 from planner.reach.radio import Radio, radio
 from planner.site import Bools, Floats, Ints, Site
@@ -24,6 +25,7 @@ from planner.units import Units, length
 
 FULL_ROOM_DB = 20.0  # beyond what is asked; more margin than that buys nothing: common practice, no source
 DEPENDABLE = 0.5  # of the way from the asked probability to certainty
+SAID_DB = 0.5  # what takes less is not worth a word
 LOWEST_M = 0.3  # antennas lower than this are reckoned at this height over the ground
 
 
@@ -51,12 +53,14 @@ class Links:
     """Links of any shape, decibels unless the name says otherwise.
 
     ground_db: what the two-ray law over flat ground adds to free space; diffraction_db: past what stands in the
-    way, by the best `way` (OVER, LEFT, RIGHT seen from the mount, THROUGH: in and out of each building by P.2109);
+    way, by the best `way` (OVER, LEFT, RIGHT seen from the mount, THROUGH: each wall by P.2109);
     obstacle_db: the larger of the two, which counts. foliage_db: crowns in leaf, foliage_bare_db the same
     leafless. entry_db: walls round a receiver indoors. margin_db may be negative; spread_db its standard
     deviation; probability that the link holds.
     clearance: least height of the line over buildings and ground in radii of the first Fresnel zone.
-    crossed: buildings that the straight line goes through.
+    ridge_db, ridge_clearance: diffraction and clearance over the ground (or the surface model) alone.
+    crossed: buildings that the straight line goes through; walls: walls and roofs of these, two for each wing.
+    canopy_m: metres inside the crowns of a canopy layer; unknown_m: metres over ground that no layer knows.
     """
 
     distance_m: Floats
@@ -71,7 +75,12 @@ class Links:
     spread_db: Floats
     probability: Floats
     clearance: Floats
+    ridge_db: Floats
+    ridge_clearance: Floats
     crossed: Ints
+    walls: Ints
+    canopy_m: Floats
+    unknown_m: Floats
 
     @property
     def obstacle_db(self) -> Floats:
@@ -95,8 +104,9 @@ def links(
 ) -> Links:
     """Links from (n, 3) heads a to (n, 3) receivers b, each so high above its ground (n,).
 
-    inside: (n,) row of the building that a receiver indoors is in, -1 for none: its walls are reckoned by entry
-    loss and not as an obstacle. indoors: (n,) receivers behind walls, even where no footprint holds them.
+    inside: (n,) row of the building that a receiver indoors is in, -1 for none: the walls round it are reckoned by
+    entry loss and not as an obstacle, another wing in the way as any building. indoors: (n,) receivers behind
+    walls, even where no footprint holds them.
     """
     a, b = (np.asarray(p, float).reshape(-1, 3) for p in (a, b))
     offset = b - a
@@ -106,8 +116,7 @@ def links(
     free = physics.free_space_db(distance, r.f_mhz)
     low_a, low_b = (np.maximum(np.asarray(h, float), LOWEST_M) for h in (a_height_m, b_height_m))
     ground = np.asarray(physics.open_field_db(distance, low_a, low_b, r.f_mhz) - free)
-    walls = 2 * met.crossed  # in and out
-    through = np.where(walls > 0, met.rest_db + walls * r.building_db, np.inf)
+    through = np.where(met.crossed > 0, met.rest_db + met.walls * r.building_db, np.inf)
     ways = np.column_stack([met.over_db, met.left_db, met.right_db, through])
     way = np.argmin(ways, axis=1).astype(np.int64)
     diffraction = ways[np.arange(len(ways)), way]
@@ -121,7 +130,7 @@ def links(
     loss = free + np.maximum(ground, diffraction) + foliage + entry
     # the diffraction's own spread comes in with the diffraction: all of it from a knife edge at grazing, 6 dB
     past = physics.BLOCKED_SPREAD_DB * np.clip(diffraction / 6.0, 0.0, 1.0)
-    past = np.where(way == THROUGH, r.building_spread_db * np.sqrt(walls), past)
+    past = np.where(way == THROUGH, r.building_spread_db * np.sqrt(met.walls), past)
     spread = np.sqrt(
         physics.CLEAR_SPREAD_DB**2
         + past**2
@@ -142,7 +151,12 @@ def links(
         spread,
         physics.normal_below(margin_db / spread),
         met.clearance,
+        met.ridge_db,
+        met.ridge_clearance,
         met.crossed,
+        met.walls,
+        met.canopy_m,
+        met.unknown_m,
     )
 
 
@@ -165,30 +179,53 @@ def grade(probability: Floats | float, asked: float) -> Ints:
 class ReachResult:
     """One row a mount, one column a controller (n, m).
 
-    distance_m: straight, in space. cable_m: along the ground in a straight line, down from the mount and up to
-    the controller; a run along walls is longer. range_share: distance over the rated open-field range.
+    distance_m: straight, in space. range_share: distance over the rated open-field range.
     crossed: number of buildings that the straight line passes through. links: the radio links.
     radio: what the sensor's radio allows. asked: probability that a link must have.
+    surface: a surface model stands for ground, buildings and crowns.
+    runs: where the link is a cable, the cable of each mount (n) to each controller (m) along its route, None where
+    there is no way; None for a radio sensor. cable_cell_m: of the grid on which these were sought.
     """
 
     distance_m: Floats
-    cable_m: Floats
     range_share: Floats
     crossed: Ints
     links: Links
     radio: Radio
     asked: float
+    surface: bool = False
+    runs: Runs | None = None
+    cable_cell_m: float = 0.0
 
     @property
     def grade(self) -> Ints:
         return grade(self.links.probability, self.asked)
 
+    @property
+    def cable_m(self) -> Floats:
+        """(n, m) cable to buy along its route; infinite where there is no way, NaN for a radio sensor."""
+        if self.runs is None:
+            return np.full(self.distance_m.shape, np.nan)
+        long = [[np.inf if run is None else run.length_m for run in row] for row in self.runs]
+        return np.array(long, float).reshape(self.distance_m.shape)
+
 
 def reach(
-    site: Site, xyz: Floats, height_m: Floats, sensor: plan.Sensor, settings: plan.Reach | None = None
+    site: Site,
+    xyz: Floats,
+    height_m: Floats,
+    sensor: plan.Sensor,
+    settings: plan.Reach | None = None,
+    cable: plan.Cable | None = None,
+    prices: plan.Prices | None = None,
+    units: Units = "metric",
 ) -> ReachResult:
-    """Links from (n, 3) mounts with heads (n,) above ground to the site's m controllers."""
+    """Links from (n, 3) mounts with heads (n,) above ground to the site's m controllers.
+
+    cable, prices, units: how routes are sought, where the link is a cable; a plan's defaults unless given.
+    """
     settings = settings if settings is not None else plan.Reach()
+    prices = prices if prices is not None else plan.Prices()
     xyz = np.asarray(xyz, float).reshape(-1, 3)
     there = site.controllers.xyz
     n, m = len(xyz), len(there)
@@ -204,17 +241,20 @@ def reach(
         np.tile(np.asarray(site.controllers.indoors, bool), n),
         r,
     ).reshape(n, m)
-    offset = there[None, :, :] - xyz[:, None, :]
-    plan_m = np.hypot(offset[..., 0], offset[..., 1])
-    distance = np.sqrt((offset**2).sum(axis=2))
+    distance = np.sqrt(((there[None, :, :] - xyz[:, None, :]) ** 2).sum(axis=2))
+    runs, cell_m = None, 0.0
+    if sensor.link == "cable":
+        runs, cell_m = every_cable(site, xyz, height_m, up, sensor, cable or plan.Cable(), prices, units)
     return ReachResult(
         distance,
-        plan_m + np.asarray(height_m, float)[:, None] + up[None, :],
         distance / sensor.rated_range_m,
         found.crossed,
         found,
         r,
         settings.probability,
+        site.surface is not None,
+        runs,
+        cell_m,
     )
 
 
@@ -241,10 +281,12 @@ def margin(found: ReachResult, sensor: plan.Sensor, range_used: float) -> Floats
     """(n, m) room that is left: 0 at the limit, 1 at the best there can be, negative where out of reach.
 
     Radio: decibels beyond those that the asked probability takes, over FULL_ROOM_DB; never more than the rated
-    range allows. Cable: share of the allowed length that is left over.
+    range allows. Cable: share of the longest run that is left over, along the route; minus infinity where there is
+    no way.
     """
-    if sensor.link == "cable":
-        return np.asarray(1.0 - found.cable_m / sensor.cable_longest_m)
+    if sensor.link == "cable" and found.runs is not None:
+        over = [[-np.inf if run is None else run.room for run in row] for row in found.runs]
+        return np.array(over, float).reshape(found.distance_m.shape)
     beyond = found.links.margin_db - physics.asked_z(found.asked) * found.links.spread_db
     room = np.minimum(beyond / FULL_ROOM_DB, 1.0)
     left = 1.0 - found.range_share / range_used
@@ -253,21 +295,65 @@ def margin(found: ReachResult, sensor: plan.Sensor, range_used: float) -> Floats
 
 def needs(found: ReachResult, mount: int, controller: int, indoors: bool, sensor: plan.Sensor, units: Units) -> str:
     """What one controller needs to be reached from one mount, in plain words."""
-    if sensor.link == "cable":
-        run = float(found.cable_m[mount, controller])
-        said = f"about {length(run, units)} of cable in a straight line, more along walls"
-        if run > sensor.cable_longest_m:
+    if found.runs is not None:
+        run = found.runs[mount][controller]
+        if run is None:
+            return "no route for a cable: what is barred shuts it off"
+        said = f"{length(run.length_m, units)} of cable along the {run.kind} route"
+        if not run.holds:
             return f"{said}: over the {length(sensor.cable_longest_m, units)} allowed with {sensor.cable_conductor}"
-        if run > sensor.cable_supplied_m:
-            return f"{said}: buy {sensor.cable_conductor}; {length(sensor.cable_supplied_m, units)} is supplied"
-        return f"{said}: the supplied {length(sensor.cable_supplied_m, units)} is enough"
-    crossed, k = int(found.crossed[mount, controller]), (mount, controller)
-    met = [f"{crossed} building{'s' if crossed > 1 else ''} in the way"] if crossed else []
-    met += ["crowns in the way"] if found.links.foliage_db[k] > 1 else []
-    met += ["receiver indoors"] if indoors else []
-    if not met:
-        met = ["clear line" if found.links.clearance[k] >= 0.6 else "clear line, close to roofs or ground"]
+        if run.supplied:
+            return f"{said}: the supplied {length(sensor.cable_supplied_m, units)} is enough"
+        return f"{said}: buy {sensor.cable_conductor}; {length(sensor.cable_supplied_m, units)} is supplied"
+    met = on_the_way(found.links, (mount, controller), indoors, found.surface, units)
     return f"{verdict(found, mount, controller)}: {', '.join(met)}"
+
+
+def on_the_way(
+    some: Links,
+    at: tuple[int, int],
+    indoors: bool,
+    surface: bool,
+    units: Units,
+    blocks: str = "",
+    crowns: str = "",
+) -> list[str]:
+    """What takes a link's decibels, in words; "clear line" where nothing does.
+
+    surface: the heights beneath are a surface model's. blocks, crowns: names of the buildings and crowns in the
+    way, where they are known.
+    """
+    crossed, ridge = int(some.crossed[at]), float(some.ridge_db[at])
+    past, foliage, low = (float(v[at]) for v in (some.diffraction_db, some.foliage_db, some.ground_db))
+    ground = "what the surface model shows" if surface else "the ground"
+    said = []
+    if crossed:
+        blocks = blocks or (f"{crossed} buildings" if crossed > 1 else "a building")
+        said.append(f"{blocks} in the way, {WAYS[int(some.way[at])]}")
+    if some.ridge_clearance[at] < 0:
+        said.append(f"{ground} stands in the line")
+    free = not said
+    if foliage >= SAID_DB:
+        of_layer = f"{length(float(some.canopy_m[at]), units)} of the canopy layer's trees"
+        if not some.canopy_m[at]:
+            said.append(f"through {crowns or 'crowns'}")
+        else:
+            said.append(f"through {crowns} and {of_layer}" if crowns else f"through {of_layer}")
+    if free and max(past, low) >= SAID_DB:
+        roofs = past - ridge >= SAID_DB
+        under = (
+            f"roofs and {ground} stand"
+            if roofs and ridge >= SAID_DB
+            else "roofs stand"
+            if roofs
+            else f"{ground} stands"
+        )
+        said.append(
+            "in sight, low over the ground" if low >= past else f"in sight, but {under} in the Fresnel zone"
+        )
+    if some.unknown_m[at] >= 1.0:
+        said.append(f"the ground is not known over {length(float(some.unknown_m[at]), units)} of it")
+    return (said or ["clear line"]) + ["receiver indoors"] * indoors
 
 
 def verdict(found: ReachResult, mount: int, controller: int) -> str:

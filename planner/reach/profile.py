@@ -29,6 +29,8 @@ LEAST_STEPS = 64  # samples of the ground on the shortest line
 SIDE_ROUNDS = 6  # a way round a building may meet so many more before it is given up
 VEG_BASE = 0.25  # crowns of a canopy raster start at a quarter of its height: common practice, no source
 WALL = 0.88  # of w = v - 0.1, below which an edge takes nothing (P.526)
+EARTH_M = 8.5e6  # radius of the earth as a radio sees it, 4/3 of the real one (ITU-R P.526, P.452)
+BENEATH, UNDER_IT, IN_IT = 0, 1, 2  # a building's piece: of no account, under the line, the line goes through it
 
 
 class Scene(NamedTuple):
@@ -54,6 +56,8 @@ class Scene(NamedTuple):
     grid_shape: Ints  # columns, rows
     ground: Floats
     ground_at: Floats  # left, top, cell, share of the line's ends that is left out in metres
+    far: Floats  # heights where `ground` knows none
+    far_at: Floats
     veg: Floats
     veg_at: Floats
     veg_evergreen: bool
@@ -69,7 +73,8 @@ def _raster(heights: Any) -> tuple[Floats, Floats]:
 def scene(site: Site) -> Scene:
     """Lay a site out for :func:`trace` and :func:`diffract`.
 
-    A surface model that serves as obstacle stands in for footprints and crowns, as it does for the sun.
+    A surface model that serves as obstacle stands in for footprints and crowns, as it does for the sun. Beyond it
+    the terrain serves, beyond the terrain the coarser one to the horizon.
     """
     raised = site.surface is not None
     solids = [] if raised else [site.buildings, site.crown_prisms]
@@ -92,6 +97,7 @@ def scene(site: Site) -> Scene:
     box = np.vstack(boxes)
     grid, shape, cell_first, cell_item = _grid(box)
     ground, ground_at = _raster(site.surface if raised else site.terrain)
+    far, far_at = _raster(site.terrain if raised else site.terrain_far)
     veg, veg_at = _raster(None if raised else site.canopy)
     end = 1.5 * ground_at[2] if raised else 0.0
     return Scene(
@@ -110,6 +116,8 @@ def scene(site: Site) -> Scene:
         shape,
         ground,
         np.append(ground_at, end),
+        far,
+        far_at,
         veg,
         veg_at,
         bool(site.canopy_evergreen),
@@ -308,6 +316,13 @@ def _height(values, at, x, y):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def _ground(s, x, y):  # type: ignore[no-untyped-def]
+    """Height of the ground, or of what the surface model shows; NaN where neither raster knows it."""
+    h = _height(s.ground, s.ground_at, x, y)
+    return _height(s.far, s.far_at, x, y) if h != h and s.far.shape[0] else h
+
+
+@njit(cache=True)
 def _steps(s, plan):  # type: ignore[no-untyped-def]
     """Samples of the ground along a line of `plan` metres: one a cell, at least LEAST_STEPS."""
     if s.ground.shape[0] == 0:
@@ -397,12 +412,13 @@ def _fill(s, a, b, counts, usual, kind, row, enter, leave, ground_first, ground,
                     enter[at + m], leave[at + m] = t_in[m] * long, t_out[m] * long
             at += n
             if s.ground.shape[0]:
-                _heights(s.ground, s.ground_at, ax, ay, bx, by, ground[ground_first[k] : ground_first[k + 1]])
+                _heights(s, ax, ay, bx, by, ground[ground_first[k] : ground_first[k + 1]])
 
 
 @njit(cache=True)
-def _heights(values, at, ax, ay, bx, by, out):  # type: ignore[no-untyped-def]
-    """Bilinear heights at even steps from a to b, both ends in; as `_height` at each."""
+def _heights(s, ax, ay, bx, by, out):  # type: ignore[no-untyped-def]
+    """Bilinear heights at even steps from a to b, both ends in; as `_ground` at each."""
+    values, at = s.ground, s.ground_at
     rows, cols = values.shape
     steps = out.shape[0] - 1
     c0, c1 = (ax - at[0]) / at[2] - 0.5, (bx - at[0]) / at[2] - 0.5
@@ -420,8 +436,8 @@ def _heights(values, at, ax, ay, bx, by, out):  # type: ignore[no-untyped-def]
             north = values[i, j] + fc * (values[i, j + 1] - values[i, j])
             south = values[i + 1, j] + fc * (values[i + 1, j + 1] - values[i + 1, j])
             out[m] = north + fr * (south - north)
-        else:
-            out[m] = _height(values, at, ax + t * (bx - ax), ay + t * (by - ay))
+        if not within or (out[m] != out[m] and s.far.shape[0]):
+            out[m] = _ground(s, ax + t * (bx - ax), ay + t * (by - ay))
 
 
 # --- what a radio needs of them ---------------------------------------------------------------------------------
@@ -435,9 +451,12 @@ class Obstruction:
     with what is left to pass over (inf: there is no such way; equal to over where nothing is in the way).
     rest_db: over what does not stand in the line, for a way that goes through the buildings that do.
     clearance: least height of the line over buildings and ground, in radii of the first Fresnel zone; negative
-    where something stands above the line. crossed: buildings that the line goes through. crown_m: metres inside
-    crowns that hold neither end, crown_evergreen_m the evergreen part; wood_m: inside crowns that hold an end,
-    wood_evergreen_m likewise.
+    where something stands above the line. ridge_db, ridge_clearance: the same of the ground (or the surface
+    model) alone. crossed: buildings that the line goes through; walls: outer walls and roofs of these that it
+    goes through, two for each wing. crown_m: metres inside crowns that hold neither end, crown_evergreen_m the
+    evergreen part, canopy_m the part of a canopy raster; wood_m: inside crowns that hold an end, wood_evergreen_m
+    likewise. unknown_m: metres over ground that no raster knows; it is taken to lie as low as the known ground at
+    either side.
     """
 
     over_db: Floats
@@ -445,26 +464,39 @@ class Obstruction:
     right_db: Floats
     rest_db: Floats
     clearance: Floats
+    ridge_db: Floats
+    ridge_clearance: Floats
     crossed: Ints
+    walls: Ints
     crown_m: Floats
     crown_evergreen_m: Floats
+    canopy_m: Floats
     wood_m: Floats
     wood_evergreen_m: Floats
+    unknown_m: Floats
 
 
 def diffract(s: Scene, a: Floats, b: Floats, wavelength_m: float, inside: Ints | None = None) -> Obstruction:
     """Reduce the profiles of lines a to b, (n, 3) each.
 
-    inside: (n,) row of the building that holds the end b, and whose wall is reckoned apart; -1 for none.
+    inside: (n,) row of the building that holds the end b; -1 for none. The piece of the line that ends in it is
+    no obstacle, for its wall is reckoned apart; another wing of the same building is one.
     """
     a, b = (np.ascontiguousarray(p, float).reshape(-1, 3) for p in (a, b))
     skip = np.full(len(a), -1, np.int64) if inside is None else np.ascontiguousarray(inside, np.int64)
     if s.n_buildings == 0:
         skip = np.full(len(a), -1, np.int64)
-    loss = np.zeros((len(a), 10))
+    loss = np.zeros((len(a), len(COLUMNS)))
     _reduce(s, a, b, float(wavelength_m), skip, loss, _chunks(len(a)))
-    c = [np.ascontiguousarray(loss[:, k]) for k in range(10)]
-    return Obstruction(c[0], c[1], c[2], c[9], c[3], c[4].astype(np.int64), c[5], c[6], c[7], c[8])
+    found = {name: np.ascontiguousarray(loss[:, k]) for k, name in enumerate(COLUMNS)}
+    crossed, walls = (found.pop(name).astype(np.int64) for name in ("crossed", "walls"))
+    return Obstruction(**found, crossed=crossed, walls=walls)
+
+
+COLUMNS = (  # of what `_reduce_one` writes
+    "over_db", "left_db", "right_db", "clearance", "crossed", "crown_m", "crown_evergreen_m", "wood_m",
+    "wood_evergreen_m", "rest_db", "walls", "ridge_db", "ridge_clearance", "canopy_m", "unknown_m",
+)  # fmt: skip
 
 
 @njit(cache=True)
@@ -517,16 +549,16 @@ def _reduce_one(  # type: ignore[no-untyped-def]
     plan = np.sqrt(dx * dx + dy * dy)
     long = np.sqrt(plan * plan + dz * dz)
     if plan < NEAR_M:
-        out[3] = np.inf
+        out[3] = out[12] = np.inf
         return
     mark[0] += 1
     n = _pieces(s, ax, ay, az, bx, by, bz, stamp, mark[0], cuts, kind, row, t_in, t_out)
     near = NEAR_M / plan
-    # [everything, all but the buildings in the way]: highest v, slopes from a and b, edges above the line
-    v = np.full(2, -np.inf)
-    rise_a, rise_b = np.zeros(2), np.zeros(2)
-    above = np.zeros(2, np.int64)
-    blocked = 0
+    # [everything, all but the buildings in the way, ground]: highest v, slopes from a and b, edges above the line
+    v = np.full(3, -np.inf)
+    rise_a, rise_b = np.zeros(3), np.zeros(3)
+    above = np.zeros(3, np.int64)
+    blocked = walls = 0
     crown = crown_ever = wood = wood_ever = 0.0
     for i in range(n):
         u, w = t_in[i], t_out[i]
@@ -541,55 +573,66 @@ def _reduce_one(  # type: ignore[no-untyped-def]
                 crown_ever += deep if ever else 0.0
             continue
         p = row[i]
-        if p == skip:
+        stands = standing(s.base[p], s.top[p], u, w, az, dz, plan, p == skip)
+        if stands == BENEATH:
             continue
-        if (u <= 0.0 or w >= 1.0) and (w - u) * plan < SHORT_M and s.top[p] > min(az + u * dz, az + w * dz):
-            continue
-        z0, z1 = az + u * dz, az + w * dz
-        if s.base[p] > max(z0, z1):
-            continue  # it passes beneath
-        through = min(z0, z1) < s.top[p] and max(z0, z1) > s.base[p]
-        if through:
+        if stands == IN_IT:
             known = False
             for j in range(blocked):
                 known = known or blocks[j] == p
             if not known:
                 blocks[blocked] = p
                 blocked += 1
+            first, last = _between(az, dz, s.base[p], s.top[p], u, w)
+            walls += (1 if first > 0.0 else 0) + (1 if last < 1.0 else 0)
         for end in range(2):
             t = u if end == 0 else w
             if t > near and t < 1.0 - near:
                 _point(t, s.top[p], az, dz, long, wave, v, rise_a, rise_b, above, 0)
-                if not through:
+                if stands == UNDER_IT:
                     _point(t, s.top[p], az, dz, long, wave, v, rise_a, rise_b, above, 1)
-    crossed = blocked
     steps = _steps(s, plan)
     bare = s.ground.shape[0] == 0
     green = s.veg.shape[0] > 0
-    in_veg = 0
+    in_veg = unknown = waiting = 0
+    last_h = np.nan
     for m in range(1, steps):
         t = m / steps
         x, y, z = ax + t * dx, ay + t * dy, az + t * dz
-        if (t * plan > s.ground_at[3] and (1.0 - t) * plan > s.ground_at[3]) or bare:
-            h = 0.0 if bare else _height(s.ground, s.ground_at, x, y)
-            if h == h:  # not NaN
-                _point(t, h, az, dz, long, wave, v, rise_a, rise_b, above, 0)
-                _point(t, h, az, dz, long, wave, v, rise_a, rise_b, above, 1)
+        ground = 0.0 if bare else _ground(s, x, y)
+        if ground != ground:
+            waiting += 1
+            unknown += 1
+        else:
+            # what is not known lies as low as the lower of its sides
+            low = ground if last_h != last_h else min(ground, last_h)
+            for back in range(waiting):
+                for which in range(3):
+                    _point((m - 1 - back) / steps, low, az, dz, long, wave, v, rise_a, rise_b, above, which)
+            waiting, last_h = 0, ground
+            if bare or (t * plan > s.ground_at[3] and (1.0 - t) * plan > s.ground_at[3]):
+                for which in range(3):
+                    _point(t, ground, az, dz, long, wave, v, rise_a, rise_b, above, which)
         if green:
             h = _height(s.veg, s.veg_at, x, y)
-            if h > 0.5:
-                foot = 0.0 if bare else _height(s.ground, s.ground_at, x, y)
-                if foot + VEG_BASE * h < z < foot + h:
-                    in_veg += 1
+            if h > 0.5 and ground + VEG_BASE * h < z < ground + h:
+                in_veg += 1
+    if last_h == last_h:
+        for back in range(waiting):
+            for which in range(3):
+                _point((steps - 1 - back) / steps, last_h, az, dz, long, wave, v, rise_a, rise_b, above, which)
     if in_veg:
         deep = in_veg * long / steps
         crown += deep
         crown_ever += deep if s.veg_evergreen else 0.0
-    out[3] = -v[0] / np.sqrt(2.0)
-    out[4] = crossed
+        out[13] = deep
+    out[3], out[12] = -v[0] / np.sqrt(2.0), -v[2] / np.sqrt(2.0)
+    out[4], out[10] = blocked, walls
     out[5], out[6], out[7], out[8] = crown, crown_ever, wood, wood_ever
+    out[14] = unknown * long / steps
     out[0] = _string_db(v[0], rise_a[0], rise_b[0], above[0] == 1, long, wave)
-    if crossed == 0:
+    out[11] = _string_db(v[2], rise_a[2], rise_b[2], above[2] == 1, long, wave)
+    if blocked == 0:
         out[1] = out[2] = out[9] = out[0]
         return
     rest = _string_db(v[1], rise_a[1], rise_b[1], above[1] == 1, long, wave)
@@ -603,10 +646,29 @@ def _reduce_one(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def standing(base, top, u, w, az, dz, plan, holds):  # type: ignore[no-untyped-def]
+    """BENEATH, UNDER_IT or IN_IT: what a building's piece from share u to w of a line means for a radio.
+
+    az, dz: height of the line's start, and its rise to the end; plan: its length on plan. holds: the building
+    holds the line's end, so that the piece that ends there is reckoned apart.
+    """
+    if holds and (1.0 - w) * plan < NEAR_M:
+        return BENEATH
+    # the line sinks towards the earth's curve as it leaves either end
+    z0 = az + u * dz - u * (1.0 - u) * plan * plan / (2.0 * EARTH_M)
+    z1 = az + w * dz - w * (1.0 - w) * plan * plan / (2.0 * EARTH_M)
+    if (u <= 0.0 or w >= 1.0) and (w - u) * plan < SHORT_M and top > min(z0, z1):
+        return BENEATH  # the wall that an end hangs on
+    if base > max(z0, z1):
+        return BENEATH  # it passes beneath
+    return IN_IT if min(z0, z1) < top and max(z0, z1) > base else UNDER_IT
+
+
+@njit(cache=True)
 def _point(t, h, az, dz, long, wave, v, rise_a, rise_b, above, which):  # type: ignore[no-untyped-def]
-    """Add an edge of height h at share t to the string."""
-    over = h - (az + t * dz)
+    """Add an edge of height h at share t to the string; the earth's curve lifts it (P.526)."""
     d1, d2 = t * long, (1.0 - t) * long
+    over = h + d1 * d2 / (2.0 * EARTH_M) - (az + t * dz)
     v[which] = max(v[which], over * np.sqrt(2.0 / wave * (1.0 / d1 + 1.0 / d2)))
     if over > 0.0:
         above[which] += 1
@@ -655,7 +717,7 @@ def _round(  # type: ignore[no-untyped-def]
             m = _pieces(s, ax + fx, ay + fy, fz, ax + tx, ay + ty, tz, stamp, mark[0], cuts, kind, row, t_in, t_out)
             for i in range(m):
                 p = row[i]
-                if kind[i] != 0 or p == skip:
+                if kind[i] != 0 or (p == skip and leg == 2 and t_out[i] >= 1.0 - 1e-9):
                     continue
                 z0, z1 = fz + t_in[i] * (tz - fz), fz + t_out[i] * (tz - fz)
                 if min(z0, z1) >= s.top[p] or max(z0, z1) <= s.base[p]:

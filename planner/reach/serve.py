@@ -1,17 +1,19 @@
 """The fewest sensors that serve every controller: an exact choice of mounts, and of repeaters where allowed.
 
-    least  sum price(i) x(i) + price(repeater) sum y(r)
-    so that every controller j has an open mount or repeater whose link to it holds as asked,
+    most   controllers served; then
+    least  sum price(i) x(i) + price(repeater) sum y(r); then
+    fewest sensors and repeaters; then the better mounts
+    so that a controller counts as served where an open mount's or repeater's link to it holds as asked,
             a repeater is open only where an open mount's link to it holds as asked,
             at most so many repeaters are open
 
-solved to the end by HiGHS (scipy.optimize.milp). Among plans of one price the better mounts are taken: their
-score weighs so little that it never outweighs a price.
+each line solved to the end by HiGHS (scipy.optimize.milp) and then held. What nothing reaches is left out, and the
+rest is served.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -20,7 +22,7 @@ from scipy.sparse import csr_array, hstack
 from planner.ledger import PlannerError
 from planner.site import Bools, Floats, Ints
 
-TIE = 1e-4  # of the least price: what the best score is worth, so that prices always decide first
+PENNY = 1e-6  # prices this near to one another are the same
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,10 @@ class Service:
     def served(self) -> Bools:
         return np.asarray((self.served_by >= 0) | (self.by_repeater >= 0))
 
+    @property
+    def places(self) -> int:
+        return len(self.mounts) + len(self.repeaters)
+
 
 def question(
     holds: Bools,
@@ -82,83 +88,115 @@ def question(
     )
 
 
-def cheapest(q: Question, without: Ints | None = None) -> Service | None:
-    """The cheapest plan that serves every controller; None where there is none.
+def cheapest(
+    q: Question, without: Ints | None = None, keep: int | None = None, sensors: int | None = None
+) -> Service:
+    """The cheapest plan of those that serve the most controllers, and of these one with the fewest places.
 
-    without: rows of mounts that may not be used.
+    without: rows of mounts that may not be used; keep: row of one that must be; sensors: most of them.
     """
-    return _solve(q, without, None)
+    n, m = q.holds.shape
+    r = len(q.relay) if q.most_repeaters else 0
+    if not m or not (n + r):
+        return _plan(q, np.empty(0, np.int64), np.empty(0, np.int64))
+    width = n + r + m  # open mounts, open repeaters, controllers left out
+    low, high = np.zeros(width), np.ones(width)
+    if without is not None:
+        high[np.asarray(without, np.int64)] = 0.0
+    if keep is not None:
+        low[keep] = 1.0
+    served = [csr_array(q.holds.T.astype(float)), csr_array(q.relay[:r].T.astype(float)), _eye(m)]
+    rules = [LinearConstraint(hstack(served), lb=1.0)]
+    if r:
+        feed = hstack([csr_array(q.feed.T.astype(float)), -_eye(r), csr_array((r, m))])
+        rules.append(LinearConstraint(feed, lb=0.0))
+        rules.append(LinearConstraint(_row(width, n, n + r), ub=float(q.most_repeaters)))
+    if sensors is not None:
+        rules.append(LinearConstraint(_row(width, 0, n), ub=float(sensors)))
+    # no plan needs more places than controllers, so that all preferences together are never worth one
+    better = q.preference / (2.0 * max(float(q.preference.max(initial=0.0)), 1e-9) * (m + 2))
+    for costs in (
+        [np.zeros(n + r), np.ones(m)],
+        [q.price, np.full(r, q.repeater_price), np.zeros(m)],
+        [1.0 - better, np.ones(r), np.zeros(m)],
+    ):
+        cost = np.concatenate(costs)
+        x = _least(cost, rules, low, high)
+        rules.append(LinearConstraint(csr_array(cost[None, :]), ub=float(cost @ x) + PENNY))
+    return _plan(q, np.flatnonzero(x[:n] > 0.5), np.flatnonzero(x[n : n + r] > 0.5))
 
 
-def most_served(q: Question, sensors: int, without: Ints | None = None) -> Service:
-    """The plan of at most so many sensors that serves the most controllers, and among these the cheapest."""
-    found = _solve(q, without, sensors)
-    assert found is not None, "serving nobody is always possible"
-    return found
+def _least(cost: Floats, rules: list[LinearConstraint], low: Floats, high: Floats) -> Floats:
+    """The choice (of zeros and ones) that costs least."""
+    found = milp(
+        cost,
+        constraints=rules,
+        integrality=np.ones(len(cost)),
+        bounds=Bounds(low, high),
+        options={"mip_rel_gap": 0.0},
+    )
+    if found.x is None:
+        raise PlannerError("fewest sensors", f"HiGHS gave up: {found.message}", "Ask for fewer candidates")
+    return np.asarray(np.round(found.x))
 
 
-def in_a_cheapest_plan(q: Question) -> Bools:
-    """(n,) mounts that some plan of the least price uses; all False where no plan serves every controller."""
-    n = len(q.holds)
+def fits(q: Question, holds: Bools, feed: Bools, price: Floats | float) -> Bools:
+    """(k,) mounts, of q's or others, that a plan can use which is as good as q's best one.
+
+    holds, feed: (k, m) and (k, r) what they reach; price: (k,). As good: it serves as many controllers at no
+    higher price and from no more places.
+    """
+    holds, feed = np.asarray(holds, bool), np.asarray(feed, bool)
+    out = np.zeros(len(holds), bool)
     best = cheapest(q)
-    out = np.zeros(n, bool)
-    if best is None:
+    if not best.served.any():
         return out
-    # mounts that reach the same controllers at the same price stand or fall together
-    alike, of = np.unique(np.column_stack([q.holds, q.price]), axis=0, return_inverse=True)
+    q, kind = _kinds(q)
+    each = np.broadcast_to(np.asarray(price, float), (len(holds),))
+    fed = np.zeros((len(holds), len(q.relay)), bool)
+    np.logical_or.at(fed.T, kind, feed.T)
+    # mounts that reach the same at the same price stand or fall together
+    alike, of = np.unique(np.column_stack([holds, fed, each]), axis=0, return_inverse=True)
     for k in range(len(alike)):
         row = int(np.flatnonzero(of.ravel() == k)[0])
-        rest = ~q.holds[row]
-        if not q.holds[row].any():
+        if not holds[row].any() and not fed[row].any():
             continue
-        others = cheapest(question(q.holds[:, rest], q.price))
-        if others is not None and others.price + q.price[row] <= best.price + 1e-6:
-            out[of.ravel() == k] = True
+        one_more = replace(
+            q,
+            holds=np.vstack([q.holds, holds[row]]),
+            price=np.append(q.price, each[row]),
+            preference=np.append(q.preference, 0.0),
+            feed=np.vstack([q.feed, fed[row]]),
+        )
+        out[of.ravel() == k] = not _worse(cheapest(one_more, keep=len(q.holds)), best)
     return out
 
 
-def _solve(q: Question, without: Ints | None, sensors: int | None) -> Service | None:
-    """Variables: n mounts, r repeaters, and m controllers left out (only where `sensors` bounds the mounts)."""
-    n, m = q.holds.shape
-    r = len(q.relay) if q.most_repeaters else 0
-    if not m:
-        return Service((), (), 0.0, np.empty(0, np.int64), np.empty(0, np.int64))
-    least = float(min([*q.price, q.repeater_price if r else np.inf, np.inf]) or 1.0)
-    least = least if np.isfinite(least) and least > 0 else 1.0
-    cost = q.price - TIE * least * q.preference / max(n, 1)
-    left_out = (float(q.price.sum()) + q.repeater_price * r + 1.0) * np.ones(m)
-    high = np.ones(n + r + m)
-    if sensors is None:
-        high[n + r :] = 0.0
-    if without is not None:
-        high[np.asarray(without, np.int64)] = 0.0
-    rules = [
-        # every controller has a mount, a repeater, or is left out
-        LinearConstraint(
-            hstack([csr_array(q.holds.T.astype(float)), csr_array(q.relay[:r].T.astype(float)), _eye(m)]), lb=1.0
-        )
-    ]
-    if r:
-        # an open repeater is fed by an open mount
-        feed = hstack([csr_array(q.feed.T.astype(float)), -_eye(r), csr_array((r, m))])
-        rules.append(LinearConstraint(feed, lb=0.0))
-        rules.append(LinearConstraint(_row(n + r + m, n, n + r), ub=float(q.most_repeaters)))
-    if sensors is not None:
-        rules.append(LinearConstraint(_row(n + r + m, 0, n), ub=float(sensors)))
-    found = milp(
-        np.concatenate([cost, np.full(r, q.repeater_price), left_out]),
-        constraints=rules,
-        integrality=np.ones(n + r + m),
-        bounds=Bounds(0.0, high),
-        options={"mip_rel_gap": 0.0},
+def in_a_cheapest_plan(q: Question) -> Bools:
+    """(n,) mounts that some plan as good as the best uses; all False where nothing is served."""
+    return fits(q, q.holds, q.feed, q.price)
+
+
+def _worse(one: Service, than: Service) -> bool:
+    """It serves fewer, or costs more, or takes more places."""
+    if one.served.sum() != than.served.sum():
+        return bool(one.served.sum() < than.served.sum())
+    if abs(one.price - than.price) > 2 * PENNY:
+        return one.price > than.price
+    return one.places > than.places
+
+
+def _kinds(q: Question) -> tuple[Question, Ints]:
+    """The question with one row for all that reach the same; (r,) the kind of each repeater."""
+    kinds, kind = np.unique(q.relay, axis=0, return_inverse=True) if len(q.relay) else (q.relay, np.empty(0, int))
+    kind = kind.ravel().astype(np.int64)
+    feed = np.zeros((len(q.holds), len(kinds)), bool)
+    np.logical_or.at(feed.T, kind, q.feed.T)
+    _, first = np.unique(np.column_stack([q.holds, feed, q.price]), axis=0, return_index=True)
+    few = replace(
+        q, holds=q.holds[first], price=q.price[first], preference=q.preference[first], relay=kinds, feed=feed[first]
     )
-    if found.status == 2:  # infeasible: some controller is beyond every mount
-        return None
-    if found.x is None:
-        raise PlannerError("fewest sensors", f"HiGHS gave up: {found.message}", "Ask for fewer candidates")
-    x = found.x > 0.5
-    mounts, repeaters = np.flatnonzero(x[:n]), np.flatnonzero(x[n : n + r])
-    return _plan(q, mounts, repeaters)
+    return few, kind
 
 
 def _eye(k: int) -> csr_array:
@@ -190,47 +228,56 @@ def _plan(q: Question, mounts: Ints, repeaters: Ints) -> Service:
 class Plans:
     """The cheapest plan, and what stands beside it.
 
-    best: None where no plan serves every controller; then `partial` serves the most. elsewhere: the cheapest that
-    uses no mount near one of the best plan's. fewer: the most that one sensor less serves; None for one sensor.
-    spare: row of the mount that, added to the best plan, gives the most controllers a second link; -1 where it
-    gives none; spare_price, spare_count: what it costs, and how many controllers have a second link
-    then. unserved: controllers that no candidate reaches.
+    best: the plan, None where nothing can be served. freely: a better plan that does without the mount that had to
+    be kept, where there is one. elsewhere: the cheapest that uses no mount near one of the best plan's and serves
+    as many. fewer: the most that one sensor less serves; None for one sensor. spare: row of the mount that, added
+    to the best plan, gives the most controllers a second link; -1 where it gives none; spare_price, spare_count:
+    what it costs, and how many controllers have a second link then (through a repeater too). left_out: controllers
+    that the best plan does not serve; beyond: those of them that no candidate reaches.
     """
 
     best: Service | None
+    freely: Service | None
     elsewhere: Service | None
     fewer: Service | None
-    partial: Service | None
     spare: int
     spare_price: float
     spare_count: int
-    unserved: Ints
+    left_out: Ints
+    beyond: Ints
 
 
-def plans(q: Question, xy: Floats, apart_m: float) -> Plans:
-    """Solve a question and what stands beside its answer; xy (n, 2): where the mounts are."""
-    reached = q.holds.any(axis=0) | (q.relay.any(axis=0) if q.most_repeaters and len(q.relay) else False)
-    unserved = np.flatnonzero(~reached)
-    best = cheapest(q)
-    if best is None:
-        return Plans(None, None, None, most_served(q, len(q.holds)), -1, 0.0, 0, unserved)
+def plans(q: Question, xy: Floats, apart_m: float, keep: int | None = None) -> Plans:
+    """Solve a question and what stands beside its answer.
+
+    xy: (n, 2) where the mounts are; keep: row of the mount that the plan must use.
+    """
+    m = q.holds.shape[1]
+    fed = q.feed.any(axis=0) if q.most_repeaters else np.zeros(len(q.relay), bool)
+    beyond = np.flatnonzero(~(q.holds.any(axis=0) | q.relay[fed].any(axis=0)))
+    best = cheapest(q, keep=keep)
+    if not best.served.any():
+        return Plans(None, None, None, None, -1, 0.0, 0, np.arange(m), beyond)
+    free = cheapest(q) if keep is not None else best
     near = np.zeros(len(xy), bool)
     for k in best.mounts:
         near |= np.hypot(*(xy - xy[k]).T) < apart_m
-    fewer = most_served(q, len(best.mounts) - 1) if len(best.mounts) > 1 else None
+    elsewhere = cheapest(q, np.flatnonzero(near))
+    fewer = cheapest(q, sensors=len(best.mounts) - 1) if len(best.mounts) > 1 else None
     # a second link from another place than the first
-    twice = q.holds[list(best.mounts)].sum(axis=0)
+    twice = q.holds[list(best.mounts)].sum(axis=0) + q.relay[list(best.repeaters)].sum(axis=0)
     links = np.minimum(twice[None, :] + (q.holds & ~near[:, None]), 2).sum(axis=1) - np.minimum(twice, 2).sum()
     spare = int(np.argmax(links + 0.5 * q.preference / max(q.preference.max(), 1e-9)))
     gain = int(links[spare])
     count = int((twice + q.holds[spare] >= 2).sum())
     return Plans(
         best,
-        cheapest(q, np.flatnonzero(near)),
+        free if _worse(best, free) else None,
+        elsewhere if elsewhere.served.sum() >= best.served.sum() else None,
         fewer,
-        None,
         spare if gain else -1,
         float(q.price[spare]) if gain else 0.0,
         count if gain else 0,
-        unserved,
+        np.flatnonzero(~best.served),
+        beyond,
     )

@@ -8,27 +8,27 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner import plan
-from planner.mounts import Mounts, Support
-from planner.reach.cable import CableRun, Ground, cables, ground
+from planner.mounts import Mounts
+from planner.reach.cable import CableRun, cables, ground
 from planner.reach.cover import Coverage, coverage
-from planner.reach.link import Grade, ReachResult, controller_height_m, links, margin
-from planner.reach.profile import Scene, scene
-from planner.reach.serve import Plans, Service, plans, question
+from planner.reach.link import Grade, ReachResult, controller_height_m, margin
+from planner.reach.profile import scene
+from planner.reach.serve import Plans, Service, plans
+from planner.reach.share import APART_M, Relays, no_relays, sharing
 from planner.reach.view import LinkView, views
 from planner.site import Bools, Floats, Ints, Site
-
-APART_M = 30.0  # a plan elsewhere uses no place nearer than this; repeaters are tried this far apart
 
 
 @dataclass(frozen=True)
 class Choice:
     """Radio or cable for one controller.
 
-    radio_price: a receiver, and a test of the link where it is not dependable; cable_price: None where there is
-    no route. radio_ok, cable_ok: it meets what is asked. use: "radio", "cable" or "" where neither does.
+    radio_price: a receiver, and a test of the link where it is not dependable; None where the sensor is cabled, for
+    then a radio would be another sensor. cable_price: None where there is no route. radio_ok, cable_ok: it meets
+    what is asked. use: "radio", "cable" or "" where neither does; a cabled sensor is never "radio".
     """
 
-    radio_price: float
+    radio_price: float | None
     radio_ok: bool
     cable_price: float | None
     cable_ok: bool
@@ -37,22 +37,20 @@ class Choice:
 
 @dataclass(frozen=True)
 class ReachStudy:
-    """What was worked out for the chosen mount and the runners-up.
+    """What was worked out for the chosen mount, or the one nearest to passing, and the runners-up.
 
-    views: links in full, by mount. coverage, ground, cables (by controller), choices: of the chosen mount; None
-    and empty where none is chosen. plans: the fewest sensors, None where there is nothing to reach or the link is
-    a cable; candidates: mounts that pass every gate but reach. repeaters: rows of mounts that were tried as
-    places of repeaters.
+    row: the mount that coverage, cables and choices are for, -1 for none. views: links in full, by mount.
+    coverage: None where the link is a cable. cables, choices: by controller; cable_cell_m: of the grid on which
+    the routes were sought. plans: the fewest sensors, None where no mount passes every gate but reach.
     """
 
+    row: int
     views: dict[int, tuple[LinkView, ...]]
     coverage: Coverage | None
-    ground: Ground | None
     cables: tuple[CableRun | None, ...]
+    cable_cell_m: float
     choices: tuple[Choice, ...]
     plans: Plans | None
-    candidates: Bools
-    repeaters: Ints
 
 
 def study(
@@ -60,157 +58,102 @@ def study(
     settings: plan.Plan,
     mounts: Mounts,
     reached: ReachResult,
-    chosen: int,
+    row: int,
     runners_up: Sequence[int],
     usable: Bools,
     preference: Floats,
-    places: Bools,
+    relays: Relays | None = None,
+    keep: bool = True,
 ) -> ReachStudy:
-    """usable: (n,) mounts that pass every gate but reach; preference: (n,) 0 to 1, how good they are otherwise.
+    """row: the mount that was chosen, or the one nearest to passing; runners_up: others with a card.
 
-    places: (n,) mounts that may be got at, whatever their sun: good enough for a repeater.
+    usable: (n,) mounts that a plan may use; preference: (n,) 0 to 1, how good they are otherwise; relays: repeaters
+    that may be used. keep: the plan of fewest must use `row`.
     """
     m = len(site.controllers)
+    if row < 0 or not m:
+        return ReachStudy(row, {}, None, (), 0.0, (), None)
     s = scene(site)
-    rows = [k for k in (chosen, *runners_up) if k >= 0]
     radio_link = settings.sensor.link == "radio"
-    seen = views(site, s, mounts, reached, rows, usable, settings.units) if radio_link and m else {}
-    receiver_m = settings.layers.controllers.height_m if settings.layers and settings.layers.controllers else 1.5
-    covered = grid = None
-    runs: tuple[CableRun | None, ...] = ()
-    choices: tuple[Choice, ...] = ()
-    if chosen >= 0 and m:
-        xyz = mounts.xyz[chosen]
-        if radio_link:
-            covered = coverage(
-                site,
-                s,
-                xyz,
-                float(mounts.height_m[chosen]),
-                reached.radio,
-                cell_m=settings.reach.coverage_cell_m,
-                receiver_m=receiver_m,
-                asked=reached.asked,
-                usable_m=settings.gates.range_used * settings.sensor.rated_range_m,
-            )
-        there = site.controllers.xyz
-        grid = ground(site, settings.prices, settings.cable.cell_m, np.vstack([xyz[:2], there[:, :2]]))
-        runs = tuple(
-            cables(
-                grid,
-                xyz[:2],
-                float(mounts.height_m[chosen]),
-                there[:, :2],
-                controller_height_m(site),
-                settings.sensor,
-                settings.cable,
-                settings.prices,
-                settings.units,
-            )
+    rows = [row, *runners_up]
+    seen = views(site, s, mounts, reached, rows, usable, settings.units) if radio_link else {}
+    xyz = mounts.xyz[row]
+    covered = None
+    if radio_link:
+        receiver_m = (
+            settings.layers.controllers.height_m if settings.layers and settings.layers.controllers else 1.5
         )
-        choices = tuple(_choice(reached, settings, chosen, k, runs[k]) for k in range(m))
-    found, repeaters = None, np.empty(0, np.int64)
-    if m and radio_link and usable.any():
-        better = np.array(preference, float)
-        if chosen >= 0:
-            better[chosen] = 3.0  # among plans of one price, one that keeps the chosen mount
-        found, repeaters = _fewest(s, settings, mounts, reached, usable, better, places)
-    return ReachStudy(seen, covered, grid, runs, choices, found, usable, repeaters)
+        covered = coverage(
+            site,
+            s,
+            xyz,
+            float(mounts.height_m[row]),
+            reached.radio,
+            cell_m=settings.reach.coverage_cell_m,
+            receiver_m=receiver_m,
+            asked=reached.asked,
+            usable_m=settings.gates.range_used * settings.sensor.rated_range_m,
+        )
+    if reached.runs is not None:
+        runs, cell_m = reached.runs[row], reached.cable_cell_m
+    else:
+        there = site.controllers.xyz[:, :2]
+        grid = ground(site, settings.prices, settings.cable.cell_m, np.vstack([xyz[:2], there]))
+        cell_m, height_m = grid.cell_m, float(mounts.height_m[row])
+        wires = (settings.sensor, settings.cable, settings.prices, settings.units)
+        runs = tuple(cables(grid, xyz[:2], height_m, there, controller_height_m(site), *wires))
+    choices = tuple(_choice(reached, settings, row, k, runs[k]) for k in range(m))
+    found = None
+    open_rows = np.flatnonzero(usable)
+    if len(open_rows):
+        some = relays if relays is not None else no_relays(len(mounts), m)
+        kept = int(np.searchsorted(open_rows, row)) if keep and usable[row] else None
+        question = sharing(settings, reached, some, open_rows, preference)
+        found = plans(question, mounts.xyz[open_rows, :2], APART_M, kept)
+        found = _renumbered(found, open_rows, some.rows, reached)
+    return ReachStudy(row, seen, covered, runs, cell_m, choices, found)
 
 
 def _choice(reached: ReachResult, settings: plan.Plan, row: int, k: int, run: CableRun | None) -> Choice:
     p = settings.prices
-    room = margin(reached, settings.sensor.model_copy(update={"link": "radio"}), settings.gates.range_used)
-    radio_ok = bool(room[row, k] >= 0)
+    as_radio = settings.sensor.model_copy(update={"link": "radio"})
+    radio_ok = bool(margin(reached, as_radio, settings.gates.range_used)[row, k] >= 0)
+    cable_price, cable_ok = (None, False) if run is None else (run.price, run.holds)
+    if settings.sensor.link == "cable":
+        return Choice(None, radio_ok, cable_price, cable_ok, "cable" if cable_ok else "")
     sure = reached.grade[row, k] == Grade.DEPENDABLE
     radio_price = p.receiver + (0.0 if sure else p.link_test)
-    cable_ok = run is not None and run.holds
     offers = [(radio_price, "radio")] * radio_ok
-    if run is not None and cable_ok:
-        offers.append((run.price, "cable"))
-    return Choice(
-        radio_price, radio_ok, None if run is None else run.price, cable_ok, min(offers)[1] if offers else ""
-    )
+    if cable_price is not None and cable_ok:
+        offers.append((cable_price, "cable"))
+    return Choice(radio_price, radio_ok, cable_price, cable_ok, min(offers)[1] if offers else "")
 
 
-def _fewest(
-    s: Scene,
-    settings: plan.Plan,
-    mounts: Mounts,
-    reached: ReachResult,
-    usable: Bools,
-    preference: Floats,
-    places: Bools,
-) -> tuple[Plans, Ints]:
-    """The plans over usable mounts; rows in them are rows of `mounts`."""
-    open_rows = np.flatnonzero(usable)
-    used = settings.gates.range_used
-    holds = margin(reached, settings.sensor, used)[open_rows] >= 0
-    most = settings.reach.repeaters
-    tried = _thinned(mounts, np.flatnonzero(places)) if most else np.empty(0, np.int64)
-    relay = feed = None
-    if len(tried):
-        relay = margin(reached, settings.sensor, used)[tried] >= 0
-        pairs = len(open_rows) * len(tried)
-        a, b = np.repeat(open_rows, len(tried)), np.tile(tried, len(open_rows))
-        between = links(
-            s,
-            mounts.xyz[a],
-            mounts.height_m[a],
-            mounts.xyz[b],
-            mounts.height_m[b],
-            np.full(pairs, -1, np.int64),
-            np.zeros(pairs, bool),
-            reached.radio,
-        )
-        far = between.distance_m > used * settings.sensor.rated_range_m
-        feed = ((between.probability >= reached.asked) & ~far).reshape(len(open_rows), len(tried))
-    found = plans(
-        question(
-            holds,
-            settings.prices.sensor,
-            preference[open_rows],
-            relay,
-            feed,
-            settings.prices.repeater,
-            most,
-        ),
-        mounts.xyz[open_rows, :2],
-        APART_M,
-    )
-    return _renumbered(found, open_rows, tried), tried
-
-
-def _thinned(mounts: Mounts, rows: Ints) -> Ints:
-    """Places for repeaters: poles first, each APART_M from the others."""
-    order = sorted(rows, key=lambda k: mounts.support[k] is not Support.POLE)
-    kept: list[int] = []
-    for k in order:
-        if all(np.hypot(*(mounts.xyz[k] - mounts.xyz[j])[:2]) >= APART_M for j in kept):
-            kept.append(int(k))
-    return np.array(kept, np.int64)
-
-
-def _renumbered(found: Plans, open_rows: Ints, tried: Ints) -> Plans:
-    """Rows of the question as rows of all mounts."""
+def _renumbered(found: Plans, open_rows: Ints, relay_rows: Ints, reached: ReachResult) -> Plans:
+    """Rows of the question as rows of all mounts; a cabled controller goes to the mount with the least cable."""
 
     def rows(service: Service | None) -> Service | None:
         if service is None:
             return None
         by, relayed = service.served_by, service.by_repeater
+        open_mounts = open_rows[list(service.mounts)]
+        direct = np.where(by >= 0, open_rows[by], -1)
+        if reached.runs is not None and len(open_mounts):
+            nearest = open_mounts[reached.cable_m[open_mounts].argmin(axis=0)]
+            direct = np.where(direct >= 0, nearest, -1)
         return Service(
-            tuple(int(open_rows[k]) for k in service.mounts),
-            tuple(int(tried[k]) for k in service.repeaters),
+            tuple(map(int, open_mounts)),
+            tuple(map(int, relay_rows[list(service.repeaters)])),
             service.price,
-            np.where(by >= 0, open_rows[by], -1),
-            np.where(relayed >= 0, tried[relayed], -1) if len(tried) else relayed,
+            direct,
+            np.where(relayed >= 0, relay_rows[relayed], -1) if len(relay_rows) else relayed,
         )
 
     return replace(
         found,
         best=rows(found.best),
+        freely=rows(found.freely),
         elsewhere=rows(found.elsewhere),
         fewer=rows(found.fewer),
-        partial=rows(found.partial),
         spare=int(open_rows[found.spare]) if found.spare >= 0 else -1,
     )

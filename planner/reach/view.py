@@ -9,8 +9,8 @@ import numpy as np
 import shapely
 
 from planner.mounts import Mounts
-from planner.reach.link import Grade, ReachResult, controller_height_m, grade, holding, links
-from planner.reach.profile import BUILDING, CROWN, Profiles, Scene, trace
+from planner.reach.link import Grade, ReachResult, controller_height_m, grade, holding, links, on_the_way
+from planner.reach.profile import BUILDING, CROWN, IN_IT, NEAR_M, Profiles, Scene, standing, trace
 from planner.site import Bools, Floats, Ints, Site
 from planner.units import Units, length
 
@@ -49,14 +49,16 @@ class Change:
 class LinkView:
     """The link from one mount to one controller.
 
-    met: names of what stands in the way, in order; losses: (what, dB) in the order of the path's sum. plan_m:
-    length on plan; head_m, receiver_m: heights of both ends in the frame. ground: (k, 2) metres along and height.
+    met: names of the buildings and crowns in the way, in order; said: what takes decibels, in words; losses: (what,
+    dB) in the order of the path's sum. plan_m: length on plan; head_m, receiver_m: heights of both ends in the
+    frame. ground: (k, 2) metres along and height.
     change: None where the link is dependable as it is, or nothing tried gains a decibel.
     """
 
     mount: int
     controller: int
     met: tuple[str, ...]
+    said: tuple[str, ...]
     losses: tuple[tuple[str, float], ...]
     plan_m: float
     head_m: float
@@ -81,7 +83,9 @@ def views(
         a = np.broadcast_to(mounts.xyz[row], (m, 3))
         met = trace(s, a, site.controllers.xyz)
         changes = _changes(site, s, mounts, reached, row, usable, up, inside, units)
-        out[row] = tuple(_view(site, met, mounts, reached, row, k, int(inside[k]), changes[k]) for k in range(m))
+        out[row] = tuple(
+            _view(site, met, mounts, reached, row, k, int(inside[k]), changes[k], units) for k in range(m)
+        )
     return out
 
 
@@ -94,6 +98,7 @@ def _view(
     k: int,
     inside: int,
     change: Change | None,
+    units: Units,
 ) -> LinkView:
     head, there = mounts.xyz[row], site.controllers.xyz[k]
     plan_m = float(np.hypot(*(there - head)[:2]))
@@ -103,10 +108,13 @@ def _view(
     for i in range(met.first[k], met.first[k + 1]):
         kind, of = int(met.kind[i]), int(met.row[i])
         start, stop = float(met.enter_m[i]) * share, float(met.leave_m[i]) * share
-        z = [head[2] + at / max(plan_m, 1e-9) * (there[2] - head[2]) for at in (start, stop)]
         if kind == BUILDING:
             name, base, top = site.buildings.names[of], site.buildings.base_m[of], site.buildings.top_m[of]
-            blocks = of != inside and min(z) < top and max(z) > base
+            u, w = float(met.enter_m[i]) / space_m, float(met.leave_m[i]) / space_m
+            stands = standing(base, top, u, w, head[2], there[2] - head[2], plan_m, of == inside)
+            blocks = plan_m >= NEAR_M and stands == IN_IT
+            if blocks and of == inside:
+                name = f"{name} (another wing)"
         elif kind == CROWN:
             c = site.crowns
             name, base, top = (
@@ -124,8 +132,18 @@ def _view(
     steps = met.ground_m[met.ground_first[k] : met.ground_first[k + 1]]
     ground = np.column_stack([np.linspace(0.0, plan_m, len(steps)), steps])
     found, at = reached.links, (row, k)
-    what = ("over flat ground", "past what stands in the way")
-    obstacle = what[int(found.diffraction_db[at] >= found.ground_db[at])]
+    obstacle = "over flat ground"
+    if found.diffraction_db[at] >= found.ground_db[at]:
+        # most of it from the ground, or from roofs and buildings
+        ridge = not found.crossed[at] and found.ridge_db[at] >= 0.5 * found.diffraction_db[at]
+        over = "over what the surface model shows" if reached.surface else "over the ground"
+        obstacle = over if ridge else "past what stands in the way"
+    blocks, crowns = (
+        _few(list(dict.fromkeys(p.name for p in pieces if p.in_the_way and (p.kind == BUILDING) == built)))
+        for built in (True, False)
+    )
+    indoors = bool(site.controllers.indoors[k])
+    said = on_the_way(found, at, indoors, reached.surface, units, blocks, crowns)
     losses = [
         ("free space", float(found.free_space_db[at])),
         (obstacle, float(found.obstacle_db[at])),
@@ -136,6 +154,7 @@ def _view(
         row,
         k,
         tuple(names),
+        tuple(said),
         tuple((name, db) for name, db in losses if db >= 0.05),
         plan_m,
         float(head[2]),
@@ -143,9 +162,15 @@ def _view(
         ground,
         tuple(pieces),
         reached.radio.wavelength_m,
-        bool(site.controllers.indoors[k]),
+        indoors,
         change,
     )
+
+
+def _few(names: list[str]) -> str:
+    if len(names) <= 2:
+        return " and ".join(names)
+    return f"{names[0]}, {names[1]} and {len(names) - 2} more"
 
 
 def _changes(

@@ -24,10 +24,11 @@ AWG_SIZES = (22, 20, 18, 16, 14, 12, 10)
 
 @dataclass(frozen=True)
 class Conductor:
-    """name as bought; ohm_per_km of one wire at 20 degrees C."""
+    """name as bought; ohm_per_km of one wire at 20 degrees C; area_mm2 of its copper."""
 
     name: str
     ohm_per_km: float
+    area_mm2: float
 
 
 def awg_diameter_mm(gauge: int) -> float:
@@ -37,11 +38,11 @@ def awg_diameter_mm(gauge: int) -> float:
 
 def awg(gauge: int) -> Conductor:
     area_mm2 = np.pi / 4.0 * awg_diameter_mm(gauge) ** 2
-    return Conductor(f"{gauge} AWG", float(COPPER_NOHM_M / area_mm2))
+    return Conductor(f"{gauge} AWG", float(COPPER_NOHM_M / area_mm2), float(area_mm2))
 
 
 def metric(area_mm2: float) -> Conductor:
-    return Conductor(f"{area_mm2:g} mm2", IEC_60228[area_mm2])
+    return Conductor(f"{area_mm2:g} mm2", IEC_60228[area_mm2], area_mm2)
 
 
 def conductor(text: str) -> Conductor | None:
@@ -72,46 +73,58 @@ def drop_v(length_m: float, wire: Conductor, current_a: float, temperature_c: fl
 class WireCheck:
     """wire: that of the plan, None where its words name none we know. loop_ohm, drop_v (0 for a contact).
 
-    allowed: the limit in words. ok: within it. instead: the next conductor up that is, None where none is needed
-    or none is thick enough.
+    allowed: the limit in words. longest_m: the longest run that nobody need be asked about. ok: good enough with
+    the plan's conductor. instead: the next conductor up that is good enough, None where none is needed or none is
+    thick enough. ask_maker: `instead` goes beyond the longest run that the maker allows: only if he agrees.
     """
 
     wire: Conductor | None
     loop_ohm: float
     drop_v: float
     allowed: str
+    longest_m: float
     ok: bool
-    instead: Conductor | None
+    instead: Conductor | None = None
+    ask_maker: bool = False
 
 
 def check(length_m: float, sensor: plan.Sensor, settings: plan.Cable, units: Units) -> WireCheck:
     """Whether a run of `length_m` is good enough with the plan's conductor.
 
-    A contact or resistor read through the wires: no more loop resistance than the longest allowed run has with
-    its conductor. A powered sensor: no more than `drop_share` of the supply, and never longer than that run, for
-    what else its maker had in mind.
+    A contact or resistor read through the wires: the loop resistance of the longest allowed run with its conductor
+    is the yardstick, and that run is the limit. A thicker conductor may go farther by the same yardstick, but that
+    is for the maker to say. A powered sensor: the wires may take no more than `drop_share` of the supply; a
+    thicker conductor takes less, but no run is longer than the longest allowed one.
     """
     wire = conductor(sensor.cable_conductor)
+    most_m = sensor.cable_longest_m
+    longest = length(most_m, units)
     if wire is None:
-        allowed = f"no longer than {length(sensor.cable_longest_m, units)} with {sensor.cable_conductor}"
-        return WireCheck(None, np.nan, np.nan, allowed, length_m <= sensor.cable_longest_m, None)
+        said = f"no longer than {longest} with {sensor.cable_conductor}"
+        return WireCheck(None, np.nan, np.nan, said, most_m, length_m <= most_m)
     warm = settings.conductor_c
-    most = loop_ohm(sensor.cable_longest_m, wire, warm)
-    amps = settings.current_ma / 1000.0 if settings.circuit == "powered" else 0.0
-    longest = length(sensor.cable_longest_m, units)
-    allowed = f"{most:.1f} ohm of loop, that of {longest} of {wire.name} at {warm:g} °C"
-    if amps:
-        share = settings.drop_share * settings.supply_v
-        allowed += f", and {share:.2f} V lost of {settings.supply_v:g} V"
-
-    def good(some: Conductor) -> bool:
-        ohm = loop_ohm(length_m, some, warm)
-        return ohm <= most + 1e-9 and ohm * amps <= settings.drop_share * settings.supply_v + 1e-9
-
-    ok = good(wire)
-    instead = None if ok else next((w for w in thicker(wire) if good(w)), None)
     loop = loop_ohm(length_m, wire, warm)
-    return WireCheck(wire, loop, loop * amps, allowed, ok, instead)
+    if settings.circuit == "contact":
+        most = loop_ohm(most_m, wire, warm)
+        allowed = f"{most:.1f} ohm of loop, that of {longest} of {wire.name} at {warm:g} °C"
+        ok = length_m <= most_m
+        others = [] if ok else [w for w in thicker(wire) if loop_ohm(length_m, w, warm) <= most + 1e-9]
+        return WireCheck(wire, loop, 0.0, allowed, most_m, ok, others[0] if others else None, bool(others))
+    amps, volts = settings.current_ma / 1000.0, settings.drop_share * settings.supply_v
+    allowed = f"{volts:.2f} V lost of {settings.supply_v:g} V, and {longest}"
+
+    def farthest(some: Conductor) -> float:
+        return min(most_m, volts / (loop_ohm(1.0, some, warm) * amps))
+
+    ok = length_m <= farthest(wire)
+    others = [] if ok else [w for w in thicker(wire) if length_m <= farthest(w)]
+    reach_m = max(farthest(w) for w in (wire, *thicker(wire)))
+    return WireCheck(wire, loop, loop * amps, allowed, reach_m, ok, others[0] if others else None)
+
+
+def further_mm2(run: WireCheck) -> float:
+    """Copper that the conductor to take has more than the plan's, mm2 of one wire."""
+    return 0.0 if run.wire is None or run.instead is None else run.instead.area_mm2 - run.wire.area_mm2
 
 
 def thicker(wire: Conductor) -> list[Conductor]:

@@ -5,13 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from planner.show.folder import write_folder
+from planner.show.folder import check_folder, write_folder
 
 if TYPE_CHECKING:
     from planner.contract import ContractResult
     from planner.job import SiteResult
 
-__all__ = ["write_contract", "write_folder", "write_site"]
+__all__ = ["check_folder", "write_contract", "write_folder", "write_site"]
+
+SITE_FILES = ("map.html", "sheet.html", "mounts.gpkg", "mounts.csv", "result.json")
 
 
 def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Path]:

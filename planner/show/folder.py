@@ -111,11 +111,30 @@ def _digest(content: bytes | Path) -> str:
 
 
 def check_folder(folder: Path, names: Iterable[str], force: bool) -> None:
-    """Raise OutputError where :func:`write_folder` would refuse, before long work rather than after it."""
-    _make(Path(folder))
-    known = _manifest(Path(folder))
+    """Raise OutputError where :func:`write_folder` would refuse, before long work rather than after it.
+
+    A file is written to the folder and taken away again; so is the folder itself, where it was not there.
+    """
+    folder = Path(folder)
+    missing = [path for path in (folder, *folder.parents) if not path.exists()]
+    _make(folder)
+    known = _manifest(folder)
+    try:
+        with tempfile.TemporaryFile(dir=folder, prefix=".writing-") as file:
+            file.write(b"noonmark")
+    except OSError as fault:
+        raise OutputError(
+            str(folder),
+            f"the folder cannot be written: {fault.strerror or fault}",
+            "Choose a folder that you may write to",
+        ) from None
     for name in names:
-        _ours(Path(folder) / name, known.get(name, []), force)
+        path = folder / name
+        if not force or path.is_dir():  # what may be overwritten need not be known
+            _ours(path, known.get(name, []), force)
+    for path in missing:
+        with contextlib.suppress(OSError):
+            path.rmdir()
 
 
 def _write_beside(path: Path, content: bytes) -> Path:

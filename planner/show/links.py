@@ -10,7 +10,7 @@ import shapely
 from markupsafe import Markup
 
 from planner.reach.cable import SURFACES, CableRun
-from planner.reach.link import GRADES, WAYS, Grade
+from planner.reach.link import GRADES, Grade
 from planner.reach.profile import BUILDING
 from planner.reach.serve import Service
 from planner.reach.view import LinkView
@@ -58,26 +58,10 @@ def decibels(value: float, spread: float) -> str:
 def link_sentence(result: SiteResult, view: LinkView) -> str:
     """Grade, what stands in the way, and by which way the link gets past it."""
     at = (view.mount, view.controller)
-    links = result.reach.links
     out = [SAID[Grade(int(result.reach.grade[at]))]]
     if result.reach.range_share[at] > result.plan.gates.range_used:
         out[0] = f"Beyond the {result.plan.gates.range_used:.0%} of the rated range that may be used"
-    if view.met:
-        way = WAYS[int(links.way[at])] if links.diffraction_db[at] >= 0.05 else "through crowns"
-        out.append(f"{_few(view.met)} in the way, {way}")
-    elif links.clearance[at] < 0.6:
-        out.append("in sight, but roofs or ground stand in the Fresnel zone")
-    else:
-        out.append("clear line")
-    if view.indoors:
-        out.append("receiver indoors")
-    return "; ".join(out) + "."
-
-
-def _few(names: tuple[str, ...]) -> str:
-    if len(names) <= 2:
-        return " and ".join(names)
-    return f"{names[0]}, {names[1]} and {len(names) - 2} more"
+    return "; ".join([*out, *view.said]) + "."
 
 
 def change_sentence(view: LinkView) -> str:
@@ -182,8 +166,7 @@ def side_view(view: LinkView, units: Units, names: tuple[str, str]) -> Markup:
     stretch = (inner_h / (high - low)) / (inner_w / long)
     drawn = f"; heights × {stretch:.0f}" if stretch >= 1.5 else ""
     out.append(_text(WIDE / 2, TALL - 6, f"{length(view.plan_m, units)} on plan{drawn}", size=11.5))
-    met = f"{', '.join(view.met)} in the way" if view.met else "nothing in the way"
-    alt = f"Side view from {names[0]} to {names[1]}, {length(view.plan_m, units)}: {met}."
+    alt = f"Side view from {names[0]} to {names[1]}, {length(view.plan_m, units)}: {'; '.join(view.said)}."
     return _svg(WIDE, TALL, "".join(out), alt, "side-view")
 
 
@@ -244,6 +227,7 @@ def served(result: SiteResult, service: Service) -> list[dict[str, Any]]:
     ):
         for row in rows:
             whom = [letter(int(k)) for k in np.flatnonzero(by == row)]
+            idle = "feeds a repeater" if kind == "sensor" and service.repeaters else "none of them"
             out.append(
                 {
                     "row": int(row),
@@ -252,80 +236,137 @@ def served(result: SiteResult, service: Service) -> list[dict[str, Any]]:
                     "on": result.mounts.on[row],
                     "support": str(result.mounts.support[row]),
                     "height": length(float(result.mounts.height_m[row]), result.plan.units, 1),
-                    "serves": ", ".join(whom) if whom else "feeds the repeaters",
+                    "serves": ", ".join(whom) if whom else idle,
                     "chosen": row == result.decision.chosen,
                 }
             )
-    return out
+    return sorted(out, key=lambda place: not place["chosen"])
 
 
 def plan_view(result: SiteResult) -> dict[str, Any] | None:
-    """The plan of fewest sensors, what stands beside it, and what it cannot serve."""
+    """The plan of fewest sensors, what stands beside it, and what it cannot serve; None where there is none."""
     study = result.reach_study
-    if study is None or study.plans is None:
+    if study is None or study.plans is None or study.plans.best is None:
         return None
-    p, sign, m = study.plans, result.plan.prices.currency, len(result.site.controllers)
-    names = result.site.controllers.names
+    p, shown, cabled = study.plans, study.plans.best, result.reach.runs is not None
+    names, ids, sign = result.site.controllers.names, result.mounts.ids, result.plan.prices.currency
+    m = len(names)
     asked = f"{result.reach.asked:.0%}"
-    shown = p.best if p.best is not None else p.partial
-    assert shown is not None
+
+    def places(service: Service) -> str:
+        return ", ".join(ids[k] for k in (*service.mounts, *service.repeaters))
+
+    def named(rows: Any) -> str:
+        return ", ".join(names[int(k)] for k in rows)
+
     lines = []
-    if p.best is None:
-        out_of = ", ".join(names[k] for k in np.flatnonzero(~shown.served))
-        lines.append(f"No plan serves every controller with {asked}; not served: {out_of}.")
+    held = "a cable short enough" if cabled else asked
+    for rows, why in (
+        (p.beyond, f"No place that passes the other gates reaches {{}} with {held}"),
+        (np.setdiff1d(p.left_out, p.beyond), "No plan serves all: {} left out"),
+    ):
+        if len(rows):
+            lines.append(f"{why.format(named(rows))}: a place nearer to it, or another way to reach it, is needed.")
+    if p.freely is not None:
+        lines.append(
+            f"Without {ids[study.row]}: {places(p.freely)}{_for(p.freely.price, sign)} serve "
+            f"{int(p.freely.served.sum())} of {m}."
+        )
     if p.elsewhere is not None:
-        ids = ", ".join(result.mounts.ids[k] for k in (*p.elsewhere.mounts, *p.elsewhere.repeaters))
-        lines.append(f"If none of these places is to be had: {ids}, {price(p.elsewhere.price, sign)}.")
-    elif p.best is not None:
-        lines.append("No other set of places, 30 m and more from these, serves every controller.")
+        lines.append(f"If none of these places is to be had: {places(p.elsewhere)}{_for(p.elsewhere.price, sign)}.")
+    else:
+        whom = "as many" if len(p.left_out) else "every controller" if m > 1 else "the controller"
+        lines.append(f"No other set of places, 30 m and more from these, serves {whom}.")
     if p.fewer is not None:
-        left = ", ".join(names[k] for k in np.flatnonzero(~p.fewer.served))
-        saved = price(shown.price - p.fewer.price, sign)
-        lines.append(f"One sensor less saves {saved} and leaves out {left}.")
+        left = named(np.setdiff1d(np.flatnonzero(~p.fewer.served), p.left_out))
+        saved = shown.price - p.fewer.price
+        lines.append(f"One sensor less {f'saves {price(saved, sign)} and ' if saved > 0 else ''}leaves out {left}.")
     if p.spare >= 0:
         lines.append(
-            f"One sensor more, at {result.mounts.ids[p.spare]} for {price(p.spare_price, sign)}, gives "
-            f"{p.spare_count} of {m} controllers a second link."
+            f"One sensor more, at {ids[p.spare]}{_for(p.spare_price, sign)}, gives {p.spare_count} of "
+            f"{_controllers(m)} a second link."
         )
-    count = len(shown.mounts)
-    more = len(shown.repeaters)
+    if cabled:
+        lines.append(_cables_of_plan(result, shown))
+    count, more = len(shown.mounts), len(shown.repeaters)
     with_repeaters = f" and {more} repeater{'s' if more != 1 else ''}" if more else ""
+    among = int(shown.served.sum())
+    whom = "the controller" if m == 1 else f"{among} of {_controllers(m)}"
+    how = "each cable short enough" if cabled else f"{'its' if m == 1 else 'each'} link holding with {asked}"
+    about = f": about {price(shown.price, sign)}{' without the cables' if cabled else ''}" if shown.price else ""
     return {
-        "head": f"{count} sensor{'s' if count != 1 else ''}{with_repeaters} for {int(shown.served.sum())} of {m} "
-        f"controllers, each link holding with {asked}: about {price(shown.price, sign)}.",
+        "title": "Fewest sensors that serve "
+        + ("the controller" if m == 1 else "every controller" if among == m else f"{among} of {_controllers(m)}"),
+        "head": f"{count} sensor{'s' if count != 1 else ''}{with_repeaters} for {whom}, {how}{about}.",
         "rows": served(result, shown),
         "lines": lines,
-        "complete": p.best is not None,
+        "complete": among == m,
     }
 
 
+def _for(value: float, sign: str) -> str:
+    """' for $400'; nothing where it costs nothing."""
+    return f" for {price(value, sign)}" if value > 0 else ""
+
+
+def _controllers(count: int) -> str:
+    return f"{count} controller{'s' if count != 1 else ''}"
+
+
+def _cables_of_plan(result: SiteResult, shown: Service) -> str:
+    """What the cables of a plan cost, each from the sensor of the plan with the least of it."""
+    runs = result.reach.runs
+    assert runs is not None
+    laid = [runs[row][k] for k, row in enumerate(shown.served_by) if row >= 0]
+    total = sum(run.price for run in laid if run is not None)
+    metres = sum(run.length_m for run in laid if run is not None)
+    return (
+        f"Its cables: {length(metres, result.plan.units)}, about {price(total, result.plan.prices.currency)} with "
+        "laying. The plan has the fewest sensors; one with more of them and less cable may be cheaper."
+    )
+
+
 def cable_view(result: SiteResult) -> dict[str, Any] | None:
-    """Radio beside cable for each controller of the chosen mount."""
+    """Radio beside cable for each controller of the mount that was studied."""
     study, units, sign = result.reach_study, result.plan.units, result.plan.prices.currency
     if study is None or not study.choices:
         return None
     rows = [
         _cable_row(result, k, study.cables[k], study.choices[k], units, sign) for k in range(len(study.choices))
     ]
-    sensor = result.plan.sensor
+    sensor, cabled = result.plan.sensor, result.plan.sensor.link == "cable"
+    cell = f" Routes are sought on cells of {length(study.cable_cell_m, units, 1)}." if study.cable_cell_m else ""
+    other = (
+        " The sensor has a cable; whether a radio sensor would do instead is reckoned from the radio keys of "
+        f"[sensor], rated {length(sensor.rated_range_m, units)}, asked {result.reach.asked:.0%}."
+        if cabled
+        else ""
+    )
     return {
         "rows": rows,
+        "title": "Cable, or a radio sensor instead" if cabled else "Radio or cable",
+        "heads": ("A radio sensor", "Cable", "Take") if cabled else ("Radio", "Cable", "Take"),
         "basis": "Prices are the plan file's ([prices]); put your own. "
         f"{length(sensor.cable_supplied_m, units)} of cable are supplied; up to "
         f"{length(sensor.cable_longest_m, units)} with {sensor.cable_conductor}. Lengths hold "
         f"{result.plan.cable.slack_share:.0%} of slack and the drops at both ends. Routes keep out of places with "
-        "heat or without access; of buried services they know nothing.",
+        f"heat or without access; of buried services they know nothing.{cell}{other}",
     }
 
 
 def _cable_row(
     result: SiteResult, k: int, run: CableRun | None, choice: Choice, units: Units, sign: str
 ) -> dict[str, Any]:
+    cabled = choice.radio_price is None
+    if choice.radio_price is None:
+        radio = "would do" if choice.radio_ok else "would not do"
+    else:
+        radio = price(choice.radio_price, sign) if choice.radio_ok else "not as asked"
     out = {
         "letter": letter(k),
         "name": result.site.controllers.names[k],
-        "radio": price(choice.radio_price, sign) if choice.radio_ok else "not as asked",
-        "use": {"radio": "Radio", "cable": "Cable", "": "Neither"}[choice.use],
+        "radio": radio,
+        "use": {"radio": "Radio", "cable": "Cable", "": "No cable" if cabled else "Neither"}[choice.use],
         "why": "",
         "cable": "no route",
         "length": "",
@@ -337,13 +378,22 @@ def _cable_row(
             f"{length(float(v), units)} {name}" for v, name in zip(run.surface_m, SURFACES, strict=True) if v >= 0.5
         ]
         kinds.append(f"{length(run.vertical_m, units)} up and down")
+        if run.kind == "shortest":
+            kinds.append("by the shortest route, for the cheapest would be too long")
         out |= {
             "cable": price(run.price, sign) if choice.cable_ok else "too long",
             "length": length(run.length_m, units),
             "surfaces": ", ".join(kinds),
             "wire": wire_sentence(run),
         }
-    if choice.use == "":
+    long = "no route for a cable" if run is None else "the cable would be too long"
+    if cabled and choice.use == "cable":
+        out["why"] = "short enough" + ("; a radio sensor instead would reach it too" if choice.radio_ok else "")
+    elif cabled:
+        out["why"] = f"{long}: " + (
+            "a radio sensor instead would reach it" if choice.radio_ok else "a sensor nearer to it"
+        )
+    elif choice.use == "":
         out["why"] = "a repeater, a sensor nearer to it, or a radio with more range"
     elif choice.use == "radio" and choice.cable_ok:
         out["why"] = "the cheaper, and holds as asked"
@@ -352,21 +402,18 @@ def _cable_row(
     elif choice.use == "cable":
         out["why"] = "the radio link does not hold as asked"
     else:
-        out["why"] = "the cable would be too long"
-    if choice.use != "radio" and (other := served_elsewhere(result, result.decision.chosen, k)):
+        out["why"] = long
+    assert result.reach_study is not None
+    if choice.use != "radio" and (other := served_elsewhere(result, result.reach_study.row, k)):
         out["why"] += f"; with the fewest sensors, {other} serves it"
     return out
 
 
-def cable_sentence(result: SiteResult, controller: int) -> str:
-    """The cable to buy for a controller of the chosen mount, along its route; '' where none was sought."""
-    study, units = result.reach_study, result.plan.units
-    if study is None or not study.cables:
-        return ""
-    run = study.cables[controller]
+def cable_sentence(run: CableRun | None) -> str:
+    """What route a controller's cable takes, and whether its wire is thick enough."""
     if run is None:
         return "No route for a cable: what is barred shuts it off."
-    return f"{length(run.length_m, units)} of cable along the cheapest route. {wire_sentence(run)}"
+    return f"By the {run.kind} route. {wire_sentence(run)}"
 
 
 def wire_sentence(run: CableRun) -> str:
@@ -375,14 +422,16 @@ def wire_sentence(run: CableRun) -> str:
     if run.supplied:
         return "The supplied cable is long enough."
     if w.wire is None:
-        return f"Allowed: {w.allowed}."
+        return f"Allowed: {w.allowed}." if w.ok else f"Too long; allowed: {w.allowed}."
     volts = f", {w.drop_v:.2f} V lost" if w.drop_v else ""
     said = f"{w.wire.name}: {w.loop_ohm:.1f} ohm of loop{volts}"
     if w.ok:
         return f"{said}, within {w.allowed}."
-    if w.instead is not None:
-        return f"{said}, over {w.allowed}: take {w.instead.name}, and ask the maker."
-    return f"{said}, over {w.allowed}; no conductor here is thick enough."
+    if w.instead is None:
+        return f"{said}, over {w.allowed}; no conductor here is thick enough."
+    if w.ask_maker:
+        return f"{said}, over {w.allowed}. {w.instead.name} would have no more, but only if the maker agrees."
+    return f"{said}, over {w.allowed}: take {w.instead.name}."
 
 
 # --- on the map -------------------------------------------------------------------------------------------------

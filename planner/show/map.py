@@ -155,17 +155,17 @@ def _relief(site: Site, degrees: Callable[[Floats], Floats]) -> dict[str, Any] |
     }
 
 
-def climate_group(picture: ClimatePicture | None, units: Units) -> dict[str, Any] | None:
-    """The climate layer as a group that is off until the reader asks for it."""
+def climate_group(picture: ClimatePicture | None, units: Units, *, ground: bool = False) -> dict[str, Any] | None:
+    """The climate layer as a group: off until the reader asks for it, or (`ground`) what all the rest stands on."""
     if picture is None:
         return None
     drawn = climate_overlay(picture)
     return {
         "id": "climate",
         "name": "Peak-month reference ETo",
-        "on": False,
+        "on": ground,
         "image": drawn.uri,
-        "opacity": 0.72,
+        "opacity": 0.45 if ground else 0.72,
         "bounds": [[drawn.south_deg, drawn.west_deg], [drawn.north_deg, drawn.east_deg]],
         "key": {"fillColor": palette.DRY[3], "color": palette.INK, "weight": 0.5},
         "ramp": climate_ramp(picture, units),
@@ -194,7 +194,8 @@ def _light(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str,
 
 def climate_ramp(picture: ClimatePicture, units: Units) -> dict[str, Any]:
     low, high = climate_range(picture)
-    return {"colors": list(palette.DRY), "low": eto(low, units).split()[0], "high": eto(high, units)}
+    colours = [palette.ramp_hex(palette.DRY, float(s)) for s in palette.dryness(np.linspace(low, high, 7))]
+    return {"colors": colours, "low": eto(low, units).split()[0], "high": eto(high, units)}
 
 
 def _outline(site: Site, degrees: Callable[[Floats], Floats]) -> dict[str, Any]:
@@ -322,7 +323,7 @@ def _tree_group(
 
 
 def _lines(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str, Any] | None:
-    row, site = result.decision.chosen, result.site
+    row, site = words.reach_row(result), result.site
     if row < 0 or not len(site.controllers):
         return None
     start, ends = degrees(result.mounts.xyz[[row]])[0], degrees(site.controllers.xyz)
@@ -430,7 +431,7 @@ def _mark(at: Floats, kind: str, text: str, key: str, card: dict[str, Any], besi
 
 
 def _controllers(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str, Any] | None:
-    site, row = result.site, result.decision.chosen
+    site, row = result.site, words.reach_row(result)
     if not len(site.controllers):
         return None
     at = degrees(site.controllers.xyz)
@@ -440,7 +441,7 @@ def _controllers(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dic
         card: dict[str, Any] = {"t": name, "s": f"Controller {letter(k)}"}
         if found:
             card |= {
-                "v": [found[k].distance, found[k].margin or found[k].share, found[k].holds],
+                "v": [found[k].distance, found[k].margin or found[k].cable, found[k].holds],
                 "n": found[k].need,
             }
         marks.append(
@@ -452,7 +453,7 @@ def _controllers(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dic
         "on": True,
         "labels": [
             "Straight distance",
-            "Share of what is allowed" if result.plan.sensor.link == "cable" else "Margin",
+            "Cable to buy" if result.plan.sensor.link == "cable" else "Margin",
             "Probability that the link holds",
         ],
         "marks": marks,
@@ -560,7 +561,7 @@ def climate_view(result: SiteResult) -> dict[str, Any]:
     spread = float(result.climate.spread_mm_day[0])
     return {
         "zone": told,
-        "bar": zone_bar(zone.table.labels, told.probability, row),
+        "bar": zone_bar(zone.table.labels, palette.zone_colours(zone.table.peak_mm_day), told.probability, row),
         "bars": eto_bars(result.climate.eto_mm_day[0], result.season, int(zone.peak_month[0]), spread, units),
         "percent": [round(float(p)) if np.isfinite(p) else None for p in zone.monthly_percent[0]],
         "season": months(result.season),
@@ -614,7 +615,8 @@ def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
             tried=len(result.mounts),
             passing=len(decision.order),
             gates=words.gate_counts(result),
-            controllers=words.controllers(result, decision.chosen) if decision.chosen >= 0 else [],
+            controllers=words.controllers(result, words.reach_row(result)) if words.reach_row(result) >= 0 else [],
+            nearest=words.nearest_said(result),
             link=result.plan.sensor.link,
             radio=basis(result.plan.sensor, result.plan.reach, result.plan.units),
             side_key=SIDE_KEY,

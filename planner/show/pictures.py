@@ -279,18 +279,11 @@ def eto_bars(eto_mm_day: Floats, season: Bools, peak_month: int, spread_mm_day: 
     return _svg(width, height, "".join(out), alt, "eto-bars")
 
 
-def zone_colour(row: int, zones: int) -> str:
-    """Colour of the `row`-th of so many zones in a row; the driest is the darkest."""
-    return palette.ramp_hex(palette.DRY, (row + 0.5) / zones)
-
-
-def zone_bar(labels: Sequence[str], probability: Floats, chosen: int) -> Markup:
+def zone_bar(labels: Sequence[str], colours: Sequence[str], probability: Floats, chosen: int) -> Markup:
     """One bar cut by the probability of each zone; the one to set is outlined and named."""
     width, height, top, deep = 440, 52, 4, 22
     share = np.nan_to_num(np.asarray(probability, float))
     starts = np.cumsum(share) - share
-    likely = np.flatnonzero(share >= 0.005)
-    low, high = (int(likely[0]), int(likely[-1])) if likely.size else (0, 0)
     out: list[str] = []
     taken: list[tuple[float, float]] = []
     for k in np.argsort(-share, kind="stable"):  # the likelier ones get their label first
@@ -299,7 +292,7 @@ def zone_bar(labels: Sequence[str], probability: Floats, chosen: int) -> Markup:
         left, wide = float(starts[k]) * width, float(share[k]) * width
         out.append(
             f'<rect x="{left:.1f}" y="{top}" width="{wide:.1f}" height="{deep}" '
-            f'fill="{zone_colour(int(k) - low, high - low + 1)}" stroke="{palette.CARD}" stroke-width="1"/>'
+            f'fill="{colours[k]}" stroke="{palette.CARD}" stroke-width="1"/>'
         )
         text = f"{_short(labels[k])}  {share[k]:.0%}"
         half = len(text) * 3.5
@@ -371,9 +364,8 @@ def climate_overlay(picture: ClimatePicture, most: int = 480) -> Overlay:
     col = (np.arange(wide) + 0.5) / wide * cols
     pick = np.ix_(np.clip(row.astype(int), 0, rows - 1), np.clip(col.astype(int), 0, cols - 1))
     value = picture.values[pick]
-    low, high = climate_range(picture)
     alpha = np.where(np.isfinite(value), 255, 0).astype(np.uint8)
-    rgba = np.dstack([palette.ramp_rgb(palette.DRY, (value - low) / (high - low)), alpha])
+    rgba = np.dstack([palette.ramp_rgb(palette.DRY, palette.dryness(value)), alpha])
     return Overlay(_png(rgba), picture.west_deg, south, picture.east_deg, north)
 
 

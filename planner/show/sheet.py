@@ -46,7 +46,9 @@ def sheet_page(result: SiteResult) -> bytes:
         plan_b=mount_view(result, runners[0], degrees) if runners else None,
         drawing=plan_drawing(result, chosen) if chosen >= 0 else None,
         setback=_setback(result, chosen) if chosen >= 0 else "",
-        controllers=_controllers(result, chosen) if chosen >= 0 else [],
+        controllers=_controllers(result, words.reach_row(result)),
+        nearest=words.nearest_said(result),
+        fewest=_fewest(result) if chosen < 0 else "",
         link=result.plan.sensor.link,
         full=len(result.site.controllers) >= FULL_CONTROLLERS,
         tied=chosen >= 0 and bool(_ties(result, chosen)),
@@ -66,8 +68,8 @@ MOST_CONTROLLERS = 6  # that one page has room for; the rest are on the map and 
 
 
 def _controllers(result: SiteResult, row: int) -> dict[str, Any]:
-    """The controllers that fit on the sheet, the worst first when not all do."""
-    rows = words.controllers(result, row)
+    """The controllers that fit on the sheet, the worst first when not all do; none for row -1."""
+    rows = words.controllers(result, row) if row >= 0 else []
     if len(rows) <= MOST_CONTROLLERS:
         return {"rows": rows, "more": 0}
     room = margin(result.reach, result.plan.sensor, result.plan.gates.range_used)[row]
@@ -78,8 +80,17 @@ def _controllers(result: SiteResult, row: int) -> dict[str, Any]:
 def _partners(result: SiteResult) -> str:
     """The other places of the plan with the fewest sensors, and the controllers that they serve."""
     view = plan_view(result)
-    others = [r for r in view["rows"] if not r["chosen"]] if view is not None and view["complete"] else []
+    others = [r for r in view["rows"] if not r["chosen"]] if view is not None else []
     return "; ".join(f"{r['id']} ({r['kind']}, {r['on']}) for {r['serves']}" for r in others)
+
+
+def _fewest(result: SiteResult) -> str:
+    """The plan with the fewest sensors in words, where no mount heads the sheet; '' where there is none."""
+    view = plan_view(result)
+    if view is None:
+        return ""
+    places = "; ".join(f"{r['id']} ({r['kind']}, {r['on']}) for {r['serves']}" for r in view["rows"])
+    return f"Shared among places that pass every other gate: {view['head']} {places}."
 
 
 def _setback(result: SiteResult, row: int) -> str:

@@ -4,19 +4,22 @@ Keys of `result.json` of one site (stable; lengths in metres, heights above grou
 clockwise from north, ETo in mm/day, shares from 0 to 1, longitude and latitude in WGS 84, null where unknown):
 
 - `format`: "noonmark site", `version`: 1, `title`, `site`, `longitude_deg`, `latitude_deg`
-- `decision`: `mount` (id of the chosen mount or null), `overridden`, `reason`, `runners_up` (ids)
+- `decision`: `mount` (id of the chosen mount or null), `overridden`, `reason`, `runners_up` (ids),
+  `nearest_to_passing` (id, where no mount passes every gate, else null)
 - `zone`: `label`, `low_mm_day`, `high_mm_day`, `probability`, `runner_up`, `runner_up_probability`, `peak_month`
   (1 to 12), `peak_eto_mm_day`, `spread_mm_day`, `basis`, `source`, `table_source`, `agreement`, `ways` (each
   `name`, `used`, `zone`, `peak_eto_mm_day`, `spread_mm_day`, `said`, `probability` by zone label)
 - `climate`: `eto_mm_day`, `monthly_percent`, `t_mean_c`, `rain_mm`: 12 values, January first
 - `season`: `months` (1 to 12), `said`
-- `controllers`: each `name`, `longitude_deg`, `latitude_deg`, `indoors`, and of the chosen mount `distance_m`,
-  `cable_m`, `range_share`, `buildings_crossed`, `need`, the link's `margin_db`, `margin_leafless_db`, `spread_db`,
-  `link_probability`, `grade`, `fresnel_clearance` (radii of the first zone), `free_space_db`, `obstacle_db`,
-  `foliage_db`, `entry_db`, and `cable_route_m`, `cable_to_buy_m`, `cable_loop_ohm`, `cable_price`, `radio_price`,
-  `take` ("radio", "cable" or null)
-- `fewest`: the plan of the fewest sensors or null: `serves_all`, `sensors`, `repeaters` (ids), `price`,
-  `served_by` (id by controller), `elsewhere` (ids of the next best places, null where there are none)
+- `controllers`: each `name`, `longitude_deg`, `latitude_deg`, `indoors`, and of the chosen mount, or else of the
+  one nearest to passing, `from` (its id), `distance_m`, `range_share`, `buildings_crossed`, `need`, the link's
+  `margin_db`, `margin_leafless_db`, `spread_db`, `link_probability`, `grade`, `fresnel_clearance` (radii of the
+  first zone), `free_space_db`, `obstacle_db`, `foliage_db`, `entry_db`, and `cable_route_m`, `cable_to_buy_m`,
+  `cable_loop_ohm`, `cable_price`, `radio_price` (null where the sensor has a cable), `take` ("radio", "cable" or
+  null)
+- `fewest`: the plan of the fewest sensors or null: `serves_all`, `sensors`, `repeaters` (ids), `price` (without
+  cables), `served_by` (id by controller, null where none reaches it), `elsewhere` (ids of the next best places,
+  null where there are none)
 - `closely`: one object for each mount with a card or a name in the plan: `id`, `rain_sector_deg` and
   `rain_sector_class` (36 values: steepest obstacle in sectors of 10 degrees, the first centred on north, and its
   WMO-No. 8 precipitation class), `clock` (true solar time, or the time zone) of all hours that follow, `first_h`,
@@ -111,12 +114,18 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
         columns |= {
             "farthest_controller": [result.site.controllers.names[k] for k in reach.distance_m.argmax(axis=1)],
             "farthest_controller_m": reach.distance_m.max(axis=1),
-            "longest_cable_m": reach.cable_m.max(axis=1),
             "largest_range_share": reach.range_share.max(axis=1),
             "controllers_held": (reach.links.probability >= reach.asked).sum(axis=1),
             "least_margin_db": reach.links.margin_db.min(axis=1),
             "least_link_probability": reach.links.probability.min(axis=1),
         }
+        if reach.runs is not None:
+            far = reach.cable_m.max(axis=1)
+            columns |= {
+                "longest_cable_m": np.where(np.isfinite(far), far, np.nan),
+                "cables_short_enough": (words.margins(result) >= 0).sum(axis=1),
+                "cables_without_route": (~np.isfinite(reach.cable_m)).sum(axis=1),
+            }
     if result.siting is not None:
         columns |= {
             "sunlight": list(result.siting.sunlight),
@@ -179,7 +188,7 @@ def mounts_gpkg(result: SiteResult) -> bytes:
 
 
 def _controllers(result: SiteResult) -> list[dict[str, Any]]:
-    places, reach, row = result.site.controllers, result.reach, result.decision.chosen
+    places, reach, row = result.site.controllers, result.reach, words.reach_row(result)
     at = to_lonlat(result.site.crs)(places.xyz) if len(places) else np.empty((0, 2))
     told = words.controllers(result, row) if row >= 0 else []
     return [
@@ -188,8 +197,8 @@ def _controllers(result: SiteResult) -> list[dict[str, Any]]:
             "longitude_deg": round(float(at[k, 0]), 7),
             "latitude_deg": round(float(at[k, 1]), 7),
             "indoors": bool(places.indoors[k]),
+            "from": result.mounts.ids[row] if told else None,
             "distance_m": float(reach.distance_m[row, k]) if told else None,
-            "cable_m": float(reach.cable_m[row, k]) if told else None,
             "range_share": float(reach.range_share[row, k]) if told else None,
             "buildings_crossed": int(reach.crossed[row, k]) if told else None,
             "need": told[k].need if told else None,
@@ -230,13 +239,13 @@ def _link(result: SiteResult, row: int, k: int) -> dict[str, Any]:
 def _fewest(result: SiteResult) -> dict[str, Any] | None:
     """The plan of the fewest sensors, by ids."""
     plans = result.reach_study.plans if result.reach_study is not None else None
-    shown = (plans.best if plans.best is not None else plans.partial) if plans is not None else None
+    shown = plans.best if plans is not None else None
     if plans is None or shown is None:
         return None
     ids, names = result.mounts.ids, result.site.controllers.names
     by = np.maximum(shown.served_by, shown.by_repeater)
     return {
-        "serves_all": plans.best is not None,
+        "serves_all": bool(shown.served.all()),
         "sensors": [ids[k] for k in shown.mounts],
         "repeaters": [ids[k] for k in shown.repeaters],
         "price": shown.price,
@@ -261,6 +270,7 @@ def site_json(result: SiteResult) -> bytes:
                 "overridden": decision.overridden,
                 "reason": decision.reasons[decision.chosen] if decision.chosen >= 0 else None,
                 "runners_up": [result.mounts.ids[k] for k in decision.runners_up],
+                "nearest_to_passing": result.mounts.ids[decision.nearest] if decision.nearest >= 0 else None,
             },
             "zone": _zone_json(result.climate, result.zone, 0),
             "climate": {

@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.climate.answer import SiteClimate, ZoneResult, ZoneTable
+from planner.decide import weighed
 from planner.mounts import compass
 from planner.rain import HEAT_RADII_M, windward
 from planner.reach import margin, needs
-from planner.show.links import cable_sentence, decibels, letter, link_view
+from planner.show.links import cable_sentence, decibels, letter, link_view, served_elsewhere
 from planner.sun.losses import day_said, loss_said
 from planner.units import MONTHS, Units, eto, length, odds, percent, rain, temperature
 
@@ -202,21 +203,22 @@ def _steepest(result: SiteResult, row: int) -> str:
 
 def _farthest(result: SiteResult, row: int) -> Number:
     units, reach, sensor = result.plan.units, result.reach, result.plan.sensor
-    if sensor.link == "cable":
-        far = int(np.argmax(reach.cable_m[row]))
-        return Number(
-            "Longest cable",
-            length(float(reach.cable_m[row, far]), units),
-            f"to {result.site.controllers.names[far]}, at least: straight on plan, and down; "
-            f"allowed: {length(sensor.cable_longest_m, units)}",
-        )
-    room = margin(reach, sensor, result.plan.gates.range_used)[row]
+    room = margins(result)[row]
     served = int((room >= 0).sum())
     # where others may serve the rest, the weakest of those that this one serves
-    among = np.flatnonzero(room >= 0) if served and result.plan.gates.reach != "every" else np.arange(len(room))
+    among, _ = weighed(room, result.plan.gates.reach)
     weak = int(among[np.argmin(room[among])])
+    alone = "served" if served else "not served"
+    of_all = f"{served} of {len(room)} controllers served" if len(room) > 1 else alone
+    if reach.runs is not None:
+        run, name = reach.runs[row][weak], result.site.controllers.names[weak]
+        return Number(
+            f"Longest cable, {of_all}",
+            "no route" if run is None else length(run.length_m, units),
+            f"to {name}, along its route, to buy; allowed: {length(sensor.cable_longest_m, units)}",
+        )
     return Number(
-        f"Weakest link, {served} of {len(room)} controllers served",
+        f"Weakest link, {of_all}",
         link_margin(result, row, weak),
         f"{result.site.controllers.names[weak]}, {length(float(reach.distance_m[row, weak]), units)} away: holds "
         f"with {odds(float(reach.links.probability[row, weak]))}; asked: {reach.asked:.0%}",
@@ -412,12 +414,15 @@ def rain_sentence(result: SiteResult, row: int) -> str:
 
 @dataclass(frozen=True)
 class ControllerRow:
-    """One controller as a person reads it; margin, holds and the rest are empty where the link is a cable."""
+    """One controller as a person reads it; margin, holds and the rest are empty where the link is a cable.
+
+    cable: what to buy along the route, "no route", or empty where the link is a radio.
+    """
 
     letter: str
     name: str
     distance: str
-    share: str
+    cable: str
     need: str
     within: bool
     margin: str = ""
@@ -428,22 +433,46 @@ class ControllerRow:
     picture: str = ""
 
 
+def margins(result: SiteResult) -> Floats:
+    """(n, m) margin to each controller: 0 at the limit, negative out of reach."""
+    return margin(result.reach, result.plan.sensor, result.plan.gates.range_used)
+
+
+def reach_row(result: SiteResult) -> int:
+    """The mount whose links are shown: the chosen one, or where none passes the one nearest to passing; -1."""
+    if result.decision.chosen >= 0 or result.reach_study is None:
+        return result.decision.chosen
+    return result.reach_study.row
+
+
+def nearest_said(result: SiteResult) -> str:
+    """What the links shown are, where they are not those of a mount to take; '' where they are."""
+    row = reach_row(result)
+    if row < 0 or row == result.decision.chosen:
+        return ""
+    return (
+        f"No mount passes every gate. This is what {result.mounts.ids[row]} ({place(result, row)}), the place "
+        f"nearest to passing, would reach; it is shut out: {result.decision.shut_by[row]}."
+    )
+
+
 def controllers(result: SiteResult, row: int) -> list[ControllerRow]:
     """What each controller needs to be reached from mount `row`."""
     units, reach, sensor = result.plan.units, result.reach, result.plan.sensor
-    room = margin(reach, sensor, result.plan.gates.range_used)
-    cable = sensor.link == "cable"
+    room = margins(result)
     rows = []
     for k, name in enumerate(result.site.controllers.names):
-        share = reach.cable_m[row, k] / sensor.cable_longest_m if cable else reach.range_share[row, k]
+        cable = ""
         need = needs(reach, row, k, bool(result.site.controllers.indoors[k]), sensor, units)
         need = need[:1].upper() + need[1:] + "."
         more: dict[str, str] = {}
-        if cable and row == result.decision.chosen:
-            need = cable_sentence(result, k) or need
-            run = result.reach_study.cables[k] if result.reach_study is not None else None
-            share = run.length_m / sensor.cable_longest_m if run is not None else share
-        if not cable:
+        if reach.runs is not None:
+            run = reach.runs[row][k]
+            need = cable_sentence(run)
+            cable = "no route" if run is None else length(run.length_m, units)
+            if other := served_elsewhere(result, row, k):
+                need += f" {other} serves it in the plan of fewest sensors."
+        else:
             more = link_view(result, row, k)
             more.pop("grade")
             need = more.pop("need") or need
@@ -454,7 +483,7 @@ def controllers(result: SiteResult, row: int) -> list[ControllerRow]:
                 letter(k),
                 name,
                 length(float(reach.distance_m[row, k]), units),
-                f"{share:.0%}",
+                cable,
                 need,
                 bool(room[row, k] >= 0),
                 **more,

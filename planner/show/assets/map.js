@@ -316,7 +316,7 @@ function drawPlan(map, data) {
     return box.open && map.getSize().x > 640 ? box.offsetWidth + 10 : 0;
   }
   function fit() {
-    map.fitBounds(data.bounds, { paddingTopLeft: [covered() + 18, 18], paddingBottomRight: [46, 34], animate: false });
+    map.fitBounds(data.bounds, { paddingTopLeft: [covered() + 34, 22], paddingBottomRight: [46, 34], animate: false });
   }
   fit();
   window.addEventListener("resize", function () { map.invalidateSize(); });

@@ -1,0 +1,101 @@
+"""Sharing controllers among sensors and repeaters: where repeaters may stand, and the question put to `serve`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner import plan
+from planner.mounts import Mounts, Support
+from planner.reach.link import ReachResult, links, margin
+from planner.reach.profile import Scene
+from planner.reach.serve import Question, question
+from planner.site import Bools, Floats, Ints
+
+APART_M = 30.0  # places tried for repeaters stand at least this far from one another
+
+
+@dataclass(frozen=True)
+class Relays:
+    """Places for repeaters: rows (r,) of the site's mounts; xyz, height_m of their heads.
+
+    relay: (r, m) the repeater's link to the controller holds as asked; feed: (n, r) a mount's link to the repeater
+    does.
+    """
+
+    rows: Ints
+    xyz: Floats
+    height_m: Floats
+    relay: Bools
+    feed: Bools
+
+
+def no_relays(n: int, m: int) -> Relays:
+    return Relays(
+        np.empty(0, np.int64), np.empty((0, 3)), np.empty(0), np.zeros((0, m), bool), np.zeros((n, 0), bool)
+    )
+
+
+def relays(s: Scene, settings: plan.Plan, mounts: Mounts, reached: ReachResult, places: Bools) -> Relays:
+    """The repeaters that may be used; none where the plan allows none, or the link is a cable.
+
+    places: (n,) mounts that may be got at, whatever their sun: good enough for a repeater.
+    """
+    n, m = reached.distance_m.shape
+    if not settings.reach.repeaters or settings.sensor.link != "radio" or not m:
+        return no_relays(n, m)
+    holds = margin(reached, settings.sensor, settings.gates.range_used) >= 0
+    rows = _thinned(mounts, np.flatnonzero(places & holds.any(axis=1)))
+    found = Relays(rows, mounts.xyz[rows], mounts.height_m[rows], holds[rows], np.zeros((n, 0), bool))
+    return fed_by(s, settings, mounts, reached, found)
+
+
+def fed_by(s: Scene, settings: plan.Plan, mounts: Mounts, reached: ReachResult, some: Relays) -> Relays:
+    """The same repeaters, fed by these mounts."""
+    n, r = len(mounts), len(some.rows)
+    if not r:
+        return no_relays(n, some.relay.shape[1])
+    far = np.sqrt(((mounts.xyz[:, None, :] - some.xyz[None, :, :]) ** 2).sum(axis=2))
+    a, b = np.nonzero(far <= settings.gates.range_used * settings.sensor.rated_range_m)
+    between = links(
+        s,
+        mounts.xyz[a],
+        mounts.height_m[a],
+        some.xyz[b],
+        some.height_m[b],
+        np.full(len(a), -1, np.int64),
+        np.zeros(len(a), bool),
+        reached.radio,
+    )
+    feed = np.zeros((n, r), bool)
+    feed[a, b] = between.probability >= reached.asked
+    return Relays(some.rows, some.xyz, some.height_m, some.relay, feed)
+
+
+def _thinned(mounts: Mounts, rows: Ints) -> Ints:
+    """Places for repeaters: poles first, each APART_M from the others."""
+    order = sorted(rows, key=lambda k: mounts.support[k] is not Support.POLE)
+    kept: list[int] = []
+    for k in order:
+        if all(np.hypot(*(mounts.xyz[k] - mounts.xyz[j])[:2]) >= APART_M for j in kept):
+            kept.append(int(k))
+    return np.array(kept, np.int64)
+
+
+def sharing(
+    settings: plan.Plan, reached: ReachResult, some: Relays, rows: Ints, preference: Floats | None = None
+) -> Question:
+    """The question of the fewest sensors over mounts `rows`; preference: of all mounts, the higher the better.
+
+    The gate, the plan that is shown and the trials beside a mount all ask this same one.
+    """
+    return question(
+        margin(reached, settings.sensor, settings.gates.range_used)[rows] >= 0,
+        settings.prices.sensor,
+        None if preference is None else preference[rows],
+        some.relay,
+        some.feed[rows],
+        settings.prices.repeater,
+        settings.reach.repeaters if len(some.rows) else 0,
+    )
