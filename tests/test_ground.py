@@ -137,9 +137,7 @@ def test_a_ray_along_a_cell_line_reads_the_cells_beside_it(make):
     line = [0.0, 0.0, float(hills.at(np.array([0.0, 0.0]))) + 2.0]
     along = np.array([0.0, 90.0, 180.0, 270.0, 360.0])
     found, _ = one(line, make(hills), along, 20_000.0)
-    beside = [
-        one([x, y, line[2]], make(hills), along, 20_000.0)[0] for x in (-1e-6, 1e-6) for y in (-1e-6, 1e-6)
-    ]
+    beside = [one([x, y, line[2]], make(hills), along, 20_000.0)[0] for x in (-1e-6, 1e-6) for y in (-1e-6, 1e-6)]
     assert (found > 0).any()
     for k, tangent in enumerate(found):
         assert min(abs(tangent - other[k]) for other in beside) < 1e-5
