@@ -284,8 +284,8 @@ def _study(
         ledger.add(
             Kind.ASSUMED,
             "cable.cell_m",
-            f"cable routes are sought on cells of {found.cable_cell_m:.1f} m, not {plan.cable.cell_m:.1f} m: the "
-            "site is large",
+            f"cable routes are sought on cells of {ledger.length(found.cable_cell_m)}, not "
+            f"{ledger.length(plan.cable.cell_m)}: the site is large",
         )
     if found.plans is not None and len(found.plans.beyond) and plan.gates.reach != "off":
         ledger.add(
@@ -314,7 +314,8 @@ def _light(
         ledger.add(
             Kind.ASSUMED,
             "outputs.light_cell_m",
-            f"cells of {grid.cell_m:.1f} m taken, not {plan.outputs.light_cell_m:.1f} m: the site is large",
+            f"cells of {ledger.length(grid.cell_m)} taken, not {ledger.length(plan.outputs.light_cell_m)}: the "
+            "site is large",
         )
     return grid
 

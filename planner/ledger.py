@@ -12,6 +12,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
+from planner.units import M_PER_FT, Units
+
 
 class Exit(IntEnum):
     """Exit codes of the command line; the README's table is checked against this list."""
@@ -53,10 +55,16 @@ class Notice:
 
 
 class Ledger:
-    """A growing list of notices; the same notice is kept once."""
+    """A growing list of notices; the same notice is kept once. units: those of the plan, for lengths in notices."""
 
-    def __init__(self) -> None:
+    def __init__(self, units: Units = "metric") -> None:
         self._notices: dict[Notice, None] = {}
+        self.units: Units = units
+
+    def length(self, value_m: float) -> str:
+        """'6 m' or '18 ft', three digits at most."""
+        value, unit = (value_m / M_PER_FT, "ft") if self.units == "us" else (value_m, "m")
+        return f"{float(f'{value:.3g}'):,g} {unit}"
 
     def add(self, kind: Kind, where: str, what: str, features: Iterable[object] = ()) -> None:
         self._notices.setdefault(Notice(kind, where, what, tuple(str(f) for f in features)))

@@ -512,6 +512,17 @@ def test_heights_in_words_and_absurd_ones(tmp_path: Path) -> None:
     assert said(notices, "assumed", "6 m taken", "#3, #4, #5, #6, #7")
 
 
+def test_notices_speak_the_plans_units(tmp_path: Path) -> None:
+    layers = {
+        "site": {"path": write(tmp_path, "site.gpkg", [SITE])},
+        "buildings": {"path": write(tmp_path, "b.gpkg", [square(0, 0)]), "default_height_ft": 18},
+    }
+    for units, wanted in (("us", "no height: 18 ft taken"), ("metric", "no height: 5.49 m taken")):
+        ledger = Ledger()
+        read_site(plan_of(tmp_path, layers, units=units), ledger)
+        assert said([str(n) for n in ledger], wanted)
+
+
 def test_units_of_height(tmp_path: Path) -> None:
     name = write(tmp_path, "b.gpkg", [square(0, 0)], h=[3], under=[1])
     for unit, factor in (("m", 1.0), ("ft", 0.3048), ("storeys", 4.0)):
@@ -915,7 +926,7 @@ def test_heights_from_a_surface_model(tmp_path: Path) -> None:
     site, notices = site_of(tmp_path, **layers)
     ground = plane(np.array([15.0, -45.0, 55.0]), np.array([15.0, 0.0, 55.0]))
     assert site.buildings.top_m - ground == pytest.approx([11, 7, 4], abs=0.1)
-    assert said(notices, "75th percentile", "#1: 11.0 m")
+    assert said(notices, "75th percentile", "#1: 11 m")
     assert said(notices, "shows no building", "(#2)")
     assert said(notices, "7 m taken", "(#2)")
     assert site.surface is None

@@ -161,6 +161,7 @@ def _layers(plan: PlanFile) -> Layers:
 
 
 def _read_site(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | None:
+    ledger.units = plan.plan.units
     layers = faults.attempt(_layers, plan)
     if layers is None:
         return None
@@ -262,7 +263,7 @@ def _terrain(
     reach_m = 1000 * plan.plan.sun.terrain_km
     # the buildings around stand on ground too, however short the horizon is searched
     least_m = max(reach_m, OBSTACLE_REACH_M)
-    of_whole, of_near, section = Ledger(), Ledger(), layers.terrain
+    of_whole, of_near, section = Ledger(ledger.units), Ledger(ledger.units), layers.terrain
 
     def within(beyond_m: float, said: Ledger) -> Heights:
         return read_heights(plan, "layers.terrain", section, frame, outline, beyond_m, said)
@@ -280,8 +281,8 @@ def _terrain(
     ledger.add(
         Kind.ASSUMED,
         "layers.terrain",
-        f"cells of {near.cell_m:.3g} m to {distance(SURROUNDINGS_M)} beyond the site, joined into cells of "
-        f"{whole.cell_m:.3g} m from there on: sharp ridges stand lower by what is joined",
+        f"cells of {ledger.length(near.cell_m)} to {ledger.length(SURROUNDINGS_M)} beyond the site, joined into "
+        f"cells of {ledger.length(whole.cell_m)} from there on: sharp ridges stand lower by what is joined",
     )
     return near, whole
 
@@ -330,8 +331,8 @@ def _say_sharpness(surface: Heights, ledger: Ledger) -> None:
     ledger.add(
         Kind.CHECK,
         "layers.surface",
-        f"obstacles are cells of {surface.cell_m:.2g} m: a wall {at_m[0]:g} m away may stand up to {off[0]} "
-        f"degrees higher or lower than shown, one {at_m[1]:g} m away up to {off[1]}",
+        f"obstacles are cells of {ledger.length(surface.cell_m)}: a wall {ledger.length(at_m[0])} away may stand "
+        f"up to {off[0]} degrees higher or lower than shown, one {ledger.length(at_m[1])} away up to {off[1]}",
     )
 
 

@@ -131,7 +131,9 @@ def buildings(
     height = _building_heights(layer, section, ledger)
     if section.height_unit == "storeys" and section.height is not None:
         ledger.add(
-            Kind.ASSUMED, layer.where, f"heights are storeys of {section.storey_height_m:g} m (storey_height_m)"
+            Kind.ASSUMED,
+            layer.where,
+            f"heights are storeys of {ledger.length(section.storey_height_m)} (storey_height_m)",
         )
     height = _heights_from_surface(layer, height, terrain, surface, ledger)
     missing = np.isnan(height)
@@ -139,7 +141,7 @@ def buildings(
         ledger.add(
             Kind.ASSUMED,
             layer.where,
-            f"no height: {section.default_height_m:.3g} m taken (default_height_m)",
+            f"no height: {ledger.length(section.default_height_m)} taken (default_height_m)",
             _names(layer, missing),
         )
         height = np.where(missing, section.default_height_m, height)
@@ -202,8 +204,9 @@ def _heights_from_surface(
         ledger.add(
             Kind.CHECK,
             layer.where,
-            f"the surface model shows no building of {LOWEST_BUILDING_M:g} to {HIGHEST_BUILDING_M:g} m there: not "
-            "used; if the building is gone, take it out of the layer",
+            f"the surface model shows no building of {ledger.length(LOWEST_BUILDING_M)} to "
+            f"{ledger.length(HIGHEST_BUILDING_M)} there: not used; if the building is gone, take it out of "
+            "the layer",
             _names(layer, low | high),
         )
         height[low | high] = np.nan
@@ -213,7 +216,7 @@ def _heights_from_surface(
             Kind.ASSUMED,
             layer.where,
             "no height: estimated from the surface model (75th percentile above the terrain within the footprint)",
-            [f"{layer.names[k]}: {height[k]:.1f} m" for k in np.flatnonzero(good)],
+            [f"{layer.names[k]}: {ledger.length(height[k])}" for k in np.flatnonzero(good)],
         )
     return height
 
@@ -294,8 +297,8 @@ def trees(
         ledger.add(
             Kind.ASSUMED,
             layer.where,
-            f"{section.years_ahead:g} years of growth added: {section.height_growth_m_year:g} m of height and "
-            f"{section.crown_growth_m_year:g} m of crown a year (years_ahead)",
+            f"{section.years_ahead:g} years of growth added: {ledger.length(section.height_growth_m_year)} of "
+            f"height and {ledger.length(section.crown_growth_m_year)} of crown a year (years_ahead)",
         )
 
     crowns, crown_prisms = no_crowns(), no_prisms()
@@ -334,7 +337,9 @@ def _given(layer: Layer, values: Floats, default: float, what: str, ledger: Ledg
     missing = np.isnan(values)
     if missing.any():
         key = f"default_{what.replace(' ', '_')}_m"
-        ledger.add(Kind.ASSUMED, layer.where, f"no {what}: {default:.3g} m taken ({key})", _names(layer, missing))
+        ledger.add(
+            Kind.ASSUMED, layer.where, f"no {what}: {ledger.length(default)} taken ({key})", _names(layer, missing)
+        )
     return _or_default(values, default)
 
 

@@ -73,7 +73,8 @@ def read_heights(
         ledger.add(
             Kind.SKIPPED,
             where,
-            f"{int(absurd.sum())} cells out of range ({low_m:g} to {high_m:g} m) treated as unknown",
+            f"{int(absurd.sum())} cells out of range ({ledger.length(low_m)} to {ledger.length(high_m)}) treated "
+            "as unknown",
         )
         values[absurd] = np.nan
     heights, native_m = _into_frame(values, transform, crs, frame, outline, reach_m, most_cells, steps)
@@ -81,8 +82,8 @@ def read_heights(
         ledger.add(
             Kind.ASSUMED,
             where,
-            f"cells of {native_m / thin:.3g} m joined into cells of {heights.cell_m:.3g} m, to stay within "
-            f"{most_cells / 1e6:g} million cells",
+            f"cells of {ledger.length(native_m / thin)} joined into cells of {ledger.length(heights.cell_m)}, to "
+            f"stay within {most_cells / 1e6:g} million cells",
         )
     _check_cover(where, heights, outline, crs, frame, gaps_are, ledger)
     if not np.isnan(gaps_are):
