@@ -37,11 +37,12 @@ _one_at_a_time = threading.Lock()  # GDAL's datasets and the compiled loops are 
 
 @dataclass(frozen=True)
 class ContractFiles:
-    """What was written: count of sites, sites by zone label, sites with a flag, sites left out, notices, files."""
+    """What was written: count of sites, sites by zone label, with a flag and by flag, left out; notices, files."""
 
     count: int
     zones: dict[str, int]
     flagged: int
+    flags: dict[str, int]
     rejected: tuple[Rejected, ...]
     notices: tuple[Notice, ...]
     files: tuple[Path, ...]
@@ -84,8 +85,7 @@ def run_contract_files(
     if not filled:
         shutil.rmtree(parts)
         raise none_usable([rejected])
-    for notice in merged(n for _, _, some in told for n in some):
-        ledger.add(notice.kind, notice.where, notice.what, notice.features)
+    ledger.take(merged(n for _, _, some in told for n in some))
     picture = None
     if source.plan.outputs.map:
         lonlat = pa.concat_tables([read_part(path, ["longitude_deg", "latitude_deg"]) for path in filled])
@@ -96,7 +96,13 @@ def run_contract_files(
     shutil.rmtree(parts)
     told_all = json.loads((folder / "result.json").read_text(encoding="utf-8"))
     return ContractFiles(
-        told_all["count"], told_all["zones"], told_all["flagged"], rejected, tuple(ledger), tuple(written)
+        told_all["count"],
+        told_all["zones"],
+        told_all["flagged"],
+        told_all["flag_counts"],
+        rejected,
+        tuple(ledger),
+        tuple(written),
     )
 
 

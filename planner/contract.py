@@ -6,8 +6,9 @@ the part; :mod:`planner.batches` writes one file a part, here or on a cluster. N
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -106,8 +107,7 @@ def run_contract(
             progress(end, total)
     if not any(part.names for part in parts):
         raise none_usable(part.rejected for part in parts)
-    for notice in merged(n for part in parts for n in part.notices):
-        ledger.add(notice.kind, notice.where, notice.what, notice.features)
+    ledger.take(merged(n for part in parts for n in part.notices))
     lon = np.concatenate([part.longitude_deg for part in parts])
     lat = np.concatenate([part.latitude_deg for part in parts])
     picture = read_climate_picture(plan, lon, lat, ledger)
@@ -264,11 +264,13 @@ def merged(notices: Iterable[Notice]) -> list[Notice]:
     """Notices of all parts: those that say the same of different sites become one."""
     features: dict[tuple[object, ...], dict[str, None]] = {}
     first: dict[tuple[object, ...], Notice] = {}
+    more: Counter[tuple[object, ...]] = Counter()
     for notice in notices:
         key = (notice.kind, notice.where, notice.what)
         first.setdefault(key, notice)
         features.setdefault(key, {}).update(dict.fromkeys(notice.features))
-    return [Notice(n.kind, n.where, n.what, tuple(features[key])) for key, n in first.items()]
+        more[key] += notice.more
+    return [replace(n, features=tuple(features[key]), more=more[key]) for key, n in first.items()]
 
 
 def _joined(parts: list[SiteClimate]) -> SiteClimate:

@@ -39,19 +39,24 @@ class Kind(StrEnum):
 class Notice:
     """One thing a reader should know about their input.
 
-    where: file, layer or plan key; what: one sentence; features: names or row numbers concerned.
+    where: file, layer or plan key; what: one sentence; features: names or row numbers concerned; more: how many
+    besides those.
     """
 
     kind: Kind
     where: str
     what: str
     features: tuple[str, ...] = ()
+    more: int = 0
 
     def __str__(self) -> str:
-        shown = ", ".join(self.features[:8]) + (
-            f" and {len(self.features) - 8} more" if len(self.features) > 8 else ""
-        )
+        shown = self.some(8)
         return f"{self.kind.value}: {self.where}: {self.what}" + (f" ({shown})" if shown else "")
+
+    def some(self, most: int) -> str:
+        """The first few features, and how many more there are."""
+        more = len(self.features[most:]) + self.more
+        return ", ".join(self.features[:most]) + (f" and {more:,} more" if more else "")
 
 
 class Ledger:

@@ -224,6 +224,22 @@ def test_a_killed_run_goes_on_where_it_stopped(folder):
     same(written(folder / "out"), written(folder / "whole"))
 
 
+def test_a_notice_on_many_sites_counts_them_all(tmp_path: Path) -> None:
+    """Only the first names of each part are kept with it."""
+    layer(tmp_path)
+    at_sea = shapely.points(np.column_stack([np.linspace(-40, -35, 130), np.full(130, 40.0)]))
+    geopandas.GeoDataFrame(
+        {"site": [f"Raft {k}" for k in range(130)], "elev": 0.0}, geometry=at_sea, crs=4326
+    ).to_file(tmp_path / "sites.gpkg")
+    body = plan(tmp_path)
+    body = PlanFile(body.path, body.plan.model_copy(update={"climate": parse_plan({}, body.path).plan.climate}), {})
+    found = run_contract_files(body, tmp_path / "out", Ledger(), part_sites=65)
+    sea = next(n for n in found.notices if "no land near" in n.what)
+    assert (len(sea.features), sea.more) == (100, 30)
+    assert "and 122 more" in str(sea)
+    assert found.flags["open sea"] == 130
+
+
 def test_bad_sites_are_listed_and_stop_nothing(folder, monkeypatch):
     bad = sites()
     bad.loc[7, "geometry"] = None

@@ -31,7 +31,7 @@ from planner.ledger import Kind, Notice, OutputError
 from planner.plan import Plan
 from planner.show.contract_map import LABELLED_MOST, ContractView, contract_page
 from planner.show.folder import write_folder
-from planner.show.tables import contract_columns, csv_bytes, json_bytes
+from planner.show.tables import contract_columns, csv_bytes, json_bytes, notice_objects
 from planner.units import MONTHS
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ def write_part(result: ContractResult, path: Path) -> None:
     told = {
         "sites": found.num_rows,
         "rejected": [[r.name, r.why] for r in result.rejected],
-        "notices": [[n.kind.value, n.where, n.what, _few(n.features)] for n in result.notices],
+        "notices": [[n.kind.value, n.where, n.what, *_few(n)] for n in result.notices],
     }
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
@@ -89,9 +89,10 @@ def write_part(result: ContractResult, path: Path) -> None:
         beside.unlink(missing_ok=True)
 
 
-def _few(names: Sequence[str]) -> list[str]:
-    more = len(names) - NAMES_IN_A_NOTICE
-    return list(names) if more <= 1 else [*names[:NAMES_IN_A_NOTICE], f"{more} more"]
+def _few(notice: Notice) -> tuple[list[str], int]:
+    """Some of the features' names, and how many there are besides."""
+    named = notice.features[:NAMES_IN_A_NOTICE]
+    return list(named), notice.more + len(notice.features) - len(named)
 
 
 def _texts(schema: pa.Schema) -> list[str]:
@@ -113,7 +114,9 @@ def _schema(path: Path) -> pa.Schema:
 def read_told(part: Path) -> tuple[int, list[tuple[str, str]], list[Notice]]:
     """How many sites a part holds, what was left out of it, and noticed."""
     told = json.loads(part.with_suffix(".json").read_text(encoding="utf-8"))
-    notices = [Notice(Kind(kind), where, what, tuple(names)) for kind, where, what, names in told["notices"]]
+    notices = [
+        Notice(Kind(kind), where, what, tuple(names), more) for kind, where, what, names, more in told["notices"]
+    ]
     return int(told["sites"]), [(name, why) for name, why in told["rejected"]], notices
 
 
@@ -271,10 +274,7 @@ def _json(
             "flag_counts": dict(flags.most_common()),
             "sites": sites,
             "rejected": [{"name": r.name, "why": r.why} for r in rejected],
-            "notices": [
-                {"kind": n.kind.value, "where": n.where, "what": n.what, "features": list(n.features)}
-                for n in notices
-            ],
+            "notices": notice_objects(notices),
         }
     )
 

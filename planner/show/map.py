@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from planner.climate.answer import ClimatePicture
 from planner.climate.builtin import ATTRIBUTION, SOURCE
+from planner.ledger import Notice
 from planner.reach.radio import basis
 from planner.show import palette, words
 from planner.show.links import SIDE_KEY, cable_group, cable_view, coverage_group, letter, partner_group, plan_view
@@ -589,15 +590,14 @@ def _inset(result: SiteResult) -> dict[str, Any] | None:
     }
 
 
-def notices_view(notices: Sequence[Any]) -> list[dict[str, str]]:
+def notices_view(notices: Sequence[Notice]) -> list[dict[str, str]]:
     """Notices as kind, place, words and the features concerned."""
     return [
         {
             "kind": n.kind.value,
             "where": n.where,
             "what": n.what,
-            "features": ", ".join(n.features[:12])
-            + (f" and {len(n.features) - 12} more" if len(n.features) > 12 else ""),
+            "features": n.some(12),
         }
         for n in notices
     ]

@@ -28,7 +28,7 @@ clockwise from north, ETo in mm/day, shares from 0 to 1, longitude and latitude 
   `light_share` in the worst irrigation month, `score`), `moved` (each `along_edge_m`, positive towards
   `towards_deg`, `light_share`, `score`)
 - `gates`, `weights`: as judged; `mounts`: one object a candidate, keys as the columns of `mounts.csv`
-- `notices`: each `kind`, `where`, `what`, `features`
+- `notices`: each `kind`, `where`, `what`, `features` (names), `more_features` (how many besides)
 
 Of a contract: `format`: "noonmark contract", `version`, `title`, `zone_table_source`, `count`, `zones` (sites by
 label), `flagged` (sites with a flag), `flag_counts`, `sites` (keys as the columns of `sites.csv`, the monthly ones
@@ -53,6 +53,7 @@ import rasterio
 import shapely
 
 from planner.climate.answer import SiteClimate, ZoneResult
+from planner.ledger import Notice
 from planner.rain import HEAT_RADII_M
 from planner.reach.link import GRADES, Grade
 from planner.show import words
@@ -286,7 +287,7 @@ def site_json(result: SiteResult) -> bytes:
             "gates": result.plan.gates.model_dump(),
             "weights": result.plan.weights.model_dump(),
             "mounts": mount_rows(result).to_dict("records"),
-            "notices": _notices(result.notices),
+            "notices": notice_objects(result.notices),
         }
     )
 
@@ -405,8 +406,17 @@ def _zone_json(climate: SiteClimate, zone: ZoneResult, site: int) -> dict[str, A
     }
 
 
-def _notices(notices: Sequence[Any]) -> list[dict[str, Any]]:
-    return [{"kind": n.kind.value, "where": n.where, "what": n.what, "features": list(n.features)} for n in notices]
+def notice_objects(notices: Sequence[Notice]) -> list[dict[str, Any]]:
+    return [
+        {
+            "kind": n.kind.value,
+            "where": n.where,
+            "what": n.what,
+            "features": list(n.features),
+            "more_features": n.more,
+        }
+        for n in notices
+    ]
 
 
 # --- formats ----------------------------------------------------------------------------------------------------

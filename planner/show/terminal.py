@@ -49,5 +49,10 @@ def contract_summary(result: ContractFiles) -> str:
     none = result.count - sum(result.zones.values())
     if none:
         lines.append(f"  no zone of the table: {none:,}")
-    lines.append(f"{result.flagged:,} to look at first; {len(result.rejected):,} left out.")
+    # the rarest first: what every site has sets none apart
+    rare = sorted(result.flags.items(), key=lambda item: item[1])
+    lines.append(f"{result.flagged:,} to look at first" + (":" if rare else "."))
+    lines += [f"  {flag}: {sites:,}" for flag, sites in rare]
+    if result.rejected:
+        lines.append(f"{len(result.rejected):,} left out.")
     return "\n".join(lines)
