@@ -24,6 +24,7 @@ from planner.climate.zones import zone_table
 from planner.contract import PART, Rejected, contract_part, merged, none_usable, part_rows
 from planner.layers.build import count_contract_sites
 from planner.layers.picture import read_climate_picture
+from planner.layers.source import files_state
 from planner.ledger import Ledger, Notice, OutputError, PlanError
 from planner.plan import PlanFile
 from planner.show.contract_files import assemble, file_names, read_part, read_told, write_part
@@ -71,7 +72,7 @@ def run_contract_files(
     parts = folder / _PARTS
     _prepare(parts, _job(source, part_sites, total))
     paths = [parts / f"{first:09d}.arrow" for first, _ in rows]
-    missing = [(span, path) for span, path in zip(rows, paths, strict=True) if not path.exists()]
+    missing = [(span, path) for span, path in zip(rows, paths, strict=True) if not _done(path)]
     done = total - sum(end - first for (first, end), _ in missing)
     tell("zones", done, total)
     run = _here if scheduler is None else _on(scheduler)
@@ -83,7 +84,7 @@ def run_contract_files(
     rejected = tuple(Rejected(name, why) for _, some, _ in told for name, why in some)
     filled = [path for path, (count, _, _) in zip(paths, told, strict=True) if count]
     if not filled:
-        shutil.rmtree(parts)
+        _clear(parts)
         raise none_usable([rejected])
     ledger.take(merged(n for _, _, some in told for n in some))
     picture = None
@@ -93,7 +94,7 @@ def run_contract_files(
         picture = read_climate_picture(source, lon, lat, ledger)
     tell("writing", 0, 1)
     written = assemble(source.plan, table, filled, rejected, tuple(ledger), picture, folder, force)
-    shutil.rmtree(parts)
+    _clear(parts)
     told_all = json.loads((folder / "result.json").read_text(encoding="utf-8"))
     return ContractFiles(
         told_all["count"],
@@ -109,7 +110,7 @@ def run_contract_files(
 def do_part(source: PlanFile, table: ZoneTable, first: int, end: int, path: str) -> tuple[int, int]:
     """One part, from its rows to its file; what a worker runs."""
     with _one_at_a_time, _uncollected():
-        if not Path(path).exists():
+        if not _done(Path(path)):
             write_part(contract_part(source, table, first, end), Path(path))
     return first, end
 
@@ -126,6 +127,10 @@ def _uncollected() -> Iterator[None]:
     finally:
         if was_on:
             gc.enable()
+
+
+def _done(path: Path) -> bool:
+    return path.exists() and path.with_suffix(".json").exists()
 
 
 Missing = Sequence[tuple[tuple[int, int], Path]]
@@ -175,27 +180,23 @@ def _job(source: PlanFile, part_sites: int, total: int) -> str:
             "plan": plan.model_dump(mode="json", exclude={"outputs"}),
             "part_sites": part_sites,
             "total": total,
-            "files": {text: _state(source, text) for text in named if text},
+            "files": {text: files_state(source, text) for text in named if text},
         },
         sort_keys=True,
     )
 
 
-def _state(source: PlanFile, text: str) -> list[list[int]]:
-    """Size and time of the files that a plan's path stands for (twelve, where it names a file a month)."""
-    path = source.file("path", text)
-    pattern = path.name
-    for month in ("{mon}", "{mm}", "{m}"):
-        pattern = pattern.replace(month, "*")
-    found = sorted(path.parent.glob(pattern)) if path.parent.is_dir() else []
-    return [[p.stat().st_size, p.stat().st_mtime_ns] for p in found]
+def _clear(parts: Path) -> None:
+    """Take the parts away, first the word on whose they are: half of them must never be taken for all."""
+    (parts / "job.json").unlink(missing_ok=True)
+    shutil.rmtree(parts)
 
 
 def _prepare(parts: Path, job: str) -> None:
     mark = parts / "job.json"
     try:
         if parts.exists() and (not mark.exists() or mark.read_text(encoding="utf-8") != job):
-            shutil.rmtree(parts)
+            _clear(parts)
         parts.mkdir(parents=True, exist_ok=True)
         mark.write_text(job, encoding="utf-8")
     except OSError as fault:

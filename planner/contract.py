@@ -148,6 +148,9 @@ def contract_part(plan: PlanFile, table: ZoneTable, first: int, end: int) -> Con
     shapes = np.empty(len(sites), object)
     shapes[:] = sites.shapes
     kept, climate, lost = _climate(plan, shapes, np.asarray(sites.elevation_m, np.float64), sites.names, ledger)
+    if plan.plan.climate.daily is not None:
+        ledger.add(Kind.SKIPPED, "climate.daily", "years at one station tell of one site, not of a contract's")
+        climate = replace(climate, yearly_peak_mm_day=None)
     lonlat = centres_of(shapes[kept])
     zone = zone_sites(climate, lonlat[:, 1], table, plan.plan.climate.description, plan.plan.units)
     return ContractResult(

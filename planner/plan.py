@@ -514,6 +514,9 @@ class Climate(Section):
         "FAO-56 eq. 48: dew point from the minimum temperature",
     )
     rh_max: ClimateLayer | None = entry(None, "mean daily maximum relative humidity (`%`)", "as `rh_min`")
+    rh_mean: ClimateLayer | None = entry(
+        None, "mean relative humidity (`%`); daily extremes or the dew point are surer", "as `rh_min`"
+    )
     dew_point: ClimateLayer | None = entry(None, "dew point (`C`, `K`, `F`)", "as `rh_min`")
     vapour_pressure: ClimateLayer | None = entry(None, "actual vapour pressure (`kPa`, `hPa`, `Pa`)", "as `rh_min`")
     rain: ClimateLayer | None = entry(
@@ -522,7 +525,7 @@ class Climate(Section):
     elevation: ElevationLayer | None = entry(
         None,
         "elevation of the climate layers' own cells",
-        "the built-in layer's cells from the global grid in pvlib; other layers are not lapsed to the site",
+        "the built-in layer's cells from the global grid in pvlib; other layers are not lapsed to the site, and the result says so",
     )
     rain_from_deg: float | None = entry(
         None,
@@ -533,7 +536,7 @@ class Climate(Section):
     )
     weather: str | None = entry(
         None,
-        "weather file of a year by the hour (EPW, TMY3 or PVGIS CSV), relative to the plan file: ETo by the ASCE standardized short reference, hour by hour, where no ETo layer speaks; its wind at `wind_height_m`",
+        "weather file of a year by the hour (EPW, TMY3 or PVGIS CSV), relative to the plan file: ETo by the ASCE standardized short reference, hour by hour, where no ETo layer speaks and it is surer than what the weather layers give; its wind at `wind_height_m`",
         "none",
     )
     weather_within_km: float = entry(
@@ -550,7 +553,7 @@ class Climate(Section):
     )
     elevation_m: float | None = entry(
         None,
-        "elevation for air pressure, where the plan has no terrain",
+        "elevation for air pressure, where the plan has no terrain; it moves no temperature",
         "terrain at the site, else sea level, and the result says so",
         ge=-430,
         le=6000,
@@ -792,7 +795,8 @@ def _month_day(key: str, text: str) -> tuple[int, int]:
 
 class ContractSites(VectorLayer):
     name: str | None = entry(None, "attribute with the site's name", "row numbers stand in")
-    elevation: str | None = entry(None, "attribute with the site's elevation in metres", "not used")
+    elevation: str | None = entry(None, "attribute with the site's elevation", "not used")
+    elevation_unit: Literal["m", "ft"] = entry("m", "unit of the elevations", "most open data are in metres")
     x: str | None = entry(None, "column of longitude or easting, for a CSV of points", "the file has geometry")
     y: str | None = entry(None, "column of latitude or northing, for a CSV of points", "the file has geometry")
 

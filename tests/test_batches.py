@@ -224,6 +224,24 @@ def test_a_killed_run_goes_on_where_it_stopped(folder):
     same(written(folder / "out"), written(folder / "whole"))
 
 
+def test_a_run_killed_while_it_tidies_up_can_be_run_again(folder, monkeypatch):
+    """Some of the parts are gone then, their JSON before the rest."""
+
+    def interrupted(parts: Path) -> None:
+        (parts / "000000000.json").unlink()
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as half:
+        half.setattr(planner.batches, "_clear", interrupted)
+        with pytest.raises(KeyboardInterrupt):
+            run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=100)
+    assert (folder / "out" / ".parts" / "000000000.arrow").exists()
+    run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=100)
+    run_contract_files(plan(folder), folder / "whole", Ledger())
+    same(written(folder / "out"), written(folder / "whole"))
+    assert not (folder / "out" / ".parts").exists()
+
+
 def test_a_notice_on_many_sites_counts_them_all(tmp_path: Path) -> None:
     """Only the first names of each part are kept with it."""
     layer(tmp_path)

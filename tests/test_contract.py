@@ -9,11 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import rasterio
+import shapely
 from numpy.testing import assert_allclose, assert_array_equal
 
 import planner.contract
 from planner.climate.answer import SiteClimate
 from planner.contract import run_contract
+from planner.layers.frame import unwrapped
 from planner.ledger import DataError, Ledger, PlanError
 from planner.plan import PlanFile, parse_plan, read_plan
 from planner.units import MONTHS
@@ -150,6 +152,38 @@ def test_a_layer_that_cannot_be_read_stops_all(tmp_path):
         run_contract(plan, Ledger())
     with pytest.raises(PlanError, match="contract"):
         run_contract(parse_plan({}, tmp_path / "plan.toml"), Ledger())
+
+
+def test_years_of_a_station_are_not_a_contracts(tmp_path):
+    rows = ["date,eto"] + [f"2003-{m + 1:02d}-{d + 1:02d},{3 + m % 5}" for m in range(12) for d in range(28)]
+    (tmp_path / "days.csv").write_text("\n".join(rows), encoding="utf-8")
+    ledger = Ledger()
+    found = run_contract(points_plan(tmp_path, WORLD[:2], climate={"daily": {"path": "days.csv"}}), ledger)
+    assert found.zone.years_in_zone is None
+    assert any(n.where == "climate.daily" and "not of a contract's" in n.what for n in found.notices)
+
+
+def test_elevations_in_feet_and_a_zone_table_without_a_unit_are_said(tmp_path):
+    (tmp_path / "zones.csv").write_text("label,low,high\nlow,0,5\nhigh,5,12\n", encoding="utf-8")
+    (tmp_path / "sites.csv").write_text("name,lon,lat,z\nDesert,-111.97,33.07,1086\n", encoding="utf-8")
+    sites = {"path": "sites.csv", "name": "name", "x": "lon", "y": "lat", "crs": "EPSG:4326", "elevation": "z"}
+    body = {"contract": {"sites": {**sites, "elevation_unit": "ft"}}, "zone": {"table": "zones.csv"}}
+    ledger = Ledger()
+    found = run_contract(parse_plan(body, tmp_path / "plan.toml"), ledger)
+    assert_allclose(found.elevation_m, 1086 * 0.3048)
+    assert any("taken as mm/day: zone.unit is not given" in n.what for n in ledger)
+    assert "(mm/day)" in found.zone.table.source
+
+
+def test_shapes_at_the_antimeridian_and_round_the_pole():
+    """RFC 7946, section 3.1.9: a shape is cut at 180 degrees; both halves are one site."""
+    halves = shapely.MultiPolygon([shapely.box(179, 10, 180, 11), shapely.box(-180, 10, -179, 11)])
+    cap = shapely.box(-180, 89, 180, 90)
+    whole = unwrapped(np.array([halves, cap, shapely.box(0, 0, 1, 1)], object))
+    assert whole[0].geom_type == "Polygon"
+    assert whole[0].bounds == (179, 10, 181, 11)
+    assert shapely.is_valid(whole[0])
+    assert whole[1].equals(cap)
 
 
 def test_joined_batches_keep_what_is_unknown():

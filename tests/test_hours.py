@@ -221,7 +221,7 @@ def test_an_epw_gives_a_site_its_eto(springs):
     assert found.spread_mm_day[0] == pytest.approx(np.hypot(SPREAD_MM_DAY["formula"], SPREAD_MM_DAY["one year"]))
     assert "Invented Springs" in found.source[0]
     assert "Temperature: weather file" in found.source[0]
-    assert list(ledger) == []
+    assert [n.what for n in ledger] == ["its wind is taken as measured at 10 m (climate.wind_height_m)"]
 
 
 def test_distance_widens_height_cools_and_the_plan_sets_the_limit(springs):
@@ -261,6 +261,40 @@ def test_the_spread_by_distance_is_what_was_measured(open_data):
         right, down = max(1, round(km / wide_km)), max(1, round(km / high_km))
         apart = np.concatenate([(july[:, right:] - july[:, :-right]).ravel(), (july[down:] - july[:-down]).ravel()])
         assert np.sqrt(np.nanmean(apart**2)) == pytest.approx(said, abs=0.02), km
+
+
+def test_the_surer_of_weather_file_and_weather_layers_speaks(springs):
+    """Layers of a month's means over the site, the file's own: they are surer than a station 50 km away."""
+    import rasterio
+
+    folder, year = springs
+    day = [pd.Series(year.t_c).groupby(np.arange(8760) // 24).agg(how).to_numpy() for how in ("min", "max")]
+    months = np.repeat(np.arange(12), eto.MONTH_DAYS)
+    low, high = (np.bincount(months, values) / eto.MONTH_DAYS for values in day)
+    layers = {"tmin": (low, "C"), "tmax": (high, "C"), "radiation": (np.full(12, 20.0), "MJ/m2/day")}
+    layers |= {"wind": (np.full(12, 2.5), "m/s"), "dew_point": (low - 2.0, "C")}
+    for name, (values, _) in layers.items():
+        with rasterio.open(
+            folder / f"{name}.tif",
+            "w",
+            driver="GTiff",
+            width=2,
+            height=2,
+            count=12,
+            dtype="float32",
+            crs="EPSG:4326",
+            transform=rasterio.Affine(1, 0, -107.5, 0, -1, 36.5),
+        ) as out:
+            out.write(np.broadcast_to(values[:, None, None], (12, 2, 2)).astype("float32"))
+    named = {name: {"path": f"{name}.tif", "unit": unit} for name, (_, unit) in layers.items()}
+    whole, _ = climate_at(folder, -106.6, 35.65, **named)
+    assert whole.basis == ("Penman-Monteith from layers",)
+    # with temperature alone the station's hours are surer
+    bare, _ = climate_at(folder, -106.6, 35.65, tmin=named["tmin"], tmax=named["tmax"])
+    assert bare.basis == ("ASCE hours of a weather file",)
+    assert bare.spread_mm_day[0] < 0.75
+    # and what the layers would have said stands beside it
+    assert np.isfinite(bare.computed_peak_mm_day).all()
 
 
 def test_a_contract_takes_the_file_where_it_is_near(springs):

@@ -488,6 +488,106 @@ def test_an_eto_layer_is_what_its_cells_give(tmp_path, monkeypatch):
     assert_allclose(served.eto_mm_day, values[:, 0, 0][None])
 
 
+def test_an_eto_layer_keeps_the_spread_of_what_it_was_made_from(tmp_path):
+    """Found from temperature alone it is no surer as a file than it was before."""
+    layers = {name: layer for name, layer in mountain(tmp_path).items() if name in ("tmin", "tmax", "elevation")}
+    plan = parse_plan({"climate": {**layers, "method": "hargreaves"}}, tmp_path / "plan.toml")
+    here = [shapely.Point(10.25, 44.75)]
+    direct = read_climate(plan, here, np.array([200.0]), Ledger())
+    write_eto_layer(plan, tmp_path / "eto.tif", Ledger())
+    # the unit is in the file, where GDAL looks for it
+    again = parse_plan({"climate": {"eto": {"path": "eto.tif"}}}, tmp_path / "p.toml")
+    served = read_climate(again, here, np.array([np.nan]), Ledger())
+    assert direct.spread_mm_day[0] == pytest.approx(np.hypot(0.75, 0.35), abs=0.001)
+    assert served.spread_mm_day[0] == pytest.approx(direct.spread_mm_day[0], abs=0.001)
+
+
+def test_one_elevation_for_air_pressure_moves_no_temperature(tmp_path):
+    def at(climate: dict[str, object]) -> SiteClimate:
+        plan = parse_plan({"climate": climate}, tmp_path / "plan.toml")
+        return read_climate(plan, [shapely.Point(-106.3, 39.2)] * 2, np.full(2, np.nan), Ledger())
+
+    assert_array_equal(at({"elevation_m": 100.0}).t_mean_c, at({}).t_mean_c)
+
+
+def test_elevations_that_cannot_be_used_are_said(tmp_path):
+    layers = mountain(tmp_path)
+    del layers["elevation"]
+    ledger = Ledger()
+    read_climate(
+        parse_plan({"climate": layers}, tmp_path / "plan.toml"),
+        [shapely.Point(10.3, 44.8)] * 2,
+        np.array([1300.0, np.nan]),
+        ledger,
+        names=["up", "unknown"],
+    )
+    said = next(n for n in ledger if "not moved to the site's height" in n.what)
+    assert said.features == ("up",)
+
+
+def test_wind_height_and_humidity_are_said(tmp_path):
+    """FAO-56 eq. 47 brings the wind to 2 m; eq. 19 takes mean humidity where nothing better is given."""
+    layers = mountain(tmp_path)
+    del layers["dew_point"]
+    grid(tmp_path / "rh.tif", np.full((12, 2, 2), 60.0))
+    here = [shapely.Point(10.3, 44.8)]
+
+    def told(**more: object) -> tuple[SiteClimate, str]:
+        ledger = Ledger()
+        plan = parse_plan({"climate": {**layers, **more}}, tmp_path / "plan.toml")
+        return read_climate(plan, here, np.array([200.0]), ledger), " ".join(map(str, ledger))
+
+    found, said = told(rh_mean={"path": "rh.tif", "unit": "%"}, wind_height_m=3.0)
+    assert "wind at 3 m brought to 2 m (eq. 47)" in said
+    assert "humidity from its daily mean (eq. 19)" in said
+    year = 14 + 10 * np.cos((np.arange(12) - 6) / 6 * np.pi)[:, None]
+    inputs = eto.MonthlyInputs(
+        year - 6,
+        year + 6,
+        np.full((12, 1), 20.0),
+        0.6 * (eto.saturation_vapour_pressure_kpa(year - 6) + eto.saturation_vapour_pressure_kpa(year + 6)) / 2,
+        eto.wind_at_2m_m_s(np.full((12, 1), 2.5), 3.0),
+    )
+    by_hand, _ = eto.monthly_eto(inputs, np.array([44.8]), np.array([200.0]), compiled=False)
+    assert_allclose(found.eto_mm_day[0], by_hand[:, 0], rtol=1e-5)
+    _, said = told(rh_min={"path": "rh.tif", "unit": "%"})
+    assert "minimum humidity alone is not used" in said
+
+
+def test_exchanged_extremes_are_refused_and_a_few_cells_left_out(tmp_path, monkeypatch):
+    layers = mountain(tmp_path)
+    turned = {**layers, "tmin": layers["tmax"], "tmax": layers["tmin"]}
+    with pytest.raises(DataError, match="the minimum is above the maximum"):
+        write_eto_layer(parse_plan({"climate": turned}, tmp_path / "p.toml"), tmp_path / "e.tif", Ledger())
+    monkeypatch.setattr("planner.layers.eto_layer.MOST_CROSSED", 0.5)
+    with rasterio.open(tmp_path / "low.tif", "r+") as file:
+        values = file.read()
+        values[3, 0, 0] = 40.0
+        file.write(values)
+    ledger = Ledger()
+    write_eto_layer(parse_plan({"climate": layers}, tmp_path / "p.toml"), tmp_path / "e.tif", ledger)
+    assert any("left unknown" in n.what for n in ledger)
+    with rasterio.open(tmp_path / "e.tif") as file:
+        known = file.read(masked=True).count(axis=0)
+    assert known.tolist() == [[0, 12], [12, 12]]
+
+
+def test_blocks_of_other_elevations_are_not_taken(tmp_path, monkeypatch):
+    monkeypatch.setattr("planner.layers.eto_layer.CELLS_AT_ONCE", 2)
+    plan = parse_plan({"climate": mountain(tmp_path)}, tmp_path / "plan.toml")
+
+    def stop(done: int, total: int) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_eto_layer(plan, tmp_path / "eto.tif", Ledger(), stop)
+    grid(tmp_path / "z.tif", np.full((2, 2), 2500.0))
+    write_eto_layer(plan, tmp_path / "eto.tif", Ledger())
+    write_eto_layer(plan, tmp_path / "whole.tif", Ledger())
+    with rasterio.open(tmp_path / "eto.tif") as one_, rasterio.open(tmp_path / "whole.tif") as other:
+        assert_array_equal(one_.read(), other.read())
+
+
 def test_an_interrupted_eto_layer_goes_on(tmp_path, monkeypatch):
     plan = parse_plan({"climate": mountain(tmp_path)}, tmp_path / "plan.toml")
     monkeypatch.setattr("planner.layers.eto_layer.CELLS_AT_ONCE", 2)

@@ -71,7 +71,10 @@ def zone_table(plan: PlanFile, ledger: Ledger) -> ZoneTable:
     """The plan's zone table, or the neutral one where it names none."""
     if plan.plan.zone.table is None:
         return equal_bands()
-    return read_zone_table(plan.file("zone.table", plan.plan.zone.table), plan.plan.zone.unit, ledger)
+    path, unit = plan.file("zone.table", plan.plan.zone.table), plan.plan.zone.unit
+    if "unit" not in plan.plan.zone.model_fields_set:
+        ledger.add(Kind.ASSUMED, str(path), f"its bands are taken as {unit}: zone.unit is not given")
+    return read_zone_table(path, unit, ledger)
 
 
 def read_zone_table(path: Path, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
@@ -141,7 +144,7 @@ def read_zone_table(path: Path, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
         t_low_c=t_low,
         t_high_c=t_high,
         description=tuple(row["description"] for row in rows),
-        source=f"{path.name}, as given",
+        source=f"{path.name}, as given ({unit})",
         given_peak_mm_day=peak if np.isfinite(peak).any() else None,
     )
 

@@ -45,6 +45,7 @@ from planner.site import (
     no_prisms,
 )
 from planner.sun.ground import cell_error_deg
+from planner.units import M_PER_FT
 
 NAMED_WITHIN_M = 5000.0
 OBSTACLE_REACH_M = 300.0  # surface and canopy: a 30 m tree at 300 m stands 5.7 degrees high
@@ -389,7 +390,15 @@ def read_contract_sites(plan: PlanFile, ledger: Ledger, rows: tuple[int, int] | 
     twice = [n for n in dict.fromkeys(lonlat.names) if lonlat.names.count(n) > 1] if _repeats(lonlat.names) else []
     if twice:
         ledger.add(Kind.CHECK, layer.where, "several sites have the same name; all are kept", twice)
-    elevation = columns.numbers(lonlat, section.elevation, "elevation", ledger, low=-430.0, high=6000.0)
+    elevation = columns.numbers(
+        lonlat,
+        section.elevation,
+        "elevation",
+        ledger,
+        factor=M_PER_FT if section.elevation_unit == "ft" else 1.0,
+        low=-430.0,
+        high=6000.0,
+    )
     return ContractSites(lonlat.names, tuple(cut_at_antimeridian(lonlat.shapes)), elevation, lonlat.left_out)
 
 

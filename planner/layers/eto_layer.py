@@ -11,7 +11,7 @@ import json
 import os
 import shutil
 import warnings
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from xml.sax.saxutils import escape
@@ -27,8 +27,18 @@ from rasterio.windows import Window
 
 from planner import __version__
 from planner.layers.frame import WGS84, project
-from planner.layers.monthly import QUANTITIES, Months, check_range, eto_from_weather, layer_unit, open_layer
-from planner.layers.source import locate
+from planner.layers.monthly import (
+    QUANTITIES,
+    SPREAD_TAG,
+    Months,
+    check_range,
+    crossed,
+    eto_from_weather,
+    extremes_fault,
+    layer_unit,
+    open_layer,
+)
+from planner.layers.source import files_state, locate
 from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError
 from planner.plan import PlanFile
 from planner.site import Floats
@@ -38,6 +48,8 @@ CELLS_AT_ONCE = 1 << 17  # 12 months of one quantity are 13 MB then, and a dozen
 CACHE_MB = 128  # of GDAL's own, which else takes a share of the machine
 NODATA = -9999.0
 _WEATHER = tuple(name for name in QUANTITIES if name not in ("eto", "tmean", "rain"))
+MOST_CROSSED = 0.01  # of a sample; a few cells are a fault of the layers, more are layers exchanged
+CROSSED = "cells whose minimum temperature is above their maximum left unknown"
 _SAMPLE = 48  # cells along each side of the sample whose range is looked at first
 
 
@@ -88,10 +100,12 @@ def write_eto_layer(
             name: layer_unit(plan, f"climate.{name}", given[name], QUANTITIES[name], months, ledger)
             for name, months in layers.items()
         }
-        for name, months in layers.items():
-            _look_at_sample(name, months, units[name])
+        sample = {name: _sample(name, months, units[name]) for name, months in layers.items()}
+        bad = crossed(sample["tmin"], sample["tmax"])
+        if bad.mean() > MOST_CROSSED:
+            raise extremes_fault(plan, f"{bad.mean():.0%} of the cells looked at")
         windows = list(_windows(grid))
-        job = _job(plan, layers)
+        job = _job(plan, grid, list(layers))
         parts = out.with_name(f".{out.name}.parts")
         _prepare(parts, job)
         for k, window in enumerate(windows):
@@ -101,12 +115,18 @@ def write_eto_layer(
                     name: QUANTITIES[name].convert(months.read(window).reshape(12, -1).T, units[name]).T
                     for name, months in layers.items()
                 }
-                eto, steps, _ = eto_from_weather(section, weather, _latitude(grid, crs, window), elevation(window))
+                eto, steps, spread = eto_from_weather(
+                    section, weather, _latitude(grid, crs, window), elevation(window)
+                )
+                bad = crossed(weather["tmin"].T, weather["tmax"].T)
+                eto[:, bad] = np.nan
+                _note(parts, (*steps, CROSSED) if bad.any() else steps, spread)
                 _write_part(part, eto.reshape(12, window.height, window.width))
-                _note(parts, steps)
             if progress is not None:
                 progress(k + 1, len(windows))
         _assemble(parts, windows, grid, crs, _noted(parts), job, out)
+        if CROSSED in _noted(parts)[0]:
+            ledger.add(Kind.SKIPPED, f"{plan.path}: climate.tmin, climate.tmax", CROSSED)
     shutil.rmtree(parts)
     return out
 
@@ -165,13 +185,16 @@ class _Elevation:
         return np.where(values == NODATA * self._factor, self._one, values)
 
 
-def _look_at_sample(name: str, months: Months, unit: str) -> None:
+def _sample(name: str, months: Months, unit: str) -> Floats:
+    """(cells, 12) of a quantity, in its inner unit; DataError where it cannot be what it is said to be."""
     rows = np.linspace(0, months.height - 1, min(_SAMPLE, months.height)).astype(np.int64)
     cols = np.linspace(0, months.width - 1, min(_SAMPLE, months.width)).astype(np.int64)
     r, c = np.meshgrid(rows, cols, indexing="ij")
     raw = months.gather(r.ravel(), c.ravel())
     quantity = QUANTITIES[name]
-    check_range(f"climate.{name}", f"climate.{name}", quantity, unit, raw, quantity.convert(raw, unit))
+    values = quantity.convert(raw, unit)
+    check_range(f"climate.{name}", f"climate.{name}", quantity, unit, raw, values)
+    return values
 
 
 def _windows(grid: Months) -> Iterator[Window]:
@@ -195,16 +218,15 @@ def _latitude(grid: Months, crs: CRS, window: Window) -> Floats:
     return np.round(project(np.column_stack([x, y]), crs, WGS84)[:, 1], 2)
 
 
-def _job(plan: PlanFile, layers: Mapping[str, Months]) -> str:
+def _job(plan: PlanFile, grid: Months, layers: Sequence[str]) -> str:
     """What the result hangs on, as text: of another job's blocks none may be used."""
-    section, grid = plan.plan.climate, layers["tmin"]
-
-    def state(name: str) -> list[object]:
-        return [Path(name).name, *((s.st_size, s.st_mtime_ns) if (s := _stat(name)) else ())]
-
+    section = plan.plan.climate
+    paths = [getattr(section, name).path for name in layers] + (
+        [section.elevation.path] if section.elevation else []
+    )
     job = {
         "layers": {name: getattr(section, name).model_dump() for name in layers},
-        "files": {name: [state(file.name) for file in months.files] for name, months in layers.items()},
+        "files": {path: files_state(plan, path) for path in paths},
         "wind_height_m": section.wind_height_m,
         "elevation": section.elevation.model_dump() if section.elevation else section.elevation_m,
         "method": section.method,
@@ -212,13 +234,6 @@ def _job(plan: PlanFile, layers: Mapping[str, Months]) -> str:
         "version": __version__,
     }
     return json.dumps(job, sort_keys=True)
-
-
-def _stat(name: str) -> os.stat_result | None:
-    try:
-        return os.stat(name)
-    except OSError:  # a variable inside a file has a name of GDAL's own
-        return None
 
 
 def _prepare(parts: Path, job: str) -> None:
@@ -233,17 +248,22 @@ def _prepare(parts: Path, job: str) -> None:
         raise _unwritable(parts, fault) from None
 
 
-def _note(parts: Path, steps: tuple[str, ...]) -> None:
+def _note(parts: Path, steps: tuple[str, ...], spread_mm_day: float) -> None:
     """Blocks may differ in what had to be done (still air in one of them): all of it is history."""
-    seen = _noted(parts)
+    seen, widest = _noted(parts)
     new = [step for step in steps if step not in seen]
-    if new:
-        (parts / "steps.json").write_text(json.dumps([*seen, *new]), encoding="utf-8")
+    if new or spread_mm_day > widest:
+        told = {"steps": [*seen, *new], "spread_mm_day": max(widest, spread_mm_day)}
+        (parts / "steps.json").write_text(json.dumps(told), encoding="utf-8")
 
 
-def _noted(parts: Path) -> tuple[str, ...]:
+def _noted(parts: Path) -> tuple[tuple[str, ...], float]:
+    """What was done to the blocks so far, and the widest spread of their ETo."""
     path = parts / "steps.json"
-    return tuple(json.loads(path.read_text(encoding="utf-8"))) if path.exists() else ()
+    if not path.exists():
+        return (), 0.0
+    told = json.loads(path.read_text(encoding="utf-8"))
+    return tuple(told["steps"]), float(told["spread_mm_day"])
 
 
 def _write_part(part: Path, eto: Floats) -> None:
@@ -282,11 +302,18 @@ def _unwritable(path: Path, fault: Exception) -> OutputError:
 
 
 def _assemble(
-    parts: Path, windows: list[Window], grid: Months, crs: CRS, steps: tuple[str, ...], job: str, out: Path
+    parts: Path,
+    windows: list[Window],
+    grid: Months,
+    crs: CRS,
+    noted: tuple[tuple[str, ...], float],
+    job: str,
+    out: Path,
 ) -> None:
+    steps, spread_mm_day = noted
     bands = "".join(
         f'<VRTRasterBand dataType="Float32" band="{m}"><NoDataValue>{NODATA}</NoDataValue>'
-        f"<Description>{MONTHS[m - 1]}</Description>"
+        f"<Description>{MONTHS[m - 1]}</Description><UnitType>mm/day</UnitType>"
         + "".join(
             f'<SimpleSource><SourceFilename relativeToVRT="1">{k:06d}.tif</SourceFilename>'
             f"<SourceBand>{m}</SourceBand>"
@@ -302,6 +329,7 @@ def _assemble(
         "UNITS": "mm/day",
         "TIFFTAG_SOFTWARE": f"noonmark {__version__}",
         "HISTORY": "; ".join(steps),
+        SPREAD_TAG: f"{spread_mm_day:.3f}",
         "INPUT": json.dumps(json.loads(job)["layers"]),
     }
     meta = "".join(f'<MDI key="{k}">{escape(v)}</MDI>' for k, v in tags.items())

@@ -74,9 +74,13 @@ def lonlat_shapes(shapes: Shapes | Sequence[BaseGeometry], crs: str | CRS) -> Sh
 def unwrapped(shapes: Shapes) -> Shapes:
     """Shapes that jump from 180 to -180 degrees drawn on beyond 180 instead, so that they are whole."""
     bounds = shapely.bounds(shapes)
-    jumps = bounds[:, 2] - bounds[:, 0] > 180
     whole = shapes.copy()
-    whole[jumps] = shapely.transform(shapes[jumps], lambda xy: np.column_stack([xy[:, 0] % 360, xy[:, 1]]))
+    for k in np.flatnonzero(bounds[:, 2] - bounds[:, 0] > 180):
+        drawn = shapely.transform(shapes[k], lambda xy: np.column_stack([xy[:, 0] % 360, xy[:, 1]]))
+        if not drawn.bounds[0] < drawn.bounds[2]:
+            continue  # all the way round, as a cap over a pole is
+        # halves that were cut at 180 degrees are one again
+        whole[k] = shapely.union_all(shapely.get_parts(drawn)) if shapely.is_valid(shapes[k]) else drawn
     return whole
 
 

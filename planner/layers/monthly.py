@@ -37,6 +37,7 @@ from planner.climate.eto import (
     vapour_pressure_from_dew_point_kpa,
     vapour_pressure_from_rh_kpa,
     vapour_pressure_from_rh_max_kpa,
+    vapour_pressure_from_rh_mean_kpa,
     wind_at_2m_m_s,
 )
 from planner.layers import conventions
@@ -49,6 +50,7 @@ from planner.plan import Climate, ClimateLayer, PlanFile
 from planner.site import Bools, Floats, Ints
 from planner.units import M_PER_FT, MM_PER_IN, MONTHS
 
+SPREAD_TAG = "SPREAD_MM_DAY"  # of an ETo layer: standard deviation of the peak month's ETo
 NEAREST_KM = 25.0  # how far the nearest known cell may be (or one cell, where cells are wider): a coast's width
 _TILE = 256
 # Mean fall of temperature with height: the standard atmosphere's (ISO 2533), to which FAO-56 eq. 7 holds as well.
@@ -139,6 +141,7 @@ QUANTITIES = {
     ),
     "rh_min": Quantity("minimum humidity", "%", {"%": (1.0, 0.0)}, 0.0, 101.0, 1.5, 101.0),
     "rh_max": Quantity("maximum humidity", "%", {"%": (1.0, 0.0)}, 0.0, 101.0, 1.5, 101.0),
+    "rh_mean": Quantity("mean humidity", "%", {"%": (1.0, 0.0)}, 0.0, 101.0, 1.5, 101.0),
     "vapour_pressure": Quantity(
         "vapour pressure", "kPa", {"kPa": (1.0, 0.0), "hPa": (0.1, 0.0), "Pa": (0.001, 0.0)}, 0.0, 5.0, 0.25, 4.5
     ),
@@ -168,6 +171,7 @@ class LayerValues:
     away_km (n,): 0 where the site's own cells are known, else the distance to the nearest that is; inf where none
     is within reach. outside (n,): beyond the layer. known_share (n,): share of the site's area on known cells.
     peak_range (n, 2): lowest and highest of the highest months of the cells under the site, in the file's own unit.
+    spread_mm_day: the standard deviation that the file itself states (an ETo layer made from less), else 0.
     """
 
     values: Floats
@@ -175,6 +179,7 @@ class LayerValues:
     outside: Bools
     known_share: Floats
     peak_range: Floats
+    spread_mm_day: float = 0.0
 
 
 # --- the file --------------------------------------------------------------------------------------------
@@ -226,10 +231,22 @@ class Months:
         return np.asarray(values, np.float64)
 
     @property
+    def unit_said(self) -> str:
+        """The unit as the file writes it, "" where it states none."""
+        return (self.files[0].units[0] or "").strip() or str(self.files[0].tags(1).get("units", ""))
+
+    @property
     def unit(self) -> str | None:
         """The unit that the file states, as a plan writes it; None where it states none, or one unknown."""
-        said = (self.files[0].units[0] or "").strip() or self.files[0].tags(1).get("units", "")
-        return conventions.unit(said) if said else None
+        return conventions.unit(self.unit_said) if self.unit_said else None
+
+    @property
+    def spread_mm_day(self) -> float:
+        """What the file says of its own spread (`noonmark climate` writes it); 0 where it says nothing."""
+        try:
+            return max(0.0, float(self.files[0].tags().get(SPREAD_TAG, 0.0)))
+        except ValueError:
+            return 0.0
 
     def cells_at(self, xy: Floats, crs: CRS) -> Ints:
         """(m, 2) row and column of the cells that hold (m, 2) places in the layer's CRS; may lie outside."""
@@ -409,6 +426,7 @@ def read_layer(
         crs = _crs(plan, key, section, where, months, ledger)
         found = _at_sites(np.asarray(shapes_lonlat, object), crs, months)
         middle = project(_at(months.transform, months.width / 2, months.height / 2), crs, WGS84)
+        stated = months.spread_mm_day
     reached: Bools = np.asarray(np.isfinite(found.values).all(axis=1))
     if strict and not reached.all():
         k = int(np.flatnonzero(~reached)[0])
@@ -439,7 +457,7 @@ def read_layer(
             f"unknown cells under these sites; the nearest known cell stands in, up to {farthest:.0f} km away"
             + (
                 f"; it adds {np.interp(farthest, APART_KM, APART_MM_DAY):.2f} mm/day to the spread, in quadrature"
-                if quantity.name not in _BESIDE_ETO
+                if quantity.name not in _BESIDE_ETO and plan.plan.climate.spread_mm_day is None
                 else ""
             ),
             named(away),
@@ -451,7 +469,8 @@ def read_layer(
         )
     values = quantity.convert(found.values, unit)
     check_range(where, key, quantity, unit, found.values, values)
-    return replace(found, values=values, peak_range=_converted(found.peak_range, found.values, values))
+    peaks = _converted(found.peak_range, found.values, values)
+    return replace(found, values=values, peak_range=peaks, spread_mm_day=stated)
 
 
 def _check_stated_unit(plan: PlanFile, key: str, section: ClimateLayer, quantity: Quantity) -> None:
@@ -476,7 +495,7 @@ def layer_unit(
         raise PlanError(
             f"{plan.path}: {key}.unit",
             "the plan states no unit, and the file "
-            + (f"says '{said}', which {quantity.name} cannot have" if said else "says none"),
+            + (f"says '{months.unit_said}', which is none of ours" if months.unit_said else "says none"),
             f"State one of: {units}",
         )
     _check_stated_unit(plan, key, section, quantity)
@@ -621,8 +640,8 @@ def read_climate(
     """The climate of n sites, from the best that the plan gives: ETo layer, else computed, else built in.
 
     shapes_lonlat: polygons or points, EPSG:4326. elevation_m: (n,), NaN where unknown (then the plan's, else sea
-    level for air pressure, and it is said). Where a site's elevation and its cell's are known, the cell is lapsed
-    to the site. strict: a site outside a layer is an error; the default is so for a single site.
+    level, stands in for air pressure alone, and it is said). Where a site's elevation and its cell's are known, the
+    cell is lapsed to the site. strict: a site outside a layer is an error; the default is so for a single site.
     """
     shapes = np.asarray(shapes_lonlat, object)
     n = len(shapes)
@@ -634,6 +653,7 @@ def read_climate(
     layers: dict[str, Floats] = {}
     away_of: dict[str, Floats] = {}
     away, share, cells_peak = np.zeros(n), np.ones(n), None
+    eto_layer_spread = SPREAD_MM_DAY["layer"]
     for name, quantity in QUANTITIES.items():
         layer = getattr(section, name)
         if layer is not None:
@@ -641,7 +661,9 @@ def read_climate(
             layers[name], away_of[name] = found.values, found.away_km
             away = np.maximum(away, found.away_km)
             share = np.minimum(share, np.where(found.outside, 1.0, found.known_share))
-            cells_peak = found.peak_range if name == "eto" else cells_peak
+            if name == "eto":
+                cells_peak = found.peak_range
+                eto_layer_spread = max(eto_layer_spread, found.spread_mm_day)
     low, high = layers.get("tmin"), layers.get("tmax")
     if (low is None) != (high is None):
         there, missing = ("tmin", "tmax") if high is None else ("tmax", "tmin")
@@ -651,19 +673,29 @@ def read_climate(
             f"Give both, or leave {there} out",
         )
     if low is not None and high is not None:
-        _check_extremes(plan, low, high, names)
+        bad = crossed(low, high)
+        if bad.any():
+            raise extremes_fault(plan, names[int(bad.argmax())])
 
-    z = np.asarray(elevation_m, np.float64).copy()
-    if section.elevation_m is not None:
-        z[np.isnan(z)] = section.elevation_m
+    z = np.asarray(elevation_m, np.float64)
     above_builtin = z - builtin_elevation_m(lon, lat)
     above_layers = (
         z - _cell_elevation(plan, shapes, ledger) if section.elevation is not None else np.full(n, np.nan)
     )
+    if section.elevation is None and set(layers) - {"rain"}:
+        known = [names[int(k)] for k in np.flatnonzero(np.isfinite(z))]
+        if known:
+            ledger.add(
+                Kind.ASSUMED,
+                "elevation",
+                "the sites' elevation is known, that of the layers' cells is not (climate.elevation): temperature "
+                "and ETo are the cell's own, not moved to the site's height",
+                known,
+            )
     builtin = builtin_normals(lon, lat)
     station = station_months(plan, np.column_stack([lon, lat]), ledger, strict=strict, names=names)
     rises = _Rises(above_layers, above_builtin, z - station.elevation_m if station else np.full(n, np.nan))
-    read = _Read(layers, away_of, builtin, station)
+    read = _Read(layers, away_of, eto_layer_spread, builtin, station)
     whole = _composed(plan, read, lat, z, rises, names, ledger)
     unlapsed = None
     if whole.above.any():
@@ -677,7 +709,7 @@ def read_climate(
                 [names[int(k)] for k in moved],
             )
     other_peak, other_spread = None, None
-    if "eto" in layers and low is not None:
+    if low is not None and ("eto" in layers or station is not None):
         alone = {name: values for name, values in layers.items() if name != "eto"}
         other = _composed(plan, replace(read, layers=alone, station=None), lat, z, rises, names, Ledger())
         computed = np.array([basis.endswith("from layers") for basis in _BASES], bool)[other.basis]
@@ -732,11 +764,12 @@ _HARGREAVES, _PENMAN, _HOURS, _LAYER = range(1, 5)
 
 @dataclass(frozen=True)
 class _Read:
-    """What was read for n sites: layers (n, 12) by name, how far their cells are (n,) km, the built-in temperature
-    and rain (n, 12), and a weather file's months."""
+    """What was read for n sites: layers (n, 12) by name, how far their cells are (n,) km, the spread of an ETo
+    layer's own, the built-in temperature and rain (n, 12), and a weather file's months."""
 
     layers: dict[str, Floats]
     away_km: dict[str, Floats]
+    layer_spread_mm_day: float
     builtin: tuple[Floats, Floats]
     station: StationMonths | None
 
@@ -815,11 +848,8 @@ def _composed(
     words = ["estimated by Hargreaves-Samani, daily range estimated from rain"]
     eto, spread = np.full((n, 12), np.nan), np.full(n, TEMPERATURE_ONLY_SPREAD_MM_DAY)
     basis, eto_from = np.zeros(n, np.int64), np.zeros(n, np.int64)
-    given, by_hours = layers.get("eto"), None
+    given = layers.get("eto")
     rows = np.zeros(n, bool) if given is None else np.isfinite(given).all(axis=1)
-    if station is not None:
-        by_hours = np.where(near[:, None], station.eto_mm_day * np.ones((n, 1)), np.nan)
-        rows = rows | near
     if low is not None and high is not None and not rows.all():
         computed, how, computed_spread = _computed(plan, layers, low, high, lat, z, names, ledger)
         words.append("; ".join(how))
@@ -830,25 +860,26 @@ def _composed(
     elif (
         given is None
         and station is None
-        and any(k in layers for k in ("radiation", "wind", "rh_max", "dew_point", "vapour_pressure"))
+        and any(k in layers for k in ("radiation", "wind", "rh_max", "rh_mean", "dew_point", "vapour_pressure"))
     ):
         ledger.add(
             Kind.CHECK,
             f"{plan.path}: climate",
             "radiation, wind and humidity are of no use without tmin and tmax; ETo is estimated",
         )
-    if by_hours is not None and station is not None:
+    if station is not None:
         words.append(f"ASCE standardized short reference by the hour, weather file of {station.name}")
+        off = np.hypot(_joint_spread("formula", "one year"), np.interp(station.away_km, APART_KM, APART_MM_DAY))
+        surer = near & ((basis == 0) | (off < spread))
+        by_hours = np.where(surer[:, None], station.eto_mm_day * np.ones((n, 1)), np.nan)
         here = _take(eto, _warmed(by_hours, t_mean, rises.station), eto_from, len(words) - 1)
-        apart = np.interp(station.away_km[here], APART_KM, APART_MM_DAY)
-        basis[here] = _HOURS
-        spread[here] = np.hypot(np.hypot(SPREAD_MM_DAY["formula"], SPREAD_MM_DAY["one year"]), apart)
+        basis[here], spread[here] = _HOURS, off[here]
     if given is not None:
         words += ["ETo layer", "ETo layer, the nearest known cell"]
         here = _take(eto, _warmed(given, t_mean, rises.layers), eto_from, len(words) - 2)
         apart = read.apart_mm_day(["eto"], n)
         eto_from[here & (apart > 0)] = len(words) - 1
-        basis[here], spread[here] = _LAYER, np.hypot(SPREAD_MM_DAY["layer"], apart[here])
+        basis[here], spread[here] = _LAYER, np.hypot(read.layer_spread_mm_day, apart[here])
     left = np.flatnonzero(~np.isfinite(eto).all(axis=1))
     eto[left] = eto_estimate_mm_day(t_mean[left], rain[left], lat[left])
     # what moved a site's ETo: the layers' cells where a layer speaks, the station, else the built-in layer's
@@ -953,14 +984,17 @@ def _take(into: Floats, values: Floats, origin: Ints, code: int) -> Bools:
     return rows
 
 
-def _check_extremes(plan: PlanFile, low: Floats, high: Floats, names: Sequence[str]) -> None:
-    crossed = np.flatnonzero((low > high + 1e-6).any(axis=1))
-    if len(crossed):
-        raise DataError(
-            f"{plan.path}: climate.tmin, climate.tmax",
-            f"the minimum is above the maximum at {names[int(crossed[0])]}",
-            "The two layers are exchanged, or one has another unit",
-        )
+def crossed(low: Floats, high: Floats) -> Bools:
+    """(n,) where the minimum is above the maximum in any of (n, 12) months."""
+    return np.asarray((low > high + 1e-6).any(axis=1))
+
+
+def extremes_fault(plan: PlanFile, place: str) -> DataError:
+    return DataError(
+        f"{plan.path}: climate.tmin, climate.tmax",
+        f"the minimum is above the maximum at {place}",
+        "The two layers are exchanged, or one has another unit",
+    )
 
 
 def _computed(
@@ -1007,14 +1041,15 @@ def eto_from_weather(
     inputs = MonthlyInputs(low, high, radiation, vapour, u2)
     eto, steps = monthly_eto(inputs, latitude_deg, elevation_m, section.method)
     if steps[0].startswith("Hargreaves"):
-        return eto, steps, SPREAD_MM_DAY["hargreaves"]
-    parts = ["layer", "formula"]
-    parts += [
-        f"no {name}"
-        for name, given in (("radiation", radiation), ("humidity", vapour), ("wind", u2))
-        if given is None
-    ]
-    return eto, (*steps, *humid_how), float(np.sqrt(sum(SPREAD_MM_DAY[p] ** 2 for p in parts)))
+        return eto, steps, _joint_spread("layer", "hargreaves")
+    withheld = (("radiation", radiation), ("humidity", vapour), ("wind", u2))
+    spread = _joint_spread("layer", "formula", *(f"no {name}" for name, given in withheld if given is None))
+    wind_how = () if wind is None else (f"wind at {section.wind_height_m:g} m brought to 2 m (eq. 47)",)
+    return eto, (*steps, *humid_how, *wind_how), spread
+
+
+def _joint_spread(*causes: str) -> float:
+    return float(np.sqrt(sum(SPREAD_MM_DAY[cause] ** 2 for cause in causes)))
 
 
 def _vapour_pressure(
@@ -1031,4 +1066,7 @@ def _vapour_pressure(
     if "rh_max" in layers:
         kpa = vapour_pressure_from_rh_max_kpa(low, layers["rh_max"])
         return kpa, ("humidity from its daily maximum (eq. 18)",)
-    return None, ()
+    if "rh_mean" in layers:
+        kpa = vapour_pressure_from_rh_mean_kpa(low, high, layers["rh_mean"])
+        return kpa, ("humidity from its daily mean (eq. 19)",)
+    return None, (("minimum humidity alone is not used",) if "rh_min" in layers else ())

@@ -32,6 +32,16 @@ def locate(plan: PlanFile, key: str, text: str) -> Path:
     raise PlanError(where, f"there is no file {path}", f"In that folder: {nearest(path.name, there)}")
 
 
+def files_state(plan: PlanFile, text: str) -> list[list[int]]:
+    """Size and time of the files that a plan's path stands for (twelve, where it names a file a month)."""
+    path = plan.file("path", text)
+    pattern = path.name
+    for month in ("{mon}", "{mm}", "{m}"):
+        pattern = pattern.replace(month, "*")
+    found = sorted(path.parent.glob(pattern)) if path.parent.is_dir() else []
+    return [[p.stat().st_size, p.stat().st_mtime_ns] for p in found]
+
+
 def settle_crs(
     plan: PlanFile, key: str, where: str, stated: str | None, found: object, sample: Floats, ledger: Ledger
 ) -> CRS:

@@ -145,6 +145,9 @@ def station_months(
         )
     if np.isnan(hours.elevation_m):
         ledger.add(Kind.ASSUMED, where, "it names no elevation: sea level taken for air pressure")
+    if "wind_height_m" not in section.model_fields_set:
+        at = ledger.length(section.wind_height_m)
+        ledger.add(Kind.ASSUMED, where, f"its wind is taken as measured at {at} (climate.wind_height_m)")
     return StationMonths(hours.name, hours.elevation_m, np.maximum(eto, 0.0), t, np.where(far, np.inf, away_km))
 
 
