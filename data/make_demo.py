@@ -2,10 +2,11 @@
 
     python data/make_demo.py [--out examples]
 
-writes campus/campus.gpkg, campus/terrain.tif, contract/sites.gpkg, contract/eto.tif, tmean.tif and rain.tif
-under the folder. Every building, hill, tree, town, name and month of weather here is invented. Only the place is
-real: the strip between 35 and 36 degrees north, 121.6 and 117.3 degrees west, whose climate the invented one
-follows loosely, so that it can be compared with the built-in climate layer. Nothing here is a survey of anything.
+writes campus/campus.gpkg, campus/terrain.tif, contract/sites.gpkg, contract/eto.tif, tmean.tif, rain.tif and
+elevation.tif under the folder. Every building, hill, tree, town, name and month of weather here is invented. Only
+the place is real: the strip between 35 and 36 degrees north, 121.6 and 117.3 degrees west, whose climate the
+invented one follows loosely, so that it can be compared with the built-in climate layer. Nothing here is a survey
+of anything.
 
 The seed is fixed. The same library versions give the same bytes; other versions the same content, to the
 rounding stated beside each layer. The tests compare content. The package must be installed or on the path.
@@ -204,13 +205,16 @@ def grid_lon_lat() -> tuple[Floats, Floats]:
 
 
 def climate_grids() -> dict[str, Floats]:
-    """`eto` (mm/day), `tmean` (C) and `rain` (mm a month): (12, rows, columns), NaN at sea, two decimals."""
+    """`eto` (mm/day), `tmean` (C), `rain` (mm a month) and `elevation` (m), NaN at sea, two decimals.
+
+    (12, rows, columns) each, the elevation (1, rows, columns).
+    """
     lon, lat = grid_lon_lat()
-    weather = months_at(lon.ravel(), lat.ravel())
-    eto = eto_of(weather, lat.ravel(), elevation_m(lon, lat).ravel())
+    weather, z_m = months_at(lon.ravel(), lat.ravel()), elevation_m(lon, lat).ravel()
+    eto = eto_of(weather, lat.ravel(), z_m)
     land = inland_km(lon, lat) >= 0
-    layers = {"eto": eto, "tmean": weather.t_mean_c, "rain": weather.rain_mm}
-    return {name: np.where(land, np.round(v, 2).reshape(12, ROWS, COLUMNS), np.nan) for name, v in layers.items()}
+    layers = {"eto": eto, "tmean": weather.t_mean_c, "rain": weather.rain_mm, "elevation": z_m}
+    return {name: np.where(land, np.round(v, 2).reshape(-1, ROWS, COLUMNS), np.nan) for name, v in layers.items()}
 
 
 # --- the campus ------------------------------------------------------------------------------------------
@@ -821,9 +825,10 @@ def write_layers(path: Path, layers: dict[str, gpd.GeoDataFrame]) -> None:
 
 def write_climate(folder: Path) -> None:
     notes = {
-        "eto": ("mm/day", "mean daily ETo"),
-        "tmean": ("C", "mean temperature"),
-        "rain": ("mm", "rain of the month"),
+        "eto": ("mm/day", "mean daily ETo, mm/day, January to December"),
+        "tmean": ("C", "mean temperature, C, January to December"),
+        "rain": ("mm", "rain of the month, mm, January to December"),
+        "elevation": ("m", "elevation of the cells, m"),
     }
     for name, values in climate_grids().items():
         unit, what = notes[name]
@@ -833,7 +838,7 @@ def write_climate(folder: Path) -> None:
             driver="GTiff",
             width=COLUMNS,
             height=ROWS,
-            count=12,
+            count=len(values),
             dtype="float32",
             crs="EPSG:4326",
             transform=from_origin(WEST_DEG, NORTH_DEG, CELL_DEG, CELL_DEG),
@@ -843,8 +848,8 @@ def write_climate(folder: Path) -> None:
             zlevel=9,
             interleave="band",
         ) as dst:
-            dst.update_tags(note=f"Invented climate, demo only: {what}, {unit}, January to December")
-            dst.units = (unit,) * 12
+            dst.update_tags(note=f"Invented climate, demo only: {what}")
+            dst.units = (unit,) * len(values)
             dst.write(values.astype(np.float32))
 
 

@@ -31,6 +31,7 @@ MADE = (
     "contract/eto.tif",
     "contract/tmean.tif",
     "contract/rain.tif",
+    "contract/elevation.tif",
 )
 MM_PER_IN = 25.4
 

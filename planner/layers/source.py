@@ -142,8 +142,11 @@ def sentence(words: str) -> str:
     return words[:1].upper() + words[1:]
 
 
+MOST = 0.9  # of the points, where a slip here and there must not hide what the rest are
+
+
 def look_like_degrees(xy: Floats) -> bool:
-    return bool(len(xy) and (np.abs(xy) <= (180, 90)).all())
+    return bool(len(xy) and (np.abs(xy) <= (180, 90)).all(axis=1).mean() > MOST)
 
 
 def fits(xy: Floats, crs: CRS) -> Bools:
@@ -155,7 +158,7 @@ def fits(xy: Floats, crs: CRS) -> Bools:
         degrees = np.degrees(xy * crs.axis_info[0].unit_conversion_factor)
         good &= (np.abs(degrees) <= (360, 90 + 1e-9)).all(axis=1)
     if crs.area_of_use is not None:
-        if not crs.is_geographic and good.any() and (np.abs(xy[good]) <= 180).all():
+        if not crs.is_geographic and good.any() and (np.abs(xy[good]) <= 180).all(axis=1).mean() > MOST:
             # degrees, in either order: the origin of a published CRS is nowhere near its area
             return np.zeros(len(xy), bool)
         good &= _within_area(lonlat, crs, AREA_MARGIN_DEG)
@@ -191,7 +194,7 @@ def misfit(xy: Floats, crs: CRS) -> tuple[str, str]:
         if look_like_degrees(finite):
             what = f"the coordinates ({seen}) lie outside the area of {label(crs)}{area}"
         return what, "Check the CRS, and whether x is the longitude and y the latitude"
-    if (np.abs(finite) <= 180).all():
+    if (np.abs(finite) <= 180).all(axis=1).mean() > MOST:
         return (
             f"the coordinates ({seen}) look like degrees, but {label(crs)} is in {crs.axis_info[0].unit_name}",
             'If they are longitude and latitude, state crs = "EPSG:4326"',

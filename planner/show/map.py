@@ -163,7 +163,7 @@ def climate_group(picture: ClimatePicture | None, units: Units, *, ground: bool 
     drawn = climate_overlay(picture)
     return {
         "id": "climate",
-        "name": "Peak-month reference ETo",
+        "name": f"Peak-month reference ETo, {picture.source}",
         "on": ground,
         "image": drawn.uri,
         "opacity": 0.45 if ground else 0.72,

@@ -186,7 +186,7 @@ function drawSites(map, group, tools) {
           known ? s.bands[zone[k]] : "the value lies in no band of the table",
           known ? percent(p[k]) : "",
           second[k] >= 0 ? s.labels[second[k]] + ", " + percent(pSecond[k]) : "",
-          top === null ? "not known" : top.toFixed(s.digits) + (wide === null ? "" : " ± " + wide.toFixed(s.digits + 1)) + " " + unit +
+          top === null ? "not known" : top.toFixed(s.digits + 1) + (wide === null ? "" : " ± " + wide.toFixed(s.digits + 1)) + " " + unit +
             (month[k] >= 0 ? " in " + tools.data.months[month[k]] : ""),
           shows,
           s.bases[basis[k]]
