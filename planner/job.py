@@ -155,7 +155,7 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
         light,
         found,
         water,
-        siting(site, mounts.xyz, table, sun, rain, season),
+        siting(site, mounts.xyz, sun, rain, season),
         dict(zip((*shown, *named), spreads, strict=True)),
     )
 

@@ -23,7 +23,7 @@ import numpy as np
 import shapely
 
 from planner.site import Bools, Floats, Heights, Ints, KeepOut, Prisms, Site, prisms
-from planner.sun.ground import site_ground
+from planner.sun.ground import OVERHEAD_M, overhead, site_ground
 
 # WMO-No. 8, siting classification for precipitation: an obstacle's distance is at least 4, 2, 1 and 0.5 times
 # its height above the gauge for classes 1 to 4. The ratios are from memory; the angles 14, 26.6 and 45 degrees
@@ -37,7 +37,6 @@ DRIP_REACH_M = 5.0  # eaves farther than this are not looked for
 HEAT_RADII_M = (3.0, 5.0, 10.0, 30.0, 100.0)
 WINDWARD_HALF_DEG = 45.0  # either side of the wind: common practice, no source
 GROUND_REACH_M = 300.0  # hills farther off take sun, but no rain
-OVERHEAD_M = 1.0  # a raster this much above the head, at its own place, is a cover and not its support
 TOUCH_M = 1e-6  # closer than this to a footprint's edge is on it
 
 
@@ -350,16 +349,8 @@ def _add_rasters(
             higher = (value > tangents[:, s]) & (value >= math.tan(math.radians(LEAST_DEG)))
             tangents[higher, s], obstacles[higher, s] = value[higher], row
             bearings[higher, s] = azimuth[best[higher]]
-    # what the raster shows at the mount's own place: its support, unless it stands well above the head
-    for row, top in (
-        (first + 1, site.surface.cell_at(xyz[:, :2]) if site.surface is not None else None),
-        (
-            first + 2,
-            site.canopy.cell_at(xyz[:, :2]) + site.ground_at(xyz[:, :2]) if site.canopy is not None else None,
-        ),
-    ):
-        if top is not None:
-            cover[(cover < 0) & (np.nan_to_num(top, nan=-np.inf) > xyz[:, 2] + OVERHEAD_M)] = row
+    for row, reliefs in ((first + 1, rasters.surface), (first + 2, rasters.canopy)):
+        cover[(cover < 0) & overhead(reliefs, xyz)] = row
 
 
 def _standing(site: Site) -> Heights | None:

@@ -232,7 +232,7 @@ def scene(names: tuple[str, ...] = (), units: str = "us", latitude_deg: float = 
             for k in (decision.chosen, *decision.runners_up)
         },
         *_closely(site, mounts, decision, table, season),
-        siting=siting(site, mounts.xyz, table, sun, wet, season),
+        siting=siting(site, mounts.xyz, sun, wet, season),
         water=eto_bias_from_eto(sun.light_share, climate.eto_mm_day[0], climate.t_mean_c[0], latitude_deg, 350.0),
     )
 
