@@ -23,7 +23,7 @@ import numpy as np
 import shapely
 
 from planner.site import Bools, Floats, Heights, Ints, KeepOut, Prisms, Site, prisms
-from planner.sun.ground import OVERHEAD_M, overhead, site_ground
+from planner.sun.ground import OVERHEAD_M, centres, overhead, site_ground
 
 # WMO-No. 8, siting classification for precipitation: an obstacle's distance is at least 4, 2, 1 and 0.5 times
 # its height above the gauge for classes 1 to 4. The ratios are from memory; the angles 14, 26.6 and 45 degrees
@@ -358,11 +358,7 @@ def _standing(site: Site) -> Heights | None:
     if site.surface is None:
         return None
     h = site.surface
-    rows, cols = h.values.shape
-    east = h.left_m + (np.arange(cols) + 0.5) * h.cell_m
-    north = h.top_m - (np.arange(rows) + 0.5) * h.cell_m
-    ground = site.ground_at(np.stack(np.meshgrid(east, north), axis=-1))
-    return replace(h, values=np.where(h.values - ground > OVERHEAD_M, h.values, np.nan))
+    return replace(h, values=np.where(h.values - site.ground_at(centres(h)) > OVERHEAD_M, h.values, np.nan))
 
 
 # --- drip, heat, keep-outs --------------------------------------------------------------------------------------

@@ -129,8 +129,8 @@ def lit(table, hit):
 
 
 def test_beneath_a_roof_and_a_crown_the_sun_comes_in():
-    """Rays one by one, by plane geometry: a ray of elevation e meets a flat roof h above the head h / tan e away; an
-    ellipsoid where the quadratic of its unit sphere has a positive root."""
+    """Rays one by one, by plane geometry: a ray of elevation e meets a flat roof h above the head h / tan e away,
+    an ellipsoid where the quadratic of its unit sphere has a positive root."""
     table = sun_table(40.0, 0.0)
     toward = np.column_stack(
         [

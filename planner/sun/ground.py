@@ -95,7 +95,7 @@ def canopy_relief(canopy: Heights, terrain: Heights | None) -> Relief:
     """
     grown = np.where(canopy.values > 0, canopy.values, np.nan)
     if terrain is not None:
-        grown = grown + terrain.at(_centres(canopy))
+        grown = grown + terrain.at(centres(canopy))
     return surface_relief(Heights(grown, canopy.left_m, canopy.top_m, canopy.cell_m))
 
 
@@ -202,7 +202,7 @@ def site_ground(site: Site) -> SiteGround:
     terrain = [h for h in (site.terrain, site.terrain_far) if h is not None]
     surface = site.surface
     if surface is not None and site.canopy is not None:
-        leaves = site.canopy.cell_at(_centres(surface)) > 0
+        leaves = site.canopy.cell_at(centres(surface)) > 0
         surface = Heights(np.where(leaves, np.nan, surface.values), surface.left_m, surface.top_m, surface.cell_m)
     return SiteGround(
         tuple(ground_relief(h) for h in terrain),
@@ -211,7 +211,7 @@ def site_ground(site: Site) -> SiteGround:
     )
 
 
-def _centres(heights: Heights) -> Floats:
+def centres(heights: Heights) -> Floats:
     """(rows, cols, 2) centres of a raster's cells."""
     rows, cols = heights.values.shape
     x = heights.left_m + (np.arange(cols) + 0.5) * heights.cell_m

@@ -40,8 +40,8 @@ def plain_year_of_light(
         for row in _hanging(site, mount):
             lit &= ~prism_hits(mount, site.buildings, row, looks, slope)
         passed = _through_crowns(site, mount, looks, slope, light, rasters)
-        hidden[k] = ~looks.unsort(lit & (passed[0] == 1.0))
-        hours[k] = sun.monthly(sun.hours_per_day * ~hidden[k])
+        hidden[k] = looks.unsort(~lit | (passed[0] != 1.0))
+        hours[k] = sun.monthly(np.where(hidden[k], 0.0, sun.hours_per_day))
         bare, leafy = (sun.monthly(sun.beam_wh_m2 * looks.unsort(lit * p)) for p in passed)
         beam[k] = over_the_month(leafy, bare, leaf)
         shape = opaque_tangent(site, mount, picture, terrain_reach_m, rasters)

@@ -149,7 +149,7 @@ def year_of_light(
             np.empty((len(some), 0)) if over is None else over.tangent
             for over in (rasters.opaque(some, azimuth, terrain_reach_m), rasters.veil(some, azimuth))
         )
-        mine = _Out(*(part[rows] for part in out))
+        mine = _Out._make(part[rows] for part in out)
         _some_mounts(some, scene, steps, sun_looks, picture_looks, ground, canopy, mine)
         done += len(some)
         if progress:
@@ -159,9 +159,7 @@ def year_of_light(
     view = over_the_month(out.sky_view[:, 1, None], out.sky_view[:, 0, None], leaf)
     beam = over_the_month(out.beam[:, 1], out.beam[:, 0], leaf)
     step = np.append(looks.order, -1)[out.highest]
-    return sum_up(
-        sun, out.hours, beam, view, out.horizon, out.veil, name_shade(sun, step, out.worst_day, out.day)
-    )
+    return sum_up(sun, out.hours, beam, view, out.horizon, out.veil, name_shade(sun, step, out.worst_day, out.day))
 
 
 def _scene(site: Site, mounts: Floats, light: CrownLight) -> _Scene:
