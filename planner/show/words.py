@@ -194,7 +194,7 @@ def _built(result: SiteResult, row: int) -> Number:
 def _steepest(result: SiteResult, row: int) -> str:
     wet = result.rain
     if wet.covered[row]:
-        return "covered overhead"
+        return f"{wet.cover_name[row]} hangs over it"
     if not np.isfinite(wet.steepest_azimuth_deg[row]) or wet.steepest_deg[row] < 0.5:
         return "none stands above it"
     where = compass(float(wet.steepest_azimuth_deg[row]))
@@ -264,7 +264,9 @@ def sun_sentence(result: SiteResult, row: int) -> str:
     top = int(np.argmax(horizon))
     dark = worst_month(result.sun.light_share[row], result.season)
     seen = (
-        f"obstacles stand up to {horizon[top]:.0f}° high, the highest in the {compass(top)}"
+        f"{result.rain.cover_name[row]} hangs over it"
+        if result.rain.covered[row]
+        else f"obstacles stand up to {horizon[top]:.0f}° high, the highest in the {compass(top)}"
         if horizon[top] >= 1
         else "nothing stands higher than 1°"
     )
