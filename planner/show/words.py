@@ -79,12 +79,17 @@ def place(result: SiteResult, row: int) -> str:
 def _give_or_take(result: SiteResult, row: int, month: int) -> str:
     """' ± 0.4 points' where the light's spread was worked out; nothing where it was not."""
     found = result.light_spread.get(row)
-    return "" if found is None else f" ± {100 * found.light_share[month]:.1f} points"
+    return "" if found is None else spread_said(100 * float(found.light_share[month]), " points")
 
 
 def _hours_give_or_take(result: SiteResult, row: int, month: int) -> str:
     found = result.light_spread.get(row)
-    return "" if found is None else f" ± {found.direct_h[month]:.1f} h"
+    return "" if found is None else spread_said(float(found.direct_h[month]), " h")
+
+
+def spread_said(spread: float, unit: str) -> str:
+    """' ± 0.4 points'; ' ± under 0.1 points' where it would round to nothing, which no number is sure to."""
+    return f" ± {spread:.1f}{unit}" if spread >= 0.05 else f" ± under 0.1{unit}"
 
 
 def mount_numbers(result: SiteResult, row: int) -> list[Number]:
@@ -167,7 +172,7 @@ def water(result: SiteResult, row: int) -> list[Number]:
     return [
         Number(
             f"ETo it would report in {MONTHS[month]}",
-            f"{_signed(percent_)} ± {spread:.1f}%" if abs(percent_) >= 0.05 else "under 0.1% off",
+            f"{_signed(percent_)}{spread_said(spread, '%')}" if abs(percent_) >= 0.05 else "under 0.1% off",
             "estimate, against the open site, FAO-56 with less sun; a sensor that goes by the sun alone: "
             f"{_signed(float(bias.by_sun_percent[row, month]))}%",
         )
