@@ -139,16 +139,19 @@ def _light_why(shade: Shade, k: int, given: int, limits: tuple[float, ...], rain
             f"shade takes {shade.worst_day[k]:.0%} of a day in {MONTHS[shade.worst_day_month[k]]}; class 4 allows "
             f"{SHADE_OF_A_DAY:.0%}"
         )
-    behind = _obstacle(rain, k, shade.azimuth_deg[k])
+    behind = _obstacle(rain, k, shade)
     return (
         f"the sun is hidden{behind} while {shade.highest_deg[k]:.0f} degrees high at {shade.azimuth_deg[k]:.0f} "
         f"degrees of azimuth ({MONTHS[shade.month[k]]}); class {given - 1} allows {limits[given - 2]:g}"
     )
 
 
-def _obstacle(rain: RainResult, k: int, azimuth_deg: float) -> str:
-    row = rain.sector_obstacle[k, round(azimuth_deg / SECTOR_DEG) % SECTORS]
-    return f" behind {rain.obstacles[row]}" if row >= 0 else ""
+def _obstacle(rain: RainResult, k: int, shade: Shade) -> str:
+    """What hides the highest hidden sun, where that is sure: not under a cover, nor beyond what takes rain."""
+    sector = round(shade.azimuth_deg[k] / SECTOR_DEG) % SECTORS
+    row = rain.sector_obstacle[k, sector]
+    sure = row >= 0 and not rain.covered[k] and rain.sector_deg[k, sector] >= shade.highest_deg[k]
+    return f" behind {rain.obstacles[row]}" if sure else ""
 
 
 # --- air, rain ---------------------------------------------------------------------------------------------------
@@ -171,7 +174,7 @@ def _temperature(shade: Shade, slope: Floats, rain: RainResult) -> tuple[Ints, t
 
         def hidden(k: int, limit: float = limit, c: int = c) -> str:
             return (
-                f"the sun is hidden{_obstacle(rain, k, shade.azimuth_deg[k])} while {shade.highest_deg[k]:.0f} "
+                f"the sun is hidden{_obstacle(rain, k, shade)} while {shade.highest_deg[k]:.0f} "
                 f"degrees high; class {c + 1} allows {limit:g}"
             )
 
