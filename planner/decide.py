@@ -108,7 +108,7 @@ def decide(
     gates = (*others, _in_reach(facts, usable, relays, asked))
     n = len(mounts)
     passes = np.column_stack([gate.passes for gate in gates]).reshape(n, len(gates))
-    shut_by = tuple("; ".join(gate.why(k) for gate in gates if not gate.passes[k]) for k in range(n))
+    shut_by = tuple("; ".join(why for why in _whys(gates, k) if why) for k in range(n))
     part_scores = _part_scores(facts)
     w = settings.weights
     weight = np.array([w.light, w.rain, w.reach * facts.reach_judged, w.access])
@@ -139,6 +139,11 @@ def decide(
         usable,
         asked,
     )
+
+
+def _whys(gates: Sequence[_Gate], k: int) -> list[str]:
+    """What each gate that shuts mount k out says; '' where another has said it."""
+    return [gate.why(k) for gate in gates if not gate.passes[k]]
 
 
 def _nearest(passes: Bools, part_scores: Floats) -> int:
@@ -263,8 +268,10 @@ def _open_to_rain(f: _Facts) -> tuple[Bools, list[str]]:
     gates, rain, slack = f.settings.gates, f.rain, 1e-9
     passes = rain.steepest_deg <= gates.rain_angle_deg + slack
     closed_by = [
-        f"{name or 'an obstacle'} stands {deg:.0f}° high, at most {gates.rain_angle_deg:.0f}° asked"
-        for name, deg in zip(rain.steepest_name, rain.steepest_deg, strict=True)
+        ""  # what hangs over it is the matter of another gate
+        if covered
+        else f"{name or 'an obstacle'} stands {deg:.0f}° high, at most {gates.rain_angle_deg:.0f}° asked"
+        for name, deg, covered in zip(rain.steepest_name, rain.steepest_deg, rain.covered, strict=True)
     ]
     from_deg = f.settings.climate.rain_from_deg
     if from_deg is None or not len(passes):
@@ -362,9 +369,11 @@ def _sentence(f: _Facts, k: int) -> str:
         f"keeps {percent(f.light[k])} of the open sky's light in its worst irrigation month, "
         f"{MONTHS[f.worst_month[k]]}",
         f"{f.direct_h[k]:.1f} h of direct sun on a clear day in {MONTHS[f.short_month[k]]}",
-        f"the steepest thing seen is {f.rain.steepest_name[k]} in the "
+        f"{f.rain.cover_name[k]} hangs over it"
+        if f.rain.covered[k]
+        else f"the steepest thing seen is {f.rain.steepest_name[k]} in the "
         f"{compass(f.rain.steepest_azimuth_deg[k])}, {steepest:.0f}° high"
-        if steepest >= 1 and not f.rain.covered[k]
+        if steepest >= 1
         else "nothing stands above it",
         f"the head is {length(f.mounts.height_m[k], units)} above ground",
     ]

@@ -32,7 +32,7 @@ from planner.sun.grid import LightGrid, light_grid
 from planner.sun.leaves import CrownLight, leaf_share
 from planner.sun.losses import DayOfSun, day_of_sun
 from planner.sun.sky import spread_sky, sun_table_from_weather
-from planner.sun.spread import LightSpread, light_spread
+from planner.sun.spread import LightSpread, carriers, light_spread
 from planner.sun.water import WaterBias, eto_bias_from_eto
 
 Progress = Callable[[str, int, int], None]  # (what is being done, done, total)
@@ -117,7 +117,7 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
     spreads = light_spread(
         site,
         mounts.xyz[[*shown, *named]],
-        mounts.building[[*shown, *named]],
+        carriers(site, mounts.xyz, mounts.building)[[*shown, *named]],
         table,
         placing_m=plan.sun.placing_sd_m,
         heights_share=plan.sun.heights_sd_share,
@@ -155,7 +155,7 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
         light,
         found,
         water,
-        siting(site, mounts.xyz, table, sun, rain, season),
+        siting(site, mounts.xyz, sun, rain, season),
         dict(zip((*shown, *named), spreads, strict=True)),
     )
 

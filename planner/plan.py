@@ -162,7 +162,7 @@ class RasterLayer(Section):
 class SurfaceLayer(RasterLayer):
     use: Literal["heights", "obstacles"] = entry(
         "heights",
-        "`heights`: gives footprints without a height theirs; `obstacles`: shades as it stands, in place of footprints and crowns",
+        "`heights`: gives footprints without a height theirs; `obstacles`: shades as it stands, in place of footprints and crowns, and needs `layers.terrain`",
         "footprints with heights are sharper than cells",
     )
 
@@ -816,7 +816,7 @@ class Outputs(Section):
     map: bool = entry(True, "draw a contract's map", "a map shows what a table hides")
     light_grid: bool = entry(
         False,
-        "light over the whole site: a layer of the map, and `light.tif`",
+        "light over the whole site: a layer of the map, and `light.tif` (light kept and direct sun by month)",
         "the mounts have their own numbers; a grid takes longer",
     )
     light_cell_m: float = entry(

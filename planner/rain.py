@@ -22,8 +22,19 @@ import numba
 import numpy as np
 import shapely
 
-from planner.site import Bools, Floats, Heights, Ints, KeepOut, Prisms, Site, prisms
-from planner.sun.ground import site_ground
+from planner.site import (
+    Bools,
+    Floats,
+    Heights,
+    Ints,
+    KeepOut,
+    Prisms,
+    Site,
+    no_crowns,
+    no_prisms,
+    prisms,
+)
+from planner.sun.ground import OVERHEAD_M, centres, overhead, site_ground
 
 # WMO-No. 8, siting classification for precipitation: an obstacle's distance is at least 4, 2, 1 and 0.5 times
 # its height above the gauge for classes 1 to 4. The ratios are from memory; the angles 14, 26.6 and 45 degrees
@@ -37,8 +48,8 @@ DRIP_REACH_M = 5.0  # eaves farther than this are not looked for
 HEAT_RADII_M = (3.0, 5.0, 10.0, 30.0, 100.0)
 WINDWARD_HALF_DEG = 45.0  # either side of the wind: common practice, no source
 GROUND_REACH_M = 300.0  # hills farther off take sun, but no rain
-OVERHEAD_M = 1.0  # a raster this much above the head, at its own place, is a cover and not its support
 TOUCH_M = 1e-6  # closer than this to a footprint's edge is on it
+EDGE_LOOKS = 10  # looks a sector, to tell which lead inside a footprint from its edge
 
 
 @dataclass(frozen=True)
@@ -47,8 +58,8 @@ class RainResult:
 
     covered: (n,) something hangs over it; cover_name: what. steepest_deg: (n,) elevation of the steepest obstacle
     (buildings, crowns and the ground near by; what is lower than LEAST_DEG is 0),
-    steepest_azimuth_deg: (n,) where it stands, steepest_name: what it is. wmo_class: (n,) 1 to 5, WMO-No. 8
-    precipitation, by obstacles only.
+    steepest_azimuth_deg: (n,) where it stands, steepest_name: what it is; under a cover 90, NaN and the cover.
+    wmo_class: (n,) 1 to 5, WMO-No. 8 precipitation, by obstacles only.
     sector_deg, sector_class: (n, 36) the same by sectors of 10 degrees, the first centred on north; all 90 and 5
     under a cover. sector_obstacle: (n, 36) row of `obstacles`, -1 where none.
     drip_m: (n,) distance to the nearest eave that is higher than the mount (inf where none is within
@@ -86,9 +97,12 @@ def rain_and_surroundings(site: Site, xyz: Floats) -> RainResult:
     """Cover, obstacles by sector, their WMO class, drip, heat and distances to keep-outs for (n, 3) mounts.
 
     Exact for prisms and ellipsoid crowns, whatever the azimuth. A canopy raster, and a surface model that stands
-    in for footprints, are looked at every half degree, their own cell and the next one left out; footprints and
-    crowns still count then.
+    in for footprints and crowns as it does for the sun, are looked at every half degree, their own cell and the
+    next one left out; a footprint's roof still covers what is under it, and its walls still reflect.
     """
+    stands = site.surface is None
+    if not stands:
+        site = replace(site, crowns=no_crowns(), crown_prisms=no_prisms())
     xyz = np.ascontiguousarray(xyz, float).reshape(-1, 3)
     n = len(xyz)
     points = shapely.points(xyz[:, :2])
@@ -101,23 +115,22 @@ def rain_and_surroundings(site: Site, xyz: Floats) -> RainResult:
     cover, wall = np.full((2, n), -1, np.int64)
     wall_m = np.full(n, np.inf)
     first = len(site.buildings) + len(site.crown_prisms)
-    _add_prisms(
-        xyz, *_flat(site.buildings), site.buildings.top_m, 0, tangent, obstacle, bearing, cover, wall_m, wall
-    )
+    by_sector = (tangent, obstacle, bearing)
+    _add_prisms(xyz, *_flat(site.buildings), site.buildings.top_m, 0, *by_sector, cover, wall_m, wall)
+    if not stands:  # how high it stands is the surface model's to say
+        tangent[:], obstacle[:], bearing[:] = 0.0, -1, np.nan
     hedge_m, hedge = np.full(n, np.inf), wall.copy()  # leaves are no walls
     _add_prisms(
         xyz,
         *_flat(site.crown_prisms),
         site.crown_prisms.top_m,
         len(site.buildings),
-        tangent,
-        obstacle,
-        bearing,
+        *by_sector,
         cover,
         hedge_m,
         hedge,
     )
-    _add_crowns(xyz, crowns.centre, crowns.radius_m, crowns.half_height_m, first, tangent, obstacle, bearing, cover)
+    _add_crowns(xyz, crowns.centre, crowns.radius_m, crowns.half_height_m, first, *by_sector, cover)
     obstacles = (
         *site.buildings.names,
         *site.crown_prisms.names,
@@ -126,7 +139,7 @@ def rain_and_surroundings(site: Site, xyz: Floats) -> RainResult:
         "the surface model",
         "tree canopy",
     )
-    _add_rasters(site, xyz, len(obstacles) - 3, tangent, obstacle, bearing, cover)
+    _add_rasters(site, xyz, len(obstacles) - 3, *by_sector, cover)
     covered = cover >= 0
     worst = tangent.argmax(axis=1)
     rows = np.arange(n)
@@ -137,8 +150,8 @@ def rain_and_surroundings(site: Site, xyz: Floats) -> RainResult:
     return RainResult(
         covered,
         np.where(covered, 90.0, np.degrees(np.arctan(steepest))),
-        bearing[rows, worst],
-        tuple(obstacles[k] if k >= 0 else "" for k in obstacle[rows, worst]),
+        np.where(covered, np.nan, bearing[rows, worst]),
+        tuple(obstacles[k] if k >= 0 else "" for k in np.where(covered, cover, obstacle[rows, worst])),
         rain_class(np.where(covered, np.inf, steepest)),
         nearest[KeepOut.SPRAY][0],
         nearest[KeepOut.HEAT][0],
@@ -195,20 +208,27 @@ def _box_distance(x: float, y: float, box: Floats) -> float:
 
 @numba.njit(cache=True, nogil=True)
 def _inside(x: float, y: float, start: Floats, end: Floats, low: int, high: int) -> bool:
-    """Even-odd rule over all rings of a footprint; a point on an edge is inside."""
+    """Even-odd rule over all rings of a footprint."""
     odd = False
     for e in range(low, high):
         ax, ay, bx, by = start[e, 0] - x, start[e, 1] - y, end[e, 0] - x, end[e, 1] - y
         ex, ey = bx - ax, by - ay
-        length2 = ex * ex + ey * ey
-        if length2 == 0.0:
-            continue
-        t = min(1.0, max(0.0, -(ax * ex + ay * ey) / length2))
-        if math.hypot(ax + t * ex, ay + t * ey) <= TOUCH_M:
-            return True
         if (ay > 0.0) != (by > 0.0) and ax - ay * ex / ey > 0.0:
             odd = not odd
     return odd
+
+
+@numba.njit(cache=True, nogil=True)
+def _on_edge(x: float, y: float, start: Floats, end: Floats, low: int, high: int) -> bool:
+    for e in range(low, high):
+        ax, ay = start[e, 0] - x, start[e, 1] - y
+        ex, ey = end[e, 0] - start[e, 0], end[e, 1] - start[e, 1]
+        length2 = ex * ex + ey * ey
+        if length2 > 0.0:
+            t = min(1.0, max(0.0, -(ax * ex + ay * ey) / length2))
+            if math.hypot(ax + t * ex, ay + t * ey) <= TOUCH_M:
+                return True
+    return False
 
 
 @numba.njit(cache=True, nogil=True)
@@ -257,9 +277,19 @@ def _add_prisms(
             away = _box_distance(x, y, boxes[p])
             if rise < away * least:
                 continue
-            if away <= TOUCH_M and _inside(x, y, start, end, first[p], first[p + 1]):
-                cover[k] = offset + p
-                continue
+            if away <= TOUCH_M:
+                if _on_edge(x, y, start, end, first[p], first[p + 1]):
+                    # fixed to this wall: it closes what leads inside, and hangs over nothing
+                    for i in range(SECTORS * EDGE_LOOKS):
+                        azimuth = (i + 0.5) * SECTOR_DEG / EDGE_LOOKS
+                        a = math.radians(azimuth)
+                        ahead_x, ahead_y = x + 10.0 * TOUCH_M * math.sin(a), y + 10.0 * TOUCH_M * math.cos(a)
+                        if _inside(ahead_x, ahead_y, start, end, first[p], first[p + 1]):
+                            s = math.floor(azimuth / SECTOR_DEG + 0.5)
+                            _take(k, math.inf, azimuth, offset + p, s, tangents, obstacles, bearings)
+                elif _inside(x, y, start, end, first[p], first[p + 1]):
+                    cover[k] = offset + p
+                    continue
             for e in range(first[p], first[p + 1]):
                 ax, ay, bx, by = start[e, 0] - x, start[e, 1] - y, end[e, 0] - x, end[e, 1] - y
                 ex, ey = bx - ax, by - ay
@@ -350,16 +380,8 @@ def _add_rasters(
             higher = (value > tangents[:, s]) & (value >= math.tan(math.radians(LEAST_DEG)))
             tangents[higher, s], obstacles[higher, s] = value[higher], row
             bearings[higher, s] = azimuth[best[higher]]
-    # what the raster shows at the mount's own place: its support, unless it stands well above the head
-    for row, top in (
-        (first + 1, site.surface.cell_at(xyz[:, :2]) if site.surface is not None else None),
-        (
-            first + 2,
-            site.canopy.cell_at(xyz[:, :2]) + site.ground_at(xyz[:, :2]) if site.canopy is not None else None,
-        ),
-    ):
-        if top is not None:
-            cover[(cover < 0) & (np.nan_to_num(top, nan=-np.inf) > xyz[:, 2] + OVERHEAD_M)] = row
+    for row, reliefs in ((first + 1, rasters.surface), (first + 2, rasters.canopy)):
+        cover[(cover < 0) & overhead(reliefs, xyz)] = row
 
 
 def _standing(site: Site) -> Heights | None:
@@ -367,11 +389,7 @@ def _standing(site: Site) -> Heights | None:
     if site.surface is None:
         return None
     h = site.surface
-    rows, cols = h.values.shape
-    east = h.left_m + (np.arange(cols) + 0.5) * h.cell_m
-    north = h.top_m - (np.arange(rows) + 0.5) * h.cell_m
-    ground = site.ground_at(np.stack(np.meshgrid(east, north), axis=-1))
-    return replace(h, values=np.where(h.values - ground > OVERHEAD_M, h.values, np.nan))
+    return replace(h, values=np.where(h.values - site.ground_at(centres(h)) > OVERHEAD_M, h.values, np.nan))
 
 
 # --- drip, heat, keep-outs --------------------------------------------------------------------------------------

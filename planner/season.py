@@ -35,7 +35,7 @@ def irrigation_months(eto_mm_day: Floats, rain_mm: Floats, t_mean_c: Floats) -> 
     with the highest ETo stands for the season; where the climate is unknown, all months do, the stricter choice.
     """
     if not all(np.isfinite(values).all() for values in (eto_mm_day, rain_mm, t_mean_c)):
-        return np.ones(12, bool), "the climate is not known in every month: all months taken"
+        return np.ones(12, bool), "The climate is not known in every month: all months taken"
     need = np.asarray(eto_mm_day) - effective_rain_mm(rain_mm) / MONTH_DAYS
     flags: Bools = np.asarray((need > MARGIN_MM_DAY) & (np.asarray(t_mean_c) >= WARM_C))
     rule = (
@@ -43,9 +43,9 @@ def irrigation_months(eto_mm_day: Floats, rain_mm: Floats, t_mean_c: Floats) -> 
         f"{WARM_C:g} °C or more"
     )
     if flags.any():
-        return flags, f"from the climate, {in_words(flags)}: {rule}"
+        return flags, f"From the climate, {in_words(flags)}: {rule}"
     flags[int(np.argmax(eto_mm_day))] = True
-    return flags, f"no month has {rule}: {in_words(flags)}, the month of the highest ETo, taken"
+    return flags, f"No month has {rule}: {in_words(flags)}, the month of the highest ETo, taken"
 
 
 def season_months(
@@ -55,4 +55,4 @@ def season_months(
     if given is None:
         return irrigation_months(eto_mm_day, rain_mm, t_mean_c)
     flags = np.array(month_flags(given))
-    return flags, f"as the plan says: {in_words(flags)}"
+    return flags, f"As the plan says: {in_words(flags)}"

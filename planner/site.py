@@ -196,7 +196,8 @@ class Site:
     buildings: opaque. crowns and crown_prisms: let light through by leaf season (crown_evergreen: (n,) for the
     prisms). terrain: bare ground, fine; terrain_far: the same to the horizon, coarser, given only where `terrain`
     does not reach that far. surface: all that stands on it, given only where it serves as obstacle.
-    canopy: vegetation's height above ground; canopy_evergreen its leaf habit.
+    canopy: vegetation's height above ground, without what crowns and crown_prisms hold already;
+    canopy_evergreen: its leaf habit.
     pitched: (n_buildings,) True where the roof is pitched (the mast then stands at the eave).
     mountable: (n_buildings,) False where no sensor may be fixed.
     poles: z is the pole's top.

@@ -15,12 +15,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
 from planner.rain import HEAT_RADII_M, SECTOR_DEG, SECTORS, RainResult
 from planner.site import Bools, Floats, Ints, Site
-from planner.sun.path import SunTable
-from planner.sun.result import SunResult
+from planner.sun.result import Shade, SunResult
 from planner.units import MONTHS
 
 # Highest sun that may be shaded, degrees, for classes 1 to 3: from memory. Poleward of 60 degrees the first line
@@ -72,21 +70,6 @@ class Siting:
     from_memory: tuple[str, ...] = ("radiation", "sunshine")
 
 
-@dataclass(frozen=True)
-class Shade:
-    """The sun behind obstacles, opaque or leafy, over the year; one row a mount (n).
-
-    highest_deg, azimuth_deg: (n,) the highest sun that is hidden and where it stands then, -inf and NaN where it
-    never is; month: (n,). worst_day: (n,) largest share of a day's sun time that is hidden; worst_day_month: (n,).
-    """
-
-    highest_deg: Floats
-    azimuth_deg: Floats
-    month: Ints
-    worst_day: Floats
-    worst_day_month: Ints
-
-
 def sunlight(direct_h: float) -> str:
     """The trade's word for a place with so many hours of direct sun a day: six and more, three to six, less.
 
@@ -96,17 +79,17 @@ def sunlight(direct_h: float) -> str:
     return "full sun" if direct_h >= FULL_SUN_H else "part sun" if direct_h >= PART_SUN_H else "shade"
 
 
-def siting(site: Site, xyz: Floats, table: SunTable, sun: SunResult, rain: RainResult, season: Bools) -> Siting:
+def siting(site: Site, xyz: Floats, sun: SunResult, rain: RainResult, season: Bools) -> Siting:
     """Classes of (n, 3) mounts.
 
-    table: the site's sun table; sun, rain: what was found for these mounts; season: (12,) irrigation months.
-    Obstacles are taken from the pictures by whole degrees of azimuth, crowns as shade.
+    sun, rain: what was found for these mounts; season: (12,) irrigation months. The sun is hidden where the year
+    of light found it so, step by step; crowns hide it too.
 
-        classes = siting(site, mounts.xyz, table, sun, rain, season)
+        classes = siting(site, mounts.xyz, sun, rain, season)
         classes.radiation[k], classes.radiation_why[k]
     """
     xyz = np.asarray(xyz, float).reshape(-1, 3)
-    shade = shade_of(table, np.maximum(sun.horizon_deg, sun.veil_deg))
+    shade = sun.shade
     slope = ground_slope_deg(site, xyz)
     limits = RADIATION_POLEWARD_DEG if abs(site.latitude_deg) >= POLEWARD_LATITUDE_DEG else RADIATION_DEG
     radiation = _light_class(shade, limits)
@@ -142,55 +125,6 @@ def siting(site: Site, xyz: Floats, table: SunTable, sun: SunResult, rain: RainR
 # --- shade -------------------------------------------------------------------------------------------------------
 
 
-def shade_of(table: SunTable, obstacle_deg: Floats) -> Shade:
-    """When the sun is hidden behind (n, k) obstacles, elevations at even azimuths from north on."""
-    obstacle = np.ascontiguousarray(np.atleast_2d(obstacle_deg), np.float64)
-    # a day ends where solar time falls back
-    day = np.concatenate([[0], np.cumsum(np.diff(table.solar_hour) < 0)]) if len(table.month) else np.empty(0)
-    day = day.astype(np.int64)
-    highest, worst = _hidden(obstacle, table.azimuth_deg, table.elevation_deg, day)
-    seen = highest >= 0
-    at = np.maximum(highest, 0)
-    share, which = worst
-    first = np.searchsorted(day, which)
-    none = np.full(len(obstacle), -np.inf)
-    if not len(table.month):
-        return Shade(none, -none * np.nan, at, np.zeros(len(obstacle)), at)
-    return Shade(
-        np.where(seen, table.elevation_deg[at], none),
-        np.where(seen, table.azimuth_deg[at], np.nan),
-        np.where(seen, table.month[at], 0),
-        share,
-        table.month[np.minimum(first, len(day) - 1)],
-    )
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _hidden(obstacle, azimuth, elevation, day):  # type: ignore[no-untyped-def]
-    """Row of the highest hidden sun (-1: none); largest share of a day hidden, and that day."""
-    n, k = obstacle.shape
-    highest = np.full(n, -1)
-    share, which = np.zeros(n), np.zeros(n, np.int64)
-    width = 360.0 / k
-    for m in range(n):
-        hidden = up = 0
-        for i in range(len(azimuth)):
-            at = azimuth[i] / width
-            left = int(at) % k
-            part = at - int(at)
-            rim = obstacle[m, left] * (1.0 - part) + obstacle[m, (left + 1) % k] * part
-            up += 1
-            if elevation[i] <= rim:
-                hidden += 1
-                if highest[m] < 0 or elevation[i] > elevation[highest[m]]:
-                    highest[m] = i
-            if i + 1 == len(azimuth) or day[i + 1] != day[i]:
-                if hidden > share[m] * up:
-                    share[m], which[m] = hidden / up, day[i]
-                hidden = up = 0
-    return highest, (share, which)
-
-
 def _light_class(shade: Shade, limits: tuple[float, ...]) -> Ints:
     by_angle = 1 + np.searchsorted(np.asarray(limits), shade.highest_deg, side="left")
     by_day = np.where(shade.worst_day <= SHADE_OF_A_DAY, 4, 5)
@@ -205,16 +139,19 @@ def _light_why(shade: Shade, k: int, given: int, limits: tuple[float, ...], rain
             f"shade takes {shade.worst_day[k]:.0%} of a day in {MONTHS[shade.worst_day_month[k]]}; class 4 allows "
             f"{SHADE_OF_A_DAY:.0%}"
         )
-    behind = _obstacle(rain, k, shade.azimuth_deg[k])
+    behind = _obstacle(rain, k, shade)
     return (
         f"the sun is hidden{behind} while {shade.highest_deg[k]:.0f} degrees high at {shade.azimuth_deg[k]:.0f} "
         f"degrees of azimuth ({MONTHS[shade.month[k]]}); class {given - 1} allows {limits[given - 2]:g}"
     )
 
 
-def _obstacle(rain: RainResult, k: int, azimuth_deg: float) -> str:
-    row = rain.sector_obstacle[k, round(azimuth_deg / SECTOR_DEG) % SECTORS]
-    return f" behind {rain.obstacles[row]}" if row >= 0 else ""
+def _obstacle(rain: RainResult, k: int, shade: Shade) -> str:
+    """What hides the highest hidden sun, where that is sure: not under a cover, nor beyond what takes rain."""
+    sector = round(shade.azimuth_deg[k] / SECTOR_DEG) % SECTORS
+    row = rain.sector_obstacle[k, sector]
+    sure = row >= 0 and not rain.covered[k] and rain.sector_deg[k, sector] >= shade.highest_deg[k]
+    return f" behind {rain.obstacles[row]}" if sure else ""
 
 
 # --- air, rain ---------------------------------------------------------------------------------------------------
@@ -237,7 +174,7 @@ def _temperature(shade: Shade, slope: Floats, rain: RainResult) -> tuple[Ints, t
 
         def hidden(k: int, limit: float = limit, c: int = c) -> str:
             return (
-                f"the sun is hidden{_obstacle(rain, k, shade.azimuth_deg[k])} while {shade.highest_deg[k]:.0f} "
+                f"the sun is hidden{_obstacle(rain, k, shade)} while {shade.highest_deg[k]:.0f} "
                 f"degrees high; class {c + 1} allows {limit:g}"
             )
 

@@ -33,6 +33,18 @@ def judge(site, points, season=SEASON, **keys):
     return decide(settings, mounts, light, rain, found, season)
 
 
+def test_a_cover_is_said_once():
+    """Under a canopy, with a hall beside it: no gate says that the hall stands 90 degrees high."""
+    built = prisms([shapely.box(-2, -2, 2, 2), shapely.box(-20, 8, 20, 12)], [4, -1], [4.3, 9], ["Canopy", "Hall"])
+    found = judge(bare_site(buildings=built, latitude_deg=35), [("a", 0, 0, 2.0)], mounts={"choose": "a"})
+    assert not found.passes[0, found.gates.index("open to rain")]
+    assert found.shut_by[0].startswith("Canopy hangs over it; ")
+    assert "Hall" not in found.shut_by[0]
+    assert ";;" not in found.shut_by[0].replace(" ", "")
+    assert "Canopy hangs over it, " in found.reasons[0].split(").")[1]
+    assert "nothing stands above it" not in found.reasons[0]
+
+
 def controllers(*xyz):
     return Places(tuple(f"C{k + 1}" for k in range(len(xyz))), np.array(xyz, float), np.zeros(len(xyz), bool))
 

@@ -6,7 +6,9 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from planner.rain import rain_and_surroundings
 from planner.site import Heights, bare_site, ground_at, prisms
+from planner.sun import sun_table, year_of_light
 from planner.sun.ground import (
     DROP_PER_M2,
     canopy_relief,
@@ -356,6 +358,29 @@ def test_rasters_of_a_site():
     trees = site_ground(bare_site(canopy=wood))
     assert trees.veil(mounts, [0.0]).tangent[0, 0] == pytest.approx(9 / 20, rel=1e-4)
     assert trees.opaque(mounts, [0.0], 5000.0) is None
+
+
+@pytest.mark.parametrize("cell_m", [1.0, 2.0, 5.0, 10.0])
+def test_in_a_wood_and_in_a_hall_there_is_no_sun(cell_m):
+    """A head in the middle of a wood or hall of cells gets what it gets in the same wood and hall as prisms."""
+    block = raster(lambda e, n: np.where((abs(e) < 50) & (abs(n) < 50), 8.0, 0.0), 200, cell_m)
+    flat = raster(lambda e, n: 0 * e, 200, cell_m)
+    shape = [shapely.box(-50, -50, 50, 50)]
+    # in the wood; in a clearing's cell or on a roof, within OVERHEAD_M of the raster, its support hides nothing
+    mounts, table = np.array([[0.3, 0.3, 2.0], [0.3, 0.3, 7.5]]), sun_table(40, 0, step_minutes=30, day_step=10)
+    for cells, whole in (
+        (
+            bare_site(canopy=block, canopy_evergreen=True),
+            bare_site(crown_prisms=prisms(shape, [0.0], [8.0]), crown_evergreen=np.array([True])),
+        ),
+        (bare_site(surface=block, terrain=flat), bare_site(buildings=prisms(shape, [0.0], [8.0]))),
+    ):
+        found, truth = year_of_light(cells, mounts, table), year_of_light(whole, mounts[:1], table)
+        np.testing.assert_allclose(found.light_share[0], truth.light_share[0], atol=1e-6)
+        np.testing.assert_allclose(found.sky_view[0], truth.sky_view[0], atol=1e-6)
+        assert found.direct_h[0].max() == truth.direct_h[0].max() == 0
+        assert rain_and_surroundings(cells, mounts).covered.tolist() == [True, False]
+        assert found.light_share[1, 5] > 0.9
 
 
 def test_site_reads_its_ground_near_first():

@@ -141,7 +141,7 @@ def full_site(latitude_deg):
         rng.random(60) < 0.5,
     )
     grove = prisms([shapely.box(20, 20, 40, 60).difference(shapely.box(25, 30, 35, 40))], [2.0], [9.0])
-    slope = np.tile(np.maximum(0, np.linspace(200, -100, 200)), (200, 1))
+    slope = np.tile(np.maximum(0, np.linspace(200, -270, 200)), (200, 1))  # level where the mounts stand
     return bare_site(
         buildings=buildings,
         crowns=crowns,
@@ -175,6 +175,9 @@ def test_same_year_as_the_plain_form(site):
     # the plain form sums the sky in rings of half a degree, and tries elevations half a degree apart
     for name, bound in (("sky_view", 2e-3), ("light_share", 1e-3), ("horizon_deg", 0.5), ("veil_deg", 0.5)):
         np.testing.assert_allclose(getattr(ours, name), getattr(plain, name), atol=bound, err_msg=name)
+    for name in vars(ours.shade):
+        np.testing.assert_allclose(getattr(ours.shade, name), getattr(plain.shade, name), atol=1e-12, err_msg=name)
+    assert np.ptp(ours.shade.worst_day) > 0.1  # no scene that hides all from all
     other = {"crowns": CrownLight(0.1, 0.5), "in_leaf": np.linspace(0, 1, 12)}
     ours, plain = year_of_light(site, mounts, table, **other), plain_year_of_light(site, mounts, table, **other)
     np.testing.assert_allclose(ours.beam_share, plain.beam_share, atol=1e-12)

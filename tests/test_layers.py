@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,7 @@ from planner.layers.raster import read_heights
 from planner.ledger import DataError, Ledger, PlanError
 from planner.plan import PlanFile, parse_plan
 from planner.site import KeepOut, Site, ground_at
+from planner.sun import sun_table, year_of_light
 
 GEOD = Geod(ellps="WGS84")
 AUSTIN = (-97.74, 30.27)
@@ -817,7 +819,8 @@ def test_obstacles_keep_their_walls_and_say_how_sharp_they_are(tmp_path: Path) -
     """A block of 12 m on the ground at 0: no cell between. A wall one 5 m cell off, each way, seen from 10 m: at
     worst atan(e / (2 sqrt(d (d - e)))) with e = 5 sqrt 2, which is 33.2 degrees."""
     path = raster(tmp_path / "dsm.tif", value=lambda x, y: np.where((abs(x) < 30) & (abs(y) < 20), 12.0, 0.0))
-    site, notices = site_of(tmp_path, surface={"path": path, "use": "obstacles"})
+    ground = {"path": raster(tmp_path / "dem.tif", value=lambda x, y: 0 * x)}
+    site, notices = site_of(tmp_path, surface={"path": path, "use": "obstacles"}, terrain=ground)
     assert site.surface is not None
     assert set(np.unique(site.surface.values[~np.isnan(site.surface.values)])) == {0.0, 12.0}
     assert said(notices, "obstacles are cells of 5 m", "10 m away may stand up to 33 degrees")
@@ -934,8 +937,58 @@ def test_heights_from_a_surface_model(tmp_path: Path) -> None:
     site, _ = site_of(tmp_path, **layers)
     assert site.surface is not None
     del layers["terrain"]
+    with pytest.raises(DataError, match="needs the height of the ground") as fault:
+        site_of(tmp_path, **layers)
+    assert "layers.terrain" in fault.value.todo
+    layers["surface"]["use"] = "heights"
     _, notices = site_of(tmp_path, **layers)
     assert said(notices, "surface model without terrain")
+
+
+def test_a_tree_in_two_layers_shades_once(tmp_path: Path) -> None:
+    """An oak as a point, as a polygon and in the canopy, and a wood in the canopy alone: the light is that of the
+    crowns and the wood, each once."""
+
+    def grown(x: Any, y: Any) -> Any:
+        return np.where((np.hypot(x, y + 10) < 4.0) | (np.hypot(x + 40, y) < 20.0) | (y > 70), 9.0, 0.0)
+
+    canopy = {"path": raster(tmp_path / "canopy.tif", cell=1.0, half=300, value=grown)}
+    oak = write(tmp_path, "oak.gpkg", [Point(0, -10), Point(-40, 0).buffer(20)], h=[9.0, 9.0], w=[8.0, None])
+    trees = {"path": oak, "height": "h", "crown_width": "w"}
+    both, notices = site_of(tmp_path, canopy=canopy, trees=trees)
+    assert said(notices, "layers.canopy", "so that each tree shades once")
+    alone, notices = site_of(tmp_path, trees=trees)
+    assert not said(notices, "shades once")
+    table = sun_table(40, 0, step_minutes=30, day_step=10)
+    mounts = np.array([[0.0, -3.0, 2.0], [-15.0, 0.0, 2.0]])
+    once, crowns = (year_of_light(site, mounts, table).light_share for site in (replace(both, canopy=None), alone))
+    np.testing.assert_allclose(once, crowns)
+    assert both.canopy is not None
+    here = both.canopy.cell_at(np.array([[0.0, -10.0], [-40.0, 10.0], [-40.0, 90.0]]))
+    assert here.tolist() == pytest.approx([0, 0, 9])
+    # north of the mounts the wood veils sky alone
+    lost = crowns - year_of_light(both, mounts, table).light_share
+    assert 0 < lost.max() < 0.02
+    away = {"path": write(tmp_path, "far.gpkg", [Point(60, -60)])}
+    far, notices = site_of(tmp_path, canopy=canopy, trees=away)
+    assert not said(notices, "shades once")
+    assert far.canopy is not None
+
+
+def test_trees_that_a_surface_model_stands_in_for_are_said(tmp_path: Path) -> None:
+    flat = {"path": raster(tmp_path / "dem.tif", cell=5.0, half=100, value=lambda x, y: 0 * x)}
+    layers = {
+        "terrain": flat,
+        "surface": {"path": flat["path"], "use": "obstacles"},
+        "trees": {"path": write(tmp_path, "t.gpkg", [Point(0, -6), Point(30, 0)])},
+    }
+    _, notices = site_of(tmp_path, **layers)
+    assert said(notices, "layers.trees", "2 trees do not shade", "opaque all year")
+    canopy = raster(tmp_path / "c.tif", cell=5.0, half=100, value=lambda x, y: np.where(y > 0, 8.0, 0.0))
+    site, notices = site_of(tmp_path, **layers, canopy={"path": canopy})
+    assert said(notices, "2 trees do not shade", "let light through")
+    assert site.canopy is not None
+    assert site.canopy.cell_at(np.array([[30.0, 2.0]])) == pytest.approx(8)
 
 
 # --- a contract ------------------------------------------------------------------------------------------

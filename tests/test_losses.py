@@ -2,6 +2,7 @@
 stands a degrees high takes the hours after 18:00 - a/15, in every month: a closed form for the clock."""
 
 import dataclasses
+import re
 
 import numpy as np
 import pytest
@@ -243,6 +244,29 @@ def test_on_open_ground_nothing_is_lost():
     assert day.losses == ()
     assert (day.beam_lost == 0).all()
     np.testing.assert_allclose(day.first_h, 6.0, atol=STEP_H)
+
+
+def test_a_loss_goes_on_past_midnight():
+    """At 75 degrees north the June sun stands due north at midnight, 8.4 degrees high (75 + 23.4 - 90): a hall
+    there takes one stretch about 24:00. In the south as well, where the day's hours are not cut."""
+    hall, mill = shapely.box(-5, 20, 5, 25), shapely.box(-2, -30, 2, -20)
+    table = sun_table(75.0, 0.0, 0.0, 10, 3)
+    june = np.arange(12) == 5
+    site = bare_site(latitude_deg=75.0, buildings=prisms([hall, mill], [-1] * 2, [20, 60], ["Hall", "Mill"]))
+    day = day_of_sun(site, np.array([0.0, 0.0, 1.0]), table, june)
+    (north,) = [loss for loss in day.losses if loss.name == "Hall" and 5 in loss.months]
+    assert north.from_h < 24 < north.to_h
+    assert (north.from_h + north.to_h) / 2 == pytest.approx(24, abs=STEP_H)
+    # the sun turns by about 15 degrees an hour
+    assert north.to_h - north.from_h == pytest.approx(2 * np.degrees(np.arctan(5 / 20)) / 15, abs=2 * STEP_H)
+    assert re.search(r"Hall takes the sun, 2[23]:\d\d to [01]:\d\d,", loss_said(north))
+    (south,) = [loss for loss in day.losses if loss.name == "Mill" and 5 in loss.months]
+    assert south.from_h < 12 < south.to_h < 24
+    # where the night parts evening and morning they stay apart
+    wide = bare_site(latitude_deg=60.0, buildings=prisms([shapely.box(-500, 20, 500, 25)], [-1], [40], ["Hall"]))
+    day = day_of_sun(wide, np.array([0.0, 0.0, 1.0]), sun_table(60.0, 0.0, 0.0, 10, 3), june)
+    assert all(loss.to_h <= 24 for loss in day.losses)
+    assert len([loss for loss in day.losses if 5 in loss.months]) == 2
 
 
 def test_polar_night_and_inside_a_building():

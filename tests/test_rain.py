@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from planner.rain import HEAT_RADII_M, LEAST_DEG, rain_and_surroundings, rain_class, windward
 from planner.site import Crowns, Heights, KeepOut, KeepOuts, bare_site, prisms
+from planner.sun import sun_table, year_of_light
 
 
 @pytest.mark.parametrize(
@@ -292,6 +293,52 @@ def test_a_canopy_is_seen_and_covers():
     assert found.steepest_deg[0] == pytest.approx(np.degrees(np.arctan(11 / 6)), abs=1.0)
     assert found.steepest_name == ("tree canopy",)
     assert rain_and_surroundings(site, beneath).covered.tolist() == [True]
+
+
+def test_beside_a_surface_model_the_sun_s_obstacles_count():
+    """A hall and an oak that the surface model does not show, as the sun leaves them out; but the hall's wall is
+    still a wall, and its roof overhead still a roof."""
+    flat = cells(0.0)
+    crown = Crowns(("oak",), np.array([[6.0, 0.0, 8.0]]), np.array([4.0]), np.array([4.0]), np.array([True]))
+    hall = prisms(
+        [shapely.box(-30, 5, 30, 9), shapely.box(-60, -60, -40, -40)], [-1, 4], [12.0, 5.0], ["hall", "roof"]
+    )
+    site = bare_site(buildings=hall, crowns=crown, surface=flat, terrain=flat)
+    found = rain_and_surroundings(site, np.array([[0.0, 0.0, 2.0], [-50, -50, 2]]))
+    assert found.steepest_deg[0] == 0
+    assert found.steepest_name[0] == ""
+    assert found.wall_m[0] == pytest.approx(5)
+    assert found.cover_name == ("", "roof")
+    year = year_of_light(site, np.array([[0.0, 0.0, 2.0]]), sun_table(40, 0, step_minutes=60, day_step=30))
+    assert year.light_share.min() == pytest.approx(1)
+
+
+def test_a_mount_on_a_wall_line_is_beside_the_wall():
+    """Half of all directions lead inside: these are shut, nothing hangs over it; at a corner a quarter is."""
+    house = prisms([shapely.box(0, 0, 10, 10)], [-1], [9.0], ["house"])
+    found = rain_and_surroundings(
+        bare_site(buildings=house), np.array([[5.0, 0, 4], [0, 0, 4], [5, 1e-3, 4], [5, 0, 9.5]])
+    )
+    assert found.covered.tolist() == [False, False, True, False]
+    assert found.wall_m[:2].tolist() == [0, 0]
+    shut = found.sector_deg == 90
+    # the wall runs east and west, so these two sectors are cut by it; at the corner north and east are
+    assert np.flatnonzero(~shut[0]).tolist() == list(range(10, 27))
+    assert np.flatnonzero(shut[1]).tolist() == list(range(10))
+    assert (found.sector_deg[0, 10:27] == 0).all()
+    assert found.steepest_name[:2] == ("house", "house")
+    assert found.steepest_deg[3] == 0
+
+
+def test_the_cover_is_named_and_nothing_else():
+    """A crown overhead and a hall at 40 degrees: what stands at 90 is the crown, and has no direction."""
+    crown = Crowns(("T1",), np.array([[0.0, 0.0, 8.0]]), np.array([4.0]), np.array([4.0]), np.array([True]))
+    hall = prisms([shapely.box(-3, 8, 3, 12)], [-1], [9.0], ["Hall"])
+    found = rain_and_surroundings(bare_site(buildings=hall, crowns=crown), np.array([[0.0, 0, 1.5], [0, -9, 1.5]]))
+    assert found.steepest_name == ("T1", "T1")
+    assert np.isnan(found.steepest_azimuth_deg[0])
+    assert found.steepest_azimuth_deg[1] == pytest.approx(0)
+    assert found.steepest_deg[0] == 90
 
 
 def test_steep_ground_is_an_obstacle():

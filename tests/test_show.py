@@ -55,7 +55,8 @@ from planner.siting import siting
 from planner.sun import SunResult, SunTable, sun_table, year_of_light
 from planner.sun.grid import LightGrid, light_grid
 from planner.sun.losses import Loss, Obstacle, day_of_sun
-from planner.sun.water import eto_bias_from_eto
+from planner.sun.spread import LightSpread
+from planner.sun.water import WaterBias, eto_bias_from_eto
 from planner.units import MONTHS
 
 NASTY = (
@@ -232,7 +233,7 @@ def scene(names: tuple[str, ...] = (), units: str = "us", latitude_deg: float = 
             for k in (decision.chosen, *decision.runners_up)
         },
         *_closely(site, mounts, decision, table, season),
-        siting=siting(site, mounts.xyz, table, sun, wet, season),
+        siting=siting(site, mounts.xyz, sun, wet, season),
         water=eto_bias_from_eto(sun.light_share, climate.eto_mm_day[0], climate.t_mean_c[0], latitude_deg, 350.0),
     )
 
@@ -765,10 +766,56 @@ def test_unknown_numbers_are_null() -> None:
     assert json.loads(text, parse_constant=refuse) == {"a": [None, None, 1.0, 2, True], "b": [0.0, 0.0]}
 
 
+def test_all_of_the_light_is_in_the_tables(yard: SiteResult) -> None:
+    """Beam, diffuse (sky view), spreads and both ends of the ETo: month by month, as they were found."""
+    row, n = yard.decision.chosen, len(yard.mounts)
+    spread = LightSpread(np.arange(12) / 100, np.arange(12) / 10)
+    rng = np.random.default_rng(1)
+    water = WaterBias(*rng.uniform(-20, 0, (3, n, 12)), np.full(12, 5.0), ())
+    result = dataclasses.replace(yard, light_spread={row: spread}, water=water)
+    rows = tables.mount_rows(result)
+    month = words.worst_month(yard.sun.light_share[row], yard.season)
+    brief = words.worst_month(yard.sun.direct_h[row], yard.season)
+    assert rows.light_share_worst_month_spread[row] == pytest.approx(month / 100)
+    assert rows.direct_h_day_worst_month_spread[row] == pytest.approx(brief / 10)
+    assert rows.light_share_worst_month_spread.notna().sum() == 1
+    closely = json.loads(tables.site_json(result))["closely"]
+    (chosen,) = [one for one in closely if one["id"] == yard.mounts.ids[row]]
+    assert chosen["light_share_spread"] == pytest.approx(spread.light_share)
+    assert chosen["direct_h_day_spread"] == pytest.approx(spread.direct_h)
+    for name, values in (
+        ("light_share", yard.sun.light_share),
+        ("beam_share", yard.sun.beam_share),
+        ("sky_view", yard.sun.sky_view),
+        ("direct_h_day", yard.sun.direct_h),
+        ("eto_bias_percent", water.percent),
+        ("eto_bias_spread_percent", water.spread_percent),
+        ("eto_bias_by_sun_percent", water.by_sun_percent),
+    ):
+        assert rows[f"{name}_mar"].to_numpy() == pytest.approx(values[:, 2], abs=1e-6)
+        assert chosen[name] == pytest.approx(values[row], abs=1e-6)
+    other = next(one for one in closely if one["id"] != yard.mounts.ids[row])
+    assert other["light_share_spread"] is None
+
+
+def test_nothing_is_sure_to_the_last_digit(yard: SiteResult) -> None:
+    row = yard.decision.chosen
+
+    def said(light: float, hours: float) -> list[str]:
+        spread = LightSpread(np.full(12, light), np.full(12, hours))
+        numbers = words.mount_numbers(dataclasses.replace(yard, light_spread={row: spread}), row)
+        return [number.value for number in numbers[:2]]
+
+    assert [value.split(" ± ")[1] for value in said(0.0, 0.0)] == ["under 0.1 points", "under 0.1 h"]
+    assert [value.split(" ± ")[1] for value in said(0.0004, 0.049)] == ["under 0.1 points", "under 0.1 h"]
+    assert [value.split(" ± ")[1] for value in said(0.0123, 0.05)] == ["1.2 points", "0.1 h"]
+
+
 def test_light_tif_holds_the_grid_where_it_stands(yard: SiteResult) -> None:
     """Read back by rasterio: each cell's middle has the numbers of the grid, in the frame's own CRS."""
     with rasterio.MemoryFile(tables.light_tif(yard)) as memory, memory.open() as file:
-        assert file.count == 13
+        assert file.count == 25
+        assert file.descriptions[13] == "hours of direct sun a day, Jan"
         assert file.descriptions[6] == "share of light kept, Jul"
         assert pyproj.CRS.from_user_input(file.crs) == pyproj.CRS(yard.site.crs)
         bands = file.read()
@@ -776,6 +823,7 @@ def test_light_tif_holds_the_grid_where_it_stands(yard: SiteResult) -> None:
             x, y = file.xy(row, col)
             assert (x, y) == pytest.approx((-90 + 18 * (col + 0.5), 90 - 18 * (row + 0.5)))
             assert bands[:12, row, col] == pytest.approx(yard.light.light_share[row, col], nan_ok=True)
+            assert bands[13:, row, col] == pytest.approx(yard.light.direct_h[row, col], nan_ok=True)
     assert bands[12] == pytest.approx(bands[2:10].min(axis=0), nan_ok=True)
 
 

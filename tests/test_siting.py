@@ -5,7 +5,7 @@ import pytest
 import shapely
 
 from planner.rain import rain_and_surroundings
-from planner.site import Heights, bare_site, prisms
+from planner.site import Crowns, Heights, bare_site, prisms
 from planner.siting import (
     HEAT_LIMITS,
     PRECIPITATION_DEG,
@@ -13,28 +13,35 @@ from planner.siting import (
     SHADE_OF_A_DAY,
     TEMPERATURE_DEG,
     ground_slope_deg,
-    shade_of,
     siting,
     sunlight,
 )
+from planner.sun import year_of_light
 from planner.sun.path import SunTable, sun_table
-from planner.sun.result import SunResult
+from planner.sun.result import SunResult, shade_of
 
 ALL_YEAR = np.ones(12, bool)
 
 
-def picture(obstacle_deg, n=1, direct_h=8.0):
+def behind(table, rim_deg):
+    """The shade of a rim, (360,) elevations at whole degrees of azimuth or one all round."""
+    rim = np.interp(table.azimuth_deg, np.arange(360), np.broadcast_to(rim_deg, 360), period=360)
+    return shade_of(table, (table.elevation_deg <= rim)[None])
+
+
+def picture(table, rim_deg, n=1, direct_h=8.0):
     """A year's result with nothing in it but what the classes read."""
-    horizon = np.broadcast_to(np.asarray(obstacle_deg, float), (n, 360)).copy()
-    hours = np.full((n, 12), direct_h)
-    return SunResult(hours, np.full(12, 12.0), hours / 12, hours / 12, hours / 12, horizon, np.zeros((n, 360)))
+    hours, none = np.full((n, 12), direct_h), np.zeros((n, 360))
+    rim = behind(table, rim_deg)
+    shade = type(rim)(*(np.repeat(column, n) for column in vars(rim).values()))
+    return SunResult(hours, np.full(12, 12.0), hours / 12, hours / 12, hours / 12, none, none, shade)
 
 
 def classes(site, xyz, horizon=0.0, latitude=40.0, **kwargs):
     xyz = np.atleast_2d(np.asarray(xyz, float))
     table = sun_table(latitude, 0.0, day_step=3)
     return siting(
-        site, xyz, table, picture(horizon, len(xyz), **kwargs), rain_and_surroundings(site, xyz), ALL_YEAR
+        site, xyz, picture(table, horizon, len(xyz), **kwargs), rain_and_surroundings(site, xyz), ALL_YEAR
     )
 
 
@@ -79,11 +86,11 @@ def test_shade_of_a_day_is_spherical_astronomy():
 
     # the sun is seen from half a degree under the level, by refraction
     expected = 1 - half_day(15.0) / half_day(-0.4)
-    shade = shade_of(sun_table(40.0, 0.0, step_minutes=2), np.full((1, 360), 15.0))
+    shade = behind(sun_table(40.0, 0.0, step_minutes=2), 15.0)
     assert shade.worst_day[0] == pytest.approx(expected, abs=0.01)
     assert shade.worst_day_month[0] == 11
     assert shade.highest_deg[0] == pytest.approx(15.0, abs=0.3)
-    free = shade_of(sun_table(40.0, 0.0), np.zeros((1, 360)))
+    free = behind(sun_table(40.0, 0.0), 0.0)
     assert free.highest_deg[0] == -np.inf
     assert free.worst_day[0] == 0
 
@@ -92,26 +99,65 @@ def test_a_wall_only_the_sun_of_one_month_meets():
     """A rim of 20 degrees from azimuth 118 to 124: only the winter sun rises behind it, and says when."""
     rim = np.zeros(360)
     rim[118:125] = 20.0
-    shade = shade_of(sun_table(40.0, 0.0), rim[None])
+    shade = behind(sun_table(40.0, 0.0), rim)
     assert 118 <= shade.azimuth_deg[0] <= 125
     assert shade.highest_deg[0] < 20
     assert shade.worst_day[0] < SHADE_OF_A_DAY
     night = np.zeros(360)
     night[330:] = 60.0  # north: no sun ever stands there at 40 degrees
-    assert shade_of(sun_table(40.0, 0.0), night[None]).highest_deg[0] == -np.inf
-    assert shade_of(sun_table(-40.0, 0.0), night[None]).highest_deg[0] > 20
+    assert behind(sun_table(40.0, 0.0), night).highest_deg[0] == -np.inf
+    assert behind(sun_table(-40.0, 0.0), night).highest_deg[0] > 20
 
 
 def test_days_are_told_apart_in_polar_summer():
     table = sun_table(75.0, 0.0, step_minutes=30, day_step=3)
     half = np.zeros(360)
     half[180:] = 89.0  # the west is shut: half of each day
-    shade = shade_of(table, half[None])
+    shade = behind(table, half)
     assert 0.5 <= shade.worst_day[0] <= 1.0
     # days of midsummer, when the sun never sets: half of each, no more
     summer = (table.month == 5) | (table.month == 6)
     only = SunTable(*(column[summer] for column in vars(table).values()))
-    assert shade_of(only, half[None]).worst_day[0] == pytest.approx(0.5, abs=0.03)
+    assert behind(only, half).worst_day[0] == pytest.approx(0.5, abs=0.03)
+
+
+def lit(table, hit):
+    """The worst day's share and the highest sun of the steps whose rays `hit` meets, day by day."""
+    day = np.cumsum(np.diff(table.solar_hour, prepend=0) < 0)
+    shares = [hit[day == d].mean() for d in np.unique(day)]
+    return max(shares), table.elevation_deg[hit].max(initial=-np.inf)
+
+
+def test_beneath_a_roof_and_a_crown_the_sun_comes_in():
+    """Rays one by one, by plane geometry: a ray of elevation e meets a flat roof h above the head h / tan e away,
+    an ellipsoid where the quadratic of its unit sphere has a positive root."""
+    table = sun_table(40.0, 0.0)
+    toward = np.column_stack(
+        [
+            np.sin(np.radians(table.azimuth_deg)),
+            np.cos(np.radians(table.azimuth_deg)),
+            np.tan(np.radians(table.elevation_deg)),
+        ]
+    )
+    # a roof 0.2 m thick, its underside 4 m above the head, 2 to 3 m south of it
+    roof = bare_site(buildings=prisms([shapely.box(-200, -3, 200, -2)], [6.0], [6.2]))
+    span = np.array([-3.0, -2.0]) / np.where(toward[:, 1] < 0, toward[:, 1], np.nan)[:, None]
+    under, over = span.max(axis=1) * toward[:, 2], span.min(axis=1) * toward[:, 2]
+    hit = (under > 4.0) & (over < 4.2)
+    # an evergreen crown 6 m south, from 3.5 m up, head at 2 m
+    crown = Crowns(("yew",), np.array([[0.0, -6.0, 6.5]]), np.array([3.0]), np.array([3.0]), np.array([True]))
+    start = (np.array([0.0, 0.0, 2.0]) - crown.centre[0]) / 3.0
+    a, b, c = (toward**2).sum(axis=1) / 9, toward @ start / 3, start @ start - 1
+    met = (b * b > a * c) & (b < 0)
+    for site, expected in ((roof, hit), (bare_site(crowns=crown), met)):
+        xyz = np.array([[0.0, 0.0, 2.0]])
+        year = year_of_light(site, xyz, table)
+        share, highest = lit(table, expected)
+        assert 0 < share < 1
+        assert year.shade.worst_day[0] == pytest.approx(share, abs=0.02)
+        assert year.shade.highest_deg[0] == pytest.approx(highest, abs=0.01)
+        found = siting(site, xyz, year, rain_and_surroundings(site, xyz), ALL_YEAR)
+        assert found.radiation[0] == (4 if share <= SHADE_OF_A_DAY else 5)
 
 
 def test_precipitation_by_the_obstacle_s_distance():

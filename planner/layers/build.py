@@ -8,7 +8,9 @@ from typing import ParamSpec, TypeVar
 
 import numpy as np
 import shapely
+from affine import Affine
 from pyproj import CRS
+from rasterio.features import geometry_mask
 from shapely.geometry.base import BaseGeometry
 
 from planner.climate.zones import zone_table
@@ -30,14 +32,16 @@ from planner.layers.raster import read_heights
 from planner.layers.source import distance, label, locate
 from planner.layers.vector import SURROUNDINGS_M, Layer, count_features, read_vector, repaired
 from planner.layers.weather import site_weather
-from planner.ledger import Kind, Ledger, PlanError, PlannerError
+from planner.ledger import DataError, Kind, Ledger, PlanError, PlannerError
 from planner.plan import ContractSites as ContractLayer
 from planner.plan import Layers, PlanFile
 from planner.site import (
     NO_GROUNDS,
+    Crowns,
     Floats,
     Heights,
     KeepOuts,
+    Prisms,
     Site,
     ground_at,
     no_crowns,
@@ -203,6 +207,11 @@ def _read_site(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | None:
     if layers.trees is not None and (layer := laid("trees")) is not None:
         grown = faults.attempt(parts.trees, layer, layers.trees, terrain, ledger)
         crowns, crown_prisms, crown_evergreen = grown or (crowns, crown_prisms, crown_evergreen)
+    stands_in = surface is not None and layers.surface is not None and layers.surface.use == "obstacles"
+    if stands_in:
+        _say_stood_in(len(crowns) + len(crown_prisms), canopy is not None, ledger)
+    elif canopy is not None:
+        canopy = _each_tree_once(canopy, crowns, crown_prisms, ledger)
     controllers = poles = no_places()
     if layers.controllers is not None and (layer := laid("controllers")) is not None:
         controllers = (
@@ -232,7 +241,7 @@ def _read_site(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | None:
         crown_prisms=crown_prisms,
         crown_evergreen=crown_evergreen,
         terrain=terrain,
-        surface=surface if layers.surface is not None and layers.surface.use == "obstacles" else None,
+        surface=surface if stands_in else None,
         canopy=canopy,
         canopy_evergreen=layers.canopy is not None and layers.canopy.leaf == "evergreen",
         controllers=controllers,
@@ -308,6 +317,7 @@ def _rasters(
         )
         if surface is not None and obstacles:
             _say_sharpness(surface, ledger)
+            faults.attempt(_needs_ground, layers)
     if layers.canopy is not None:
         canopy = faults.attempt(
             read_heights,
@@ -323,6 +333,48 @@ def _rasters(
             gaps_are=0.0,  # canopy layers often say "unknown" where nothing grows
         )
     return surface, canopy
+
+
+def _needs_ground(layers: Layers) -> None:
+    """A surface model's heights are above sea level: without the ground's all of it would stand overhead."""
+    if layers.terrain is None:
+        raise DataError(
+            "layers.surface",
+            "a surface model as obstacles needs the height of the ground beneath it",
+            "Name layers.terrain too, from the same survey if you can",
+        )
+
+
+def _say_stood_in(trees: int, leafy: bool, ledger: Ledger) -> None:
+    """Trees of a layer that the surface model takes the place of."""
+    if trees:
+        how = (
+            "where layers.canopy shows leaves they let light through, elsewhere they are opaque all year"
+            if leafy
+            else "opaque all year, for no layers.canopy says where leaves are"
+        )
+        ledger.add(
+            Kind.ASSUMED,
+            "layers.trees",
+            f"{trees:,} tree{' does' if trees == 1 else 's do'} not shade: the surface model stands in, {how}",
+        )
+
+
+def _each_tree_once(canopy: Heights, crowns: Crowns, grown: Prisms, ledger: Ledger) -> Heights:
+    """The canopy without the cells that crowns of layers.trees touch: these know their shape and leaf habit."""
+    shapes = [*shapely.buffer(shapely.points(crowns.centre[:, :2]), crowns.radius_m), *grown.shapes]
+    if not shapes:
+        return canopy
+    corner = Affine(canopy.cell_m, 0, canopy.left_m, 0, -canopy.cell_m, canopy.top_m)
+    both = geometry_mask(shapes, canopy.values.shape, corner, all_touched=True, invert=True) & (canopy.values > 0)
+    if not both.any():
+        return canopy
+    ledger.add(
+        Kind.ASSUMED,
+        "layers.canopy",
+        "left out where layers.trees gives crowns, so that each tree shades once",
+    )
+    return replace(canopy, values=np.where(both, 0.0, canopy.values))
 
 
 def _say_sharpness(surface: Heights, ledger: Ledger) -> None:

@@ -21,6 +21,7 @@ from planner.show import palette
 from planner.site import Heights
 from planner.sun.grid import LightGrid
 from planner.sun.path import SunTable
+from planner.sun.result import PICTURE_AZIMUTH_DEG
 from planner.units import MM_PER_IN, MONTHS, Units, eto
 
 Floats = NDArray[np.float64]
@@ -42,8 +43,8 @@ def sun_picture(
 ) -> Markup:
     """The year's sun over one mount's horizon: azimuth along x, elevation along y.
 
-    horizon_deg, veil_deg: (360,) elevation of what is opaque and of crowns at azimuths 0, 1, ... 359. The middle
-    of the picture is the side of the noon sun: south, or north in the southern hemisphere. One path a month, of
+    horizon_deg, veil_deg: (360,) elevation of what is opaque and of crowns along PICTURE_AZIMUTH_DEG. The middle of
+    the picture is the side of the noon sun: south, or north in the southern hemisphere. One path a month, of
     its middle day, months of `season` (12,) heavy; dots stand at whole hours of true solar time.
     """
     start = 0.0 if latitude_deg >= 0 else 180.0  # azimuth at the left edge
@@ -113,12 +114,13 @@ def _area(
 ) -> str:
     if not np.any(np.asarray(degrees) > 0.05):
         return ""
-    azimuth = (np.arange(360) + start) % 360
-    xs, ys = x(azimuth.astype(float)), y(np.asarray(degrees, float)[azimuth.astype(int)])
+    row = (np.arange(360) + int(start)) % 360
+    xs, ys = x(PICTURE_AZIMUTH_DEG[row]), y(np.asarray(degrees, float)[row])
     top = "L".join(f"{a:.1f},{b:.1f}" for a, b in zip(xs, ys, strict=True))
     floor = float(y(0.0))
+    right = WIDTH - RIGHT
     return (
-        f'<path d="M{LEFT},{floor:.1f}L{top}L{WIDTH - RIGHT},{ys[0]:.1f}L{WIDTH - RIGHT},{floor:.1f}Z" '
+        f'<path d="M{LEFT},{floor:.1f}L{LEFT},{ys[0]:.1f}L{top}L{right},{ys[-1]:.1f}L{right},{floor:.1f}Z" '
         f'fill="{fill}" fill-opacity="{opacity}"/>'
     )
 

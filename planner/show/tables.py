@@ -20,14 +20,20 @@ clockwise from north, ETo in mm/day, shares from 0 to 1, longitude and latitude 
 - `fewest`: the plan of the fewest sensors or null: `serves_all`, `sensors`, `repeaters` (ids), `price` (without
   cables), `served_by` (id by controller, null where none reaches it), `elsewhere` (ids of the next best places,
   null where there are none)
-- `closely`: one object for each mount with a card or a name in the plan: `id`, `rain_sector_deg` and
+- `closely`: one object for each mount with a card or a name in the plan: `id`, 12 values each of `light_share`,
+  `light_share_spread` (standard deviation), `beam_share`, `sky_view`, `direct_h_day`, `direct_h_day_spread`,
+  `eto_bias_percent`, `eto_bias_spread_percent` and `eto_bias_by_sun_percent`, `rain_sector_deg` and
   `rain_sector_class` (36 values: steepest obstacle in sectors of 10 degrees, the first centred on north, and its
   WMO-No. 8 precipitation class), `clock` (true solar time, or the time zone) of all hours that follow, `first_h`,
   `last_h`, `gap_h` (12 values: first and last direct sun, longest gap between), `losses` (each `name`, `kind`,
-  `months`, `from_h`, `to_h`, `hours_day`, `light_share` of those months' light), `raised` (each `more_mast_m`,
-  `light_share` in the worst irrigation month, `score`), `moved` (each `along_edge_m`, positive towards
-  `towards_deg`, `light_share`, `score`)
-- `gates`, `weights`: as judged; `mounts`: one object a candidate, keys as the columns of `mounts.csv`
+  `months`, `from_h`, `to_h` (above 24 past midnight), `hours_day`, `light_share` of those months' light), `raised`
+  (each `more_mast_m`, `light_share` in the worst irrigation month, `score`), `moved` (each `along_edge_m`, positive
+  towards `towards_deg`, `light_share`, `score`)
+- `gates`, `weights`: as judged; `mounts`: one object a candidate, keys as the columns of `mounts.csv`. There and
+  above, `light_share` is the share of the open sky's light that is kept, beam and diffuse, `beam_share` that of the
+  beam, `sky_view` that of the diffuse light; `eto_bias_percent` how far off the ETo reported is,
+  `eto_bias_by_sun_percent` that of a sensor that goes by the sun alone; `*_spread` are given for the mounts with a
+  card or a name
 - `notices`: each `kind`, `where`, `what`, `features` (names), `more_features` (how many besides)
 
 Of a contract: `format`: "noonmark contract", `version`, `title`, `zone_table_source`, `count`, `zones` (sites by
@@ -58,6 +64,7 @@ from planner.rain import HEAT_RADII_M
 from planner.reach.link import GRADES, Grade
 from planner.show import words
 from planner.show.lonlat import geometry, to_lonlat
+from planner.site import Floats
 from planner.units import MONTHS
 
 if TYPE_CHECKING:
@@ -96,6 +103,10 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
         "light_worst_month": [MONTHS[m] for m in dark],
         "direct_h_day_worst_month": sun.direct_h[rows, brief] if n else np.empty(0),
         "direct_worst_month": [MONTHS[m] for m in brief],
+        "light_share_worst_month_spread": [
+            _spread(result, k, "light_share", month) for k, month in enumerate(dark)
+        ],
+        "direct_h_day_worst_month_spread": [_spread(result, k, "direct_h", month) for k, month in enumerate(brief)],
         "rain_covered": wet.covered,
         "rain_steepest_deg": wet.steepest_deg,
         "rain_steepest_azimuth_deg": wet.steepest_azimuth_deg,
@@ -136,21 +147,39 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
             "wmo_precipitation_class": result.siting.precipitation,
         }
     if result.water is not None:
-        columns |= {
-            f"eto_bias_percent_{month.lower()}": result.water.percent[:, m] for m, month in enumerate(MONTHS)
-        }
+        for name, values in _water(result).items():
+            columns |= {f"{name}_{month.lower()}": values[:, m] for m, month in enumerate(MONTHS)}
     for k, gate in enumerate(decision.gates):
         columns[f"gate_{_column(gate)}"] = decision.passes[:, k]
     for k, part in enumerate(decision.parts):
         columns[f"score_{_column(part)}_0_to_1"] = decision.part_scores[:, k]
     for name, values in (
         ("light_share", sun.light_share),
-        ("direct_h_day", sun.direct_h),
+        ("beam_share", sun.beam_share),
         ("sky_view", sun.sky_view),
+        ("direct_h_day", sun.direct_h),
     ):
         for m, month in enumerate(MONTHS):
             columns[f"{name}_{month.lower()}"] = values[:, m]
     return _tidy(pandas.DataFrame(columns))
+
+
+def _spread(result: SiteResult, row: int, name: str, month: int) -> float:
+    """Standard deviation of one mount's light in a month, NaN where it was not worked out."""
+    found = result.light_spread.get(row)
+    return float(getattr(found, name)[month]) if found is not None else math.nan
+
+
+def _water(result: SiteResult) -> dict[str, Floats]:
+    """(n, 12) how far off the ETo reported is, by column name."""
+    bias = result.water
+    if bias is None:
+        return {}
+    return {
+        "eto_bias_percent": bias.percent,
+        "eto_bias_spread_percent": bias.spread_percent,
+        "eto_bias_by_sun_percent": bias.by_sun_percent,
+    }
 
 
 def mounts_csv(result: SiteResult) -> bytes:
@@ -293,9 +322,17 @@ def site_json(result: SiteResult) -> bytes:
 
 
 def _closely_json(result: SiteResult, row: int) -> dict[str, Any]:
-    day, tried = result.losses[row], result.refined.get(row)
+    day, tried, sun = result.losses[row], result.refined.get(row), result.sun
+    spread = result.light_spread.get(row)
     return {
         "id": result.mounts.ids[row],
+        "light_share": sun.light_share[row],
+        "light_share_spread": spread.light_share if spread is not None else None,
+        "beam_share": sun.beam_share[row],
+        "sky_view": sun.sky_view[row],
+        "direct_h_day": sun.direct_h[row],
+        "direct_h_day_spread": spread.direct_h if spread is not None else None,
+        **{name: values[row] for name, values in _water(result).items()},
         "rain_sector_deg": result.rain.sector_deg[row],
         "rain_sector_class": result.rain.sector_class[row],
         "clock": day.clock,
@@ -332,11 +369,17 @@ def _closely_json(result: SiteResult, row: int) -> dict[str, Any]:
 def light_tif(result: SiteResult) -> bytes:
     """GeoTIFF of the light over the site, in its own local frame.
 
-    Bands 1 to 12: share of light kept, January first; band 13: in the worst irrigation month; NaN outside the site.
+    Bands 1 to 12: share of light kept, January first; band 13: in the worst irrigation month; bands 14 to 25: hours
+    of direct sun on a clear day, January first. NaN outside the site.
     """
     grid = result.light
     assert grid is not None, "asked for only where the plan has a light grid"
-    bands = np.concatenate([np.moveaxis(grid.light_share, 2, 0), grid.worst(result.season)[None]])
+    light, hours = (np.moveaxis(values, 2, 0) for values in (grid.light_share, grid.direct_h))
+    bands = np.concatenate([light, grid.worst(result.season)[None], hours])
+    described = [
+        *(f"share of light kept, {name}" for name in (*MONTHS, "worst irrigation month")),
+        *(f"hours of direct sun a day, {name}" for name in MONTHS),
+    ]
     with rasterio.MemoryFile() as memory:
         with memory.open(
             driver="GTiff",
@@ -350,8 +393,8 @@ def light_tif(result: SiteResult) -> bytes:
             compress="deflate",
         ) as file:
             file.write(bands)
-            for k, name in enumerate([*MONTHS, "worst irrigation month"], start=1):
-                file.set_band_description(k, f"share of light kept, {name}")
+            for k, name in enumerate(described, start=1):
+                file.set_band_description(k, name)
         return bytes(memory.read())
 
 

@@ -79,12 +79,17 @@ def place(result: SiteResult, row: int) -> str:
 def _give_or_take(result: SiteResult, row: int, month: int) -> str:
     """' ± 0.4 points' where the light's spread was worked out; nothing where it was not."""
     found = result.light_spread.get(row)
-    return "" if found is None else f" ± {100 * found.light_share[month]:.1f} points"
+    return "" if found is None else spread_said(100 * float(found.light_share[month]), " points")
 
 
 def _hours_give_or_take(result: SiteResult, row: int, month: int) -> str:
     found = result.light_spread.get(row)
-    return "" if found is None else f" ± {found.direct_h[month]:.1f} h"
+    return "" if found is None else spread_said(float(found.direct_h[month]), " h")
+
+
+def spread_said(spread: float, unit: str) -> str:
+    """' ± 0.4 points'; ' ± under 0.1 points' where it would round to nothing, which no number is sure to."""
+    return f" ± {spread:.1f}{unit}" if spread >= 0.05 else f" ± under 0.1{unit}"
 
 
 def mount_numbers(result: SiteResult, row: int) -> list[Number]:
@@ -167,7 +172,7 @@ def water(result: SiteResult, row: int) -> list[Number]:
     return [
         Number(
             f"ETo it would report in {MONTHS[month]}",
-            f"{_signed(percent_)} ± {spread:.1f}%" if abs(percent_) >= 0.05 else "under 0.1% off",
+            f"{_signed(percent_)}{spread_said(spread, '%')}" if abs(percent_) >= 0.05 else "under 0.1% off",
             "estimate, against the open site, FAO-56 with less sun; a sensor that goes by the sun alone: "
             f"{_signed(float(bias.by_sun_percent[row, month]))}%",
         )
@@ -194,7 +199,7 @@ def _built(result: SiteResult, row: int) -> Number:
 def _steepest(result: SiteResult, row: int) -> str:
     wet = result.rain
     if wet.covered[row]:
-        return "covered overhead"
+        return f"{wet.cover_name[row]} hangs over it"
     if not np.isfinite(wet.steepest_azimuth_deg[row]) or wet.steepest_deg[row] < 0.5:
         return "none stands above it"
     where = compass(float(wet.steepest_azimuth_deg[row]))
@@ -264,7 +269,9 @@ def sun_sentence(result: SiteResult, row: int) -> str:
     top = int(np.argmax(horizon))
     dark = worst_month(result.sun.light_share[row], result.season)
     seen = (
-        f"obstacles stand up to {horizon[top]:.0f}° high, the highest in the {compass(top)}"
+        f"{result.rain.cover_name[row]} hangs over it"
+        if result.rain.covered[row]
+        else f"obstacles stand up to {horizon[top]:.0f}° high, the highest in the {compass(top)}"
         if horizon[top] >= 1
         else "nothing stands higher than 1°"
     )

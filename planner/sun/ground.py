@@ -26,12 +26,14 @@ import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike
 
-from planner.site import Floats, Heights, Ints, Site
+from planner.site import Bools, Floats, Heights, Ints, Site
 from planner.sun.horizon import EARTH_RADIUS_M, REFRACTION
 
 DROP_PER_M2 = (1.0 - REFRACTION) / (2.0 * EARTH_RADIUS_M)
 NUDGE_M = 1e-6  # steps over a cell's side: both sides meet there, so nothing is lost
 OWN_CELLS = 1.5  # cells of a surface model that begin nearer hold the mount's own support
+OVERHEAD_M = 1.0  # a raster this much above the head, at its own place, is a cover and not its support
+ZENITH = 1e12  # tangent of what is overhead: finite, so that azimuths may be mixed
 SURFACE_REACH_M = 300.0  # a 30 m tree at 300 m stands 5.7 degrees high
 START_M = 1.0  # ground nearer than this lies under the mount's own feet
 
@@ -93,7 +95,7 @@ def canopy_relief(canopy: Heights, terrain: Heights | None) -> Relief:
     """
     grown = np.where(canopy.values > 0, canopy.values, np.nan)
     if terrain is not None:
-        grown = grown + terrain.at(_centres(canopy))
+        grown = grown + terrain.at(centres(canopy))
     return surface_relief(Heights(grown, canopy.left_m, canopy.top_m, canopy.cell_m))
 
 
@@ -161,7 +163,8 @@ class SiteGround:
     """The rasters of a site, ready to be walked; build it once, ask it for shares of the mounts from threads.
 
     ground: terrain, fine first; surface: the surface model where it stands in for footprints and crowns; canopy:
-    vegetation. Each empty where the site has none.
+    vegetation. Each empty where the site has none. Surface model and canopy close the whole sky above a mount that
+    they stand over by more than OVERHEAD_M at its own place.
 
         rasters = site_ground(site)
         opaque = rasters.opaque(mounts_xyz, azimuth_deg, terrain_reach_m)  # GroundHorizon or None
@@ -199,7 +202,7 @@ def site_ground(site: Site) -> SiteGround:
     terrain = [h for h in (site.terrain, site.terrain_far) if h is not None]
     surface = site.surface
     if surface is not None and site.canopy is not None:
-        leaves = site.canopy.cell_at(_centres(surface)) > 0
+        leaves = site.canopy.cell_at(centres(surface)) > 0
         surface = Heights(np.where(leaves, np.nan, surface.values), surface.left_m, surface.top_m, surface.cell_m)
     return SiteGround(
         tuple(ground_relief(h) for h in terrain),
@@ -208,7 +211,7 @@ def site_ground(site: Site) -> SiteGround:
     )
 
 
-def _centres(heights: Heights) -> Floats:
+def centres(heights: Heights) -> Floats:
     """(rows, cols, 2) centres of a raster's cells."""
     rows, cols = heights.values.shape
     x = heights.left_m + (np.arange(cols) + 0.5) * heights.cell_m
@@ -216,10 +219,20 @@ def _centres(heights: Heights) -> Floats:
     return np.stack(np.meshgrid(x, y), axis=-1)
 
 
+def overhead(reliefs: Sequence[Relief], mounts_xyz: Floats) -> Bools:
+    """(n,) whether a raster hangs over each mount: its own cell stands more than OVERHEAD_M above the head."""
+    covered = np.zeros(len(mounts_xyz), bool)
+    for relief in reliefs:  # unknown heights compare as False
+        covered |= relief.heights.cell_at(mounts_xyz[:, :2]) > mounts_xyz[:, 2] + OVERHEAD_M
+    return covered
+
+
 def _near(reliefs: tuple[Relief, ...], mounts_xyz: Floats, azimuth_deg: ArrayLike) -> GroundHorizon:
-    # the mount's own cell and the next one are left out: they hold its support
+    # the mount's own cell and the next one are left out: they hold its support, unless they hang over it
     start_m = OWN_CELLS * reliefs[0].heights.cell_m
-    return relief_horizon(mounts_xyz, reliefs, azimuth_deg, SURFACE_REACH_M, start_m=start_m)
+    found = relief_horizon(mounts_xyz, reliefs, azimuth_deg, SURFACE_REACH_M, start_m=start_m)
+    covered = overhead(reliefs, mounts_xyz)[:, None]
+    return GroundHorizon(np.where(covered, ZENITH, found.tangent), np.where(covered, 0.0, found.distance_m))
 
 
 def _grid(relief: Relief) -> tuple[float, float, float, int, int]:

@@ -61,8 +61,9 @@ class Loss:
     """Sun that one obstacle takes, or a crown filters, in one part of the day.
 
     months: 0 to 11, in a row (December may come before January). from_h, to_h: the earliest begin and the latest
-    end in those months, hours of the day. hours_day: hours of direct sun lost in a mean clear day of them.
-    light_share: share of their light (beam and diffuse) that is lost with the beam.
+    end in those months, hours of the day; to_h is above 24 where the sun stays up past midnight. hours_day: hours
+    of direct sun lost in a mean clear day of them. light_share: share of their light (beam and diffuse) that is
+    lost with the beam.
     """
 
     name: str
@@ -366,16 +367,18 @@ def _losses(found: Attribution, sun: SunTable, hour: Floats, light: Floats) -> I
     half, hidden_h = _step_h(sun) / 2, sun.hours_per_day * found.hidden
     for who in np.unique(found.obstacle):
         mine = np.flatnonzero(found.obstacle == who)
-        by = mine[np.argsort(hour[found.step[mine]], kind="stable")]
-        breaks = np.flatnonzero(np.diff(hour[found.step[by]]) > APART_H) + 1
-        for rows in np.split(by, breaks):
+        at = _past_midnight(hour[found.step[mine]], sun.month[found.step[mine]])
+        order = np.argsort(at, kind="stable")
+        breaks = np.flatnonzero(np.diff(at[order]) > APART_H) + 1
+        for part in np.split(order, breaks):
+            rows, when = mine[part], at[part]
             step = found.step[rows]
             month = sun.month[step]
             hours = np.bincount(month, weights=hidden_h[step] * found.part[rows], minlength=12)
             taken = sun.beam_wh_m2[step] * found.lost[step] * found.part[rows]
             lost = np.bincount(month, weights=taken, minlength=12)
             spans = {
-                int(m): (float(hour[step[month == m]].min() - half), float(hour[step[month == m]].max() + half))
+                int(m): (float(when[month == m].min() - half), float(when[month == m].max() + half))
                 for m in np.flatnonzero(hours >= LEAST_H_DAY)
             }
             for group in _in_a_row(spans):
@@ -390,6 +393,18 @@ def _losses(found: Attribution, sun: SunTable, hour: Floats, light: Floats) -> I
                     float(np.mean(hours[group])),
                     float(lost[group].sum() / light[group].sum()),
                 )
+
+
+def _past_midnight(hour: Floats, month: Ints) -> Floats:
+    """Hours of the day, those after midnight counted on (above 24) in months in which they go on from before it."""
+    at = hour.copy()
+    for m in np.unique(month):
+        mine = np.flatnonzero(month == m)
+        by = mine[np.argsort(hour[mine], kind="stable")]
+        breaks = np.flatnonzero(np.diff(hour[by]) > APART_H) + 1
+        if len(breaks) and hour[by[0]] + 24 - hour[by[-1]] <= APART_H:
+            at[by[: breaks[0]]] += 24
+    return at
 
 
 _NAMELESS = {

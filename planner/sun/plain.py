@@ -11,7 +11,7 @@ from planner.sun.ground import SiteGround, site_ground
 from planner.sun.horizon import Directions, crown_spans, directions, prism_hits, prism_tangent
 from planner.sun.leaves import CrownLight, leaf_share, over_the_month
 from planner.sun.path import SunTable
-from planner.sun.result import PICTURE_AZIMUTH_DEG, SunResult, along, raster_azimuth_deg, sum_up
+from planner.sun.result import PICTURE_AZIMUTH_DEG, SunResult, along, raster_azimuth_deg, shade_of, sum_up
 
 PATCH_DEG = 0.5  # rings of the sky, for the part of it behind crowns and canopies
 
@@ -32,6 +32,7 @@ def plain_year_of_light(
     rasters, n = site_ground(site), len(mounts_xyz)
     hours, beam, view = np.empty((n, 12)), np.empty((n, 12)), np.empty((n, 12))
     horizon, veil = np.empty((n, 360)), np.empty((n, 360))
+    hidden = np.empty((n, len(looks)), bool)
     slope = np.tan(np.radians(sun.elevation_deg[looks.order]))
     for k, mount in enumerate(np.asarray(mounts_xyz, float)):
         # the beam, at the sun's own azimuths (sorted once)
@@ -39,14 +40,15 @@ def plain_year_of_light(
         for row in _hanging(site, mount):
             lit &= ~prism_hits(mount, site.buildings, row, looks, slope)
         passed = _through_crowns(site, mount, looks, slope, light, rasters)
-        hours[k] = sun.monthly(sun.hours_per_day * looks.unsort((lit & (passed[0] == 1.0)).astype(float)))
+        hidden[k] = looks.unsort(~lit | (passed[0] != 1.0))
+        hours[k] = sun.monthly(np.where(hidden[k], 0.0, sun.hours_per_day))
         bare, leafy = (sun.monthly(sun.beam_wh_m2 * looks.unsort(lit * p)) for p in passed)
         beam[k] = over_the_month(leafy, bare, leaf)
         shape = opaque_tangent(site, mount, picture, terrain_reach_m, rasters)
         bare_view, leafy_view = _sky_views(site, mount, picture, shape, light, rasters)
         view[k] = over_the_month(leafy_view, bare_view, leaf)
         horizon[k], veil[k] = _picture(site, mount, picture, shape, rasters)
-    return sum_up(sun, hours, beam, view, horizon, veil)
+    return sum_up(sun, hours, beam, view, horizon, veil, shade_of(sun, hidden))
 
 
 def opaque_tangent(
@@ -94,7 +96,7 @@ def _through_crowns(
 def _picture(
     site: Site, mount: Floats, picture: Directions, shape: Floats, rasters: SiteGround
 ) -> tuple[Floats, Floats]:
-    """Elevation in degrees of what is opaque and of crowns, by whole azimuth, to half a degree for what hangs."""
+    """Elevation in degrees of what is opaque and of crowns along `picture`, to half a degree for what hangs."""
     veil, shown = _canopy(site, mount, picture, rasters), shape.copy()
     if site.surface is None:
         _, look, low, high = crown_spans(mount, site.crowns, picture)

@@ -20,7 +20,14 @@ from planner.sun.hierarchy import STACK, Tree, compile_looks, in_threads, inside
 from planner.sun.horizon import directions
 from planner.sun.leaves import CrownLight, ellipsoid_mean_chord_m, leaf_share, over_the_month, prism_mean_chord_m
 from planner.sun.path import SunTable
-from planner.sun.result import PICTURE_AZIMUTH_DEG, SunResult, raster_azimuth_deg, sum_up
+from planner.sun.result import (
+    PICTURE_AZIMUTH_DEG,
+    SunResult,
+    days_of,
+    name_shade,
+    raster_azimuth_deg,
+    sum_up,
+)
 from planner.sun.sky import open_share
 from planner.sun.veil import (
     MOST_CROSSINGS,
@@ -60,7 +67,8 @@ class _Scene(NamedTuple):
 class _Sun(NamedTuple):
     """The sun's steps, sorted by azimuth: slope (2, m) is its elevation's tangent, twice: for both leaf states.
 
-    spot, part (m,): the azimuth of the rasters before it, and how far on towards the next.
+    spot, part (m,): the azimuth of the rasters before it, and how far on towards the next. day (m,): of the year;
+    day_steps (days,): how many steps each has.
     """
 
     slope: Floats
@@ -69,16 +77,25 @@ class _Sun(NamedTuple):
     beam: Floats
     spot: Floats
     part: Floats
+    day: Ints
+    day_steps: Ints
 
 
 class _Out(NamedTuple):
-    """hours (n, 12); beam (n, 2, 12) and sky_view (n, 2) leafless and in leaf; horizon, veil (n, 360)."""
+    """hours (n, 12); beam (n, 2, 12) and sky_view (n, 2) leafless and in leaf; horizon, veil (n, 360).
+
+    highest (n,): step of the highest hidden sun, -1 where none is hidden; worst_day, day (n,): the largest share of
+    a day that is hidden, and which day.
+    """
 
     hours: Floats
     beam: Floats
     sky_view: Floats
     horizon: Floats
     veil: Floats
+    highest: Ints
+    worst_day: Floats
+    day: Ints
 
 
 def year_of_light(
@@ -102,16 +119,27 @@ def year_of_light(
     leaf = leaf_share(site.latitude_deg) if in_leaf is None else in_leaf
     looks, picture = directions(sun.azimuth_deg), directions(PICTURE_AZIMUTH_DEG)
     scene = _scene(site, mounts, crowns or CrownLight())
-    rasters, azimuth = site_ground(site), raster_azimuth_deg(site)
+    rasters, azimuth, day = site_ground(site), raster_azimuth_deg(site), days_of(sun)
     steps = _Sun(
         np.tile(np.tan(np.radians(sun.elevation_deg[looks.order])), (2, 1)),
         sun.month[looks.order],
         sun.hours_per_day[looks.order],
         sun.beam_wh_m2[looks.order],
         *np.divmod(looks.azimuth_deg * len(azimuth) / 360.0, 1.0),
+        day[looks.order],
+        np.bincount(day),
     )
     sun_looks, picture_looks = compile_looks(looks), compile_looks(picture)
-    out = _Out(np.zeros((n, 12)), np.zeros((n, 2, 12)), np.zeros((n, 2)), np.zeros((n, 360)), np.zeros((n, 360)))
+    out = _Out(
+        np.zeros((n, 12)),
+        np.zeros((n, 2, 12)),
+        np.zeros((n, 2)),
+        np.zeros((n, 360)),
+        np.zeros((n, 360)),
+        np.full(n, -1),
+        np.zeros(n),
+        np.zeros(n, np.int64),
+    )
     done = 0
 
     def work(rows: slice) -> None:
@@ -121,7 +149,7 @@ def year_of_light(
             np.empty((len(some), 0)) if over is None else over.tangent
             for over in (rasters.opaque(some, azimuth, terrain_reach_m), rasters.veil(some, azimuth))
         )
-        mine = _Out(out.hours[rows], out.beam[rows], out.sky_view[rows], out.horizon[rows], out.veil[rows])
+        mine = _Out._make(part[rows] for part in out)
         _some_mounts(some, scene, steps, sun_looks, picture_looks, ground, canopy, mine)
         done += len(some)
         if progress:
@@ -130,7 +158,8 @@ def year_of_light(
     in_threads(work, n, MOUNTS_TO_A_TASK)
     view = over_the_month(out.sky_view[:, 1, None], out.sky_view[:, 0, None], leaf)
     beam = over_the_month(out.beam[:, 1], out.beam[:, 0], leaf)
-    return sum_up(sun, out.hours, beam, view, out.horizon, out.veil)
+    step = np.append(looks.order, -1)[out.highest]
+    return sum_up(sun, out.hours, beam, view, out.horizon, out.veil, name_shade(sun, step, out.worst_day, out.day))
 
 
 def _scene(site: Site, mounts: Floats, light: CrownLight) -> _Scene:
@@ -169,6 +198,13 @@ def _between(tangent, spot, part):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _towards(tangent, turn):  # type: ignore[no-untyped-def]
+    """The same at an azimuth in turns."""
+    at = turn * len(tangent)
+    return _between(tangent, math.floor(at), at - math.floor(at))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # type: ignore[no-untyped-def]
     m, whole = len(looks.turn), len(picture.turn)
     stack = np.empty((STACK, 2), np.int64)
@@ -179,6 +215,7 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
     count = np.empty(whole, np.int64)
     cut = np.empty(2 * MOST_VEILS + 2)
     shut = np.full(2, -np.inf)
+    dark = np.empty(len(steps.day_steps))
     for n in range(len(mounts)):
         east, north, up = mounts[n, 0], mounts[n, 1], mounts[n, 2]
         # the beam, at the sun's own azimuths
@@ -217,24 +254,35 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
         for j in scene.hanging:
             if scene.buildings.base[j] > up:
                 dim_by_prism(east, north, up, scene.buildings, j, looks, steps.slope, shut, 0.0, dim, found)
+        dark[:] = 0.0
+        highest = 0.0
         for i in range(m):
             rim = tangent[i]
             if ground.shape[1]:
                 rim = max(rim, _between(ground[n], steps.spot[i], steps.part[i]))
-            if steps.slope[0, i] > rim:
-                k = steps.month[i]
-                if dim[0, i] == 0.0:
-                    out.hours[n, k] += steps.hours[i]
+            free = steps.slope[0, i] > rim
+            k = steps.month[i]
+            if free and dim[0, i] == 0.0:
+                out.hours[n, k] += steps.hours[i]
+            else:
+                dark[steps.day[i]] += 1.0
+                if steps.slope[0, i] > highest:
+                    highest = steps.slope[0, i]
+                    out.highest[n] = i
+            if free:
                 for leaf in range(2):
                     kept = 1.0 if dim[leaf, i] == 0.0 else math.exp(dim[leaf, i])
                     out.beam[n, leaf, k] += steps.beam[i] * kept
-        # the sky and the picture, by whole degrees
+        for d in range(len(dark)):
+            if dark[d] > out.worst_day[n] * steps.day_steps[d]:
+                out.worst_day[n], out.day[n] = dark[d] / steps.day_steps[d], d
+        # the sky and the picture, by the middles of whole degrees
         walk(east, north, up, scene.buildings, picture, 0.0, shape, low, stack)
         for i in range(whole):
             if ground.shape[1]:
-                shape[i] = max(shape[i], ground[n, i * ground.shape[1] // whole])
+                shape[i] = max(shape[i], _towards(ground[n], picture.turn[i]))
             out.horizon[n, i] = shape[i]
-            out.veil[n, i] = canopy[n, i * canopy.shape[1] // whole] if canopy.shape[1] else 0.0
+            out.veil[n, i] = _towards(canopy[n], picture.turn[i]) if canopy.shape[1] else 0.0
         count[:] = 0
         for i in range(whole):
             if out.veil[n, i] > 0.0:

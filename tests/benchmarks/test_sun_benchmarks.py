@@ -65,7 +65,7 @@ def test_the_demo_campus_whole(benchmark):
         rain = rain_and_surroundings(site, mounts.xyz)
         days = [day_of_sun(site, mounts.xyz[k], sun, np.ones(12, bool)) for k in range(0, len(mounts), 90)]
         bias = eto_bias_from_eto(light.light_share, eto, warm, site.latitude_deg, site.elevation_m)
-        return light, rain, days, bias, siting(site, mounts.xyz, sun, light, rain, np.ones(12, bool))
+        return light, rain, days, bias, siting(site, mounts.xyz, light, rain, np.ones(12, bool))
 
     whole()  # compiled code is loaded
     benchmark.pedantic(whole, rounds=3, iterations=1)
