@@ -91,7 +91,7 @@ def open_share(horizon, low, high, passed, cut):  # type: ignore[no-untyped-def]
             continue
         middle = (edges[e] + edges[e + 1]) / 2.0
         for i in range(m):
-            if sine_squared(low[i]) < middle < sine_squared(high[i]):
+            if cut[2 + 2 * i] < middle < cut[3 + 2 * i]:
                 band *= passed[i]
         total += band
     return total

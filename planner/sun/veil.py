@@ -148,12 +148,24 @@ def dim_by_prism(east, north, up, tree, j, looks, slope, log, chord, dim, found)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def dim_by_crown(offset, radius, half_height, looks, slope, log, chord, dim):  # type: ignore[no-untyped-def]
+def _under(most, lowest, first, last, m, shift):  # type: ignore[no-untyped-def]
+    """Whether a slope stays under the lowest of all stretches from azimuth `first` to `last`, past m over north."""
+    for b in range(first >> shift, (min(last, m) - 1 >> shift) + 1):
+        if most > lowest[b]:
+            return False
+    for b in range(0, (last - m - 1 >> shift) + 1):  # noqa: SIM110 (compiled)
+        if most > lowest[b]:
+            return False
+    return True
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def dim_by_crown(offset, radius, half_height, looks, slope, log, chord, dim, lowest):  # type: ignore[no-untyped-def]
     """Add log[r] to row r of `dim` (rows, m) wherever a ray of slope (rows, m) passes an ellipsoid at `offset`.
 
-    The slopes of an azimuth are alike in all rows: rows are states of the leaves.
-
-    chord: as in :func:`dim_by_prism`.
+    The slopes of an azimuth are alike in all rows: rows are states of the leaves. lowest: of each stretch of
+    1 << looks.shift azimuths the lowest slope that matters; a crown under it is passed over. chord: as in
+    :func:`dim_by_prism`.
     """
     m = len(looks.turn)
     away, start, stop = crown_span(offset, radius)
@@ -161,6 +173,8 @@ def dim_by_crown(offset, radius, half_height, looks, slope, log, chord, dim):  #
     least, most = -np.inf, np.inf
     if away > radius:  # its edges are farthest apart along its middle
         least, most = crown_edges(offset, radius, half_height, offset[0] / away, offset[1] / away)
+        if first < last and _under(most, lowest, first, last, m, looks.shift):
+            return
     for w in range(first, last):
         i = w if w < m else w - m
         if slope[0, i] >= most or slope[0, i] <= least:

@@ -209,6 +209,7 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
     m, whole = len(looks.turn), len(picture.turn)
     stack = np.empty((STACK, 2), np.int64)
     low = np.empty(max(m >> looks.shift, whole >> picture.shift) + 1)
+    lowest = np.empty((m >> looks.shift) + 1)
     tangent, shape, dim = np.empty(m), np.empty(whole), np.empty((2, m))
     found = np.empty(MOST_CROSSINGS)
     veils = np.empty((whole, MOST_VEILS, 4))
@@ -220,6 +221,13 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
         east, north, up = mounts[n, 0], mounts[n, 1], mounts[n, 2]
         # the beam, at the sun's own azimuths
         walk(east, north, up, scene.buildings, looks, 0.0, tangent, low, stack)
+        # the lowest sun of each stretch of azimuths that nothing opaque hides: what is lower need not be looked at
+        lowest[:] = np.inf
+        for i in range(m):
+            if ground.shape[1]:
+                tangent[i] = max(tangent[i], _between(ground[n], steps.spot[i], steps.part[i]))
+            if steps.slope[0, i] > tangent[i]:
+                lowest[i >> looks.shift] = min(lowest[i >> looks.shift], steps.slope[0, i])
         dim[:] = 0.0
         if canopy.shape[1]:
             for i in range(m):
@@ -236,6 +244,7 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
                 scene.crown_log[c],
                 scene.crown_chord[c],
                 dim,
+                lowest,
             )
         for j in range(len(scene.leafy.top)):
             dim_by_prism(
@@ -257,10 +266,7 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
         dark[:] = 0.0
         highest = 0.0
         for i in range(m):
-            rim = tangent[i]
-            if ground.shape[1]:
-                rim = max(rim, _between(ground[n], steps.spot[i], steps.part[i]))
-            free = steps.slope[0, i] > rim
+            free = steps.slope[0, i] > tangent[i]
             k = steps.month[i]
             if free and dim[0, i] == 0.0:
                 out.hours[n, k] += steps.hours[i]
