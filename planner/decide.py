@@ -163,7 +163,7 @@ def _facts(
     wanted_h = np.minimum(settings.gates.direct_h_day, 0.9 * sun.open_direct_h)
     short = np.where(season, sun.direct_h - wanted_h, np.inf).argmin(axis=1)
     judged = reached.distance_m.shape[1] > 0 and settings.gates.reach != "off"
-    room = margin(reached, settings.sensor, settings.gates.range_used)
+    room = margin(reached, settings.sensor)
     counts = room_score = np.ones(len(mounts))
     if judged and settings.gates.reach == "every":
         counts = room.min(axis=1)

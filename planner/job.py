@@ -212,7 +212,17 @@ def _how_light(plan: Plan, site: Site) -> dict[str, Any]:
 
 def _reached(plan: Plan, site: Site, mounts: Mounts) -> ReachResult:
     """Links of mounts, and cable routes where the sensor has a cable."""
-    return reach(site, mounts.xyz, mounts.height_m, plan.sensor, plan.reach, plan.cable, plan.prices, plan.units)
+    return reach(
+        site,
+        mounts.xyz,
+        mounts.height_m,
+        plan.sensor,
+        plan.reach,
+        plan.cable,
+        plan.prices,
+        plan.units,
+        plan.gates.range_used,
+    )
 
 
 def _refined(

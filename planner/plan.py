@@ -650,7 +650,8 @@ class Gates(Section):
     )
     range_used: float = entry(
         0.8,
-        "share of the rated range that may be used, whatever the margin says",
+        "share of the rated range that may be used, whatever the margin says; not asked where powers stand in for "
+        "that range",
         f"the rated range is a maker's word, and high mounts look better than they are: {COMMON}",
         gt=0,
         le=1,

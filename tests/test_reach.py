@@ -140,7 +140,7 @@ def test_grades(p, mark):
 def test_margin_is_room_beyond_what_is_asked():
     site = site_with([[20, 0, 2.0], [120, 0, 2.0], [390, 0, 2.0]])
     found = one(site, [0, 0, 2.0])
-    room = margin(found, SENSOR, 0.8)[0]
+    room = margin(found, SENSOR)[0]
     asked = found.links.margin_db[0] - norm.ppf(0.9) * found.links.spread_db[0]
     assert room[:2] == pytest.approx(np.minimum(asked[:2] / FULL_ROOM_DB, 1))
     assert room[2] < 0
@@ -151,15 +151,28 @@ def test_margin_is_room_beyond_what_is_asked():
         sensor=Sensor(rated_range_m=400, transmit_dbm=20, sensitivity_dbm=-110),
     )
     assert far.links.probability[0, 0] > 0.99
-    assert margin(far, SENSOR, 0.8)[0, 0] == pytest.approx(1 - far.range_share[0, 0] / 0.8)
+    assert margin(far, SENSOR)[0, 0] == pytest.approx(1 - far.range_share[0, 0] / 0.8)
+    assert far.grade[0, 0] == Grade.DOUBTFUL
+    assert needs(far, 0, 0, False, SENSOR, "metric").startswith("beyond the 80% of the rated range that may be")
+
+
+def test_powers_stand_in_for_the_rated_range():
+    """Where a plan gives powers and no range, the default range is not held against a link."""
+    powers = Sensor(transmit_dbm=20, sensitivity_dbm=-110)
+    far = one(site_with([[390, 0, 20.0]]), [0, 0, 30.0], sensor=powers)
+    assert far.links.probability[0, 0] > 0.99
+    assert far.grade[0, 0] == Grade.DEPENDABLE
+    assert margin(far, powers)[0, 0] > 0
+    assert np.isnan(far.range_share[0, 0])
+    assert needs(far, 0, 0, False, powers, "metric") == "dependable: clear line"
 
 
 def test_words():
-    far = one(site_with([[20, 0, 2.0], [350, 0, 2.0], [800, 0, 2.0]]), [0, 0, 2.0])
+    far = one(site_with([[20, 0, 2.0], [310, 0, 2.0], [800, 0, 2.0]]), [0, 0, 2.0])
     said = [needs(far, 0, k, False, SENSOR, "metric") for k in range(3)]
     assert said[0].startswith("dependable: clear line")
     assert said[1].startswith("doubtful, change something and test: in sight, low over the ground")
-    assert said[2].startswith("beyond the rated range")
+    assert said[2].startswith("beyond the 80% of the rated range")
     assert "indoors" in needs(far, 0, 0, True, SENSOR, "metric")
 
 
@@ -169,7 +182,7 @@ def test_cable_words(distance, said):
     cable = Sensor(link="cable")
     found = one(site_with([[distance, 0, 1.5]]), [0, 0, 3.0], sensor=cable)
     assert said in needs(found, 0, 0, False, cable, "us")
-    assert (margin(found, cable, 1.0)[0, 0] < 0) == (distance == 80)
+    assert (margin(found, cable)[0, 0] < 0) == (distance == 80)
 
 
 def test_no_controllers_no_columns():
@@ -347,7 +360,7 @@ def test_the_demo_campus_is_shared_by_two_sensors():
     settings = source.plan
     mounts = find_mounts(site, settings.mounts, settings.sensor.mast_m, named_xy(source, site))
     found = reach(site, mounts.xyz, mounts.height_m, settings.sensor, settings.reach)
-    held = margin(found, settings.sensor, settings.gates.range_used) >= 0
+    held = margin(found, settings.sensor) >= 0
     assert not held.all(axis=1).any()
     assert held.any(axis=0).all()
     usable = mounts.height_m <= settings.gates.height_m

@@ -80,6 +80,25 @@ def test_the_panel_and_the_sheet_say_margin_and_odds(yard: SiteResult) -> None:
     assert "local rules and the device's own approval" in page.replace("&#39;", "'")
 
 
+@pytest.mark.parametrize("rated_range_m", [150.0, 300.0])
+def test_what_nothing_reaches_is_not_said_to_be_served(rated_range_m: float) -> None:
+    """A range too short for one of the two controllers: no sensor is named that would serve it."""
+    result = studied(rated_range_m=rated_range_m)
+    assert result.reach_study is not None
+    assert result.reach_study.plans is not None
+    best = result.reach_study.plans.best
+    assert best is not None
+    (lost,) = np.flatnonzero(~best.served)
+    row = result.decision.chosen
+    assert row in best.mounts
+    assert links.served_elsewhere(result, row, int(lost)) == ""
+    assert "in the plan of fewest" not in words.controllers(result, row)[lost].need
+    found = json.loads(tables.site_json(result))
+    assert found["fewest"]["served_by"][result.site.controllers.names[lost]] is None
+    assert "in the plan of fewest" not in found["controllers"][lost]["need"]
+    assert "with the fewest sensors, " not in links.cable_view(result)["rows"][lost]["why"]
+
+
 def test_plan_of_fewest_in_words(yard: SiteResult) -> None:
     assert yard.reach_study is not None
     assert yard.reach_study.plans is not None

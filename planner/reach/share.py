@@ -45,7 +45,7 @@ def relays(s: Scene, settings: plan.Plan, mounts: Mounts, reached: ReachResult, 
     n, m = reached.distance_m.shape
     if not settings.reach.repeaters or settings.sensor.link != "radio" or not m:
         return no_relays(n, m)
-    holds = margin(reached, settings.sensor, settings.gates.range_used) >= 0
+    holds = margin(reached, settings.sensor) >= 0
     rows = _thinned(mounts, np.flatnonzero(places & holds.any(axis=1)))
     found = Relays(rows, mounts.xyz[rows], mounts.height_m[rows], holds[rows], np.zeros((n, 0), bool))
     return fed_by(s, settings, mounts, reached, found)
@@ -57,7 +57,7 @@ def fed_by(s: Scene, settings: plan.Plan, mounts: Mounts, reached: ReachResult, 
     if not r:
         return no_relays(n, some.relay.shape[1])
     far = np.sqrt(((mounts.xyz[:, None, :] - some.xyz[None, :, :]) ** 2).sum(axis=2))
-    a, b = np.nonzero(far <= settings.gates.range_used * settings.sensor.rated_range_m)
+    a, b = np.nonzero(far <= reached.usable_m)
     between = links(
         s,
         mounts.xyz[a],
@@ -91,7 +91,7 @@ def sharing(
     The gate, the plan that is shown and the trials beside a mount all ask this same one.
     """
     return question(
-        margin(reached, settings.sensor, settings.gates.range_used)[rows] >= 0,
+        margin(reached, settings.sensor)[rows] >= 0,
         settings.prices.sensor,
         None if preference is None else preference[rows],
         some.relay,

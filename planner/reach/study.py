@@ -92,7 +92,7 @@ def study(
             cell_m=settings.reach.coverage_cell_m,
             receiver_m=receiver_m,
             asked=reached.asked,
-            usable_m=settings.gates.range_used * settings.sensor.rated_range_m,
+            usable_m=reached.usable_m,
         )
     if reached.runs is not None:
         runs, cell_m = reached.runs[row], reached.cable_cell_m
@@ -117,7 +117,7 @@ def study(
 def _choice(reached: ReachResult, settings: plan.Plan, row: int, k: int, run: CableRun | None) -> Choice:
     p = settings.prices
     as_radio = settings.sensor.model_copy(update={"link": "radio"})
-    radio_ok = bool(margin(reached, as_radio, settings.gates.range_used)[row, k] >= 0)
+    radio_ok = bool(margin(reached, as_radio)[row, k] >= 0)
     cable_price, cable_ok = (None, False) if run is None else (run.price, run.holds)
     if settings.sensor.link == "cable":
         return Choice(None, radio_ok, cable_price, cable_ok, "cable" if cable_ok else "")

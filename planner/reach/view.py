@@ -237,7 +237,8 @@ def _changes(
         won = float(tried.margin_db[pick] - reached.links.margin_db[row, k])
         if won >= WORTH_DB:
             p = float(tried.probability[pick])
-            best[k] = Change(told[pick][1], won, p, int(grade(p, reached.asked)))
+            mark = int(grade(p, reached.asked, float(tried.distance_m[pick]), reached.usable_m))
+            best[k] = Change(told[pick][1], won, p, mark)
     return best
 
 

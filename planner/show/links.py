@@ -10,8 +10,9 @@ import shapely
 from markupsafe import Markup
 
 from planner.reach.cable import SURFACES, CableRun
-from planner.reach.link import GRADES, Grade
+from planner.reach.link import GRADES, Grade, beyond
 from planner.reach.profile import BUILDING
+from planner.reach.radio import rated_m
 from planner.reach.serve import Service
 from planner.reach.view import LinkView
 from planner.show import palette
@@ -59,8 +60,8 @@ def link_sentence(result: SiteResult, view: LinkView) -> str:
     """Grade, what stands in the way, and by which way the link gets past it."""
     at = (view.mount, view.controller)
     out = [SAID[Grade(int(result.reach.grade[at]))]]
-    if result.reach.range_share[at] > result.plan.gates.range_used:
-        out[0] = f"Beyond the {result.plan.gates.range_used:.0%} of the rated range that may be used"
+    if result.reach.distance_m[at] > result.reach.usable_m:
+        out[0] = f"B{beyond(result.reach)[1:]}"
     return "; ".join([*out, *view.said]) + "."
 
 
@@ -215,7 +216,7 @@ def served_elsewhere(result: SiteResult, row: int, controller: int) -> str:
     if plans is None or plans.best is None or row not in plans.best.mounts:
         return ""
     by = max(int(plans.best.served_by[controller]), int(plans.best.by_repeater[controller]))
-    return result.mounts.ids[by] if by != row else ""
+    return result.mounts.ids[by] if by >= 0 and by != row else ""
 
 
 def served(result: SiteResult, service: Service) -> list[dict[str, Any]]:
@@ -336,9 +337,11 @@ def cable_view(result: SiteResult) -> dict[str, Any] | None:
     ]
     sensor, cabled = result.plan.sensor, result.plan.sensor.link == "cable"
     cell = f" Routes are sought on cells of {length(study.cable_cell_m, units, 1)}." if study.cable_cell_m else ""
+    far = rated_m(sensor)
+    rated = f"rated {length(far, units)}" if far == far else "its powers"
     other = (
         " The sensor has a cable; whether a radio sensor would do instead is reckoned from the radio keys of "
-        f"[sensor], rated {length(sensor.rated_range_m, units)}, asked {result.reach.asked:.0%}."
+        f"[sensor], {rated}, asked {result.reach.asked:.0%}."
         if cabled
         else ""
     )

@@ -11,7 +11,6 @@ import numpy as np
 import shapely
 from markupsafe import Markup, escape
 
-from planner.reach import margin
 from planner.show import palette, words
 from planner.show.links import plan_view
 from planner.show.lonlat import Floats, to_lonlat
@@ -72,7 +71,7 @@ def _controllers(result: SiteResult, row: int) -> dict[str, Any]:
     rows = words.controllers(result, row) if row >= 0 else []
     if len(rows) <= MOST_CONTROLLERS:
         return {"rows": rows, "more": 0}
-    room = margin(result.reach, result.plan.sensor, result.plan.gates.range_used)[row]
+    room = words.margins(result)[row]
     worst = np.argsort(room, kind="stable")[: MOST_CONTROLLERS - 1]
     return {"rows": [rows[k] for k in worst], "more": len(rows) - len(worst)}
 

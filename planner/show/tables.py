@@ -112,11 +112,12 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
         "no_access_m": wet.no_access_m,
     }
     if len(result.site.controllers):
+        held = (words.margins(result) >= 0).sum(axis=1)  # as the gate counts
         columns |= {
             "farthest_controller": [result.site.controllers.names[k] for k in reach.distance_m.argmax(axis=1)],
             "farthest_controller_m": reach.distance_m.max(axis=1),
             "largest_range_share": reach.range_share.max(axis=1),
-            "controllers_held": (reach.links.probability >= reach.asked).sum(axis=1),
+            "controllers_held": held,
             "least_margin_db": reach.links.margin_db.min(axis=1),
             "least_link_probability": reach.links.probability.min(axis=1),
         }
@@ -124,7 +125,7 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
             far = reach.cable_m.max(axis=1)
             columns |= {
                 "longest_cable_m": np.where(np.isfinite(far), far, np.nan),
-                "cables_short_enough": (words.margins(result) >= 0).sum(axis=1),
+                "cables_short_enough": held,
                 "cables_without_route": (~np.isfinite(reach.cable_m)).sum(axis=1),
             }
     if result.siting is not None:

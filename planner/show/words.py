@@ -435,7 +435,7 @@ class ControllerRow:
 
 def margins(result: SiteResult) -> Floats:
     """(n, m) margin to each controller: 0 at the limit, negative out of reach."""
-    return margin(result.reach, result.plan.sensor, result.plan.gates.range_used)
+    return margin(result.reach, result.plan.sensor)
 
 
 def reach_row(result: SiteResult) -> int:
