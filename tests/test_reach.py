@@ -268,6 +268,26 @@ def test_the_change_that_helps_most_is_worked_out_not_guessed():
     assert view.change.probability == pytest.approx(again.links.probability[0, 0])
 
 
+def test_no_change_goes_against_the_plans_own_gates():
+    """No mast higher than can be serviced; and a link still beyond the range that may be used stays doubtful."""
+    wall = prisms([shapely.box(20, -300, 21, 300)], [-1], [5.5])
+    site, mounts = site_with([[150, 0, 1.5]], buildings=wall), mounts_at([0, 0, 4.0])
+    found = reach(site, mounts.xyz, mounts.height_m, SENSOR)
+
+    def change(highest_m):
+        (view,) = views(site, scene(site), mounts, found, [0], np.ones(1, bool), "metric", highest_m)[0]
+        return view.change
+
+    assert change(7.0).what == "raise the sensor by 3 m"
+    assert change(6.0).what == "raise the sensor by 2 m"
+    assert change(4.5) is None or not change(4.5).what.startswith("raise the sensor")
+    strong = Sensor(rated_range_m=100.0, transmit_dbm=20, sensitivity_dbm=-110)
+    far = reach(site, mounts.xyz, mounts.height_m, strong)
+    (view,) = views(site, scene(site), mounts, far, [0], np.ones(1, bool), "metric")[0]
+    assert view.change.probability > 0.99
+    assert view.change.grade == Grade.DOUBTFUL
+
+
 def test_a_receiver_indoors_is_better_off_on_the_outer_wall():
     hall = prisms([shapely.box(80, -20, 120, 20)], [-1], [9.0])
     site = site_with([[100, 0, 1.5]], [True], buildings=hall)

@@ -128,8 +128,8 @@ def links(
     rise = np.degrees(np.arctan2(np.abs(offset[:, 2]), np.maximum(plan_m, 1e-9))) if r.entry_rises else 0.0
     entry = np.where(indoors, r.entry_db + 0.212 * rise, 0.0)  # P.2109's rise with elevation, on its main part
     loss = free + np.maximum(ground, diffraction) + foliage + entry
-    # the diffraction's own spread comes in with the diffraction: all of it from a knife edge at grazing, 6 dB
-    past = physics.BLOCKED_SPREAD_DB * np.clip(diffraction / 6.0, 0.0, 1.0)
+    # the diffraction's own spread comes in with the diffraction: all of it from a roof that touches the line, 12 dB
+    past = physics.BLOCKED_SPREAD_DB * np.clip(diffraction / 12.0, 0.0, 1.0)
     past = np.where(way == THROUGH, r.building_spread_db * np.sqrt(met.walls), past)
     spread = np.sqrt(
         physics.CLEAR_SPREAD_DB**2

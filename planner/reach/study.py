@@ -76,7 +76,10 @@ def study(
     s = scene(site)
     radio_link = settings.sensor.link == "radio"
     rows = [row, *runners_up]
-    seen = views(site, s, mounts, reached, rows, usable, settings.units) if radio_link else {}
+    seen = {}
+    if radio_link:
+        highest_m = settings.gates.height_m
+        seen = views(site, s, mounts, reached, rows, usable, settings.units, highest_m)
     xyz = mounts.xyz[row]
     covered = None
     if radio_link:
