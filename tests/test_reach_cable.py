@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 
 from planner.layers import read_site
 from planner.ledger import DataError, Ledger
-from planner.plan import Cable, Prices, Sensor, parse_plan, read_plan
+from planner.mounts import Mounts, Support
+from planner.plan import Cable, Plan, Prices, Sensor, parse_plan, read_plan
+from planner.reach import reach
 from planner.reach.cable import (
     BARRED,
     CONDUIT,
@@ -25,6 +27,7 @@ from planner.reach.cable import (
     ground,
     routes,
 )
+from planner.reach.study import study
 from planner.reach.wire import IEC_60228, awg, awg_diameter_mm, check, conductor, drop_v, loop_ohm, metric
 from planner.site import Cover, Grounds, KeepOut, KeepOuts, Places, bare_site, prisms
 
@@ -289,6 +292,46 @@ def test_one_search_a_controller_gives_every_mount_its_route(seed):
             if one is not None:
                 assert one.xy[0].tolist() == mount[:2].tolist()
                 assert one.price == pytest.approx(other.price, rel=0.08, abs=5.0)
+
+
+def test_a_wall_stays_a_wall_on_coarse_cells():
+    """Round a hall from one side to the other on cells of 3 m: along the walls, not through the rooms."""
+    site = bare_site(shapely.box(0, 0, 80, 60), buildings=prisms([shapely.box(21, 11, 59, 49)], [-1], [8]))
+    start, end = np.array([20.5, 30.0]), np.array([[59.5, 30.0]])
+    for cell_m in (1.0, 2.0, 3.0):
+        g = ground(site, PRICES, cell_m, np.vstack([start, end]))
+        (xy,) = routes(g, start, end)
+        metres = g.run(xy)
+        assert metres[WALL] > 0.8 * metres.sum()
+        assert metres[INSIDE] < 3 * cell_m
+
+
+def test_what_is_shown_goes_by_fine_cells(monkeypatch):
+    """Many controllers make the cells of the search for all mounts large; the mounts shown are sought again."""
+    monkeypatch.setattr("planner.reach.cable.MOST_IN_ALL", 2 * 500)
+    site = bare_site(
+        shapely.box(0, 0, 80, 60),
+        buildings=prisms([shapely.box(21, 11, 59, 49)], [-1], [8]),
+        controllers=Places(("A", "B"), np.array([[20.0, 50, 1.5], [60.0, 30, 1.5]]), np.zeros(2, bool)),
+    )
+    xyz = np.array([[20.5, 30, 4.0], [59.5, 12, 4.0], [40.0, 5, 4.0]])
+    mounts = Mounts(
+        ("M0", "M1", "M2"), (Support.POLE,) * 3, ("a", "b", "c"), xyz, xyz[:, 2].copy(), np.full(3, np.nan),
+        np.full(3, -1, np.int64),
+    )  # fmt: skip
+    settings = Plan(sensor=Sensor(link="cable", cable_longest_m=500))
+    found = reach(site, xyz, mounts.height_m, settings.sensor)
+    assert found.cable_cell_m > 2
+    done = study(site, settings, mounts, found, 0, [1], np.ones(3, bool), np.ones(3))
+    assert done.cable_cell_m == 1.0
+    assert done.reached.fine == (0,)
+    assert done.reached.runs[1] == found.runs[1]
+    g = ground(site, PRICES, 1.0, np.vstack([xyz[:, :2], site.controllers.xyz[:, :2]]))
+    alone = cables(
+        g, xyz[0, :2], 4.0, site.controllers.xyz[:, :2], np.full(2, 1.5), settings.sensor, Cable(), PRICES, "metric"
+    )
+    assert [run.price for run in done.cables] == pytest.approx([run.price for run in alone])
+    assert [run.price for run in done.reached.runs[0]] == pytest.approx([run.price for run in alone])
 
 
 def test_the_shortest_route_where_the_cheapest_is_too_long():

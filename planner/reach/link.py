@@ -189,7 +189,8 @@ class ReachResult:
     radio: what the sensor's radio allows. asked: probability that a link must have.
     surface: a surface model stands for ground, buildings and crowns.
     runs: where the link is a cable, the cable of each mount (n) to each controller (m) along its route, None where
-    there is no way; None for a radio sensor. cable_cell_m: of the grid on which these were sought.
+    there is no way; None for a radio sensor. cable_cell_m: of the grid on which these were sought, but for the
+    mounts in `fine` (rows), sought again on cells of fine_cell_m.
     """
 
     distance_m: Floats
@@ -203,6 +204,8 @@ class ReachResult:
     cable_cell_m: float = 0.0
     range_used: float = 1.0
     usable_m: float = np.inf
+    fine: tuple[int, ...] = ()
+    fine_cell_m: float = 0.0
 
     @property
     def grade(self) -> Ints:

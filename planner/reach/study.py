@@ -9,7 +9,7 @@ import numpy as np
 
 from planner import plan
 from planner.mounts import Mounts
-from planner.reach.cable import CableRun, cables, ground
+from planner.reach.cable import CableRun, Runs, cables, ground
 from planner.reach.cover import Coverage, coverage
 from planner.reach.link import Grade, ReachResult, controller_height_m, margin
 from planner.reach.profile import scene
@@ -39,11 +39,13 @@ class Choice:
 class ReachStudy:
     """What was worked out for the chosen mount, or the one nearest to passing, and the runners-up.
 
-    row: the mount that coverage, cables and choices are for, -1 for none. views: links in full, by mount.
+    reached: what was given, with the plan's cables on fine cells. row: the mount that
+    coverage, cables and choices are for, -1 for none. views: links in full, by mount.
     coverage: None where the link is a cable. cables, choices: by controller; cable_cell_m: of the grid on which
     the routes were sought. plans: the fewest sensors, None where no mount passes every gate but reach.
     """
 
+    reached: ReachResult
     row: int
     views: dict[int, tuple[LinkView, ...]]
     coverage: Coverage | None
@@ -72,7 +74,7 @@ def study(
     """
     m = len(site.controllers)
     if row < 0 or not m:
-        return ReachStudy(row, {}, None, (), 0.0, (), None)
+        return ReachStudy(reached, row, {}, None, (), 0.0, (), None)
     s = scene(site)
     radio_link = settings.sensor.link == "radio"
     rows = [row, *runners_up]
@@ -98,13 +100,12 @@ def study(
             usable_m=reached.usable_m,
         )
     if reached.runs is not None:
-        runs, cell_m = reached.runs[row], reached.cable_cell_m
+        reached = finer(site, settings, mounts, reached, [row])
+        assert reached.runs is not None
+        runs, cell_m = reached.runs[row], reached.fine_cell_m or reached.cable_cell_m
     else:
-        there = site.controllers.xyz[:, :2]
-        grid = ground(site, settings.prices, settings.cable.cell_m, np.vstack([xyz[:2], there]))
-        cell_m, height_m = grid.cell_m, float(mounts.height_m[row])
-        wires = (settings.sensor, settings.cable, settings.prices, settings.units)
-        runs = tuple(cables(grid, xyz[:2], height_m, there, controller_height_m(site), *wires))
+        found_runs, cell_m = _cables(site, settings, mounts, [row])
+        runs = found_runs[0]
     choices = tuple(_choice(reached, settings, row, k, runs[k]) for k in range(m))
     found = None
     open_rows = np.flatnonzero(usable)
@@ -113,8 +114,40 @@ def study(
         kept = int(np.searchsorted(open_rows, row)) if keep and usable[row] else None
         question = sharing(settings, reached, some, open_rows, preference)
         found = plans(question, mounts.xyz[open_rows, :2], APART_M, kept)
+        if found.best is not None:
+            reached = finer(site, settings, mounts, reached, open_rows[list(found.best.mounts)])
         found = _renumbered(found, open_rows, some.rows, reached)
-    return ReachStudy(row, seen, covered, runs, cell_m, choices, found)
+    return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found)
+
+
+def _cables(site: Site, settings: plan.Plan, mounts: Mounts, rows: Sequence[int]) -> tuple[Runs, float]:
+    """Cables from some mounts to every controller, on the plan's own cells (or larger ones where the site is too
+    large for these), and the cell."""
+    there, up = site.controllers.xyz[:, :2], controller_height_m(site)
+    grid = ground(site, settings.prices, settings.cable.cell_m, np.vstack([mounts.xyz[rows, :2], there]))
+    wires = (settings.sensor, settings.cable, settings.prices, settings.units)
+    return tuple(
+        tuple(cables(grid, mounts.xyz[k, :2], float(mounts.height_m[k]), there, up, *wires)) for k in rows
+    ), grid.cell_m
+
+
+def finer(
+    site: Site, settings: plan.Plan, mounts: Mounts, reached: ReachResult, rows: Sequence[int] | Ints
+) -> ReachResult:
+    """The same, with the cables of some mounts on fine cells, where all were sought on coarse ones.
+
+    One search a controller for all mounts is quick only on coarse cells, where there are many controllers; what is
+    shown and priced goes by fine ones.
+    """
+    coarse = reached.runs is not None and reached.cable_cell_m > settings.cable.cell_m
+    again = [int(k) for k in rows if k not in reached.fine]
+    if not coarse or not again:
+        return reached
+    assert reached.runs is not None
+    found, cell_m = _cables(site, settings, mounts, again)
+    better = dict(zip(again, found, strict=True))
+    runs = tuple(better.get(k, run) for k, run in enumerate(reached.runs))
+    return replace(reached, runs=runs, fine=(*reached.fine, *again), fine_cell_m=cell_m)
 
 
 def _choice(reached: ReachResult, settings: plan.Plan, row: int, k: int, run: CableRun | None) -> Choice:
