@@ -350,6 +350,25 @@ def test_a_study_of_one_site():
     assert len(done.cables) == 3
 
 
+def test_a_controller_goes_to_the_mount_with_the_most_room():
+    """Both reach it; the nearer one serves it, whichever row comes first, and of equals the chosen one."""
+    site = site_with(
+        [[10, 0, 1.5], [190, 0, 1.5], [100, 0, 1.5], [400, 0, 1.5]], outline=shapely.box(-50, -50, 450, 50)
+    )
+    mounts = mounts_at([0, 0, 4.0], [200, 0, 4.0], [395, 0, 4.0])
+    found = reach(site, mounts.xyz, mounts.height_m, SENSOR)
+    for chosen in (0, 1):
+        done = study(site, plan.Plan(sensor=SENSOR), mounts, found, chosen, [], np.ones(3, bool), np.ones(3))
+        by = done.plans.best.served_by
+        room = margin(found, SENSOR)[list(done.plans.best.mounts)]
+        assert (margin(found, SENSOR)[by, np.arange(4)] == room.max(axis=0)).all()
+        assert by[2] == chosen
+        # the receiver sold with the sensor goes to the nearest controller that it serves
+        paid = [choice.radio_price for choice in done.choices]
+        own = int(np.argmin(np.where(by == chosen, found.distance_m[chosen], np.inf)))
+        assert [k for k in range(4) if paid[k] < 120] == [own]
+
+
 def test_repeaters_where_they_are_allowed_and_cheaper():
     """A hall shuts the third controller off; a repeater on a tall pole sees both sides."""
     hall = prisms([shapely.box(-200, 48, 200, 52)], [-1], [12.0])
@@ -360,17 +379,46 @@ def test_repeaters_where_they_are_allowed_and_cheaper():
     assert held[0].tolist() == [True, False]
     usable = np.array([True, False])  # the tall pole passes no other gate: no sensor may stand there
 
+    served_with = np.zeros(2)
+
     def best(**keys):
         settings = plan.Plan(sensor=SENSOR, reach=Reach(**keys))
-        some = relays(scene(site), settings, mounts, found, np.ones(2, bool))
-        return study(site, settings, mounts, found, 0, [], usable, np.ones(2), some).plans.best
+        again = dataclasses.replace(found, asked=settings.reach.probability)
+        some = relays(scene(site), settings, mounts, again, np.ones(2, bool))
+        done = study(site, settings, mounts, again, 0, [], usable, np.ones(2), some)
+        served_with[:] = done.held_with
+        return done.plans.best
 
     assert best().served.tolist() == [True, False]
     served = best(repeaters=1)
     assert (served.mounts, served.repeaters) == ((0,), (1,))
     assert served.served_by.tolist() == [0, -1]
     assert served.by_repeater.tolist() == [-1, 1]
+    assert served_with[0] == pytest.approx(found.links.probability[0, 0])
+    feed = reach(site_with([[3, 50, 16.0]], buildings=hall), mounts.xyz[:1], mounts.height_m[:1], SENSOR)
+    # both hops: to the repeater as a receiver 16 m up, and on from it
+    both = feed.links.probability[0, 0] * found.links.probability[1, 1]
+    assert served_with[1] == pytest.approx(both)
+    assert both >= 0.9
     assert served.price == 650.0  # one sensor and one repeater, at the prices the plan starts from
+
+
+def test_both_hops_of_a_chain_hold_as_asked_together():
+    """Two links of 90 % one after the other hold with 81 %: refused, where 90 % is asked."""
+    site, mounts = site_with([[160, 0, 1.5]]), mounts_at([0, 0, 4.0], [120, 0, 4.0])
+    refused = used = 0
+    for rated_m in np.arange(100.0, 400.0, 2.0):
+        settings = plan.Plan(sensor=Sensor(rated_range_m=rated_m), reach=Reach(repeaters=1))
+        found = reach(site, mounts.xyz, mounts.height_m, settings.sensor)
+        some = relays(scene(site), settings, mounts, found, np.array([False, True]))
+        if not len(some.rows):
+            continue
+        first, second = some.feed_odds[0, 0], some.relay_odds[0, 0]
+        assert not (some.feed[0, 0] and some.relay[0, 0]) or first * second >= 0.9
+        used += bool(some.feed[0, 0] and some.relay[0, 0])
+        refused += bool(min(first, second) >= 0.9 and not (some.feed[0, 0] and some.relay[0, 0]))
+    assert used
+    assert refused
 
 
 def test_the_demo_campus_is_shared_by_two_sensors():

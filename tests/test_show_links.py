@@ -7,6 +7,7 @@ import dataclasses
 import io
 import json
 import xml.etree.ElementTree as ElementTree
+from typing import Any
 
 import geopandas
 import numpy as np
@@ -17,6 +18,7 @@ from test_show import NASTY, scene
 
 from planner.job import SiteResult
 from planner.reach import Grade, reach
+from planner.reach.serve import Plans, Service
 from planner.reach.study import study
 from planner.show import links, palette, tables, words
 from planner.show.lonlat import to_lonlat
@@ -109,6 +111,39 @@ def test_plan_of_fewest_in_words(yard: SiteResult) -> None:
     assert told["head"].startswith(f"{len(best.mounts)} sensor")
     assert [r["id"] for r in told["rows"]] == [yard.mounts.ids[k] for k in best.mounts]
     assert sum(len(r["serves"].split(", ")) for r in told["rows"]) == len(yard.site.controllers)
+
+
+def test_what_stands_beside_the_plan_is_said_as_it_is(yard: SiteResult) -> None:
+    """A mount that the plan must keep though it serves nothing; a repeater; receivers and tests on top."""
+    assert yard.reach_study is not None
+    found, ids, row = yard.reach_study, yard.mounts.ids, yard.decision.chosen
+    one, nobody = np.array([3, 3]), np.array([-1, -1])
+    forced = Service((row, 3), (), 800.0, one, nobody)
+    alone = Service((3,), (), 400.0, one, nobody)
+    beside = Service((4,), (5,), 650.0, np.array([4, -1]), np.array([-1, 5]))
+
+    def told(**parts: object) -> dict[str, Any]:
+        some = {"best": forced, "freely": alone, "elsewhere": beside, "fewer": alone, "spare": 6}
+        rest = {"spare_price": 400.0, "spare_count": 2, "left_out": np.empty(0, int), "beyond": np.empty(0, int)}
+        study = dataclasses.replace(found, plans=Plans(**(some | rest | parts)), held_with=np.array([0.99, 0.91]))
+        view = links.plan_view(dataclasses.replace(yard, reach_study=study))
+        assert view is not None
+        return view
+
+    view = told()
+    assert not any("leaves out" in line for line in view["lines"])
+    assert view["freely"] == f"Without {ids[row]}: {ids[3]} for $400 for 2 of 2 controllers."
+    assert f"With one sensor more, at {ids[6]} for $400, 2 of 2 controllers have a second link." in view["lines"]
+    assert any(f"{ids[4]} (sensor), {ids[5]} (repeater) for $650" in line for line in view["lines"])
+    assert view["head"].endswith("about $800 without link tests.")
+    assert any("On top: 1 link to test, $60." in line for line in view["lines"])
+    view = told(freely=None)
+    assert f"One sensor less ({ids[3]}) saves $400 and still serves as many." in view["lines"]
+    view = told(best=beside, freely=None, fewer=Service((4,), (), 400.0, np.array([4, -1]), nobody))
+    south = yard.site.controllers.names[1]
+    assert f"One sensor or repeater less ({ids[4]}) saves $250 and leaves out {south}." in view["lines"]
+    assert f"Through the repeater at {ids[5]}, both hops together hold: {south} 91%." in view["lines"]
+    assert any("On top: 1 further receiver, $120; 1 link to test, $60." in line for line in view["lines"])
 
 
 def test_coverage_picture_shows_each_grade_in_its_colour(yard: SiteResult) -> None:

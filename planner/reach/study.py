@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -23,7 +23,8 @@ from planner.site import Bools, Floats, Ints, Site
 class Choice:
     """Radio or cable for one controller.
 
-    radio_price: a receiver, and a test of the link where it is not dependable; None where the sensor is cabled, for
+    radio_price: a receiver, but for the first controller, whose receiver comes with the sensor, and a test of the
+    link where it is not dependable; None where the sensor is cabled, for
     then a radio would be another sensor. cable_price: None where there is no route. radio_ok, cable_ok: it meets
     what is asked. use: "radio", "cable" or "" where neither does; a cabled sensor is never "radio".
     """
@@ -43,6 +44,8 @@ class ReachStudy:
     coverage, cables and choices are for, -1 for none. views: links in full, by mount.
     coverage: None where the link is a cable. cables, choices: by controller; cable_cell_m: of the grid on which
     the routes were sought. plans: the fewest sensors, None where no mount passes every gate but reach.
+    held_with: (m,) probability with which the plan's radio links serve each controller, both hops of a repeater's
+    together; NaN where it is not served, or by a cable.
     """
 
     reached: ReachResult
@@ -53,6 +56,7 @@ class ReachStudy:
     cable_cell_m: float
     choices: tuple[Choice, ...]
     plans: Plans | None
+    held_with: Floats = field(default_factory=lambda: np.empty(0))
 
 
 def study(
@@ -106,18 +110,29 @@ def study(
     else:
         found_runs, cell_m = _cables(site, settings, mounts, [row])
         runs = found_runs[0]
-    choices = tuple(_choice(reached, settings, row, k, runs[k]) for k in range(m))
-    found = None
+    found, held_with = None, np.full(m, np.nan)
     open_rows = np.flatnonzero(usable)
     if len(open_rows):
         some = relays if relays is not None else no_relays(len(mounts), m)
         kept = int(np.searchsorted(open_rows, row)) if keep and usable[row] else None
         question = sharing(settings, reached, some, open_rows, preference)
-        found = plans(question, mounts.xyz[open_rows, :2], APART_M, kept)
+        found = plans(question, mounts.xyz[open_rows, :2], APART_M, kept, some.xyz[:, :2])
         if found.best is not None:
             reached = finer(site, settings, mounts, reached, open_rows[list(found.best.mounts)])
-        found = _renumbered(found, open_rows, some.rows, reached)
-    return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found)
+        found = _renumbered(found, open_rows, some, reached, margin(reached, settings.sensor), row)
+        held_with = _held_with(found.best, some, reached)
+    first = _first_served(found, reached, settings, row)
+    choices = tuple(_choice(reached, settings, row, k, runs[k], k == first) for k in range(m))
+    return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with)
+
+
+def _first_served(found: Plans | None, reached: ReachResult, settings: plan.Plan, row: int) -> int:
+    """The controller that takes the receiver sold with the sensor: the nearest that it serves; -1 for none."""
+    as_radio = settings.sensor.model_copy(update={"link": "radio"})
+    serves = margin(reached, as_radio)[row] >= 0
+    if found is not None and found.best is not None and (found.best.served_by == row).any():
+        serves &= found.best.served_by == row
+    return int(np.argmin(np.where(serves, reached.distance_m[row], np.inf))) if serves.any() else -1
 
 
 def _cables(site: Site, settings: plan.Plan, mounts: Mounts, rows: Sequence[int]) -> tuple[Runs, float]:
@@ -150,7 +165,10 @@ def finer(
     return replace(reached, runs=runs, fine=(*reached.fine, *again), fine_cell_m=cell_m)
 
 
-def _choice(reached: ReachResult, settings: plan.Plan, row: int, k: int, run: CableRun | None) -> Choice:
+def _choice(
+    reached: ReachResult, settings: plan.Plan, row: int, k: int, run: CableRun | None, first: bool
+) -> Choice:
+    """first: its receiver comes with the sensor."""
     p = settings.prices
     as_radio = settings.sensor.model_copy(update={"link": "radio"})
     radio_ok = bool(margin(reached, as_radio)[row, k] >= 0)
@@ -158,31 +176,32 @@ def _choice(reached: ReachResult, settings: plan.Plan, row: int, k: int, run: Ca
     if settings.sensor.link == "cable":
         return Choice(None, radio_ok, cable_price, cable_ok, "cable" if cable_ok else "")
     sure = reached.grade[row, k] == Grade.DEPENDABLE
-    radio_price = p.receiver + (0.0 if sure else p.link_test)
+    radio_price = (0.0 if first else p.receiver) + (0.0 if sure else p.link_test)
     offers = [(radio_price, "radio")] * radio_ok
     if cable_price is not None and cable_ok:
         offers.append((cable_price, "cable"))
     return Choice(radio_price, radio_ok, cable_price, cable_ok, min(offers)[1] if offers else "")
 
 
-def _renumbered(found: Plans, open_rows: Ints, relay_rows: Ints, reached: ReachResult) -> Plans:
-    """Rows of the question as rows of all mounts; a cabled controller goes to the mount with the least cable."""
+def _renumbered(found: Plans, open_rows: Ints, some: Relays, reached: ReachResult, room: Floats, row: int) -> Plans:
+    """Rows of the question as rows of all mounts; each controller goes to the open mount with the most room.
+
+    Of equals to `row`; a repeater's to the repeater whose two hops hold best.
+    """
 
     def rows(service: Service | None) -> Service | None:
         if service is None:
             return None
-        by, relayed = service.served_by, service.by_repeater
-        open_mounts = open_rows[list(service.mounts)]
-        direct = np.where(by >= 0, open_rows[by], -1)
-        if reached.runs is not None and len(open_mounts):
-            nearest = open_mounts[reached.cable_m[open_mounts].argmin(axis=0)]
-            direct = np.where(direct >= 0, nearest, -1)
+        mounts, repeaters = open_rows[list(service.mounts)], np.array(service.repeaters, np.int64)
+        direct, relayed = service.served_by.copy(), service.by_repeater.copy()
+        order = np.concatenate([mounts[mounts == row], mounts[mounts != row]])
+        for k in np.flatnonzero(direct >= 0):
+            direct[k] = order[np.argmax(room[order, k])]
+        chain = _chains(some, mounts, repeaters)
+        for k in np.flatnonzero(relayed >= 0):
+            relayed[k] = some.rows[repeaters[np.argmax(np.where(some.relay[repeaters, k], chain[:, k], -1.0))]]
         return Service(
-            tuple(map(int, open_mounts)),
-            tuple(map(int, relay_rows[list(service.repeaters)])),
-            service.price,
-            direct,
-            np.where(relayed >= 0, relay_rows[relayed], -1) if len(relay_rows) else relayed,
+            tuple(map(int, mounts)), tuple(map(int, some.rows[repeaters])), service.price, direct, relayed
         )
 
     return replace(
@@ -193,3 +212,27 @@ def _renumbered(found: Plans, open_rows: Ints, relay_rows: Ints, reached: ReachR
         fewer=rows(found.fewer),
         spare=int(open_rows[found.spare]) if found.spare >= 0 else -1,
     )
+
+
+def _chains(some: Relays, mounts: Ints, repeaters: Ints) -> Floats:
+    """(repeaters, m) probability that both hops hold, from the mount that feeds each repeater best."""
+    if not len(repeaters) or not len(mounts):
+        return np.zeros((len(repeaters), some.relay.shape[1]))
+    feed = some.feed_odds[np.ix_(mounts, repeaters)].max(axis=0)
+    return np.asarray(feed[:, None] * some.relay_odds[repeaters])
+
+
+def _held_with(best: Service | None, some: Relays, reached: ReachResult) -> Floats:
+    """(m,) as in `ReachStudy`."""
+    m = reached.distance_m.shape[1]
+    out = np.full(m, np.nan)
+    if best is None or reached.runs is not None:
+        return out
+    rows = np.array([int(np.flatnonzero(some.rows == k)[0]) for k in best.repeaters], np.int64)
+    chain = _chains(some, np.array(best.mounts, np.int64), rows)
+    for k in range(m):
+        if best.served_by[k] >= 0:
+            out[k] = reached.links.probability[best.served_by[k], k]
+        elif best.by_repeater[k] >= 0:
+            out[k] = chain[best.repeaters.index(int(best.by_repeater[k])), k]
+    return out

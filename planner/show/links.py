@@ -10,7 +10,7 @@ import shapely
 from markupsafe import Markup
 
 from planner.reach.cable import SURFACES, CableRun
-from planner.reach.link import GRADES, Grade, beyond
+from planner.reach.link import GRADES, Grade, beyond, grade
 from planner.reach.profile import BUILDING
 from planner.reach.radio import rated_m
 from planner.reach.serve import Service
@@ -251,11 +251,17 @@ def plan_view(result: SiteResult) -> dict[str, Any] | None:
         return None
     p, shown, cabled = study.plans, study.plans.best, result.reach.runs is not None
     names, ids, sign = result.site.controllers.names, result.mounts.ids, result.plan.prices.currency
-    m = len(names)
+    m, among = len(names), int(shown.served.sum())
     asked = f"{result.reach.asked:.0%}"
 
     def places(service: Service) -> str:
-        return ", ".join(ids[k] for k in (*service.mounts, *service.repeaters))
+        """Ids; which of them is a repeater, where some are."""
+        kinds = (" (sensor)", " (repeater)") if service.repeaters else ("", "")
+        return ", ".join(
+            ids[k] + kind
+            for rows, kind in zip((service.mounts, service.repeaters), kinds, strict=True)
+            for k in rows
+        )
 
     def named(rows: Any) -> str:
         return ", ".join(names[int(k)] for k in rows)
@@ -268,41 +274,117 @@ def plan_view(result: SiteResult) -> dict[str, Any] | None:
     ):
         if len(rows):
             lines.append(f"{why.format(named(rows))}: a place nearer to it, or another way to reach it, is needed.")
+    freely = ""
     if p.freely is not None:
-        lines.append(
-            f"Without {ids[study.row]}: {places(p.freely)}{_for(p.freely.price, sign)} serve "
-            f"{int(p.freely.served.sum())} of {m}."
+        freely = (
+            f"Without {ids[study.row]}: {places(p.freely)}{_for(p.freely.price, sign)} for "
+            f"{int(p.freely.served.sum())} of {_controllers(m)}."
         )
+        lines.append(freely)
     if p.elsewhere is not None:
         lines.append(f"If none of these places is to be had: {places(p.elsewhere)}{_for(p.elsewhere.price, sign)}.")
     else:
         whom = "as many" if len(p.left_out) else "every controller" if m > 1 else "the controller"
         lines.append(f"No other set of places, 30 m and more from these, serves {whom}.")
     if p.fewer is not None:
-        left = named(np.setdiff1d(np.flatnonzero(~p.fewer.served), p.left_out))
+        less = (
+            f"One sensor{' or repeater' if shown.repeaters or p.fewer.repeaters else ''} less ({places(p.fewer)})"
+        )
         saved = shown.price - p.fewer.price
-        lines.append(f"One sensor less {f'saves {price(saved, sign)} and ' if saved > 0 else ''}leaves out {left}.")
+        money = f"saves {price(saved, sign)}" if saved > 0 else f"costs {price(-saved, sign)} more" if saved else ""
+        left = named(np.setdiff1d(np.flatnonzero(~p.fewer.served), p.left_out))
+        if left:
+            lines.append(f"{less} {f'{money} and ' if money else ''}leaves out {left}.")
+        elif p.freely is None:
+            lines.append(f"{less} {f'{money} and ' if money else ''}still serves as many.")
     if p.spare >= 0:
         lines.append(
-            f"One sensor more, at {ids[p.spare]}{_for(p.spare_price, sign)}, gives {p.spare_count} of "
-            f"{_controllers(m)} a second link."
+            f"With one sensor more, at {ids[p.spare]}{_for(p.spare_price, sign)}, {p.spare_count} of "
+            f"{_controllers(m)} {'have' if p.spare_count != 1 else 'has'} a second link."
         )
+    lines += _chained(result, shown)
+    hint = ""
+    if result.decision.chosen < 0 and result.plan.gates.reach == "every" and among == m:
+        hint = (
+            'No one place reaches every controller as asked; these places together do: with gates.reach = "fewest" '
+            "they would pass."
+        )
+        lines.append(hint)
     if cabled:
         lines.append(_cables_of_plan(result, shown))
+    elif on_top := _on_top(result, shown):
+        lines.append(on_top)
     count, more = len(shown.mounts), len(shown.repeaters)
     with_repeaters = f" and {more} repeater{'s' if more != 1 else ''}" if more else ""
-    among = int(shown.served.sum())
     whom = "the controller" if m == 1 else f"{among} of {_controllers(m)}"
     how = "each cable short enough" if cabled else f"{'its' if m == 1 else 'each'} link holding with {asked}"
-    about = f": about {price(shown.price, sign)}{' without the cables' if cabled else ''}" if shown.price else ""
+    about = f": about {price(shown.price, sign)}{_not_held(result, shown)}" if shown.price else ""
     return {
         "title": "Fewest sensors that serve "
         + ("the controller" if m == 1 else "every controller" if among == m else f"{among} of {_controllers(m)}"),
         "head": f"{count} sensor{'s' if count != 1 else ''}{with_repeaters} for {whom}, {how}{about}.",
         "rows": served(result, shown),
         "lines": lines,
+        "freely": freely,
+        "hint": hint,
         "complete": among == m,
     }
+
+
+def extras(result: SiteResult, shown: Service) -> dict[str, float]:
+    """What a plan takes besides its sensors (each with one receiver) and repeaters: counts and prices.
+
+    The optimiser minimises the price without it.
+    """
+    prices, study = result.plan.prices, result.reach_study
+    if result.reach.runs is not None or study is None:
+        return {"further_receivers": 0, "further_receivers_price": 0.0, "link_tests": 0, "link_tests_price": 0.0}
+    receivers = max(int(shown.served.sum()) - len(shown.mounts), 0)
+    tests = int((grade(study.held_with[shown.served], result.reach.asked) < Grade.DEPENDABLE).sum())
+    return {
+        "further_receivers": receivers,
+        "further_receivers_price": receivers * prices.receiver,
+        "link_tests": tests,
+        "link_tests_price": tests * prices.link_test,
+    }
+
+
+def _not_held(result: SiteResult, shown: Service) -> str:
+    """What the price of a plan does not hold: ' without the cables'."""
+    if result.reach.runs is not None:
+        return " without the cables"
+    more = extras(result, shown)
+    left = ["further receivers"] * bool(more["further_receivers"]) + ["link tests"] * bool(more["link_tests"])
+    return f" without {' and '.join(left)}" if left else ""
+
+
+def _on_top(result: SiteResult, shown: Service) -> str:
+    """'On top: 3 further receivers, $360; 2 links to test, $120.'"""
+    more, sign = extras(result, shown), result.plan.prices.currency
+    receivers, tests = more["further_receivers"], more["link_tests"]
+    said = [
+        f"{receivers} further receiver{'s' if receivers != 1 else ''}{_at(more['further_receivers_price'], sign)}"
+    ] * bool(receivers)
+    said += [f"{tests} link{'s' if tests != 1 else ''} to test{_at(more['link_tests_price'], sign)}"] * bool(tests)
+    return f"Each sensor comes with one receiver. On top: {'; '.join(said)}." if said else ""
+
+
+def _at(value: float, sign: str) -> str:
+    return f", {price(value, sign)}" if value > 0 else ""
+
+
+def _chained(result: SiteResult, shown: Service) -> list[str]:
+    """Through each repeater of a plan, the controllers and the probability that both hops hold."""
+    assert result.reach_study is not None
+    held, names = result.reach_study.held_with, result.site.controllers.names
+    out = []
+    for row in shown.repeaters:
+        whom = [f"{names[k]} {odds(float(held[k]))}" for k in np.flatnonzero(shown.by_repeater == row)]
+        if whom:
+            out.append(
+                f"Through the repeater at {result.mounts.ids[row]}, both hops together hold: {', '.join(whom)}."
+            )
+    return out
 
 
 def _for(value: float, sign: str) -> str:
@@ -350,6 +432,7 @@ def cable_view(result: SiteResult) -> dict[str, Any] | None:
         "title": "Cable, or a radio sensor instead" if cabled else "Radio or cable",
         "heads": ("A radio sensor", "Cable", "Take") if cabled else ("Radio", "Cable", "Take"),
         "basis": "Prices are the plan file's ([prices]); put your own. "
+        f"{'' if cabled else 'One receiver comes with the sensor, for the nearest controller that it serves. '}"
         f"{length(sensor.cable_supplied_m, units)} of cable are supplied; up to "
         f"{length(sensor.cable_longest_m, units)} with {sensor.cable_conductor}. Lengths hold "
         f"{result.plan.cable.slack_share:.0%} of slack and the drops at both ends. Routes keep out of places with "
@@ -364,7 +447,8 @@ def _cable_row(
     if choice.radio_price is None:
         radio = "would do" if choice.radio_ok else "would not do"
     else:
-        radio = price(choice.radio_price, sign) if choice.radio_ok else "not as asked"
+        included = price(choice.radio_price, sign) if choice.radio_price else "with the sensor"
+        radio = included if choice.radio_ok else "not as asked"
     out = {
         "letter": letter(k),
         "name": result.site.controllers.names[k],

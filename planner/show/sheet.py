@@ -89,7 +89,7 @@ def _fewest(result: SiteResult) -> str:
     if view is None:
         return ""
     places = "; ".join(f"{r['id']} ({r['kind']}, {r['on']}) for {r['serves']}" for r in view["rows"])
-    return f"Shared among places that pass every other gate: {view['head']} {places}."
+    return f"Shared among places that pass every other gate: {view['head']} {places}. {view['hint']}".rstrip()
 
 
 def _setback(result: SiteResult, row: int) -> str:

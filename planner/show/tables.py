@@ -17,9 +17,11 @@ clockwise from north, ETo in mm/day, shares from 0 to 1, longitude and latitude 
   first zone), `free_space_db`, `obstacle_db`, `foliage_db`, `entry_db`, and `cable_route_m`, `cable_to_buy_m`,
   `cable_loop_ohm`, `cable_price`, `radio_price` (null where the sensor has a cable), `take` ("radio", "cable" or
   null)
-- `fewest`: the plan of the fewest sensors or null: `serves_all`, `sensors`, `repeaters` (ids), `price` (without
-  cables), `served_by` (id by controller, null where none reaches it), `elsewhere` (ids of the next best places,
-  null where there are none)
+- `fewest`: the plan of the fewest sensors or null: `serves_all`, `sensors`, `repeaters` (ids), `price` (of
+  these, each sensor with one receiver; without cables), `further_receivers`, `link_tests` (how many besides) and
+  their `further_receivers_price`, `link_tests_price`, `served_by` (id by controller, null where none reaches it),
+  `served_with` (probability by controller, of both hops through a repeater; null for a cable), `elsewhere`,
+  `elsewhere_repeaters` (ids of the next best places, null where there are none)
 - `closely`: one object for each mount with a card or a name in the plan: `id`, `rain_sector_deg` and
   `rain_sector_class` (36 values: steepest obstacle in sectors of 10 degrees, the first centred on north, and its
   WMO-No. 8 precipitation class), `clock` (true solar time, or the time zone) of all hours that follow, `first_h`,
@@ -57,6 +59,7 @@ from planner.ledger import Notice
 from planner.rain import HEAT_RADII_M
 from planner.reach.link import GRADES, Grade
 from planner.show import words
+from planner.show.links import extras
 from planner.show.lonlat import geometry, to_lonlat
 from planner.units import MONTHS
 
@@ -252,7 +255,10 @@ def _fewest(result: SiteResult) -> dict[str, Any] | None:
         "repeaters": [ids[k] for k in shown.repeaters],
         "price": shown.price,
         "served_by": {name: ids[k] if k >= 0 else None for name, k in zip(names, by, strict=True)},
+        **extras(result, shown),
+        "served_with": dict(zip(names, result.reach_study.held_with, strict=True)) if result.reach_study else None,
         "elsewhere": [ids[k] for k in plans.elsewhere.mounts] if plans.elsewhere is not None else None,
+        "elsewhere_repeaters": [ids[k] for k in plans.elsewhere.repeaters] if plans.elsewhere is not None else None,
     }
 
 
