@@ -9,8 +9,9 @@ import shapely
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from planner.copper import IEC_60228, awg, awg_diameter_mm, conductor, metric
 from planner.layers import read_site
-from planner.ledger import DataError, Ledger
+from planner.ledger import DataError, Ledger, PlanError
 from planner.mounts import Mounts, Support
 from planner.plan import Cable, Plan, Prices, Sensor, parse_plan, read_plan
 from planner.reach import reach
@@ -28,7 +29,7 @@ from planner.reach.cable import (
     routes,
 )
 from planner.reach.study import study
-from planner.reach.wire import IEC_60228, awg, awg_diameter_mm, check, conductor, drop_v, loop_ohm, metric
+from planner.reach.wire import check, drop_v, loop_ohm
 from planner.site import Cover, Grounds, KeepOut, KeepOuts, Places, bare_site, prisms
 
 PRICES = Prices()
@@ -76,13 +77,33 @@ def test_drop_and_loop():
         ("18AWG", "18 AWG"),
         ("1.5 mm² cable", "1.5 mm2"),
         ("14 awg or 0.75 mm2", "0.75 mm2"),
-        ("a thick one", None),
-        ("7 mm2", None),
+        ("AWG 18", "18 AWG"),
+        ("AWG #16", "16 AWG"),
+        ("18 ga", "18 AWG"),
+        ("18 gauge", "18 AWG"),
+        ("18/2 AWG", "18 AWG"),
+        ("1mm2/18AWG", "18 AWG"),
+        ("18 AWG 24 V", "18 AWG"),
+        ("1,5 mm2", "1.5 mm2"),
+        ("2 x 0.75 mm2", "0.75 mm2"),
+        ("10 mm2", "10 mm2"),
+        ("1 mm^2", "1 mm2"),
+        ("1 sq mm", "1 mm2"),
+        ("2.5 sq. mm", "2.5 mm2"),
     ],
 )
 def test_reading_a_conductor(text, name):
-    found = conductor(text)
-    assert (found.name if found else None) == name
+    assert conductor(text).name == name
+
+
+@pytest.mark.parametrize("text", ["a thick one", "as supplied", "7 mm2", "0.8 mm2", "99 AWG", "", "18"])
+def test_a_conductor_that_is_not_known_is_refused_with_the_ways_to_write_it(text, tmp_path):
+    """Never is the electrical check left out in silence."""
+    with pytest.raises(PlanError, match="names no conductor that is known") as fault:
+        parse_plan({"layers": {"site": {"path": "s"}}, "sensor": {"cable_conductor": text}}, tmp_path / "p.toml")
+    assert "sensor.cable_conductor" in str(fault.value)
+    assert "'18 AWG'" in str(fault.value)
+    assert "'1.5 mm2'" in str(fault.value)
 
 
 def test_a_contact_goes_farther_on_thicker_wire_only_if_the_maker_agrees():
@@ -95,9 +116,6 @@ def test_a_contact_goes_farther_on_thicker_wire_only_if_the_maker_agrees():
     assert long.ask_maker
     assert long.longest_m == 60.0
     assert check(2000, sensor, Cable(), "metric").instead is None
-    unknown = check(50, Sensor(cable_conductor="as supplied"), Cable(), "metric")
-    assert unknown.ok
-    assert unknown.wire is None
 
 
 def test_a_powered_sensor_is_held_to_its_drop():
@@ -119,6 +137,7 @@ def test_no_wire_makes_a_powered_run_longer_than_the_longest():
     over = check(61, Sensor(link="cable"), powered, "metric")
     assert over.drop_v < 0.1
     assert not over.ok
+    assert over.over_longest == "60 m"
     assert over.instead is None
     # 1 A of 12 V: 0.6 V over twice 3.73 ohm per km (10 AWG warm) are 80 m, over twice 23.4 (18 AWG) 12.8 m
     weak = Cable(circuit="powered", current_ma=1000, supply_v=12)

@@ -17,9 +17,12 @@ from PIL import Image
 from test_show import NASTY, scene
 
 from planner.job import SiteResult
+from planner.plan import Cable, Sensor
 from planner.reach import Grade, reach
+from planner.reach.cable import CableRun
 from planner.reach.serve import Plans, Service
 from planner.reach.study import study
+from planner.reach.wire import check
 from planner.show import links, palette, tables, words
 from planner.show.lonlat import to_lonlat
 from planner.show.map import site_page
@@ -171,6 +174,24 @@ def test_cables_are_drawn_and_checked(yard: SiteResult) -> None:
     assert told["rows"][0]["length"] == f"{run.length_m / 0.3048:,.0f} ft"
     assert len(group["features"]["features"]) == sum(r is not None for r in yard.reach_study.cables)
     assert not group["on"]
+
+
+@pytest.mark.parametrize(
+    ("metres", "amps", "said"),
+    [
+        (61, 0.03, "Longer than the 60 m allowed, whatever the conductor."),
+        (61, 2.0, "Longer than the 60 m allowed, whatever the conductor."),
+        (59, 5.0, "over 1.20 V lost of 24 V; no conductor here is thick enough."),
+        (59, 0.5, "over 1.20 V lost of 24 V: take 16 AWG."),
+        (59, 0.03, "within 1.20 V lost of 24 V."),
+    ],
+)
+def test_a_powered_cable_is_told_what_limits_it(metres: float, amps: float, said: str) -> None:
+    """60 m allowed; 5 % of 24 V are 1.2 V, over two wires of 23.4 ohm per km at 50 degrees (18 AWG)."""
+    powered = Cable(circuit="powered", current_ma=1000 * amps)
+    wire = check(metres, Sensor(link="cable"), powered, "metric")
+    run = CableRun(np.zeros((2, 2)), "cheapest", np.zeros(6), metres, 0.0, metres, 0.0, wire, supplied=False)
+    assert links.wire_sentence(run).endswith(said)
 
 
 def test_a_cabled_plan_shows_routes_and_no_margins() -> None:

@@ -508,12 +508,12 @@ def wire_sentence(run: CableRun) -> str:
     w = run.wire
     if run.supplied:
         return "The supplied cable is long enough."
-    if w.wire is None:
-        return f"Allowed: {w.allowed}." if w.ok else f"Too long; allowed: {w.allowed}."
     volts = f", {w.drop_v:.2f} V lost" if w.drop_v else ""
     said = f"{w.wire.name}: {w.loop_ohm:.1f} ohm of loop{volts}"
     if w.ok:
         return f"{said}, within {w.allowed}."
+    if w.over_longest:
+        return f"{said}. Longer than the {w.over_longest} allowed, whatever the conductor."
     if w.instead is None:
         return f"{said}, over {w.allowed}; no conductor here is thick enough."
     if w.ask_maker:
