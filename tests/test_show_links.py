@@ -59,6 +59,10 @@ def test_side_view_is_well_formed_and_to_scale(yard: SiteResult) -> None:
         (line,) = drawn.iter(f"{SVG}line")
         span = float(line.attrib["x2"]) - float(line.attrib["x1"])
         assert span == pytest.approx(links.WIDE - links.SIDE_L - links.SIDE_R, abs=0.2)
+        assert any(
+            (text.text or "").endswith(" ft") and text.get("text-anchor") == "end"
+            for text in drawn.iter(f"{SVG}text")
+        )
         falls = float(line.attrib["y2"]) > float(line.attrib["y1"])
         assert falls == (view.receiver_m < view.head_m)
 

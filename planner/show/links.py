@@ -89,7 +89,7 @@ def loss_sentence(result: SiteResult, view: LinkView) -> str:
 
 # --- the side view ----------------------------------------------------------------------------------------------
 
-WIDE, TALL, SIDE_L, SIDE_R, SIDE_T, SIDE_B = 440, 170, 34, 12, 16, 22
+WIDE, TALL, SIDE_L, SIDE_R, SIDE_T, SIDE_B = 440, 170, 42, 12, 16, 22
 
 
 def side_view(view: LinkView, units: Units, names: tuple[str, str]) -> Markup:
@@ -161,7 +161,7 @@ def side_view(view: LinkView, units: Units, names: tuple[str, str]) -> Markup:
             out.append(_text(middle, max(y(p.top_m) - 4, 11), label, size=11, halo=True))
             taken.append((middle - half, middle + half))
     for z in (low + 0.5, high):
-        out.append(_text(SIDE_L - 4, y(z) + 4, length(z - low - 0.5, units).split()[0], anchor="end", size=11))
+        out.append(_text(SIDE_L - 4, y(z) + 4, length(z - low - 0.5, units), anchor="end", size=11))
     out.append(_text(SIDE_L, TALL - 6, "sensor", anchor="start", size=11.5))
     out.append(_text(WIDE - SIDE_R, TALL - 6, "controller", anchor="end", size=11.5))
     stretch = (inner_h / (high - low)) / (inner_w / long)
@@ -589,7 +589,7 @@ def cable_group(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict
         if run is None:
             continue
         card = {
-            "t": f"Cable to {letter(k)} · {result.site.controllers.names[k]}",
+            "t": f"Cable to {letter(k)} · {result.site.controllers.names[k]}, by the {run.kind} route",
             "v": [length(run.length_m, result.plan.units), price(run.price, result.plan.prices.currency)],
             "n": wire_sentence(run),
         }
@@ -600,7 +600,7 @@ def cable_group(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict
     style = {"color": palette.CABLE, "weight": 2.4, "dashArray": "1 4", "opacity": 0.95}
     return {
         "id": "cables",
-        "name": "Cable routes, cheapest",
+        "name": f"Cable routes, {' or '.join(sorted({run.kind for run in study.cables if run is not None}))}",
         "on": result.plan.sensor.link == "cable",
         "bounds": _bounds(features),
         "style": style,
@@ -642,9 +642,10 @@ def partner_group(result: SiteResult, degrees: Callable[[Floats], Floats]) -> di
         )
     return {
         "id": "partners",
-        "name": "Further sensors of the plan with the fewest",
+        "name": f"{'Further s' if result.decision.chosen >= 0 else 'S'}ensors"
+        f"{' and repeaters' if any(r['kind'] == 'repeater' for r in others) else ''} of the plan with the fewest",
         "on": True,
         "labels": ["Serves controllers", "Height to reach"],
         "marks": marks,
-        "key": {"mark": "partner", "text": "S2"},
+        "key": {"mark": "partner", "text": marks[0]["text"]},
     }
