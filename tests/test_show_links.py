@@ -214,6 +214,21 @@ def test_a_cabled_plan_shows_routes_and_no_margins() -> None:
     assert "two-ray law" not in page
 
 
+def test_the_sensors_mark_hides_no_other(yard: SiteResult) -> None:
+    """A controller and a repeater where the sensor stands hang beneath it; those apart stand at their places."""
+    chosen = yard.mounts.xyz[yard.decision.chosen]
+    assert links.covered(yard, chosen + np.array([1.0, -2.0, -3.0]))
+    assert not links.covered(yard, chosen + np.array([links.SAME_PLACE_M, 1.0, 0.0]))
+    site = dataclasses.replace(
+        yard.site,
+        controllers=dataclasses.replace(
+            yard.site.controllers, xyz=chosen + np.array([[0.5, 0.0, -3.0], [60.0, 0.0, -3.0]])
+        ),
+    )
+    page = site_page(dataclasses.replace(yard, site=site)).decode().replace('": ', '":')
+    assert page.count('"under":true') == 1
+
+
 @pytest.mark.parametrize("hostile", NASTY)
 def test_names_stay_text(hostile: str) -> None:
     result = studied((hostile,))

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from planner.job import SiteResult
     from planner.reach.study import Choice
 
+SAME_PLACE_M = 6.0  # marks nearer to one another than this cover each other at a site's usual scale
+
 SAID = {  # what a grade asks for
     Grade.NONE: "No link",
     Grade.DOUBTFUL: "Doubtful",
@@ -615,6 +617,12 @@ def _bounds(features: list[dict[str, Any]]) -> list[list[float]]:
     return [[float(south), float(west)], [float(north), float(east)]]
 
 
+def covered(result: SiteResult, xyz: Floats) -> bool:
+    """The chosen sensor's mark would hide one here."""
+    row = result.decision.chosen
+    return row >= 0 and float(np.hypot(*(result.mounts.xyz[row] - xyz)[:2])) < SAME_PLACE_M
+
+
 def partner_group(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str, Any] | None:
     """The other sensors (and repeaters) of the plan of fewest."""
     view = plan_view(result)
@@ -638,6 +646,7 @@ def partner_group(result: SiteResult, degrees: Callable[[Floats], Floats]) -> di
                 "k": f"partner-{r['row']}",
                 "beside": "",
                 "c": card,
+                "under": covered(result, result.mounts.xyz[r["row"]]),
             }
         )
     return {
