@@ -37,8 +37,9 @@ class Decision:
     on other buildings first.
     reasons: (n,) one sentence for the chosen and the runners-up, "" for the others.
     nearest: where none is chosen, row of the place nearest to passing: the fewest gates failed other than reach,
-    then the best parts of the score; else -1. sharing: the question of the fewest sensors that the gate asked,
-    over `usable` (k,) rows, those that pass every other gate; None where the plan does not ask for the fewest.
+    then the fewest controllers out of reach, then the best parts of the score; else -1. sharing: the question of
+    the fewest sensors that the gate asked, over `usable` (k,) rows, those that pass every other gate; None
+    where the plan does not ask for the fewest.
     """
 
     gates: tuple[str, ...]
@@ -116,7 +117,8 @@ def decide(
     order = tuple(int(k) for k in np.argsort(-score, kind="stable") if np.isfinite(score[k]))
     wanted = settings.mounts.choose
     chosen = _row_of(wanted, mounts, settings.mounts.named) if wanted else (order[0] if order else -1)
-    nearest = _nearest(passes, part_scores) if chosen < 0 else -1
+    out_of_reach = (facts.room < 0).sum(axis=1) * facts.reach_judged
+    nearest = _nearest(passes, out_of_reach, part_scores) if chosen < 0 else -1
     runners = _spread_out(order, mounts, chosen, settings.outputs.runners_up)
     reasons = [""] * n
     for k in {chosen, *runners} - {-1}:
@@ -146,12 +148,12 @@ def _whys(gates: Sequence[_Gate], k: int) -> list[str]:
     return [gate.why(k) for gate in gates if not gate.passes[k]]
 
 
-def _nearest(passes: Bools, part_scores: Floats) -> int:
-    """Row nearest to passing; -1 where there is no mount."""
+def _nearest(passes: Bools, out_of_reach: Ints, part_scores: Floats) -> int:
+    """Row nearest to passing; -1 where there is no mount. out_of_reach: (n,) controllers."""
     if not len(passes):
         return -1
     failed = (~passes[:, :-1]).sum(axis=1)  # reach is the last gate
-    return int(np.lexsort((-part_scores.sum(axis=1), failed))[0])
+    return int(np.lexsort((-part_scores.sum(axis=1), out_of_reach, failed))[0])
 
 
 def got_at(settings: plan.Plan, mounts: Mounts, rain: RainResult) -> Bools:
@@ -168,7 +170,7 @@ def _facts(
     wanted_h = np.minimum(settings.gates.direct_h_day, 0.9 * sun.open_direct_h)
     short = np.where(season, sun.direct_h - wanted_h, np.inf).argmin(axis=1)
     judged = reached.distance_m.shape[1] > 0 and settings.gates.reach != "off"
-    room = margin(reached, settings.sensor, settings.gates.range_used)
+    room = margin(reached, settings.sensor)
     counts = room_score = np.ones(len(mounts))
     if judged and settings.gates.reach == "every":
         counts = room.min(axis=1)
@@ -402,7 +404,7 @@ def weighed(room: Floats, rule: str) -> tuple[Ints, bool]:
 
 
 def _of_those(count: int) -> str:
-    return f"of the {count} controllers it serves" if count > 1 else "of the one controller it serves"
+    return f"of the {count} controllers it reaches" if count > 1 else "of the one controller it reaches"
 
 
 def _cable_said(f: _Facts, k: int) -> str:

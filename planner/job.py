@@ -23,7 +23,7 @@ from planner.rain import RainResult, rain_and_surroundings
 from planner.reach import ReachResult, reach
 from planner.reach.profile import scene
 from planner.reach.share import Relays, fed_by, relays
-from planner.reach.study import ReachStudy, study
+from planner.reach.study import ReachStudy, finer, study
 from planner.season import season_months
 from planner.site import Bools, Floats, Site
 from planner.siting import Siting, siting
@@ -107,8 +107,13 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
         tell("cable routes", 0, 1)
     reached = _reached(plan, site, mounts)
     repeaters = relays(scene(site), plan, mounts, reached, got_at(plan, mounts, rain))
-    decision = decide(plan, mounts, sun, rain, reached, season, repeaters)
-    shown = [k for k in (decision.chosen, *decision.runners_up) if k >= 0]
+    while True:  # until those that come first do so by cables on fine cells
+        decision = decide(plan, mounts, sun, rain, reached, season, repeaters)
+        shown = [k for k in (decision.chosen, *decision.runners_up) if k >= 0]
+        closer = finer(site, plan, mounts, reached, shown)
+        if closer is reached:
+            break
+        reached = closer
     named = [k for k, support in enumerate(mounts.support) if support is Support.NAMED and k not in shown]
     tell("what takes the sun", 0, 1)
     losses = {
@@ -142,7 +147,7 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
         table,
         sun,
         rain,
-        reached,
+        found.reached if found is not None else reached,
         climate,
         zone,
         season,
@@ -212,7 +217,17 @@ def _how_light(plan: Plan, site: Site) -> dict[str, Any]:
 
 def _reached(plan: Plan, site: Site, mounts: Mounts) -> ReachResult:
     """Links of mounts, and cable routes where the sensor has a cable."""
-    return reach(site, mounts.xyz, mounts.height_m, plan.sensor, plan.reach, plan.cable, plan.prices, plan.units)
+    return reach(
+        site,
+        mounts.xyz,
+        mounts.height_m,
+        plan.sensor,
+        plan.reach,
+        plan.cable,
+        plan.prices,
+        plan.units,
+        plan.gates.range_used,
+    )
 
 
 def _refined(
@@ -280,12 +295,20 @@ def _study(
         repeaters,
         keep=decision.chosen >= 0,
     )
-    if found.cable_cell_m > plan.cable.cell_m:
+    coarse_m, fine_m = reached.cable_cell_m, found.cable_cell_m
+    asked = ledger.length(plan.cable.cell_m)
+    if fine_m > plan.cable.cell_m:
         ledger.add(
             Kind.ASSUMED,
             "cable.cell_m",
-            f"cable routes are sought on cells of {ledger.length(found.cable_cell_m)}, not "
-            f"{ledger.length(plan.cable.cell_m)}: the site is large",
+            f"cable routes are sought on cells of {ledger.length(fine_m)}, not {asked}: the site is large",
+        )
+    if coarse_m > fine_m:
+        ledger.add(
+            Kind.ASSUMED,
+            "cable.cell_m",
+            f"which mounts a cable reaches was sought on cells of {ledger.length(coarse_m)}: there are many "
+            f"controllers; those with a card and those of the plan were sought again on {ledger.length(fine_m)}",
         )
     if found.plans is not None and len(found.plans.beyond) and plan.gates.reach != "off":
         ledger.add(

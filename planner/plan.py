@@ -21,6 +21,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from planner.copper import conductor
 from planner.ledger import PlanError, nearest
 from planner.units import M_PER_FT, MONTHS, Units
 
@@ -263,7 +264,11 @@ class Sensor(Section):
     )
     cable_supplied_m: float = entry(12.0, "cable that comes with the sensor", COMMON, ge=0, lt=1000)
     cable_longest_m: float = entry(60.0, "longest run allowed with the conductor below", COMMON, gt=0, lt=5000)
-    cable_conductor: str = entry("1 mm2 / 18 AWG", "conductor for the longest run", COMMON)
+    cable_conductor: str = entry(
+        "1 mm2 / 18 AWG",
+        "conductor for the longest run, by gauge (`18 AWG`) or by cross-section (`1.5 mm2`)",
+        COMMON,
+    )
     rated_sensor_height_m: float = entry(
         1.5,
         "height of the sensor's antenna when its range was rated",
@@ -291,6 +296,12 @@ class Sensor(Section):
     gains_dbi: float = entry(
         0.0, "gain of both antennas together", "small built-in antennas gain nothing: " + COMMON, ge=-40, le=60
     )
+
+    @field_validator("cable_conductor")
+    @classmethod
+    def _known(cls, text: str) -> str:
+        conductor(text)  # a ValueError says how to write it
+        return text
 
     @model_validator(mode="after")
     def _both_powers(self) -> Sensor:
@@ -653,7 +664,8 @@ class Gates(Section):
     )
     range_used: float = entry(
         0.8,
-        "share of the rated range that may be used, whatever the margin says",
+        "share of the rated range that may be used, whatever the margin says; not asked where powers stand in for "
+        "that range",
         f"the rated range is a maker's word, and high mounts look better than they are: {COMMON}",
         gt=0,
         le=1,

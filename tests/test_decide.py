@@ -153,6 +153,15 @@ def test_reach_every_any_off():
         assert bool(judge(site, [("a", 0, 0, 3)], gates={"reach": rule}).passes.all()) is ok
 
 
+def test_the_place_nearest_to_passing_reaches_the_most():
+    """None reaches both controllers: the higher one that reaches one of them, not the better one."""
+    site = bare_site(controllers=controllers([50, 0, 1], [900, 0, 1]))
+    found = judge(site, [("none", -400, 0, 3), ("one", 0, 0, 5)], gates={"reach": "every"})
+    assert found.chosen == -1
+    assert found.part_scores[0].sum() > found.part_scores[1].sum()
+    assert found.nearest == 1
+
+
 def test_the_score_is_the_weighted_sum_of_its_parts():
     wall = prisms([shapely.box(-20, -42, 20, -40)], [-1], [12])
     site = bare_site(buildings=wall, controllers=controllers([60, 0, 1.5]))

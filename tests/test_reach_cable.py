@@ -9,9 +9,12 @@ import shapely
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from planner.copper import IEC_60228, awg, awg_diameter_mm, conductor, metric
 from planner.layers import read_site
-from planner.ledger import DataError, Ledger
-from planner.plan import Cable, Prices, Sensor, parse_plan, read_plan
+from planner.ledger import DataError, Ledger, PlanError
+from planner.mounts import Mounts, Support
+from planner.plan import Cable, Plan, Prices, Sensor, parse_plan, read_plan
+from planner.reach import reach
 from planner.reach.cable import (
     BARRED,
     CONDUIT,
@@ -25,7 +28,8 @@ from planner.reach.cable import (
     ground,
     routes,
 )
-from planner.reach.wire import IEC_60228, awg, awg_diameter_mm, check, conductor, drop_v, loop_ohm, metric
+from planner.reach.study import study
+from planner.reach.wire import check, drop_v, loop_ohm
 from planner.site import Cover, Grounds, KeepOut, KeepOuts, Places, bare_site, prisms
 
 PRICES = Prices()
@@ -73,13 +77,33 @@ def test_drop_and_loop():
         ("18AWG", "18 AWG"),
         ("1.5 mm² cable", "1.5 mm2"),
         ("14 awg or 0.75 mm2", "0.75 mm2"),
-        ("a thick one", None),
-        ("7 mm2", None),
+        ("AWG 18", "18 AWG"),
+        ("AWG #16", "16 AWG"),
+        ("18 ga", "18 AWG"),
+        ("18 gauge", "18 AWG"),
+        ("18/2 AWG", "18 AWG"),
+        ("1mm2/18AWG", "18 AWG"),
+        ("18 AWG 24 V", "18 AWG"),
+        ("1,5 mm2", "1.5 mm2"),
+        ("2 x 0.75 mm2", "0.75 mm2"),
+        ("10 mm2", "10 mm2"),
+        ("1 mm^2", "1 mm2"),
+        ("1 sq mm", "1 mm2"),
+        ("2.5 sq. mm", "2.5 mm2"),
     ],
 )
 def test_reading_a_conductor(text, name):
-    found = conductor(text)
-    assert (found.name if found else None) == name
+    assert conductor(text).name == name
+
+
+@pytest.mark.parametrize("text", ["a thick one", "as supplied", "7 mm2", "0.8 mm2", "99 AWG", "", "18"])
+def test_a_conductor_that_is_not_known_is_refused_with_the_ways_to_write_it(text, tmp_path):
+    """Never is the electrical check left out in silence."""
+    with pytest.raises(PlanError, match="names no conductor that is known") as fault:
+        parse_plan({"layers": {"site": {"path": "s"}}, "sensor": {"cable_conductor": text}}, tmp_path / "p.toml")
+    assert "sensor.cable_conductor" in str(fault.value)
+    assert "'18 AWG'" in str(fault.value)
+    assert "'1.5 mm2'" in str(fault.value)
 
 
 def test_a_contact_goes_farther_on_thicker_wire_only_if_the_maker_agrees():
@@ -92,9 +116,6 @@ def test_a_contact_goes_farther_on_thicker_wire_only_if_the_maker_agrees():
     assert long.ask_maker
     assert long.longest_m == 60.0
     assert check(2000, sensor, Cable(), "metric").instead is None
-    unknown = check(50, Sensor(cable_conductor="as supplied"), Cable(), "metric")
-    assert unknown.ok
-    assert unknown.wire is None
 
 
 def test_a_powered_sensor_is_held_to_its_drop():
@@ -116,6 +137,7 @@ def test_no_wire_makes_a_powered_run_longer_than_the_longest():
     over = check(61, Sensor(link="cable"), powered, "metric")
     assert over.drop_v < 0.1
     assert not over.ok
+    assert over.over_longest == "60 m"
     assert over.instead is None
     # 1 A of 12 V: 0.6 V over twice 3.73 ohm per km (10 AWG warm) are 80 m, over twice 23.4 (18 AWG) 12.8 m
     weak = Cable(circuit="powered", current_ma=1000, supply_v=12)
@@ -289,6 +311,46 @@ def test_one_search_a_controller_gives_every_mount_its_route(seed):
             if one is not None:
                 assert one.xy[0].tolist() == mount[:2].tolist()
                 assert one.price == pytest.approx(other.price, rel=0.08, abs=5.0)
+
+
+def test_a_wall_stays_a_wall_on_coarse_cells():
+    """Round a hall from one side to the other on cells of 3 m: along the walls, not through the rooms."""
+    site = bare_site(shapely.box(0, 0, 80, 60), buildings=prisms([shapely.box(21, 11, 59, 49)], [-1], [8]))
+    start, end = np.array([20.5, 30.0]), np.array([[59.5, 30.0]])
+    for cell_m in (1.0, 2.0, 3.0):
+        g = ground(site, PRICES, cell_m, np.vstack([start, end]))
+        (xy,) = routes(g, start, end)
+        metres = g.run(xy)
+        assert metres[WALL] > 0.8 * metres.sum()
+        assert metres[INSIDE] < 3 * cell_m
+
+
+def test_what_is_shown_goes_by_fine_cells(monkeypatch):
+    """Many controllers make the cells of the search for all mounts large; the mounts shown are sought again."""
+    monkeypatch.setattr("planner.reach.cable.MOST_IN_ALL", 2 * 500)
+    site = bare_site(
+        shapely.box(0, 0, 80, 60),
+        buildings=prisms([shapely.box(21, 11, 59, 49)], [-1], [8]),
+        controllers=Places(("A", "B"), np.array([[20.0, 50, 1.5], [60.0, 30, 1.5]]), np.zeros(2, bool)),
+    )
+    xyz = np.array([[20.5, 30, 4.0], [59.5, 12, 4.0], [40.0, 5, 4.0]])
+    mounts = Mounts(
+        ("M0", "M1", "M2"), (Support.POLE,) * 3, ("a", "b", "c"), xyz, xyz[:, 2].copy(), np.full(3, np.nan),
+        np.full(3, -1, np.int64),
+    )  # fmt: skip
+    settings = Plan(sensor=Sensor(link="cable", cable_longest_m=500))
+    found = reach(site, xyz, mounts.height_m, settings.sensor)
+    assert found.cable_cell_m > 2
+    done = study(site, settings, mounts, found, 0, [1], np.ones(3, bool), np.ones(3))
+    assert done.cable_cell_m == 1.0
+    assert done.reached.fine == (0,)
+    assert done.reached.runs[1] == found.runs[1]
+    g = ground(site, PRICES, 1.0, np.vstack([xyz[:, :2], site.controllers.xyz[:, :2]]))
+    alone = cables(
+        g, xyz[0, :2], 4.0, site.controllers.xyz[:, :2], np.full(2, 1.5), settings.sensor, Cable(), PRICES, "metric"
+    )
+    assert [run.price for run in done.cables] == pytest.approx([run.price for run in alone])
+    assert [run.price for run in done.reached.runs[0]] == pytest.approx([run.price for run in alone])
 
 
 def test_the_shortest_route_where_the_cheapest_is_too_long():

@@ -76,16 +76,35 @@ def screen(x=50.0, top=10.0, width=2000.0):
 
 @pytest.mark.parametrize("top", [2.0, 4.5, 4.999, 8.0, 15.0])
 def test_one_thin_screen_is_a_knife_edge(top):
-    """ITU-R P.526 section 4.1: a long screen gives J(v) of its top; its two faces are 1 cm apart."""
+    """ITU-R P.526 section 4.1: a long screen gives J(v) of its top; its two faces, 1 cm apart, are one edge."""
     s = scene(bare_site(buildings=screen(top=top)))
     found = diffract(s, np.array([[0, 0, 5.0]]), np.array([[120.0, 0, 5.0]]), WAVE)
     want = float(knife_edge_db(edge_v(top - 5.0, 50.0, 70.0, F_MHZ)))
-    if top > 5.0:  # two faces make a string of two edges: Bullington's
-        want = float(bullington_db(want, 120.0))
     assert found.over_db[0] == pytest.approx(want, abs=0.05)
     assert found.crossed[0] == (top > 5.0)
     h = (5.0 - top) / np.sqrt(WAVE * 50 * 70 / 120)
     assert found.clearance[0] == pytest.approx(min(h, 5.0 / np.sqrt(WAVE * 60 * 60 / 120)), abs=0.01)
+
+
+@pytest.mark.parametrize("far_m", [5.0, 4.0, 1.5])
+def test_a_roof_raised_through_the_line_never_jumps(far_m):
+    """By 1 cm steps from far under to far over the line, level or falling; P.526 where both edges touch it."""
+    tops = np.arange(0.0, 8.0, 0.01)
+    a, b = np.array([[0, 0, 5.0]]), np.array([[120.0, 0, far_m]])
+
+    def over(top):
+        roof = prisms([shapely.box(40, -900, 60, 900)], [-5], [top])
+        return diffract(scene(bare_site(buildings=roof)), a, b, WAVE).over_db[0]
+
+    loss = np.array([over(top) for top in tops])
+    assert (np.diff(loss) > -1e-9).all()
+    assert np.diff(loss).max() < 0.1
+    assert loss[0] == 0.0
+    if far_m == 5.0:
+        v = edge_v(tops - 5.0, 40.0, 80.0, F_MHZ), edge_v(tops - 5.0, 60.0, 60.0, F_MHZ)
+        luc = knife_edge_db(np.maximum(*v))
+        touching = np.abs(tops - 5.0) < 0.015
+        np.testing.assert_allclose(loss[touching], bullington_db(luc, 120.0)[touching], atol=0.1)
 
 
 def test_one_ridge_of_ground_is_one_edge():

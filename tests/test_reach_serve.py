@@ -142,6 +142,21 @@ def test_second_links_through_a_repeater_count():
     assert (found.spare, found.spare_count) == (1, 3)
 
 
+def test_the_next_plan_stands_clear_of_the_repeater_too():
+    """Repeater 1 stands beside repeater 0: it is no way out where that place is not to be had."""
+    q = question(
+        np.array([[1, 0], [1, 0]], bool), 400.0, None, [[0, 1], [0, 1]], [[True, True], [True, True]], 100.0, 1
+    )
+    xy = np.array([[0.0, 0], [100, 0]])
+    beside = plans(q, xy, 30.0, relay_xy=np.array([[50.0, 50], [60, 50]]))
+    assert beside.best.repeaters == (0,)
+    assert beside.elsewhere is None
+    apart = plans(q, xy, 30.0, relay_xy=np.array([[50.0, 50], [50, -50]]))
+    assert apart.elsewhere.repeaters == (1,)
+    # one place less than a sensor and a repeater
+    assert (apart.fewer.places, apart.fewer.served.sum()) == (1, 1)
+
+
 def test_a_plan_keeps_the_mount_it_is_sold_with():
     """Mount 2 is dearer company; the plan keeps it, and the better one without it stands beside."""
     holds = np.array([[1, 1, 1], [1, 0, 0], [1, 0, 0]], bool)
@@ -169,7 +184,7 @@ def test_so_many_sensors_serve_the_most():
         holds = rng.random((7, 6)) < 0.3
         for k in (1, 2, 3):
             most = max(holds[list(pick)].any(axis=0).sum() for pick in itertools.combinations(range(7), k))
-            assert cheapest(question(holds, 100.0), sensors=k).served.sum() == most
+            assert cheapest(question(holds, 100.0), places=k).served.sum() == most
 
 
 def test_nothing_to_serve_and_nothing_to_serve_it_with():

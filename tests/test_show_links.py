@@ -7,6 +7,7 @@ import dataclasses
 import io
 import json
 import xml.etree.ElementTree as ElementTree
+from typing import Any
 
 import geopandas
 import numpy as np
@@ -16,8 +17,12 @@ from PIL import Image
 from test_show import NASTY, scene
 
 from planner.job import SiteResult
+from planner.plan import Cable, Sensor
 from planner.reach import Grade, reach
+from planner.reach.cable import CableRun
+from planner.reach.serve import Plans, Service
 from planner.reach.study import study
+from planner.reach.wire import check
 from planner.show import links, palette, tables, words
 from planner.show.lonlat import to_lonlat
 from planner.show.map import site_page
@@ -34,7 +39,7 @@ def studied(names: tuple[str, ...] = (), **sensor: object) -> SiteResult:
     usable = d.passes[:, others].all(axis=1)
     reached = reach(result.site, result.mounts.xyz, result.mounts.height_m, plan.sensor, plan.reach)
     found = study(result.site, plan, result.mounts, reached, d.chosen, d.runners_up, usable, d.part_scores[:, 0])
-    return dataclasses.replace(result, plan=plan, reach=reached, reach_study=found)
+    return dataclasses.replace(result, plan=plan, reach=found.reached, reach_study=found)
 
 
 @pytest.fixture(scope="module")
@@ -54,6 +59,10 @@ def test_side_view_is_well_formed_and_to_scale(yard: SiteResult) -> None:
         (line,) = drawn.iter(f"{SVG}line")
         span = float(line.attrib["x2"]) - float(line.attrib["x1"])
         assert span == pytest.approx(links.WIDE - links.SIDE_L - links.SIDE_R, abs=0.2)
+        assert any(
+            (text.text or "").endswith(" ft") and text.get("text-anchor") == "end"
+            for text in drawn.iter(f"{SVG}text")
+        )
         falls = float(line.attrib["y2"]) > float(line.attrib["y1"])
         assert falls == (view.receiver_m < view.head_m)
 
@@ -80,6 +89,25 @@ def test_the_panel_and_the_sheet_say_margin_and_odds(yard: SiteResult) -> None:
     assert "local rules and the device's own approval" in page.replace("&#39;", "'")
 
 
+@pytest.mark.parametrize("rated_range_m", [150.0, 300.0])
+def test_what_nothing_reaches_is_not_said_to_be_served(rated_range_m: float) -> None:
+    """A range too short for one of the two controllers: no sensor is named that would serve it."""
+    result = studied(rated_range_m=rated_range_m)
+    assert result.reach_study is not None
+    assert result.reach_study.plans is not None
+    best = result.reach_study.plans.best
+    assert best is not None
+    (lost,) = np.flatnonzero(~best.served)
+    row = result.decision.chosen
+    assert row in best.mounts
+    assert links.served_elsewhere(result, row, int(lost)) == ""
+    assert "in the plan of fewest" not in words.controllers(result, row)[lost].need
+    found = json.loads(tables.site_json(result))
+    assert found["fewest"]["served_by"][result.site.controllers.names[lost]] is None
+    assert "in the plan of fewest" not in found["controllers"][lost]["need"]
+    assert "with the fewest sensors, " not in links.cable_view(result)["rows"][lost]["why"]
+
+
 def test_plan_of_fewest_in_words(yard: SiteResult) -> None:
     assert yard.reach_study is not None
     assert yard.reach_study.plans is not None
@@ -90,6 +118,39 @@ def test_plan_of_fewest_in_words(yard: SiteResult) -> None:
     assert told["head"].startswith(f"{len(best.mounts)} sensor")
     assert [r["id"] for r in told["rows"]] == [yard.mounts.ids[k] for k in best.mounts]
     assert sum(len(r["serves"].split(", ")) for r in told["rows"]) == len(yard.site.controllers)
+
+
+def test_what_stands_beside_the_plan_is_said_as_it_is(yard: SiteResult) -> None:
+    """A mount that the plan must keep though it serves nothing; a repeater; receivers and tests on top."""
+    assert yard.reach_study is not None
+    found, ids, row = yard.reach_study, yard.mounts.ids, yard.decision.chosen
+    one, nobody = np.array([3, 3]), np.array([-1, -1])
+    forced = Service((row, 3), (), 800.0, one, nobody)
+    alone = Service((3,), (), 400.0, one, nobody)
+    beside = Service((4,), (5,), 650.0, np.array([4, -1]), np.array([-1, 5]))
+
+    def told(**parts: object) -> dict[str, Any]:
+        some = {"best": forced, "freely": alone, "elsewhere": beside, "fewer": alone, "spare": 6}
+        rest = {"spare_price": 400.0, "spare_count": 2, "left_out": np.empty(0, int), "beyond": np.empty(0, int)}
+        study = dataclasses.replace(found, plans=Plans(**(some | rest | parts)), held_with=np.array([0.99, 0.91]))
+        view = links.plan_view(dataclasses.replace(yard, reach_study=study))
+        assert view is not None
+        return view
+
+    view = told()
+    assert not any("leaves out" in line for line in view["lines"])
+    assert view["freely"] == f"Without {ids[row]}: {ids[3]} for $400 for 2 of 2 controllers."
+    assert f"With one sensor more, at {ids[6]} for $400, 2 of 2 controllers have a second link." in view["lines"]
+    assert any(f"{ids[4]} (sensor), {ids[5]} (repeater) for $650" in line for line in view["lines"])
+    assert view["head"].endswith("about $800 without link tests.")
+    assert any("On top: 1 link to test, $60." in line for line in view["lines"])
+    view = told(freely=None)
+    assert f"One sensor less ({ids[3]}) saves $400 and still serves as many." in view["lines"]
+    view = told(best=beside, freely=None, fewer=Service((4,), (), 400.0, np.array([4, -1]), nobody))
+    south = yard.site.controllers.names[1]
+    assert f"One sensor or repeater less ({ids[4]}) saves $250 and leaves out {south}." in view["lines"]
+    assert f"Through the repeater at {ids[5]}, both hops together hold: {south} 91%." in view["lines"]
+    assert any("On top: 1 further receiver, $120; 1 link to test, $60." in line for line in view["lines"])
 
 
 def test_coverage_picture_shows_each_grade_in_its_colour(yard: SiteResult) -> None:
@@ -119,6 +180,24 @@ def test_cables_are_drawn_and_checked(yard: SiteResult) -> None:
     assert not group["on"]
 
 
+@pytest.mark.parametrize(
+    ("metres", "amps", "said"),
+    [
+        (61, 0.03, "Longer than the 60 m allowed, whatever the conductor."),
+        (61, 2.0, "Longer than the 60 m allowed, whatever the conductor."),
+        (59, 5.0, "over 1.20 V lost of 24 V; no conductor here is thick enough."),
+        (59, 0.5, "over 1.20 V lost of 24 V: take 16 AWG."),
+        (59, 0.03, "within 1.20 V lost of 24 V."),
+    ],
+)
+def test_a_powered_cable_is_told_what_limits_it(metres: float, amps: float, said: str) -> None:
+    """60 m allowed; 5 % of 24 V are 1.2 V, over two wires of 23.4 ohm per km at 50 degrees (18 AWG)."""
+    powered = Cable(circuit="powered", current_ma=1000 * amps)
+    wire = check(metres, Sensor(link="cable"), powered, "metric")
+    run = CableRun(np.zeros((2, 2)), "cheapest", np.zeros(6), metres, 0.0, metres, 0.0, wire, supplied=False)
+    assert links.wire_sentence(run).endswith(said)
+
+
 def test_a_cabled_plan_shows_routes_and_no_margins() -> None:
     wired = studied(link="cable")
     assert wired.reach_study is not None
@@ -133,6 +212,21 @@ def test_a_cabled_plan_shows_routes_and_no_margins() -> None:
     assert "Cable to buy" in page
     assert "By the cheapest route." in page
     assert "two-ray law" not in page
+
+
+def test_the_sensors_mark_hides_no_other(yard: SiteResult) -> None:
+    """A controller and a repeater where the sensor stands hang beneath it; those apart stand at their places."""
+    chosen = yard.mounts.xyz[yard.decision.chosen]
+    assert links.covered(yard, chosen + np.array([1.0, -2.0, -3.0]))
+    assert not links.covered(yard, chosen + np.array([links.SAME_PLACE_M, 1.0, 0.0]))
+    site = dataclasses.replace(
+        yard.site,
+        controllers=dataclasses.replace(
+            yard.site.controllers, xyz=chosen + np.array([[0.5, 0.0, -3.0], [60.0, 0.0, -3.0]])
+        ),
+    )
+    page = site_page(dataclasses.replace(yard, site=site)).decode().replace('": ', '":')
+    assert page.count('"under":true') == 1
 
 
 @pytest.mark.parametrize("hostile", NASTY)

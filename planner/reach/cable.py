@@ -26,7 +26,7 @@ from planner.units import Units
 MOST_CELLS = 1_500_000  # beyond that the grid takes larger cells
 MOST_IN_ALL = 3_000_000  # the same, of all grids that are searched for every mount and controller
 BEYOND_M = 15.0  # searched outside the site, the mount and the controllers
-WALL_M = 1.2  # a cable this near to a wall is fixed to it
+WALL_M = 1.2  # a cable this near to a wall is fixed to it; on larger cells, within one of them
 SEEN_AHEAD = 60  # bends looked over when the route is drawn tight
 SURFACES = ("along walls", "lawn or soil", "paving", "under a road", "in a conduit", "inside buildings")
 WALL, SOFT, PAVED, ROAD, CONDUIT, INSIDE, BARRED = range(7)
@@ -149,7 +149,7 @@ def ground(site: Site, prices: plan.Prices, cell_m: float, around: Floats, most_
         if cover in of_cover:
             burn([shape_k], of_cover[cover])
     walled = [s for k, s in enumerate(site.buildings.shapes) if _stands(site, k)]
-    burn([s.buffer(WALL_M, join_style="mitre") for s in walled], WALL)
+    burn([s.buffer(max(WALL_M, cell), join_style="mitre") for s in walled], WALL)
     burn(walled, INSIDE)
     covers = list(zip(site.grounds.shapes, site.grounds.covers, strict=True))
     burn([s for s, cover in covers if cover is Cover.CONDUIT], CONDUIT, touched=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from planner.reach.link import Grade, grade, links
+from planner.reach.link import grade, links
 from planner.reach.profile import Scene
 from planner.reach.radio import Radio
 from planner.site import Floats, Heights, Ints, Site
@@ -73,8 +73,7 @@ def coverage(
         np.zeros(n, bool),
         r,
     )
-    marks = grade(found.probability, asked)
-    marks[(found.distance_m > usable_m) & (marks > Grade.DOUBTFUL)] = Grade.DOUBTFUL
+    marks = grade(found.probability, asked, found.distance_m, usable_m)
 
     def raster(values: Floats) -> Heights:
         out = np.full(rows * cols, np.nan)

@@ -19,7 +19,7 @@ from planner import plan
 from planner.reach import radio as physics
 from planner.reach.cable import Runs, every_cable
 from planner.reach.profile import Scene, diffract, scene
-from planner.reach.radio import Radio, radio
+from planner.reach.radio import Radio, radio, rated_m, usable_m
 from planner.site import Bools, Floats, Ints, Site
 from planner.units import Units, length
 
@@ -128,8 +128,8 @@ def links(
     rise = np.degrees(np.arctan2(np.abs(offset[:, 2]), np.maximum(plan_m, 1e-9))) if r.entry_rises else 0.0
     entry = np.where(indoors, r.entry_db + 0.212 * rise, 0.0)  # P.2109's rise with elevation, on its main part
     loss = free + np.maximum(ground, diffraction) + foliage + entry
-    # the diffraction's own spread comes in with the diffraction: all of it from a knife edge at grazing, 6 dB
-    past = physics.BLOCKED_SPREAD_DB * np.clip(diffraction / 6.0, 0.0, 1.0)
+    # the diffraction's own spread comes in with the diffraction: all of it from a roof that touches the line, 12 dB
+    past = physics.BLOCKED_SPREAD_DB * np.clip(diffraction / 12.0, 0.0, 1.0)
     past = np.where(way == THROUGH, r.building_spread_db * np.sqrt(met.walls), past)
     spread = np.sqrt(
         physics.CLEAR_SPREAD_DB**2
@@ -166,10 +166,14 @@ def _leafless(depth_m: Floats, evergreen_m: Floats) -> Floats:
     return np.asarray(ever + (1.0 - ever) * physics.LEAFLESS)
 
 
-def grade(probability: Floats | float, asked: float) -> Ints:
-    """Grade of each probability, against the one that the plan asks for."""
+def grade(
+    probability: Floats | float, asked: float, distance_m: Floats | float = 0.0, usable_m: float = np.inf
+) -> Ints:
+    """Grade of each probability, against the one that the plan asks for; at best doubtful beyond `usable_m`."""
     sure = asked + DEPENDABLE * (1.0 - asked)
-    return np.asarray(np.digitize(np.asarray(probability, float), [min(0.5, asked), asked, sure]), np.int64)
+    marks = np.digitize(np.asarray(probability, float), [min(0.5, asked), asked, sure])
+    most = np.where(np.asarray(distance_m) > usable_m, Grade.DOUBTFUL, Grade.DEPENDABLE)
+    return np.asarray(np.minimum(marks, most), np.int64)
 
 
 # --- every mount and controller ---------------------------------------------------------------------------------
@@ -179,12 +183,14 @@ def grade(probability: Floats | float, asked: float) -> Ints:
 class ReachResult:
     """One row a mount, one column a controller (n, m).
 
-    distance_m: straight, in space. range_share: distance over the rated open-field range.
+    distance_m: straight, in space. range_share: distance over the rated open-field range, NaN where powers stand
+    in for it; range_used: the share that may be used. usable_m: that range, infinite where none is rated.
     crossed: number of buildings that the straight line passes through. links: the radio links.
     radio: what the sensor's radio allows. asked: probability that a link must have.
     surface: a surface model stands for ground, buildings and crowns.
     runs: where the link is a cable, the cable of each mount (n) to each controller (m) along its route, None where
-    there is no way; None for a radio sensor. cable_cell_m: of the grid on which these were sought.
+    there is no way; None for a radio sensor. cable_cell_m: of the grid on which these were sought, but for the
+    mounts in `fine` (rows), sought again on cells of fine_cell_m.
     """
 
     distance_m: Floats
@@ -196,10 +202,14 @@ class ReachResult:
     surface: bool = False
     runs: Runs | None = None
     cable_cell_m: float = 0.0
+    range_used: float = 1.0
+    usable_m: float = np.inf
+    fine: tuple[int, ...] = ()
+    fine_cell_m: float = 0.0
 
     @property
     def grade(self) -> Ints:
-        return grade(self.links.probability, self.asked)
+        return grade(self.links.probability, self.asked, self.distance_m, self.usable_m)
 
     @property
     def cable_m(self) -> Floats:
@@ -219,11 +229,14 @@ def reach(
     cable: plan.Cable | None = None,
     prices: plan.Prices | None = None,
     units: Units = "metric",
+    range_used: float | None = None,
 ) -> ReachResult:
     """Links from (n, 3) mounts with heads (n,) above ground to the site's m controllers.
 
-    cable, prices, units: how routes are sought, where the link is a cable; a plan's defaults unless given.
+    cable, prices, units: how routes are sought, where the link is a cable; range_used: share of the rated range
+    that may be used. A plan's defaults unless given.
     """
+    range_used = plan.Gates().range_used if range_used is None else range_used
     settings = settings if settings is not None else plan.Reach()
     prices = prices if prices is not None else plan.Prices()
     xyz = np.asarray(xyz, float).reshape(-1, 3)
@@ -247,7 +260,7 @@ def reach(
         runs, cell_m = every_cable(site, xyz, height_m, up, sensor, cable or plan.Cable(), prices, units)
     return ReachResult(
         distance,
-        distance / sensor.rated_range_m,
+        distance / rated_m(sensor),
         found.crossed,
         found,
         r,
@@ -255,6 +268,8 @@ def reach(
         site.surface is not None,
         runs,
         cell_m,
+        range_used,
+        usable_m(sensor, range_used),
     )
 
 
@@ -277,19 +292,19 @@ def holding(site: Site) -> Ints:
     return rows
 
 
-def margin(found: ReachResult, sensor: plan.Sensor, range_used: float) -> Floats:
+def margin(found: ReachResult, sensor: plan.Sensor) -> Floats:
     """(n, m) room that is left: 0 at the limit, 1 at the best there can be, negative where out of reach.
 
-    Radio: decibels beyond those that the asked probability takes, over FULL_ROOM_DB; never more than the rated
-    range allows. Cable: share of the longest run that is left over, along the route; minus infinity where there is
-    no way.
+    Radio: decibels beyond those that the asked probability takes, over FULL_ROOM_DB; never more than the
+    usable range allows. Cable: share of the longest run that is left over, along the route; minus infinity where
+    there is no way.
     """
     if sensor.link == "cable" and found.runs is not None:
         over = [[-np.inf if run is None else run.room for run in row] for row in found.runs]
         return np.array(over, float).reshape(found.distance_m.shape)
     beyond = found.links.margin_db - physics.asked_z(found.asked) * found.links.spread_db
     room = np.minimum(beyond / FULL_ROOM_DB, 1.0)
-    left = 1.0 - found.range_share / range_used
+    left = 1.0 - found.distance_m / found.usable_m
     return np.asarray(np.where(left < 0.0, np.minimum(room, left), room))
 
 
@@ -356,10 +371,15 @@ def on_the_way(
     return (said or ["clear line"]) + ["receiver indoors"] * indoors
 
 
+def beyond(found: ReachResult) -> str:
+    """What is said of a link longer than `usable_m`."""
+    return f"beyond the {found.range_used:.0%} of the rated range that may be used"
+
+
 def verdict(found: ReachResult, mount: int, controller: int) -> str:
     """The grade with what to do about it."""
-    if found.range_share[mount, controller] > 1.0:
-        return "beyond the rated range, a repeater, a second sensor or a cable"
+    if found.distance_m[mount, controller] > found.usable_m:
+        return f"{beyond(found)}, a repeater, a second sensor or a cable"
     return (
         "no link, a repeater, a second sensor or a cable",
         "doubtful, change something and test",

@@ -22,7 +22,7 @@ from numba import get_num_threads, njit, prange
 from planner.site import Bools, Floats, Ints, Prisms, Site
 
 BUILDING, CROWN, CROWN_PRISM = 0, 1, 2
-SHORT_M = 0.6  # a piece this short at a line's end is the wall that the end hangs on, not an obstacle
+SHORT_M = 0.6  # a piece this short is one edge; at a line's end the wall that the end hangs on, no obstacle
 NEAR_M = 0.05  # an edge nearer to an end than this is at the end
 USUAL_PIECES = 48  # room for the pieces of a line, on average, to begin with
 LEAST_STEPS = 64  # samples of the ground on the shortest line
@@ -507,16 +507,18 @@ def _edge_db(v):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _string_db(highest_v, rise_a, rise_b, one, long, wave):  # type: ignore[no-untyped-def]
-    """Loss of a string of edges: the highest v where all lie under the line, else Bullington's.
+def _string_db(first_v, second_v, rise_a, rise_b, long, wave):  # type: ignore[no-untyped-def]
+    """ITU-R P.526 section 4.5.1: the highest edge where all lie under the line, else Bullington's equivalent one.
 
-    rise_a, rise_b: steepest slope from either end up to an edge, over the line; one: no other edge
-    stands above it.
+    first_v, second_v: the two highest; rise_a, rise_b: steepest slope from either end up to an edge, over the line.
+    One edge alone is a knife edge. The term for several comes in with the second highest, whole where that is as
+    high as the first or touches the line, so that no loss jumps as an edge grows or moves.
     """
-    if rise_a <= 0.0 or rise_b <= 0.0:
-        return _edge_db(highest_v)
-    luc = _edge_db(np.sqrt(2.0 * long * rise_a * rise_b / wave))
-    return luc if one else luc + (1.0 - np.exp(-luc / 6.0)) * (10.0 + 0.02 * long / 1000.0)
+    first = luc = _edge_db(first_v)
+    if rise_a > 0.0 and rise_b > 0.0:
+        luc = _edge_db(np.sqrt(2.0 * long * rise_a * rise_b / wave))
+    share = min(1.0, _edge_db(second_v) / max(min(first, _edge_db(0.0)), 1e-9))
+    return luc + (1.0 - np.exp(-share * luc / 6.0)) * (10.0 + 0.02 * long / 1000.0)
 
 
 @njit(cache=True, parallel=True)
@@ -554,10 +556,9 @@ def _reduce_one(  # type: ignore[no-untyped-def]
     mark[0] += 1
     n = _pieces(s, ax, ay, az, bx, by, bz, stamp, mark[0], cuts, kind, row, t_in, t_out)
     near = NEAR_M / plan
-    # [everything, all but the buildings in the way, ground]: highest v, slopes from a and b, edges above the line
-    v = np.full(3, -np.inf)
+    # [everything, all but the buildings in the way, ground]: the two highest v, steepest slopes from a and b
+    v = np.full((3, 2), -np.inf)
     rise_a, rise_b = np.zeros(3), np.zeros(3)
-    above = np.zeros(3, np.int64)
     blocked = walls = 0
     crown = crown_ever = wood = wood_ever = 0.0
     for i in range(n):
@@ -585,12 +586,14 @@ def _reduce_one(  # type: ignore[no-untyped-def]
                 blocked += 1
             first, last = _between(az, dz, s.base[p], s.top[p], u, w)
             walls += (1 if first > 0.0 else 0) + (1 if last < 1.0 else 0)
-        for end in range(2):
-            t = u if end == 0 else w
+        # a thin screen is one edge
+        thin = (w - u) * plan < SHORT_M
+        for end in range(1 if thin else 2):
+            t = (u + w) / 2.0 if thin else u if end == 0 else w
             if t > near and t < 1.0 - near:
-                _point(t, s.top[p], az, dz, long, wave, v, rise_a, rise_b, above, 0)
+                _point(t, s.top[p], az, dz, long, wave, v, rise_a, rise_b, 0)
                 if stands == UNDER_IT:
-                    _point(t, s.top[p], az, dz, long, wave, v, rise_a, rise_b, above, 1)
+                    _point(t, s.top[p], az, dz, long, wave, v, rise_a, rise_b, 1)
     steps = _steps(s, plan)
     bare = s.ground.shape[0] == 0
     green = s.veg.shape[0] > 0
@@ -608,11 +611,11 @@ def _reduce_one(  # type: ignore[no-untyped-def]
             low = ground if last_h != last_h else min(ground, last_h)
             for back in range(waiting):
                 for which in range(3):
-                    _point((m - 1 - back) / steps, low, az, dz, long, wave, v, rise_a, rise_b, above, which)
+                    _point((m - 1 - back) / steps, low, az, dz, long, wave, v, rise_a, rise_b, which)
             waiting, last_h = 0, ground
             if bare or (t * plan > s.ground_at[3] and (1.0 - t) * plan > s.ground_at[3]):
                 for which in range(3):
-                    _point(t, ground, az, dz, long, wave, v, rise_a, rise_b, above, which)
+                    _point(t, ground, az, dz, long, wave, v, rise_a, rise_b, which)
         if green:
             h = _height(s.veg, s.veg_at, x, y)
             if h > 0.5 and ground + VEG_BASE * h < z < ground + h:
@@ -620,22 +623,22 @@ def _reduce_one(  # type: ignore[no-untyped-def]
     if last_h == last_h:
         for back in range(waiting):
             for which in range(3):
-                _point((steps - 1 - back) / steps, last_h, az, dz, long, wave, v, rise_a, rise_b, above, which)
+                _point((steps - 1 - back) / steps, last_h, az, dz, long, wave, v, rise_a, rise_b, which)
     if in_veg:
         deep = in_veg * long / steps
         crown += deep
         crown_ever += deep if s.veg_evergreen else 0.0
         out[13] = deep
-    out[3], out[12] = -v[0] / np.sqrt(2.0), -v[2] / np.sqrt(2.0)
+    out[3], out[12] = -v[0, 0] / np.sqrt(2.0), -v[2, 0] / np.sqrt(2.0)
     out[4], out[10] = blocked, walls
     out[5], out[6], out[7], out[8] = crown, crown_ever, wood, wood_ever
     out[14] = unknown * long / steps
-    out[0] = _string_db(v[0], rise_a[0], rise_b[0], above[0] == 1, long, wave)
-    out[11] = _string_db(v[2], rise_a[2], rise_b[2], above[2] == 1, long, wave)
+    out[0] = _string_db(v[0, 0], v[0, 1], rise_a[0], rise_b[0], long, wave)
+    out[11] = _string_db(v[2, 0], v[2, 1], rise_a[2], rise_b[2], long, wave)
     if blocked == 0:
         out[1] = out[2] = out[9] = out[0]
         return
-    rest = _string_db(v[1], rise_a[1], rise_b[1], above[1] == 1, long, wave)
+    rest = _string_db(v[1, 0], v[1, 1], rise_a[1], rise_b[1], long, wave)
     out[9] = rest
     for side in range(2):
         sign = 1.0 if side == 0 else -1.0
@@ -665,13 +668,14 @@ def standing(base, top, u, w, az, dz, plan, holds):  # type: ignore[no-untyped-d
 
 
 @njit(cache=True)
-def _point(t, h, az, dz, long, wave, v, rise_a, rise_b, above, which):  # type: ignore[no-untyped-def]
+def _point(t, h, az, dz, long, wave, v, rise_a, rise_b, which):  # type: ignore[no-untyped-def]
     """Add an edge of height h at share t to the string; the earth's curve lifts it (P.526)."""
     d1, d2 = t * long, (1.0 - t) * long
     over = h + d1 * d2 / (2.0 * EARTH_M) - (az + t * dz)
-    v[which] = max(v[which], over * np.sqrt(2.0 / wave * (1.0 / d1 + 1.0 / d2)))
+    this = over * np.sqrt(2.0 / wave * (1.0 / d1 + 1.0 / d2))
+    v[which, 1] = max(v[which, 1], min(v[which, 0], this))
+    v[which, 0] = max(v[which, 0], this)
     if over > 0.0:
-        above[which] += 1
         rise_a[which] = max(rise_a[which], over / d1)
         rise_b[which] = max(rise_b[which], over / d2)
 
@@ -729,6 +733,6 @@ def _round(  # type: ignore[no-untyped-def]
                     blocks[n] = p
                     n += 1
         if n == before:
-            one = at_a == at_b
-            return _string_db(0.0, rise_a, rise_b, one, plan, wave)
+            # one corner is an edge alone, two are a string
+            return _string_db(0.0, -np.inf if at_a == at_b else 0.0, rise_a, rise_b, plan, wave)
     return np.inf

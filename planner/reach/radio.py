@@ -195,6 +195,18 @@ def radio(sensor: Sensor, settings: Reach) -> Radio:
     )
 
 
+def rated_m(sensor: Sensor) -> float:
+    """The range that the plan states; NaN where powers stand in for it."""
+    powers = sensor.transmit_dbm is not None and sensor.sensitivity_dbm is not None
+    return np.nan if powers and "rated_range_m" not in sensor.model_fields_set else sensor.rated_range_m
+
+
+def usable_m(sensor: Sensor, range_used: float) -> float:
+    """Distance beyond which no link is leaned on, whatever its margin; infinite where no range is stated."""
+    far = range_used * rated_m(sensor)
+    return far if far == far else np.inf
+
+
 def basis(sensor: Sensor, settings: Reach, units: Units) -> str:
     """What the numbers rest on: the open-field model or the powers, the fade margin, the walls. One sentence."""
     found = radio(sensor, settings)

@@ -89,11 +89,15 @@ def question(
 
 
 def cheapest(
-    q: Question, without: Ints | None = None, keep: int | None = None, sensors: int | None = None
+    q: Question,
+    without: Ints | None = None,
+    keep: int | None = None,
+    places: int | None = None,
+    without_repeaters: Ints | None = None,
 ) -> Service:
     """The cheapest plan of those that serve the most controllers, and of these one with the fewest places.
 
-    without: rows of mounts that may not be used; keep: row of one that must be; sensors: most of them.
+    without, without_repeaters: rows that may not be used; keep: row of a mount that must be; places: most of them.
     """
     n, m = q.holds.shape
     r = len(q.relay) if q.most_repeaters else 0
@@ -103,6 +107,8 @@ def cheapest(
     low, high = np.zeros(width), np.ones(width)
     if without is not None:
         high[np.asarray(without, np.int64)] = 0.0
+    if r and without_repeaters is not None:
+        high[n + np.asarray(without_repeaters, np.int64)] = 0.0
     if keep is not None:
         low[keep] = 1.0
     served = [csr_array(q.holds.T.astype(float)), csr_array(q.relay[:r].T.astype(float)), _eye(m)]
@@ -111,8 +117,8 @@ def cheapest(
         feed = hstack([csr_array(q.feed.T.astype(float)), -_eye(r), csr_array((r, m))])
         rules.append(LinearConstraint(feed, lb=0.0))
         rules.append(LinearConstraint(_row(width, n, n + r), ub=float(q.most_repeaters)))
-    if sensors is not None:
-        rules.append(LinearConstraint(_row(width, 0, n), ub=float(sensors)))
+    if places is not None:
+        rules.append(LinearConstraint(_row(width, 0, n + r), ub=float(places)))
     # no plan needs more places than controllers, so that all preferences together are never worth one
     better = q.preference / (2.0 * max(float(q.preference.max(initial=0.0)), 1e-9) * (m + 2))
     for costs in (
@@ -229,8 +235,8 @@ class Plans:
     """The cheapest plan, and what stands beside it.
 
     best: the plan, None where nothing can be served. freely: a better plan that does without the mount that had to
-    be kept, where there is one. elsewhere: the cheapest that uses no mount near one of the best plan's and serves
-    as many. fewer: the most that one sensor less serves; None for one sensor. spare: row of the mount that, added
+    be kept, where there is one. elsewhere: the cheapest that uses no place near one of the best plan's and serves
+    as many. fewer: the most that one place less serves; None for one place. spare: row of the mount that, added
     to the best plan, gives the most controllers a second link; -1 where it gives none; spare_price, spare_count:
     what it costs, and how many controllers have a second link then (through a repeater too). left_out: controllers
     that the best plan does not serve; beyond: those of them that no candidate reaches.
@@ -247,11 +253,14 @@ class Plans:
     beyond: Ints
 
 
-def plans(q: Question, xy: Floats, apart_m: float, keep: int | None = None) -> Plans:
+def plans(
+    q: Question, xy: Floats, apart_m: float, keep: int | None = None, relay_xy: Floats | None = None
+) -> Plans:
     """Solve a question and what stands beside its answer.
 
-    xy: (n, 2) where the mounts are; keep: row of the mount that the plan must use.
+    xy: (n, 2) where the mounts are, relay_xy: (r, 2) the repeaters; keep: row of the mount that the plan must use.
     """
+    relay_xy = np.full((len(q.relay), 2), np.nan) if relay_xy is None else relay_xy
     m = q.holds.shape[1]
     fed = q.feed.any(axis=0) if q.most_repeaters else np.zeros(len(q.relay), bool)
     beyond = np.flatnonzero(~(q.holds.any(axis=0) | q.relay[fed].any(axis=0)))
@@ -259,11 +268,16 @@ def plans(q: Question, xy: Floats, apart_m: float, keep: int | None = None) -> P
     if not best.served.any():
         return Plans(None, None, None, None, -1, 0.0, 0, np.arange(m), beyond)
     free = cheapest(q) if keep is not None else best
-    near = np.zeros(len(xy), bool)
-    for k in best.mounts:
-        near |= np.hypot(*(xy - xy[k]).T) < apart_m
-    elsewhere = cheapest(q, np.flatnonzero(near))
-    fewer = cheapest(q, sensors=len(best.mounts) - 1) if len(best.mounts) > 1 else None
+    taken = np.vstack([xy[list(best.mounts)], relay_xy[list(best.repeaters)]])
+
+    def by_these(at: Floats) -> Bools:
+        away = np.hypot(at[:, None, 0] - taken[None, :, 0], at[:, None, 1] - taken[None, :, 1])
+        return np.asarray((away < apart_m).any(axis=1))
+
+    near = by_these(xy)
+    barred = np.flatnonzero(by_these(relay_xy))
+    elsewhere = cheapest(q, np.flatnonzero(near), without_repeaters=barred)
+    fewer = cheapest(q, places=best.places - 1) if best.places > 1 else None
     # a second link from another place than the first
     twice = q.holds[list(best.mounts)].sum(axis=0) + q.relay[list(best.repeaters)].sum(axis=0)
     links = np.minimum(twice[None, :] + (q.holds & ~near[:, None]), 2).sum(axis=1) - np.minimum(twice, 2).sum()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,8 +20,8 @@ APART_M = 30.0  # places tried for repeaters stand at least this far from one an
 class Relays:
     """Places for repeaters: rows (r,) of the site's mounts; xyz, height_m of their heads.
 
-    relay: (r, m) the repeater's link to the controller holds as asked; feed: (n, r) a mount's link to the repeater
-    does.
+    relay: (r, m) the repeater's link to the controller holds, so often that two such hops hold as asked together;
+    feed: (n, r) a mount's link to the repeater does. relay_odds, feed_odds: the probabilities.
     """
 
     rows: Ints
@@ -29,11 +29,24 @@ class Relays:
     height_m: Floats
     relay: Bools
     feed: Bools
+    relay_odds: Floats
+    feed_odds: Floats
+
+
+def hop(asked: float) -> float:
+    """What each of two hops must hold with, for both to hold with `asked`: taken to go wrong independently."""
+    return float(np.sqrt(asked))
 
 
 def no_relays(n: int, m: int) -> Relays:
     return Relays(
-        np.empty(0, np.int64), np.empty((0, 3)), np.empty(0), np.zeros((0, m), bool), np.zeros((n, 0), bool)
+        np.empty(0, np.int64),
+        np.empty((0, 3)),
+        np.empty(0),
+        np.zeros((0, m), bool),
+        np.zeros((n, 0), bool),
+        np.zeros((0, m)),
+        np.zeros((n, 0)),
     )
 
 
@@ -45,9 +58,16 @@ def relays(s: Scene, settings: plan.Plan, mounts: Mounts, reached: ReachResult, 
     n, m = reached.distance_m.shape
     if not settings.reach.repeaters or settings.sensor.link != "radio" or not m:
         return no_relays(n, m)
-    holds = margin(reached, settings.sensor, settings.gates.range_used) >= 0
+    holds = margin(replace(reached, asked=hop(reached.asked)), settings.sensor) >= 0
     rows = _thinned(mounts, np.flatnonzero(places & holds.any(axis=1)))
-    found = Relays(rows, mounts.xyz[rows], mounts.height_m[rows], holds[rows], np.zeros((n, 0), bool))
+    found = replace(
+        no_relays(n, m),
+        rows=rows,
+        xyz=mounts.xyz[rows],
+        height_m=mounts.height_m[rows],
+        relay=holds[rows],
+        relay_odds=reached.links.probability[rows],
+    )
     return fed_by(s, settings, mounts, reached, found)
 
 
@@ -57,7 +77,7 @@ def fed_by(s: Scene, settings: plan.Plan, mounts: Mounts, reached: ReachResult, 
     if not r:
         return no_relays(n, some.relay.shape[1])
     far = np.sqrt(((mounts.xyz[:, None, :] - some.xyz[None, :, :]) ** 2).sum(axis=2))
-    a, b = np.nonzero(far <= settings.gates.range_used * settings.sensor.rated_range_m)
+    a, b = np.nonzero(far <= reached.usable_m)
     between = links(
         s,
         mounts.xyz[a],
@@ -68,9 +88,9 @@ def fed_by(s: Scene, settings: plan.Plan, mounts: Mounts, reached: ReachResult, 
         np.zeros(len(a), bool),
         reached.radio,
     )
-    feed = np.zeros((n, r), bool)
-    feed[a, b] = between.probability >= reached.asked
-    return Relays(some.rows, some.xyz, some.height_m, some.relay, feed)
+    odds = np.zeros((n, r))
+    odds[a, b] = between.probability
+    return replace(some, feed=odds >= hop(reached.asked), feed_odds=odds)
 
 
 def _thinned(mounts: Mounts, rows: Ints) -> Ints:
@@ -91,7 +111,7 @@ def sharing(
     The gate, the plan that is shown and the trials beside a mount all ask this same one.
     """
     return question(
-        margin(reached, settings.sensor, settings.gates.range_used)[rows] >= 0,
+        margin(reached, settings.sensor)[rows] >= 0,
         settings.prices.sensor,
         None if preference is None else preference[rows],
         some.relay,

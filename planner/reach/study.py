@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from planner import plan
 from planner.mounts import Mounts
-from planner.reach.cable import CableRun, cables, ground
+from planner.reach.cable import CableRun, Runs, cables, ground
 from planner.reach.cover import Coverage, coverage
 from planner.reach.link import Grade, ReachResult, controller_height_m, margin
 from planner.reach.profile import scene
@@ -23,7 +23,8 @@ from planner.site import Bools, Floats, Ints, Site
 class Choice:
     """Radio or cable for one controller.
 
-    radio_price: a receiver, and a test of the link where it is not dependable; None where the sensor is cabled, for
+    radio_price: a receiver, but for the first controller, whose receiver comes with the sensor, and a test of the
+    link where it is not dependable; None where the sensor is cabled, for
     then a radio would be another sensor. cable_price: None where there is no route. radio_ok, cable_ok: it meets
     what is asked. use: "radio", "cable" or "" where neither does; a cabled sensor is never "radio".
     """
@@ -39,11 +40,15 @@ class Choice:
 class ReachStudy:
     """What was worked out for the chosen mount, or the one nearest to passing, and the runners-up.
 
-    row: the mount that coverage, cables and choices are for, -1 for none. views: links in full, by mount.
+    reached: what was given, with the plan's cables on fine cells. row: the mount that
+    coverage, cables and choices are for, -1 for none. views: links in full, by mount.
     coverage: None where the link is a cable. cables, choices: by controller; cable_cell_m: of the grid on which
     the routes were sought. plans: the fewest sensors, None where no mount passes every gate but reach.
+    held_with: (m,) probability with which the plan's radio links serve each controller, both hops of a repeater's
+    together; NaN where it is not served, or by a cable.
     """
 
+    reached: ReachResult
     row: int
     views: dict[int, tuple[LinkView, ...]]
     coverage: Coverage | None
@@ -51,6 +56,7 @@ class ReachStudy:
     cable_cell_m: float
     choices: tuple[Choice, ...]
     plans: Plans | None
+    held_with: Floats = field(default_factory=lambda: np.empty(0))
 
 
 def study(
@@ -72,11 +78,14 @@ def study(
     """
     m = len(site.controllers)
     if row < 0 or not m:
-        return ReachStudy(row, {}, None, (), 0.0, (), None)
+        return ReachStudy(reached, row, {}, None, (), 0.0, (), None)
     s = scene(site)
     radio_link = settings.sensor.link == "radio"
     rows = [row, *runners_up]
-    seen = views(site, s, mounts, reached, rows, usable, settings.units) if radio_link else {}
+    seen = {}
+    if radio_link:
+        highest_m = settings.gates.height_m
+        seen = views(site, s, mounts, reached, rows, usable, settings.units, highest_m)
     xyz = mounts.xyz[row]
     covered = None
     if radio_link:
@@ -92,61 +101,107 @@ def study(
             cell_m=settings.reach.coverage_cell_m,
             receiver_m=receiver_m,
             asked=reached.asked,
-            usable_m=settings.gates.range_used * settings.sensor.rated_range_m,
+            usable_m=reached.usable_m,
         )
     if reached.runs is not None:
-        runs, cell_m = reached.runs[row], reached.cable_cell_m
+        reached = finer(site, settings, mounts, reached, [row])
+        assert reached.runs is not None
+        runs, cell_m = reached.runs[row], reached.fine_cell_m or reached.cable_cell_m
     else:
-        there = site.controllers.xyz[:, :2]
-        grid = ground(site, settings.prices, settings.cable.cell_m, np.vstack([xyz[:2], there]))
-        cell_m, height_m = grid.cell_m, float(mounts.height_m[row])
-        wires = (settings.sensor, settings.cable, settings.prices, settings.units)
-        runs = tuple(cables(grid, xyz[:2], height_m, there, controller_height_m(site), *wires))
-    choices = tuple(_choice(reached, settings, row, k, runs[k]) for k in range(m))
-    found = None
+        found_runs, cell_m = _cables(site, settings, mounts, [row])
+        runs = found_runs[0]
+    found, held_with = None, np.full(m, np.nan)
     open_rows = np.flatnonzero(usable)
     if len(open_rows):
         some = relays if relays is not None else no_relays(len(mounts), m)
         kept = int(np.searchsorted(open_rows, row)) if keep and usable[row] else None
         question = sharing(settings, reached, some, open_rows, preference)
-        found = plans(question, mounts.xyz[open_rows, :2], APART_M, kept)
-        found = _renumbered(found, open_rows, some.rows, reached)
-    return ReachStudy(row, seen, covered, runs, cell_m, choices, found)
+        found = plans(question, mounts.xyz[open_rows, :2], APART_M, kept, some.xyz[:, :2])
+        if found.best is not None:
+            reached = finer(site, settings, mounts, reached, open_rows[list(found.best.mounts)])
+        found = _renumbered(found, open_rows, some, reached, margin(reached, settings.sensor), row)
+        held_with = _held_with(found.best, some, reached)
+    first = _first_served(found, reached, settings, row)
+    choices = tuple(_choice(reached, settings, row, k, runs[k], k == first) for k in range(m))
+    return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with)
 
 
-def _choice(reached: ReachResult, settings: plan.Plan, row: int, k: int, run: CableRun | None) -> Choice:
+def _first_served(found: Plans | None, reached: ReachResult, settings: plan.Plan, row: int) -> int:
+    """The controller that takes the receiver sold with the sensor: the nearest that it serves; -1 for none."""
+    as_radio = settings.sensor.model_copy(update={"link": "radio"})
+    serves = margin(reached, as_radio)[row] >= 0
+    if found is not None and found.best is not None and (found.best.served_by == row).any():
+        serves &= found.best.served_by == row
+    return int(np.argmin(np.where(serves, reached.distance_m[row], np.inf))) if serves.any() else -1
+
+
+def _cables(site: Site, settings: plan.Plan, mounts: Mounts, rows: Sequence[int]) -> tuple[Runs, float]:
+    """Cables from some mounts to every controller, on the plan's own cells (or larger ones where the site is too
+    large for these), and the cell."""
+    there, up = site.controllers.xyz[:, :2], controller_height_m(site)
+    grid = ground(site, settings.prices, settings.cable.cell_m, np.vstack([mounts.xyz[rows, :2], there]))
+    wires = (settings.sensor, settings.cable, settings.prices, settings.units)
+    return tuple(
+        tuple(cables(grid, mounts.xyz[k, :2], float(mounts.height_m[k]), there, up, *wires)) for k in rows
+    ), grid.cell_m
+
+
+def finer(
+    site: Site, settings: plan.Plan, mounts: Mounts, reached: ReachResult, rows: Sequence[int] | Ints
+) -> ReachResult:
+    """The same, with the cables of some mounts on fine cells, where all were sought on coarse ones.
+
+    One search a controller for all mounts is quick only on coarse cells, where there are many controllers; what is
+    shown and priced goes by fine ones.
+    """
+    coarse = reached.runs is not None and reached.cable_cell_m > settings.cable.cell_m
+    again = [int(k) for k in rows if k not in reached.fine]
+    if not coarse or not again:
+        return reached
+    assert reached.runs is not None
+    found, cell_m = _cables(site, settings, mounts, again)
+    better = dict(zip(again, found, strict=True))
+    runs = tuple(better.get(k, run) for k, run in enumerate(reached.runs))
+    return replace(reached, runs=runs, fine=(*reached.fine, *again), fine_cell_m=cell_m)
+
+
+def _choice(
+    reached: ReachResult, settings: plan.Plan, row: int, k: int, run: CableRun | None, first: bool
+) -> Choice:
+    """first: its receiver comes with the sensor."""
     p = settings.prices
     as_radio = settings.sensor.model_copy(update={"link": "radio"})
-    radio_ok = bool(margin(reached, as_radio, settings.gates.range_used)[row, k] >= 0)
+    radio_ok = bool(margin(reached, as_radio)[row, k] >= 0)
     cable_price, cable_ok = (None, False) if run is None else (run.price, run.holds)
     if settings.sensor.link == "cable":
         return Choice(None, radio_ok, cable_price, cable_ok, "cable" if cable_ok else "")
     sure = reached.grade[row, k] == Grade.DEPENDABLE
-    radio_price = p.receiver + (0.0 if sure else p.link_test)
+    radio_price = (0.0 if first else p.receiver) + (0.0 if sure else p.link_test)
     offers = [(radio_price, "radio")] * radio_ok
     if cable_price is not None and cable_ok:
         offers.append((cable_price, "cable"))
     return Choice(radio_price, radio_ok, cable_price, cable_ok, min(offers)[1] if offers else "")
 
 
-def _renumbered(found: Plans, open_rows: Ints, relay_rows: Ints, reached: ReachResult) -> Plans:
-    """Rows of the question as rows of all mounts; a cabled controller goes to the mount with the least cable."""
+def _renumbered(found: Plans, open_rows: Ints, some: Relays, reached: ReachResult, room: Floats, row: int) -> Plans:
+    """Rows of the question as rows of all mounts; each controller goes to the open mount with the most room.
+
+    Of equals to `row`; a repeater's to the repeater whose two hops hold best.
+    """
 
     def rows(service: Service | None) -> Service | None:
         if service is None:
             return None
-        by, relayed = service.served_by, service.by_repeater
-        open_mounts = open_rows[list(service.mounts)]
-        direct = np.where(by >= 0, open_rows[by], -1)
-        if reached.runs is not None and len(open_mounts):
-            nearest = open_mounts[reached.cable_m[open_mounts].argmin(axis=0)]
-            direct = np.where(direct >= 0, nearest, -1)
+        mounts, repeaters = open_rows[list(service.mounts)], np.array(service.repeaters, np.int64)
+        direct, relayed = service.served_by.copy(), service.by_repeater.copy()
+        order = np.concatenate([mounts[mounts == row], mounts[mounts != row]])
+        for k in np.flatnonzero(direct >= 0):
+            direct[k] = order[np.argmax(room[order, k])]
+        chain = _chains(some, mounts, repeaters)
+        for k in np.flatnonzero(relayed >= 0):
+            relayed[k] = some.rows[repeaters[np.argmax(np.where(some.relay[repeaters, k], chain[:, k], -1.0))]]
         return Service(
-            tuple(map(int, open_mounts)),
-            tuple(map(int, relay_rows[list(service.repeaters)])),
-            service.price,
-            direct,
-            np.where(relayed >= 0, relay_rows[relayed], -1) if len(relay_rows) else relayed,
+            tuple(map(int, mounts)), tuple(map(int, some.rows[repeaters])), service.price, direct, relayed
         )
 
     return replace(
@@ -157,3 +212,27 @@ def _renumbered(found: Plans, open_rows: Ints, relay_rows: Ints, reached: ReachR
         fewer=rows(found.fewer),
         spare=int(open_rows[found.spare]) if found.spare >= 0 else -1,
     )
+
+
+def _chains(some: Relays, mounts: Ints, repeaters: Ints) -> Floats:
+    """(repeaters, m) probability that both hops hold, from the mount that feeds each repeater best."""
+    if not len(repeaters) or not len(mounts):
+        return np.zeros((len(repeaters), some.relay.shape[1]))
+    feed = some.feed_odds[np.ix_(mounts, repeaters)].max(axis=0)
+    return np.asarray(feed[:, None] * some.relay_odds[repeaters])
+
+
+def _held_with(best: Service | None, some: Relays, reached: ReachResult) -> Floats:
+    """(m,) as in `ReachStudy`."""
+    m = reached.distance_m.shape[1]
+    out = np.full(m, np.nan)
+    if best is None or reached.runs is not None:
+        return out
+    rows = np.array([int(np.flatnonzero(some.rows == k)[0]) for k in best.repeaters], np.int64)
+    chain = _chains(some, np.array(best.mounts, np.int64), rows)
+    for k in range(m):
+        if best.served_by[k] >= 0:
+            out[k] = reached.links.probability[best.served_by[k], k]
+        elif best.by_repeater[k] >= 0:
+            out[k] = chain[best.repeaters.index(int(best.by_repeater[k])), k]
+    return out

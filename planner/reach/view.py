@@ -71,9 +71,19 @@ class LinkView:
 
 
 def views(
-    site: Site, s: Scene, mounts: Mounts, reached: ReachResult, rows: Sequence[int], usable: Bools, units: Units
+    site: Site,
+    s: Scene,
+    mounts: Mounts,
+    reached: ReachResult,
+    rows: Sequence[int],
+    usable: Bools,
+    units: Units,
+    highest_m: float = np.inf,
 ) -> dict[int, tuple[LinkView, ...]]:
-    """Every link of some mounts, by mount. usable: (n,) mounts that pass every gate but reach."""
+    """Every link of some mounts, by mount.
+
+    usable: (n,) mounts that pass every gate but reach; highest_m: head above ground that can be serviced.
+    """
     m = len(site.controllers)
     if not m:
         return dict.fromkeys(rows, ())
@@ -82,7 +92,7 @@ def views(
     for row in rows:
         a = np.broadcast_to(mounts.xyz[row], (m, 3))
         met = trace(s, a, site.controllers.xyz)
-        changes = _changes(site, s, mounts, reached, row, usable, up, inside, units)
+        changes = _changes(site, s, mounts, reached, row, usable, up, inside, units, highest_m)
         out[row] = tuple(
             _view(site, met, mounts, reached, row, k, int(inside[k]), changes[k], units) for k in range(m)
         )
@@ -183,6 +193,7 @@ def _changes(
     up: Floats,
     inside: Ints,
     units: Units,
+    highest_m: float,
 ) -> list[Change | None]:
     """For each controller the change that helps most, the easier one where two are as good."""
     m = len(site.controllers)
@@ -212,6 +223,8 @@ def _changes(
                 k, f"move the sensor {far} along, to {mounts.ids[other]}", mounts.xyz[other], there, of, indoors
             )
         for more in RAISE_M:
+            if mounts.height_m[row] + more > highest_m:
+                break
             higher = head + np.array([0.0, 0.0, more])
             attempt(k, f"raise the sensor by {length(more, units)}", higher, there, of, indoors)
         lifted = there + np.array([0.0, 0.0, LIFT_M])
@@ -237,7 +250,8 @@ def _changes(
         won = float(tried.margin_db[pick] - reached.links.margin_db[row, k])
         if won >= WORTH_DB:
             p = float(tried.probability[pick])
-            best[k] = Change(told[pick][1], won, p, int(grade(p, reached.asked)))
+            mark = int(grade(p, reached.asked, float(tried.distance_m[pick]), reached.usable_m))
+            best[k] = Change(told[pick][1], won, p, mark)
     return best
 
 

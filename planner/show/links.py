@@ -10,8 +10,9 @@ import shapely
 from markupsafe import Markup
 
 from planner.reach.cable import SURFACES, CableRun
-from planner.reach.link import GRADES, Grade
+from planner.reach.link import GRADES, Grade, beyond, grade
 from planner.reach.profile import BUILDING
+from planner.reach.radio import rated_m
 from planner.reach.serve import Service
 from planner.reach.view import LinkView
 from planner.show import palette
@@ -22,6 +23,8 @@ from planner.units import Units, length, odds
 if TYPE_CHECKING:
     from planner.job import SiteResult
     from planner.reach.study import Choice
+
+SAME_PLACE_M = 6.0  # marks nearer to one another than this cover each other at a site's usual scale
 
 SAID = {  # what a grade asks for
     Grade.NONE: "No link",
@@ -59,8 +62,8 @@ def link_sentence(result: SiteResult, view: LinkView) -> str:
     """Grade, what stands in the way, and by which way the link gets past it."""
     at = (view.mount, view.controller)
     out = [SAID[Grade(int(result.reach.grade[at]))]]
-    if result.reach.range_share[at] > result.plan.gates.range_used:
-        out[0] = f"Beyond the {result.plan.gates.range_used:.0%} of the rated range that may be used"
+    if result.reach.distance_m[at] > result.reach.usable_m:
+        out[0] = f"B{beyond(result.reach)[1:]}"
     return "; ".join([*out, *view.said]) + "."
 
 
@@ -88,7 +91,7 @@ def loss_sentence(result: SiteResult, view: LinkView) -> str:
 
 # --- the side view ----------------------------------------------------------------------------------------------
 
-WIDE, TALL, SIDE_L, SIDE_R, SIDE_T, SIDE_B = 440, 170, 34, 12, 16, 22
+WIDE, TALL, SIDE_L, SIDE_R, SIDE_T, SIDE_B = 440, 170, 42, 12, 16, 22
 
 
 def side_view(view: LinkView, units: Units, names: tuple[str, str]) -> Markup:
@@ -160,7 +163,7 @@ def side_view(view: LinkView, units: Units, names: tuple[str, str]) -> Markup:
             out.append(_text(middle, max(y(p.top_m) - 4, 11), label, size=11, halo=True))
             taken.append((middle - half, middle + half))
     for z in (low + 0.5, high):
-        out.append(_text(SIDE_L - 4, y(z) + 4, length(z - low - 0.5, units).split()[0], anchor="end", size=11))
+        out.append(_text(SIDE_L - 4, y(z) + 4, length(z - low - 0.5, units), anchor="end", size=11))
     out.append(_text(SIDE_L, TALL - 6, "sensor", anchor="start", size=11.5))
     out.append(_text(WIDE - SIDE_R, TALL - 6, "controller", anchor="end", size=11.5))
     stretch = (inner_h / (high - low)) / (inner_w / long)
@@ -215,7 +218,7 @@ def served_elsewhere(result: SiteResult, row: int, controller: int) -> str:
     if plans is None or plans.best is None or row not in plans.best.mounts:
         return ""
     by = max(int(plans.best.served_by[controller]), int(plans.best.by_repeater[controller]))
-    return result.mounts.ids[by] if by != row else ""
+    return result.mounts.ids[by] if by >= 0 and by != row else ""
 
 
 def served(result: SiteResult, service: Service) -> list[dict[str, Any]]:
@@ -250,11 +253,17 @@ def plan_view(result: SiteResult) -> dict[str, Any] | None:
         return None
     p, shown, cabled = study.plans, study.plans.best, result.reach.runs is not None
     names, ids, sign = result.site.controllers.names, result.mounts.ids, result.plan.prices.currency
-    m = len(names)
+    m, among = len(names), int(shown.served.sum())
     asked = f"{result.reach.asked:.0%}"
 
     def places(service: Service) -> str:
-        return ", ".join(ids[k] for k in (*service.mounts, *service.repeaters))
+        """Ids; which of them is a repeater, where some are."""
+        kinds = (" (sensor)", " (repeater)") if service.repeaters else ("", "")
+        return ", ".join(
+            ids[k] + kind
+            for rows, kind in zip((service.mounts, service.repeaters), kinds, strict=True)
+            for k in rows
+        )
 
     def named(rows: Any) -> str:
         return ", ".join(names[int(k)] for k in rows)
@@ -267,41 +276,117 @@ def plan_view(result: SiteResult) -> dict[str, Any] | None:
     ):
         if len(rows):
             lines.append(f"{why.format(named(rows))}: a place nearer to it, or another way to reach it, is needed.")
+    freely = ""
     if p.freely is not None:
-        lines.append(
-            f"Without {ids[study.row]}: {places(p.freely)}{_for(p.freely.price, sign)} serve "
-            f"{int(p.freely.served.sum())} of {m}."
+        freely = (
+            f"Without {ids[study.row]}: {places(p.freely)}{_for(p.freely.price, sign)} for "
+            f"{int(p.freely.served.sum())} of {_controllers(m)}."
         )
+        lines.append(freely)
     if p.elsewhere is not None:
         lines.append(f"If none of these places is to be had: {places(p.elsewhere)}{_for(p.elsewhere.price, sign)}.")
     else:
         whom = "as many" if len(p.left_out) else "every controller" if m > 1 else "the controller"
         lines.append(f"No other set of places, 30 m and more from these, serves {whom}.")
     if p.fewer is not None:
-        left = named(np.setdiff1d(np.flatnonzero(~p.fewer.served), p.left_out))
+        less = (
+            f"One sensor{' or repeater' if shown.repeaters or p.fewer.repeaters else ''} less ({places(p.fewer)})"
+        )
         saved = shown.price - p.fewer.price
-        lines.append(f"One sensor less {f'saves {price(saved, sign)} and ' if saved > 0 else ''}leaves out {left}.")
+        money = f"saves {price(saved, sign)}" if saved > 0 else f"costs {price(-saved, sign)} more" if saved else ""
+        left = named(np.setdiff1d(np.flatnonzero(~p.fewer.served), p.left_out))
+        if left:
+            lines.append(f"{less} {f'{money} and ' if money else ''}leaves out {left}.")
+        elif p.freely is None:
+            lines.append(f"{less} {f'{money} and ' if money else ''}still serves as many.")
     if p.spare >= 0:
         lines.append(
-            f"One sensor more, at {ids[p.spare]}{_for(p.spare_price, sign)}, gives {p.spare_count} of "
-            f"{_controllers(m)} a second link."
+            f"With one sensor more, at {ids[p.spare]}{_for(p.spare_price, sign)}, {p.spare_count} of "
+            f"{_controllers(m)} {'have' if p.spare_count != 1 else 'has'} a second link."
         )
+    lines += _chained(result, shown)
+    hint = ""
+    if result.decision.chosen < 0 and result.plan.gates.reach == "every" and among == m:
+        hint = (
+            'No one place reaches every controller as asked; these places together do: with gates.reach = "fewest" '
+            "they would pass."
+        )
+        lines.append(hint)
     if cabled:
         lines.append(_cables_of_plan(result, shown))
+    elif on_top := _on_top(result, shown):
+        lines.append(on_top)
     count, more = len(shown.mounts), len(shown.repeaters)
     with_repeaters = f" and {more} repeater{'s' if more != 1 else ''}" if more else ""
-    among = int(shown.served.sum())
     whom = "the controller" if m == 1 else f"{among} of {_controllers(m)}"
     how = "each cable short enough" if cabled else f"{'its' if m == 1 else 'each'} link holding with {asked}"
-    about = f": about {price(shown.price, sign)}{' without the cables' if cabled else ''}" if shown.price else ""
+    about = f": about {price(shown.price, sign)}{_not_held(result, shown)}" if shown.price else ""
     return {
         "title": "Fewest sensors that serve "
         + ("the controller" if m == 1 else "every controller" if among == m else f"{among} of {_controllers(m)}"),
         "head": f"{count} sensor{'s' if count != 1 else ''}{with_repeaters} for {whom}, {how}{about}.",
         "rows": served(result, shown),
         "lines": lines,
+        "freely": freely,
+        "hint": hint,
         "complete": among == m,
     }
+
+
+def extras(result: SiteResult, shown: Service) -> dict[str, float]:
+    """What a plan takes besides its sensors (each with one receiver) and repeaters: counts and prices.
+
+    The optimiser minimises the price without it.
+    """
+    prices, study = result.plan.prices, result.reach_study
+    if result.reach.runs is not None or study is None:
+        return {"further_receivers": 0, "further_receivers_price": 0.0, "link_tests": 0, "link_tests_price": 0.0}
+    receivers = max(int(shown.served.sum()) - len(shown.mounts), 0)
+    tests = int((grade(study.held_with[shown.served], result.reach.asked) < Grade.DEPENDABLE).sum())
+    return {
+        "further_receivers": receivers,
+        "further_receivers_price": receivers * prices.receiver,
+        "link_tests": tests,
+        "link_tests_price": tests * prices.link_test,
+    }
+
+
+def _not_held(result: SiteResult, shown: Service) -> str:
+    """What the price of a plan does not hold: ' without the cables'."""
+    if result.reach.runs is not None:
+        return " without the cables"
+    more = extras(result, shown)
+    left = ["further receivers"] * bool(more["further_receivers"]) + ["link tests"] * bool(more["link_tests"])
+    return f" without {' and '.join(left)}" if left else ""
+
+
+def _on_top(result: SiteResult, shown: Service) -> str:
+    """'On top: 3 further receivers, $360; 2 links to test, $120.'"""
+    more, sign = extras(result, shown), result.plan.prices.currency
+    receivers, tests = more["further_receivers"], more["link_tests"]
+    said = [
+        f"{receivers} further receiver{'s' if receivers != 1 else ''}{_at(more['further_receivers_price'], sign)}"
+    ] * bool(receivers)
+    said += [f"{tests} link{'s' if tests != 1 else ''} to test{_at(more['link_tests_price'], sign)}"] * bool(tests)
+    return f"Each sensor comes with one receiver. On top: {'; '.join(said)}." if said else ""
+
+
+def _at(value: float, sign: str) -> str:
+    return f", {price(value, sign)}" if value > 0 else ""
+
+
+def _chained(result: SiteResult, shown: Service) -> list[str]:
+    """Through each repeater of a plan, the controllers and the probability that both hops hold."""
+    assert result.reach_study is not None
+    held, names = result.reach_study.held_with, result.site.controllers.names
+    out = []
+    for row in shown.repeaters:
+        whom = [f"{names[k]} {odds(float(held[k]))}" for k in np.flatnonzero(shown.by_repeater == row)]
+        if whom:
+            out.append(
+                f"Through the repeater at {result.mounts.ids[row]}, both hops together hold: {', '.join(whom)}."
+            )
+    return out
 
 
 def _for(value: float, sign: str) -> str:
@@ -336,9 +421,11 @@ def cable_view(result: SiteResult) -> dict[str, Any] | None:
     ]
     sensor, cabled = result.plan.sensor, result.plan.sensor.link == "cable"
     cell = f" Routes are sought on cells of {length(study.cable_cell_m, units, 1)}." if study.cable_cell_m else ""
+    far = rated_m(sensor)
+    rated = f"rated {length(far, units)}" if far == far else "its powers"
     other = (
         " The sensor has a cable; whether a radio sensor would do instead is reckoned from the radio keys of "
-        f"[sensor], rated {length(sensor.rated_range_m, units)}, asked {result.reach.asked:.0%}."
+        f"[sensor], {rated}, asked {result.reach.asked:.0%}."
         if cabled
         else ""
     )
@@ -347,6 +434,7 @@ def cable_view(result: SiteResult) -> dict[str, Any] | None:
         "title": "Cable, or a radio sensor instead" if cabled else "Radio or cable",
         "heads": ("A radio sensor", "Cable", "Take") if cabled else ("Radio", "Cable", "Take"),
         "basis": "Prices are the plan file's ([prices]); put your own. "
+        f"{'' if cabled else 'One receiver comes with the sensor, for the nearest controller that it serves. '}"
         f"{length(sensor.cable_supplied_m, units)} of cable are supplied; up to "
         f"{length(sensor.cable_longest_m, units)} with {sensor.cable_conductor}. Lengths hold "
         f"{result.plan.cable.slack_share:.0%} of slack and the drops at both ends. Routes keep out of places with "
@@ -361,7 +449,8 @@ def _cable_row(
     if choice.radio_price is None:
         radio = "would do" if choice.radio_ok else "would not do"
     else:
-        radio = price(choice.radio_price, sign) if choice.radio_ok else "not as asked"
+        included = price(choice.radio_price, sign) if choice.radio_price else "with the sensor"
+        radio = included if choice.radio_ok else "not as asked"
     out = {
         "letter": letter(k),
         "name": result.site.controllers.names[k],
@@ -421,12 +510,12 @@ def wire_sentence(run: CableRun) -> str:
     w = run.wire
     if run.supplied:
         return "The supplied cable is long enough."
-    if w.wire is None:
-        return f"Allowed: {w.allowed}." if w.ok else f"Too long; allowed: {w.allowed}."
     volts = f", {w.drop_v:.2f} V lost" if w.drop_v else ""
     said = f"{w.wire.name}: {w.loop_ohm:.1f} ohm of loop{volts}"
     if w.ok:
         return f"{said}, within {w.allowed}."
+    if w.over_longest:
+        return f"{said}. Longer than the {w.over_longest} allowed, whatever the conductor."
     if w.instead is None:
         return f"{said}, over {w.allowed}; no conductor here is thick enough."
     if w.ask_maker:
@@ -502,7 +591,7 @@ def cable_group(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict
         if run is None:
             continue
         card = {
-            "t": f"Cable to {letter(k)} · {result.site.controllers.names[k]}",
+            "t": f"Cable to {letter(k)} · {result.site.controllers.names[k]}, by the {run.kind} route",
             "v": [length(run.length_m, result.plan.units), price(run.price, result.plan.prices.currency)],
             "n": wire_sentence(run),
         }
@@ -513,7 +602,7 @@ def cable_group(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict
     style = {"color": palette.CABLE, "weight": 2.4, "dashArray": "1 4", "opacity": 0.95}
     return {
         "id": "cables",
-        "name": "Cable routes, cheapest",
+        "name": f"Cable routes, {' or '.join(sorted({run.kind for run in study.cables if run is not None}))}",
         "on": result.plan.sensor.link == "cable",
         "bounds": _bounds(features),
         "style": style,
@@ -526,6 +615,12 @@ def cable_group(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict
 def _bounds(features: list[dict[str, Any]]) -> list[list[float]]:
     west, south, east, north = shapely.total_bounds([shapely.geometry.shape(f["geometry"]) for f in features])
     return [[float(south), float(west)], [float(north), float(east)]]
+
+
+def covered(result: SiteResult, xyz: Floats) -> bool:
+    """The chosen sensor's mark would hide one here."""
+    row = result.decision.chosen
+    return row >= 0 and float(np.hypot(*(result.mounts.xyz[row] - xyz)[:2])) < SAME_PLACE_M
 
 
 def partner_group(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str, Any] | None:
@@ -551,13 +646,15 @@ def partner_group(result: SiteResult, degrees: Callable[[Floats], Floats]) -> di
                 "k": f"partner-{r['row']}",
                 "beside": "",
                 "c": card,
+                "under": covered(result, result.mounts.xyz[r["row"]]),
             }
         )
     return {
         "id": "partners",
-        "name": "Further sensors of the plan with the fewest",
+        "name": f"{'Further s' if result.decision.chosen >= 0 else 'S'}ensors"
+        f"{' and repeaters' if any(r['kind'] == 'repeater' for r in others) else ''} of the plan with the fewest",
         "on": True,
         "labels": ["Serves controllers", "Height to reach"],
         "marks": marks,
-        "key": {"mark": "partner", "text": "S2"},
+        "key": {"mark": "partner", "text": marks[0]["text"]},
     }

@@ -14,7 +14,16 @@ from planner.climate.builtin import ATTRIBUTION, SOURCE
 from planner.ledger import Notice
 from planner.reach.radio import basis
 from planner.show import palette, words
-from planner.show.links import SIDE_KEY, cable_group, cable_view, coverage_group, letter, partner_group, plan_view
+from planner.show.links import (
+    SIDE_KEY,
+    cable_group,
+    cable_view,
+    coverage_group,
+    covered,
+    letter,
+    partner_group,
+    plan_view,
+)
 from planner.show.lonlat import Floats, from_lonlat, geojson, geometry, to_lonlat
 from planner.show.page import PAGES, OfflineMap, page_bytes
 from planner.show.pictures import (
@@ -426,9 +435,12 @@ def _candidates(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict
     }
 
 
-def _mark(at: Floats, kind: str, text: str, key: str, card: dict[str, Any], beside: str = "") -> dict[str, Any]:
+def _mark(
+    at: Floats, kind: str, text: str, key: str, card: dict[str, Any], beside: str = "", under: bool = False
+) -> dict[str, Any]:
+    """under: hung beneath its place, which the sensor's mark covers."""
     place = [round(float(at[1]), 7), round(float(at[0]), 7)]
-    return {"at": place, "kind": kind, "text": text, "k": key, "beside": beside, "c": card}
+    return {"at": place, "kind": kind, "text": text, "k": key, "beside": beside, "c": card, "under": under}
 
 
 def _controllers(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str, Any] | None:
@@ -445,9 +457,9 @@ def _controllers(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dic
                 "v": [found[k].distance, found[k].margin or found[k].cable, found[k].holds],
                 "n": found[k].need,
             }
-        marks.append(
-            _mark(at[k], "controller", letter(k), f"controller-{k}", card, found[k].distance if found else "")
-        )
+        beside = found[k].distance if found else ""
+        under = covered(result, site.controllers.xyz[k])
+        marks.append(_mark(at[k], "controller", letter(k), f"controller-{k}", card, beside, under))
     return {
         "id": "controllers",
         "name": "Controllers, distance to the sensor",

@@ -11,7 +11,6 @@ import numpy as np
 import shapely
 from markupsafe import Markup, escape
 
-from planner.reach import margin
 from planner.show import palette, words
 from planner.show.links import plan_view
 from planner.show.lonlat import Floats, to_lonlat
@@ -72,7 +71,7 @@ def _controllers(result: SiteResult, row: int) -> dict[str, Any]:
     rows = words.controllers(result, row) if row >= 0 else []
     if len(rows) <= MOST_CONTROLLERS:
         return {"rows": rows, "more": 0}
-    room = margin(result.reach, result.plan.sensor, result.plan.gates.range_used)[row]
+    room = words.margins(result)[row]
     worst = np.argsort(room, kind="stable")[: MOST_CONTROLLERS - 1]
     return {"rows": [rows[k] for k in worst], "more": len(rows) - len(worst)}
 
@@ -90,7 +89,7 @@ def _fewest(result: SiteResult) -> str:
     if view is None:
         return ""
     places = "; ".join(f"{r['id']} ({r['kind']}, {r['on']}) for {r['serves']}" for r in view["rows"])
-    return f"Shared among places that pass every other gate: {view['head']} {places}."
+    return f"Shared among places that pass every other gate: {view['head']} {places}. {view['hint']}".rstrip()
 
 
 def _setback(result: SiteResult, row: int) -> str:

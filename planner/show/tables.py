@@ -17,9 +17,11 @@ clockwise from north, ETo in mm/day, shares from 0 to 1, longitude and latitude 
   first zone), `free_space_db`, `obstacle_db`, `foliage_db`, `entry_db`, and `cable_route_m`, `cable_to_buy_m`,
   `cable_loop_ohm`, `cable_price`, `radio_price` (null where the sensor has a cable), `take` ("radio", "cable" or
   null)
-- `fewest`: the plan of the fewest sensors or null: `serves_all`, `sensors`, `repeaters` (ids), `price` (without
-  cables), `served_by` (id by controller, null where none reaches it), `elsewhere` (ids of the next best places,
-  null where there are none)
+- `fewest`: the plan of the fewest sensors or null: `serves_all`, `sensors`, `repeaters` (ids), `price` (of
+  these, each sensor with one receiver; without cables), `further_receivers`, `link_tests` (how many besides) and
+  their `further_receivers_price`, `link_tests_price`, `served_by` (id by controller, null where none reaches it),
+  `served_with` (probability by controller, of both hops through a repeater; null for a cable), `elsewhere`,
+  `elsewhere_repeaters` (ids of the next best places, null where there are none)
 - `closely`: one object for each mount with a card or a name in the plan: `id`, 12 values each of `light_share`,
   `light_share_spread` (standard deviation), `beam_share`, `sky_view`, `direct_h_day`, `direct_h_day_spread`,
   `eto_bias_percent`, `eto_bias_spread_percent` and `eto_bias_by_sun_percent`, `rain_sector_deg` and
@@ -63,6 +65,7 @@ from planner.ledger import Notice
 from planner.rain import HEAT_RADII_M
 from planner.reach.link import GRADES, Grade
 from planner.show import words
+from planner.show.links import extras
 from planner.show.lonlat import geometry, to_lonlat
 from planner.site import Floats
 from planner.units import MONTHS
@@ -123,11 +126,12 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
         "no_access_m": wet.no_access_m,
     }
     if len(result.site.controllers):
+        held = (words.margins(result) >= 0).sum(axis=1)  # as the gate counts
         columns |= {
             "farthest_controller": [result.site.controllers.names[k] for k in reach.distance_m.argmax(axis=1)],
             "farthest_controller_m": reach.distance_m.max(axis=1),
             "largest_range_share": reach.range_share.max(axis=1),
-            "controllers_held": (reach.links.probability >= reach.asked).sum(axis=1),
+            "controllers_held": held,
             "least_margin_db": reach.links.margin_db.min(axis=1),
             "least_link_probability": reach.links.probability.min(axis=1),
         }
@@ -135,7 +139,7 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
             far = reach.cable_m.max(axis=1)
             columns |= {
                 "longest_cable_m": np.where(np.isfinite(far), far, np.nan),
-                "cables_short_enough": (words.margins(result) >= 0).sum(axis=1),
+                "cables_short_enough": held,
                 "cables_without_route": (~np.isfinite(reach.cable_m)).sum(axis=1),
             }
     if result.siting is not None:
@@ -280,7 +284,10 @@ def _fewest(result: SiteResult) -> dict[str, Any] | None:
         "repeaters": [ids[k] for k in shown.repeaters],
         "price": shown.price,
         "served_by": {name: ids[k] if k >= 0 else None for name, k in zip(names, by, strict=True)},
+        **extras(result, shown),
+        "served_with": dict(zip(names, result.reach_study.held_with, strict=True)) if result.reach_study else None,
         "elsewhere": [ids[k] for k in plans.elsewhere.mounts] if plans.elsewhere is not None else None,
+        "elsewhere_repeaters": [ids[k] for k in plans.elsewhere.repeaters] if plans.elsewhere is not None else None,
     }
 
 

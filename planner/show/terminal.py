@@ -23,7 +23,7 @@ def summary(result: SiteResult) -> str:
         )
         lines.append(d.reasons[k])
     if (fewest := plan_view(result)) is not None:
-        lines.append(fewest["head"])
+        lines += [said for said in (fewest["head"], fewest["freely"], fewest["hint"]) if said]
     if d.chosen < 0 and len(result.mounts):
         failing = (~d.passes).sum(axis=0)
         worst = int(failing.argmax())

@@ -213,8 +213,8 @@ def _farthest(result: SiteResult, row: int) -> Number:
     # where others may serve the rest, the weakest of those that this one serves
     among, _ = weighed(room, result.plan.gates.reach)
     weak = int(among[np.argmin(room[among])])
-    alone = "served" if served else "not served"
-    of_all = f"{served} of {len(room)} controllers served" if len(room) > 1 else alone
+    alone = "reached" if served else "not reached"
+    of_all = f"{served} of {len(room)} controllers reached" if len(room) > 1 else alone
     if reach.runs is not None:
         run, name = reach.runs[row][weak], result.site.controllers.names[weak]
         return Number(
@@ -442,7 +442,7 @@ class ControllerRow:
 
 def margins(result: SiteResult) -> Floats:
     """(n, m) margin to each controller: 0 at the limit, negative out of reach."""
-    return margin(result.reach, result.plan.sensor, result.plan.gates.range_used)
+    return margin(result.reach, result.plan.sensor)
 
 
 def reach_row(result: SiteResult) -> int:

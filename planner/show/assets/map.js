@@ -138,8 +138,8 @@ function drawPlan(map, data) {
     });
   }
 
-  function mark(kind, text, beside) {
-    const box = make("div", "mark mark-" + kind);
+  function mark(kind, text, beside, under) {
+    const box = make("div", "mark mark-" + kind + (under ? " mark-under" : ""));
     box.append(make("span", "mark-sign", text));
     if (beside) box.append(make("span", "mark-beside", beside));
     return box;
@@ -147,7 +147,7 @@ function drawPlan(map, data) {
 
   function marks(group) {
     return L.layerGroup(group.marks.map(function (m) {
-      const icon = L.divIcon({ html: mark(m.kind, m.text, m.beside), className: "mark-place", iconSize: [0, 0] });
+      const icon = L.divIcon({ html: mark(m.kind, m.text, m.beside, m.under), className: "mark-place", iconSize: [0, 0] });
       const layer = L.marker(m.at, { icon: icon, title: m.c.t, alt: m.c.t, zIndexOffset: { chosen: 2000, runner: 1000 }[m.kind] || 0 });
       withCard(layer, group, m.c);
       if (m.k) targets.set(m.k, layer);
