@@ -24,6 +24,7 @@ from planner.show import words, write_contract, write_site
 from planner.show.pictures import light_range
 
 webdriver = pytest.importorskip("selenium.webdriver")
+WebDriverException = pytest.importorskip("selenium.common.exceptions").WebDriverException
 WebDriverWait = pytest.importorskip("selenium.webdriver.support.ui").WebDriverWait
 By = pytest.importorskip("selenium.webdriver.common.by").By
 
@@ -125,7 +126,11 @@ class Browser:
 
     def pdf(self, size: str) -> pypdf.PdfReader:
         wide, tall = SHEETS_IN[size]
-        data = self.command("Page.printToPDF", paperWidth=wide, paperHeight=tall, preferCSSPageSize=True)["data"]
+        paper = {"paperWidth": wide, "paperHeight": tall, "preferCSSPageSize": True}
+        try:
+            data = self.command("Page.printToPDF", **paper)["data"]
+        except WebDriverException:  # a busy machine's Chromium now and then says "Printing failed", and then prints
+            data = self.command("Page.printToPDF", **paper)["data"]
         return pypdf.PdfReader(io.BytesIO(base64.b64decode(data)))
 
 
