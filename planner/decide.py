@@ -214,10 +214,9 @@ def _gates(f: _Facts) -> tuple[_Gate, ...]:
     def lengths(values_m: Floats, digits: int = 1) -> list[str]:
         return [length(v, units, digits) for v in values_m]
 
-    slack = SLACK
     sprayed = ((rain.spray_m < gates.spray_margin_m) | (rain.spray_m <= 0)) & (height < gates.spray_top_m)
     months = np.array(MONTHS, object)
-    dripped = rain.drip_m < gates.drip_margin_m - slack
+    dripped = rain.drip_m < gates.drip_margin_m - SLACK
     overhead = [
         f"{cover} hangs over it" if cover else f"the eave of {eave}, {away} beside it, drips on it"
         for cover, eave, away in zip(rain.cover_name, rain.drip_name, lengths(rain.drip_m), strict=True)
@@ -239,26 +238,26 @@ def _gates(f: _Facts) -> tuple[_Gate, ...]:
         ),
         _Gate(
             "clear of heat",
-            (rain.heat_m >= gates.heat_margin_m - slack) & (rain.heat_m > 0),
+            (rain.heat_m >= gates.heat_margin_m - SLACK) & (rain.heat_m > 0),
             f"{{}} from the heat of {{}}, at least {length(gates.heat_margin_m, units, 1)} asked",
             (lengths(rain.heat_m), rain.heat_name),
         ),
         _Gate(
             "can be serviced",
-            height <= gates.height_m + slack,
+            height <= gates.height_m + SLACK,
             f"head {{}} above ground, over the {length(gates.height_m, units)} that can be serviced",
             (lengths(height, 0),),
         ),
         _Gate("open to rain", open_to_rain, "{}", (closed_by,)),
         _Gate(
             "full sun",
-            f.direct_h >= f.wanted_h[f.short_month] - slack,
+            f.direct_h >= f.wanted_h[f.short_month] - SLACK,
             "{:.1f} h of direct sun a day in {}, {:.1f} h asked",
             (f.direct_h, months[f.short_month], f.wanted_h[f.short_month]),
         ),
         _Gate(
             "light kept",
-            f.light >= gates.light_share - slack,
+            f.light >= gates.light_share - SLACK,
             f"keeps {{:.0%}} of the light in {{}}, {gates.light_share:.0%} asked",
             (f.light, months[f.worst_month]),
         ),
@@ -267,8 +266,8 @@ def _gates(f: _Facts) -> tuple[_Gate, ...]:
 
 def _open_to_rain(f: _Facts) -> tuple[Bools, list[str]]:
     """Whether each mount is open to rain, and what closes it, in words: from above, and from windward if asked."""
-    gates, rain, slack = f.settings.gates, f.rain, 1e-9
-    passes = rain.steepest_deg <= gates.rain_angle_deg + slack
+    gates, rain = f.settings.gates, f.rain
+    passes = rain.steepest_deg <= gates.rain_angle_deg + SLACK
     closed_by = [
         ""  # what hangs over it is the matter of another gate
         if covered
@@ -279,7 +278,7 @@ def _open_to_rain(f: _Facts) -> tuple[Bools, list[str]]:
     if from_deg is None or not len(passes):
         return passes, closed_by
     steep, sector = windward(rain, from_deg)
-    driven = steep <= gates.windward_deg + slack
+    driven = steep <= gates.windward_deg + SLACK
     of = rain.sector_obstacle[np.arange(len(sector)), sector]
     for k in np.flatnonzero(passes & ~driven):
         name = rain.obstacles[of[k]] if of[k] >= 0 else "an obstacle"

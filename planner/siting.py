@@ -141,7 +141,7 @@ def _light_why(shade: Shade, k: int, given: int, limits: tuple[float, ...], rain
         )
     behind = _obstacle(rain, k, shade)
     return (
-        f"the sun is hidden{behind} while {shade.highest_deg[k]:.0f} degrees high at {shade.azimuth_deg[k]:.0f} "
+        f"the sun is hidden{behind} while {shade.highest_deg[k]:.1f} degrees high at {shade.azimuth_deg[k]:.0f} "
         f"degrees of azimuth ({MONTHS[shade.month[k]]}); class {given - 1} allows {limits[given - 2]:g}"
     )
 
@@ -174,7 +174,7 @@ def _temperature(shade: Shade, slope: Floats, rain: RainResult) -> tuple[Ints, t
 
         def hidden(k: int, limit: float = limit, c: int = c) -> str:
             return (
-                f"the sun is hidden{_obstacle(rain, k, shade)} while {shade.highest_deg[k]:.0f} "
+                f"the sun is hidden{_obstacle(rain, k, shade)} while {shade.highest_deg[k]:.1f} "
                 f"degrees high; class {c + 1} allows {limit:g}"
             )
 
@@ -193,7 +193,7 @@ def _precipitation(slope: Floats, rain: RainResult) -> tuple[Ints, tuple[str, ..
             if rain.covered[k]:
                 return f"{rain.cover_name[k]} hangs over it"
             return (
-                f"{rain.steepest_name[k]} stands {rain.steepest_deg[k]:.0f} degrees high; class {c + 1} allows "
+                f"{rain.steepest_name[k]} stands {rain.steepest_deg[k]:.1f} degrees high; class {c + 1} allows "
                 f"{PRECIPITATION_DEG[c]:g}"
             )
 

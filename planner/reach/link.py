@@ -308,18 +308,8 @@ def margin(found: ReachResult, sensor: plan.Sensor) -> Floats:
     return np.asarray(np.where(left < 0.0, np.minimum(room, left), room))
 
 
-def needs(found: ReachResult, mount: int, controller: int, indoors: bool, sensor: plan.Sensor, units: Units) -> str:
-    """What one controller needs to be reached from one mount, in plain words."""
-    if found.runs is not None:
-        run = found.runs[mount][controller]
-        if run is None:
-            return "no route for a cable: what is barred shuts it off"
-        said = f"{length(run.length_m, units)} of cable along the {run.kind} route"
-        if not run.holds:
-            return f"{said}: over the {length(sensor.cable_longest_m, units)} allowed with {sensor.cable_conductor}"
-        if run.supplied:
-            return f"{said}: the supplied {length(sensor.cable_supplied_m, units)} is enough"
-        return f"{said}: buy {sensor.cable_conductor}; {length(sensor.cable_supplied_m, units)} is supplied"
+def needs(found: ReachResult, mount: int, controller: int, indoors: bool, units: Units) -> str:
+    """What one controller needs to be reached by radio from one mount, in plain words."""
     met = on_the_way(found.links, (mount, controller), indoors, found.surface, units)
     return f"{verdict(found, mount, controller)}: {', '.join(met)}"
 

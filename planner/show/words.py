@@ -465,13 +465,11 @@ def nearest_said(result: SiteResult) -> str:
 
 def controllers(result: SiteResult, row: int) -> list[ControllerRow]:
     """What each controller needs to be reached from mount `row`."""
-    units, reach, sensor = result.plan.units, result.reach, result.plan.sensor
+    units, reach = result.plan.units, result.reach
     room = margins(result)
     rows = []
     for k, name in enumerate(result.site.controllers.names):
         cable = ""
-        need = needs(reach, row, k, bool(result.site.controllers.indoors[k]), sensor, units)
-        need = need[:1].upper() + need[1:] + "."
         more: dict[str, str] = {}
         if reach.runs is not None:
             run = reach.runs[row][k]
@@ -482,7 +480,10 @@ def controllers(result: SiteResult, row: int) -> list[ControllerRow]:
         else:
             more = link_view(result, row, k)
             more.pop("grade")
-            need = more.pop("need") or need
+            need = more.pop("need")
+            if not need:
+                need = needs(reach, row, k, bool(result.site.controllers.indoors[k]), units)
+                need = need[:1].upper() + need[1:] + "."
             if more["elsewhere"]:
                 need += f" {more['elsewhere']} serves it in the plan of fewest sensors."
         rows.append(
