@@ -18,10 +18,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-import numba
 import numpy as np
 import shapely
 
+from planner.compiled import kernel
 from planner.site import (
     Bools,
     Floats,
@@ -201,12 +201,12 @@ def _flat(solids: Prisms) -> tuple[Floats, Floats, Ints, Floats]:
     return np.ascontiguousarray(solids.edge_start), np.ascontiguousarray(solids.edge_end), first, boxes
 
 
-@numba.njit(cache=True, nogil=True)
+@kernel
 def _box_distance(x: float, y: float, box: Floats) -> float:
     return math.hypot(max(box[0] - x, 0.0, x - box[2]), max(box[1] - y, 0.0, y - box[3]))
 
 
-@numba.njit(cache=True, nogil=True)
+@kernel
 def _inside(x: float, y: float, start: Floats, end: Floats, low: int, high: int) -> bool:
     """Even-odd rule over all rings of a footprint."""
     odd = False
@@ -218,7 +218,7 @@ def _inside(x: float, y: float, start: Floats, end: Floats, low: int, high: int)
     return odd
 
 
-@numba.njit(cache=True, nogil=True)
+@kernel
 def _on_edge(x: float, y: float, start: Floats, end: Floats, low: int, high: int) -> bool:
     for e in range(low, high):
         ax, ay = start[e, 0] - x, start[e, 1] - y
@@ -231,7 +231,7 @@ def _on_edge(x: float, y: float, start: Floats, end: Floats, low: int, high: int
     return False
 
 
-@numba.njit(cache=True, nogil=True)
+@kernel
 def _take(
     k: int,
     tangent: float,
@@ -249,7 +249,7 @@ def _take(
         bearings[k, s] = azimuth % 360.0
 
 
-@numba.njit(cache=True, nogil=True)
+@kernel
 def _add_prisms(
     xyz: Floats,
     start: Floats,
@@ -316,7 +316,7 @@ def _add_prisms(
                         _take(k, value, azimuth, offset + p, s, tangents, obstacles, bearings)
 
 
-@numba.njit(cache=True, nogil=True)
+@kernel
 def _add_crowns(
     xyz: Floats,
     centre: Floats,
@@ -424,12 +424,12 @@ def _heat_share(site: Site, xyz: Floats) -> Floats:
     return np.asarray(_covered_area(xyz, start, end, first, boxes, radii) / (np.pi * radii**2))
 
 
-@numba.njit(cache=True, nogil=True)
+@kernel
 def _wedge(ax: float, ay: float, bx: float, by: float) -> float:
     return math.atan2(ax * by - ay * bx, ax * bx + ay * by)
 
 
-@numba.njit(cache=True, nogil=True)
+@kernel
 def _circle_by_edge(ax: float, ay: float, bx: float, by: float, r: float) -> float:
     """Signed area that the triangle (centre, a, b) shares with a circle: closed form, Green's theorem."""
     dx, dy = bx - ax, by - ay
@@ -453,7 +453,7 @@ def _circle_by_edge(ax: float, ay: float, bx: float, by: float, r: float) -> flo
     return area
 
 
-@numba.njit(cache=True, nogil=True)
+@kernel
 def _covered_area(xyz: Floats, start: Floats, end: Floats, first: Ints, boxes: Floats, radii: Floats) -> Floats:
     """(n, r) area of disjoint polygons inside circles around mounts."""
     out = np.zeros((len(xyz), len(radii)))

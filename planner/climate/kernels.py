@@ -11,12 +11,13 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit, prange
+
+from planner.compiled import kernel, prange
 
 _BLOCK = 1024
 
 
-@njit(inline="always")
+@kernel(inline="always")
 def _exp(x: float) -> float:
     """exp(x) for |x| up to 11, to 1e-9: a series for x/32, squared five times.
 
@@ -38,12 +39,12 @@ def _exp(x: float) -> float:
     return p * p
 
 
-@njit(inline="always")
+@kernel(inline="always")
 def _saturation(t: float) -> float:
     return 0.6108 * _exp(17.27 * t / (t + 237.3))  # eq. 11
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
+@kernel(parallel=True)
 def penman_monteith_months(
     low: Any, high: Any, radiation: Any, vapour: Any, wind: Any, sun: Any, row: Any, elevation: Any, krs: Any
 ) -> Any:
@@ -101,19 +102,19 @@ def penman_monteith_months(
     return out
 
 
-@njit(inline="never")
+@kernel
 def _times_sun(clear: Any, sun: Any, row: Any, out: Any) -> None:
     for i in range(len(out)):
         out[i] = clear[i] * sun[row[i]]
 
 
-@njit(inline="never")
+@kernel
 def _at_least(values: Any, least: float, out: Any) -> None:
     for i in range(len(out)):
         out[i] = least if values[i] < least else values[i]
 
 
-@njit(inline="never", error_model="numpy")
+@kernel
 def _months_of_block(
     low: Any,
     high: Any,
@@ -153,7 +154,7 @@ def _months_of_block(
         out[i] = 0.0 if eto < 0.0 else eto
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
+@kernel(parallel=True)
 def hargreaves_months(low: Any, high: Any, sun: Any, row: Any) -> Any:
     """Hargreaves-Samani of mean months, mm/day, (12, n); arguments as above."""
     n = low.shape[1]
@@ -169,7 +170,7 @@ def hargreaves_months(low: Any, high: Any, sun: Any, row: Any) -> Any:
     return out
 
 
-@njit(parallel=True, cache=True, error_model="numpy")
+@kernel(parallel=True)
 def month_means_of_the_sun(latitude_deg: Any, month_starts: Any) -> Any:
     """Means over all days of each month at n latitudes: (12, n) extraterrestrial radiation, MJ/m2/day, by eq. 21,
     and (12, n) day length, hours, by eq. 34. month_starts (13,): days before each month.
@@ -197,7 +198,7 @@ def month_means_of_the_sun(latitude_deg: Any, month_starts: Any) -> Any:
     return radiation, hours
 
 
-@njit(parallel=True, cache=True)
+@kernel(parallel=True)
 def normal_bands(value: Any, spread: Any, edges: Any, low: Any, high: Any) -> Any:
     """(n, k) share of a normal spread about each value between two edges, by their rows `low` and `high` (k,) in
     `edges`; 0 where value or spread is NaN or infinite."""
@@ -216,7 +217,7 @@ def normal_bands(value: Any, spread: Any, edges: Any, low: Any, high: Any) -> An
     return out
 
 
-@njit(parallel=True, cache=True)
+@kernel(parallel=True)
 def band_of(value: Any, low: Any, high: Any, middle: Any) -> Any:
     """(n,) row of the band [low, high) that holds each value, of several that with the nearest middle; -1: none."""
     out = np.full(len(value), -1, np.int64)
@@ -229,7 +230,7 @@ def band_of(value: Any, low: Any, high: Any, middle: Any) -> Any:
     return out
 
 
-@njit(parallel=True, cache=True)
+@kernel(parallel=True)
 def largest(values: Any) -> Any:
     """(n,) place of the largest value in each row of (n, k), and that value; -1 and NaN where one is not finite."""
     n, k = values.shape
@@ -247,7 +248,7 @@ def largest(values: Any) -> Any:
     return place, most
 
 
-@njit(parallel=True, cache=True)
+@kernel(parallel=True)
 def bilinear(cells: Any, top: Any, left: Any, right: Any, x: Any, y: Any, scale: Any) -> Any:
     """(n, bands) between four cells (rows, columns, bands): rows top and top + 1, columns left and right, at the
     shares x and y of the way; times scale (bands,)."""

@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 import shapely
-from numba import njit, prange
 
+from planner.compiled import kernel, prange
 from planner.layers.frame import Shapes
 from planner.site import Floats, Ints
 
@@ -104,7 +104,7 @@ def _covered(
     return owner[which], first[which, 1] + step // wide, first[which, 0] + step % wide, weight[kept]
 
 
-@njit(parallel=True, cache=True)
+@kernel(parallel=True)
 def _shares(xy: Any, rings: Any, polygons: Any, first: Any, size: Any, start: Any) -> Any:
     """Area of each box's cells inside its polygon, row by row, polygon by polygon."""
     out = np.zeros(start[-1])
@@ -130,7 +130,7 @@ def _shares(xy: Any, rings: Any, polygons: Any, first: Any, size: Any, start: An
     return out
 
 
-@njit(inline="always")
+@kernel(inline="always")
 def _edge(gain: Any, wide: int, x0: float, y0: float, x1: float, y1: float, sign: float) -> None:
     if y0 == y1:
         return
@@ -158,7 +158,7 @@ def _edge(gain: Any, wide: int, x0: float, y0: float, x1: float, y1: float, sign
             gain[row, c + 1] -= part * middle
 
 
-@njit(cache=True)
+@kernel
 def _sums(owner: Any, weights: Any, cells: Any, n: int) -> Any:
     sums, total = np.zeros((n, cells.shape[1])), np.zeros(n)
     for k in range(len(owner)):

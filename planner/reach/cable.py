@@ -15,10 +15,10 @@ from itertools import pairwise
 import numpy as np
 import rasterio.features
 import shapely
-from numba import njit
 from rasterio.transform import from_origin
 
 from planner import plan
+from planner.compiled import kernel
 from planner.reach.wire import WireCheck, check, further_mm2
 from planner.site import Cover, Floats, Ints, KeepOut, Site
 from planner.units import Units
@@ -66,7 +66,7 @@ class Ground:
         return float(metres[used] @ self.price_m[used])
 
 
-@njit(cache=True)
+@kernel
 def _line(surface, price, left, top, cell, ax, ay, bx, by, metres, most):  # type: ignore[no-untyped-def]
     """Add the metres of a line on each surface to `metres` (7,), cell by cell; returns their price.
 
@@ -101,7 +101,7 @@ def _line(surface, price, left, top, cell, ax, ay, bx, by, metres, most):  # typ
     return total
 
 
-@njit(cache=True)
+@kernel
 def _tight(surface, price, left, top, cell, xy):  # type: ignore[no-untyped-def]
     """Rows of the bends of a path that are needed: from each straight to the farthest that costs no more."""
     n, metres = len(xy), np.zeros(7)

@@ -17,8 +17,9 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import get_num_threads, njit, prange
+from numba import get_num_threads
 
+from planner.compiled import kernel, prange
 from planner.site import Bools, Floats, Ints, Prisms, Site
 
 BUILDING, CROWN, CROWN_PRISM = 0, 1, 2
@@ -161,7 +162,7 @@ def _grid(box: Floats) -> tuple[Floats, Ints, Ints, Ints]:
 # --- compiled: the pieces of one line ---------------------------------------------------------------------------
 
 
-@njit(cache=True)
+@kernel
 def _solid(edge, first, last, ax, ay, bx, by, cuts):  # type: ignore[no-untyped-def]
     """Shares of the line at which it crosses edges first to last of a prism, sorted into `cuts`; returns how many.
 
@@ -188,7 +189,7 @@ def _solid(edge, first, last, ax, ay, bx, by, cuts):  # type: ignore[no-untyped-
     return n
 
 
-@njit(cache=True, inline="never")
+@kernel
 def _pieces(s, ax, ay, az, bx, by, bz, stamp, mark, cuts, kind, row, t_in, t_out):  # type: ignore[no-untyped-def]
     """Pieces of the line a to b, sorted by where they start; returns their number."""
     n = 0
@@ -260,7 +261,7 @@ def _pieces(s, ax, ay, az, bx, by, bz, stamp, mark, cuts, kind, row, t_in, t_out
     return n
 
 
-@njit(cache=True)
+@kernel
 def _insert(kind, row, t_in, t_out, n, what, which, u, v):  # type: ignore[no-untyped-def]
     k = n
     while k > 0 and (
@@ -273,7 +274,7 @@ def _insert(kind, row, t_in, t_out, n, what, which, u, v):  # type: ignore[no-un
     return n + 1
 
 
-@njit(cache=True)
+@kernel
 def _between(az, dz, base, top, u, v):  # type: ignore[no-untyped-def]
     """The part of [u, v] where the line's height is between base and top."""
     if abs(dz) < 1e-12:
@@ -284,7 +285,7 @@ def _between(az, dz, base, top, u, v):  # type: ignore[no-untyped-def]
     return max(u, p), min(v, q)
 
 
-@njit(cache=True)
+@kernel
 def _in_ellipsoid(crown, w, ax, ay, az, dx, dy, dz):  # type: ignore[no-untyped-def]
     r, h = crown[w, 3], crown[w, 4]
     ox, oy, oz = (ax - crown[w, 0]) / r, (ay - crown[w, 1]) / r, (az - crown[w, 2]) / h
@@ -299,7 +300,7 @@ def _in_ellipsoid(crown, w, ax, ay, az, dx, dy, dz):  # type: ignore[no-untyped-
     return max((-b - root) / a, 0.0), min((-b + root) / a, 1.0)
 
 
-@njit(cache=True)
+@kernel
 def _height(values, at, x, y):  # type: ignore[no-untyped-def]
     """Bilinear height; NaN outside or beside a gap. As `Heights.at`."""
     rows, cols = values.shape
@@ -315,14 +316,14 @@ def _height(values, at, x, y):  # type: ignore[no-untyped-def]
     return (1.0 - fr) * north + fr * ((1.0 - fc) * values[r1, c0] + fc * values[r1, c1])
 
 
-@njit(cache=True)
+@kernel
 def _ground(s, x, y):  # type: ignore[no-untyped-def]
     """Height of the ground, or of what the surface model shows; NaN where neither raster knows it."""
     h = _height(s.ground, s.ground_at, x, y)
     return _height(s.far, s.far_at, x, y) if h != h and s.far.shape[0] else h
 
 
-@njit(cache=True)
+@kernel
 def _steps(s, plan):  # type: ignore[no-untyped-def]
     """Samples of the ground along a line of `plan` metres: one a cell, at least LEAST_STEPS."""
     if s.ground.shape[0] == 0:
@@ -380,7 +381,7 @@ def _chunks(n: int) -> Ints:
     return np.linspace(0, n, min(n, 8 * int(get_num_threads())) + 1).astype(np.int64)
 
 
-@njit(cache=True)
+@kernel
 def _room(s):  # type: ignore[no-untyped-def]
     """The most pieces that one line can have, and the most cuts of one prism."""
     most = 2
@@ -389,7 +390,7 @@ def _room(s):  # type: ignore[no-untyped-def]
     return s.edge.shape[0] // 2 + s.base.shape[0] + s.crown.shape[0] + 1, most
 
 
-@njit(cache=True, parallel=True)
+@kernel(parallel=True)
 def _fill(s, a, b, counts, usual, kind, row, enter, leave, ground_first, ground, chunks):  # type: ignore[no-untyped-def]
     for c in prange(len(chunks) - 1):
         room, most = _room(s)
@@ -415,7 +416,7 @@ def _fill(s, a, b, counts, usual, kind, row, enter, leave, ground_first, ground,
                 _heights(s, ax, ay, bx, by, ground[ground_first[k] : ground_first[k + 1]])
 
 
-@njit(cache=True)
+@kernel
 def _heights(s, ax, ay, bx, by, out):  # type: ignore[no-untyped-def]
     """Bilinear heights at even steps from a to b, both ends in; as `_ground` at each."""
     values, at = s.ground, s.ground_at
@@ -499,14 +500,14 @@ COLUMNS = (  # of what `_reduce_one` writes
 )  # fmt: skip
 
 
-@njit(cache=True)
+@kernel
 def _edge_db(v):  # type: ignore[no-untyped-def]
     """ITU-R P.526 eq. 31; as `radio.knife_edge_db`."""
     w = v - 0.1
     return 6.9 + 20.0 * np.log10(np.sqrt(w * w + 1.0) + w) if w > -WALL else 0.0
 
 
-@njit(cache=True)
+@kernel
 def _string_db(first_v, second_v, rise_a, rise_b, long, wave):  # type: ignore[no-untyped-def]
     """ITU-R P.526 section 4.5.1: the highest edge where all lie under the line, else Bullington's equivalent one.
 
@@ -521,7 +522,7 @@ def _string_db(first_v, second_v, rise_a, rise_b, long, wave):  # type: ignore[n
     return luc + (1.0 - np.exp(-share * luc / 6.0)) * (10.0 + 0.02 * long / 1000.0)
 
 
-@njit(cache=True, parallel=True)
+@kernel(parallel=True)
 def _reduce(s, a, b, wave, skip, loss, chunks):  # type: ignore[no-untyped-def]
     for c in prange(len(chunks) - 1):
         room, most = _room(s)
@@ -542,7 +543,7 @@ def _reduce(s, a, b, wave, skip, loss, chunks):  # type: ignore[no-untyped-def]
             )  # fmt: skip
 
 
-@njit(cache=True, inline="never")
+@kernel
 def _reduce_one(  # type: ignore[no-untyped-def]
     s, a, b, wave, skip, out, stamp, mark, cuts, kind, row, t_in, t_out, kind2, row2, t_in2, t_out2, blocks
 ):
@@ -648,7 +649,7 @@ def _reduce_one(  # type: ignore[no-untyped-def]
         )  # fmt: skip
 
 
-@njit(cache=True)
+@kernel
 def standing(base, top, u, w, az, dz, plan, holds):  # type: ignore[no-untyped-def]
     """BENEATH, UNDER_IT or IN_IT: what a building's piece from share u to w of a line means for a radio.
 
@@ -667,7 +668,7 @@ def standing(base, top, u, w, az, dz, plan, holds):  # type: ignore[no-untyped-d
     return IN_IT if min(z0, z1) < top and max(z0, z1) > base else UNDER_IT
 
 
-@njit(cache=True)
+@kernel
 def _point(t, h, az, dz, long, wave, v, rise_a, rise_b, which):  # type: ignore[no-untyped-def]
     """Add an edge of height h at share t to the string; the earth's curve lifts it (P.526)."""
     d1, d2 = t * long, (1.0 - t) * long
@@ -680,7 +681,7 @@ def _point(t, h, az, dz, long, wave, v, rise_a, rise_b, which):  # type: ignore[
         rise_b[which] = max(rise_b[which], over / d2)
 
 
-@njit(cache=True, inline="never")
+@kernel
 def _round(  # type: ignore[no-untyped-def]
     s, ax, ay, az, dx, dy, dz, plan, wave, sign, skip, blocks, blocked,
     stamp, mark, cuts, kind, row, t_in, t_out,

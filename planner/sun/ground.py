@@ -23,9 +23,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike
 
+from planner.compiled import kernel
 from planner.site import Bools, Floats, Heights, Ints, Site
 from planner.sun.horizon import EARTH_RADIUS_M, REFRACTION
 
@@ -247,7 +247,7 @@ def _grid(relief: Relief) -> tuple[float, float, float, int, int]:
     )
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _ends(mounts, sin, cos, left_m, top_m, cell_m, nr, nc, begin):  # type: ignore[no-untyped-def]
     """Distance at which the rays leave a raster; `begin` where they are not over it by then."""
     end = begin.copy()
@@ -261,7 +261,7 @@ def _ends(mounts, sin, cos, left_m, top_m, cell_m, nr, nc, begin):  # type: igno
     return end
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _over(u0, v0, su, sv, nr, nc, t0, t1):  # type: ignore[no-untyped-def]
     """The part of the ray from t0 to t1 that is over the raster; empty (end before start) where none is."""
     if su != 0.0:
@@ -277,7 +277,7 @@ def _over(u0, v0, su, sv, nr, nc, t0, t1):  # type: ignore[no-untyped-def]
     return t0, t1
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _walk_all(  # type: ignore[no-untyped-def]
     mounts,
     sin,
@@ -331,7 +331,7 @@ def _walk_all(  # type: ignore[no-untyped-def]
                 last = where
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _walk(  # type: ignore[no-untyped-def]
     u0, v0, z0, su, sv, values, maxima, start, rows, cols, cells, t0, t1, within, best, guess_m
 ):
@@ -385,7 +385,7 @@ def _walk(  # type: ignore[no-untyped-def]
     return best, where
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@kernel(inline="always")
 def _leave(u0, v0, su, sv, ru, rv, i, j, level, t, t1):  # type: ignore[no-untyped-def]
     """Distance, at most t1, at which the ray leaves the block that holds cell (i, j); always beyond t."""
     out = t1
@@ -401,7 +401,7 @@ def _leave(u0, v0, su, sv, ru, rv, i, j, level, t, t1):  # type: ignore[no-untyp
     return max(out, t + NUDGE_M)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@kernel(inline="always")
 def _cell_best(u0, v0, z0, su, sv, values, i, j, t_in, t_out):  # type: ignore[no-untyped-def]
     """Largest tangent between two distances over the bilinear patch of four centres: (tangent, distance).
 

@@ -20,9 +20,9 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from planner.compiled import kernel
 from planner.site import Floats, Ints, Prisms
 from planner.sun.horizon import TOUCH_M, Directions
 
@@ -183,7 +183,7 @@ def in_threads(work: object, total: int, chunk: int = CHUNK) -> None:
             pass
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _many(mounts, tree, looks, floor, out):  # type: ignore[no-untyped-def]
     stack = np.empty((STACK, 2), np.int64)
     low = np.empty((len(looks.turn) >> looks.shift) + 1)
@@ -191,7 +191,7 @@ def _many(mounts, tree, looks, floor, out):  # type: ignore[no-untyped-def]
         walk(mounts[i, 0], mounts[i, 1], mounts[i, 2], tree, looks, floor, out[i], low, stack)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def walk(east, north, up, tree, looks, floor, tangent, low, stack):  # type: ignore[no-untyped-def]
     """Fill `tangent` (m,) for one mount; `low` and `stack` are room to work in."""
     tangent[:] = floor
@@ -265,7 +265,7 @@ def walk(east, north, up, tree, looks, floor, tangent, low, stack):  # type: ign
                     lowest = min(lowest, low[b])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _away2(east, north, box):  # type: ignore[no-untyped-def]
     """Square of the distance from a mount to a box, 0 inside it."""
     dx = max(box[0] - east, 0.0, east - box[2])
@@ -273,7 +273,7 @@ def _away2(east, north, box):  # type: ignore[no-untyped-def]
     return dx * dx + dy * dy
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _raise(east, north, rise, vertex, begin, end, looks, tangent, low):  # type: ignore[no-untyped-def]
     """Raise the horizon by the edges of one prism that face the mount.
 
@@ -312,7 +312,7 @@ def _raise(east, north, rise, vertex, begin, end, looks, tangent, low):  # type:
     return first, last
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _first(looks, turn):  # type: ignore[no-untyped-def]
     """First azimuth at or after `turn`."""
     i = looks.bucket[min(int(turn * 4096.0), 4096)]
@@ -321,7 +321,7 @@ def _first(looks, turn):  # type: ignore[no-untyped-def]
     return i
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _hidden(east, north, rise, away2, box, looks, low):  # type: ignore[no-untyped-def]
     """Whether a box, at its highest and nearest, stays under the horizon over all its width."""
     x, y = (box[0] + box[2]) * 0.5 - east, (box[1] + box[3]) * 0.5 - north
@@ -344,7 +344,7 @@ def _hidden(east, north, rise, away2, box, looks, low):  # type: ignore[no-untyp
     return _under(rise, away2, low, first, m, looks.shift) and _under(rise, away2, low, 0, last, looks.shift)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _under(rise, away2, low, first, last, shift):  # type: ignore[no-untyped-def]
     if first >= last:
         return True  # nobody looks there
@@ -355,7 +355,7 @@ def _under(rise, away2, low, first, last, shift):  # type: ignore[no-untyped-def
     return True
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _lowest_anew(tangent, shift, low, first, last):  # type: ignore[no-untyped-def]
     """Take the lowest horizon of stretches anew; the lowest of those that rose, as it was before."""
     rose = np.inf
@@ -369,7 +369,7 @@ def _lowest_anew(tangent, shift, low, first, last):  # type: ignore[no-untyped-d
     return rose
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def inside(east, north, vertex, begin, end):  # type: ignore[no-untyped-def]
     """Even-odd test of a point against closed rings parted by NaN."""
     odd = False
@@ -380,7 +380,7 @@ def inside(east, north, vertex, begin, end):  # type: ignore[no-untyped-def]
     return odd
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _touches(east, north, vertex, begin, end):  # type: ignore[no-untyped-def]
     """Whether a point lies on an edge."""
     for v in range(begin + 1, end):
@@ -395,7 +395,7 @@ def _touches(east, north, vertex, begin, end):  # type: ignore[no-untyped-def]
     return False
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _within(east, north, j, tree, looks, tangent):  # type: ignore[no-untyped-def]
     """Close the directions that lead inside a prism whose footprint the mount is in or on; whether any did."""
     begin, end = tree.first[j], tree.first[j + 1]

@@ -14,9 +14,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike
 
+from planner.compiled import kernel
 from planner.site import Floats
 
 TROPIC_DEG = 23.44
@@ -167,7 +167,7 @@ def prism_mean_chord_m(area_m2: ArrayLike, outline_m: ArrayLike, height_m: Array
     return np.asarray(4.0 * area * height / (2.0 * area + outline * height))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def ellipsoid_path_m(east, north, up, radius_m, half_height_m, sin, cos, slope):  # type: ignore[no-untyped-def]
     """Length of a ray inside an upright ellipsoid, from the mount outward; 0 where it misses.
 
@@ -185,7 +185,7 @@ def ellipsoid_path_m(east, north, up, radius_m, half_height_m, sin, cos, slope):
     return max(0.0, far - near) * np.sqrt(1.0 + slope * slope)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def prism_path_m(near_m, far_m, slope, base_m, top_m):  # type: ignore[no-untyped-def]
     """Length of a rising ray inside a prism, 0 where it misses.
 

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from planner.compiled import kernel
 from planner.site import Floats
 from planner.sun.hierarchy import (
     STACK,
@@ -133,7 +133,7 @@ def city_light(tree: Tree, mounts_xyz: Floats, sun: SunTable, floor_deg: float =
     return CityLight(light, share, view, floor_deg, cost)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _beams(tangents, table, floor, out):  # type: ignore[no-untyped-def]
     lost, x = np.empty(12, np.float32), np.empty(tangents.shape[1], np.float32)
     for n in range(len(tangents)):
@@ -142,7 +142,7 @@ def _beams(tangents, table, floor, out):  # type: ignore[no-untyped-def]
             out[n, k] = table.beam[k] - lost[k]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _lost(tangent, table, floor, x, lost):  # type: ignore[no-untyped-def]
     """Light of each month that comes from under one mount's horizon, into `lost` (12,); x (m,): room to work in."""
     one = np.float32(1.0)
@@ -172,7 +172,7 @@ def _lost(tangent, table, floor, x, lost):  # type: ignore[no-untyped-def]
                     _add(table.below, a, part, np.float32(1.0 / SAMPLES), lost)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _add(below, a, part, share, lost):  # type: ignore[no-untyped-def]
     one, half = np.float32(1.0), np.float32(0.5)
     spread = np.sqrt(part * half) if part < half else one - np.sqrt((one - part) * half)
@@ -184,7 +184,7 @@ def _add(below, a, part, share, lost):  # type: ignore[no-untyped-def]
         lost[k] += lower * below[a, h, k] + upper * below[a, h + 1, k]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _city(mounts, tree, looks, table, floor, beam, view):  # type: ignore[no-untyped-def]
     m = len(looks.turn)
     stack = np.empty((STACK, 2), np.int64)

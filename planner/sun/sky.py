@@ -22,8 +22,8 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 import pvlib
-from numba import njit
 
+from planner.compiled import kernel
 from planner.site import Floats, Ints
 from planner.sun.path import YEAR, SunTable
 
@@ -59,7 +59,7 @@ def sky_view(horizon: Floats, look: Ints, low: Floats, high: Floats, passed: Flo
     return float(shares.mean())
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _sky_view(horizon, count, low, high, passed):  # type: ignore[no-untyped-def]
     share = np.empty(len(horizon))
     cut = np.empty(2 * max(1, count.max()) + 2) if len(count) else np.empty(2)
@@ -71,7 +71,7 @@ def _sky_view(horizon, count, low, high, passed):  # type: ignore[no-untyped-def
     return share
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def open_share(horizon, low, high, passed, cut):  # type: ignore[no-untyped-def]
     """Light of one azimuth on the level, over that of an open sky.
 
@@ -97,7 +97,7 @@ def open_share(horizon, low, high, passed, cut):  # type: ignore[no-untyped-def]
     return total
 
 
-@njit(cache=True, nogil=True, inline="always")
+@kernel(inline="always")
 def sine_squared(tangent):  # type: ignore[no-untyped-def]
     """Of an elevation, from its tangent; 0 below the level, 1 for infinity."""
     if tangent <= 0.0:

@@ -9,15 +9,15 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from planner.compiled import kernel
 from planner.sun.hierarchy import TURN, _first, inside
 from planner.sun.leaves import ellipsoid_path_m, prism_path_m
 
 MOST_CROSSINGS = 256  # of one ray with one footprint; more are not told apart
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def crown_edges(offset, radius, half_height, sine, cosine):  # type: ignore[no-untyped-def]
     """Tangents of a crown's lower and upper edge along one azimuth; low > high where it is not met."""
     above = offset[2]
@@ -40,7 +40,7 @@ def crown_edges(offset, radius, half_height, sine, cosine):  # type: ignore[no-u
     return np.inf, -np.inf
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def crown_span(offset, radius):  # type: ignore[no-untyped-def]
     """Distance, and first and last azimuth in turns of a crown at `offset` (east, north, up)."""
     away = math.hypot(offset[0], offset[1])
@@ -51,7 +51,7 @@ def crown_span(offset, radius):  # type: ignore[no-untyped-def]
     return away, start, start + 2.0 * half
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def looks_between(looks, start, stop):  # type: ignore[no-untyped-def]
     """First and one past the last azimuth in [start, stop) turns; past the end of the list means over north."""
     m = len(looks.turn)
@@ -62,7 +62,7 @@ def looks_between(looks, start, stop):  # type: ignore[no-untyped-def]
     return first, last
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def crossings(east, north, sine, cosine, vertex, begin, end, found):  # type: ignore[no-untyped-def]
     """Distances at which a ray crosses closed rings, sorted outward into `found`; how many."""
     count = 0
@@ -85,7 +85,7 @@ def crossings(east, north, sine, cosine, vertex, begin, end, found):  # type: ig
     return count
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def prism_span(east, north, box):  # type: ignore[no-untyped-def]
     """First and last azimuth in turns that a box spans, a little more than it does."""
     x, y = (box[0] + box[2]) * 0.5 - east, (box[1] + box[3]) * 0.5 - north
@@ -99,7 +99,7 @@ def prism_span(east, north, box):  # type: ignore[no-untyped-def]
     return start, start + 2.0 * half
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def way_through(found, count, within, base, top, slope):  # type: ignore[no-untyped-def]
     """Length of a ray's way inside a prism, from its crossings."""
     total = 0.0
@@ -110,7 +110,7 @@ def way_through(found, count, within, base, top, slope):  # type: ignore[no-unty
     return total
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def meets(found, count, within, base, top, slope):  # type: ignore[no-untyped-def]
     """Whether a ray of this slope meets a prism between base and top above the mount, from its crossings."""
     k = -1 if within else 0
@@ -122,7 +122,7 @@ def meets(found, count, within, base, top, slope):  # type: ignore[no-untyped-de
     return False
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def dim_by_prism(east, north, up, tree, j, looks, slope, log, chord, dim, found):  # type: ignore[no-untyped-def]
     """Add log[r] to row r of `dim` (rows, m) wherever a ray of slope (rows, m) meets prism j.
 
@@ -147,7 +147,7 @@ def dim_by_prism(east, north, up, tree, j, looks, slope, log, chord, dim, found)
                     dim[r, i] += log[r]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _under(most, lowest, first, last, m, shift):  # type: ignore[no-untyped-def]
     """Whether a slope stays under the lowest of all stretches from azimuth `first` to `last`, past m over north."""
     for b in range(first >> shift, (min(last, m) - 1 >> shift) + 1):
@@ -159,7 +159,7 @@ def _under(most, lowest, first, last, m, shift):  # type: ignore[no-untyped-def]
     return True
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def dim_by_crown(offset, radius, half_height, looks, slope, log, chord, dim, lowest):  # type: ignore[no-untyped-def]
     """Add log[r] to row r of `dim` (rows, m) wherever a ray of slope (rows, m) passes an ellipsoid at `offset`.
 

@@ -12,8 +12,8 @@ from typing import NamedTuple
 
 import numpy as np
 import shapely
-from numba import njit
 
+from planner.compiled import kernel
 from planner.site import Floats, Ints, Site, no_crowns, no_prisms
 from planner.sun.ground import site_ground
 from planner.sun.hierarchy import STACK, Tree, compile_looks, in_threads, inside, pack, walk
@@ -190,21 +190,21 @@ def _scene(site: Site, mounts: Floats, light: CrownLight) -> _Scene:
     )
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _between(tangent, spot, part):  # type: ignore[no-untyped-def]
     """A tangent over rasters between two of their azimuths, all round."""
     i = int(spot) % len(tangent)
     return tangent[i] * (1.0 - part) + tangent[(i + 1) % len(tangent)] * part
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _towards(tangent, turn):  # type: ignore[no-untyped-def]
     """The same at an azimuth in turns."""
     at = turn * len(tangent)
     return _between(tangent, math.floor(at), at - math.floor(at))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # type: ignore[no-untyped-def]
     m, whole = len(looks.turn), len(picture.turn)
     stack = np.empty((STACK, 2), np.int64)
@@ -307,7 +307,7 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
             out.veil[n, i] = math.degrees(math.atan(max(0.0, out.veil[n, i])))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _add_veil(veils, count, i, low, high, log):  # type: ignore[no-untyped-def]
     """One more veil on azimuth i: tangents of its edges, and the light it lets through leafless and in leaf."""
     k = min(count[i], MOST_VEILS - 1)
@@ -316,7 +316,7 @@ def _add_veil(veils, count, i, low, high, log):  # type: ignore[no-untyped-def]
     count[i] = k + 1
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _hang_veils(mount, scene, looks, horizon, veil, veils, count, found):  # type: ignore[no-untyped-def]
     """List what veils or hangs on each azimuth, and raise the pictures of the horizon and of crowns to it."""
     m = len(looks.turn)
@@ -338,7 +338,7 @@ def _hang_veils(mount, scene, looks, horizon, veil, veils, count, found):  # typ
             _prism_veils(mount, scene.buildings, j, shut, looks, horizon, veils, count, found)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _prism_veils(mount, tree, j, log, looks, picture, veils, count, found):  # type: ignore[no-untyped-def]
     """The stretches of elevation that one prism takes of each azimuth; parts of it that overlap count once."""
     m = len(looks.turn)
