@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Literal, TypeVar, overload
 
 from numba import njit, prange
 
 __all__ = ["kernel", "prange"]
 
+R = TypeVar("R")
 
+
+@overload
+def kernel(function: Callable[..., R]) -> Callable[..., R]: ...
+@overload
+def kernel(
+    *, parallel: bool = ..., inline: Literal["never", "always"] = ...
+) -> Callable[[Callable[..., R]], Callable[..., R]]: ...
 def kernel(function: Callable[..., Any] | None = None, **options: Any) -> Any:
     """Compile a function on its first call: `@kernel`, or `@kernel(parallel=True)`.
 
