@@ -12,7 +12,6 @@ import json
 import shutil
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +20,11 @@ import pyarrow as pa
 from planner import __version__
 from planner.climate.answer import ZoneTable
 from planner.climate.zones import zone_table
-from planner.contract import PART, Rejected, contract_part, merged, none_usable, part_rows
+from planner.contract import PART, ContractFiles, Rejected, contract_part, merged, none_usable, part_rows
 from planner.layers.build import count_contract_sites
 from planner.layers.picture import read_climate_picture
 from planner.layers.source import files_state
-from planner.ledger import Ledger, Notice, OutputError, PlanError
+from planner.ledger import Ledger, OutputError, PlanError
 from planner.plan import PlanFile
 from planner.show.contract_files import assemble, file_names, read_part, read_told, write_part
 from planner.show.folder import check_folder
@@ -34,19 +33,6 @@ Progress = Callable[[str, int, int], None]  # (what is being done, sites done, s
 
 _PARTS = ".parts"
 _one_at_a_time = threading.Lock()  # GDAL's datasets and the compiled loops are not for several threads at once
-
-
-@dataclass(frozen=True)
-class ContractFiles:
-    """What was written: count of sites, sites by zone label, with a flag and by flag, left out; notices, files."""
-
-    count: int
-    zones: dict[str, int]
-    flagged: int
-    flags: dict[str, int]
-    rejected: tuple[Rejected, ...]
-    notices: tuple[Notice, ...]
-    files: tuple[Path, ...]
 
 
 def run_contract_files(

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -88,6 +89,19 @@ class ContractResult:
     rejected: tuple[Rejected, ...]
     climate_picture: ClimatePicture | None
     notices: tuple[Notice, ...]
+
+
+@dataclass(frozen=True)
+class ContractFiles:
+    """What was written: count of sites, sites by zone label, with a flag and by flag, left out; notices, files."""
+
+    count: int
+    zones: dict[str, int]
+    flagged: int
+    flags: dict[str, int]
+    rejected: tuple[Rejected, ...]
+    notices: tuple[Notice, ...]
+    files: tuple[Path, ...]
 
 
 def run_contract(

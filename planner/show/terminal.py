@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.batches import ContractFiles
+from planner.contract import ContractFiles
 from planner.job import SiteResult
 from planner.show.links import plan_view
 from planner.units import MONTHS, eto, length, months

@@ -1,0 +1,57 @@
+"""The rooms of the house import what DEVELOPERS.md says, and nothing else."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from graphlib import TopologicalSorter
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+HOUSE = ROOT / "planner"
+ROOMS = {path.stem for path in HOUSE.glob("*.py")} | {path.parent.name for path in HOUSE.glob("*/__init__.py")}
+ROOMS -= {"__init__", "__main__"}
+
+
+def said() -> dict[str, set[str]]:
+    """Room to rooms, as the block "Who stands on whom" of DEVELOPERS.md has them."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    block = re.search(r"### Who stands on whom\n.*?```\n(.*?)```", text, re.S)
+    assert block, "DEVELOPERS.md has no block under 'Who stands on whom'"
+    lines = [line.split() for line in block[1].splitlines()]
+    assert len({line[0] for line in lines}) == len(lines)
+    return {room: set(others) - {"-"} for room, *others in lines}
+
+
+def modules(room: str) -> list[Path]:
+    folder = HOUSE / room
+    return sorted(folder.rglob("*.py")) if folder.is_dir() else [HOUSE / f"{room}.py"]
+
+
+def names_imported(path: Path) -> Iterator[str]:
+    """Dotted names of all that a module imports, also inside functions and for types alone."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert not node.level, f"{path}: imports are written out from the top"
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def stands_on(room: str) -> set[str]:
+    ours = [name.split(".") for path in modules(room) for name in names_imported(path)]
+    return {name[1] for name in ours if name[0] == "planner" and len(name) > 1 and name[1] in ROOMS} - {room}
+
+
+def test_each_room_stands_on_what_developers_says() -> None:
+    assert {room: stands_on(room) for room in sorted(ROOMS)} == dict(sorted(said().items()))
+
+
+def test_no_circles_and_the_block_reads_downwards() -> None:
+    order = said()
+    list(TopologicalSorter(order).static_order())  # raises CycleError, with the circle
+    above: set[str] = set()
+    for room, others in order.items():
+        assert others <= above, f"{room} stands on {others - above}, which come after it in DEVELOPERS.md"
+        above.add(room)
