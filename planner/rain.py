@@ -22,6 +22,7 @@ import numpy as np
 import shapely
 
 from planner.compiled import kernel
+from planner.ground import OVERHEAD_M, centres, overhead, site_ground
 from planner.site import (
     Bools,
     Floats,
@@ -34,7 +35,6 @@ from planner.site import (
     no_prisms,
     prisms,
 )
-from planner.sun.ground import OVERHEAD_M, centres, overhead, site_ground
 
 # WMO-No. 8, siting classification for precipitation: an obstacle's distance is at least 4, 2, 1 and 0.5 times
 # its height above the gauge for classes 1 to 4. The ratios are from memory; the angles 14, 26.6 and 45 degrees

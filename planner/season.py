@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.climate.eto import MONTH_DAYS
 from planner.plan import month_flags
 from planner.site import Bools, Floats
+from planner.units import MONTH_DAYS
 from planner.units import months as in_words
 
 # A month needs water where ETo exceeds effective rain by more than the soil gives back, and plants grow. The margin

@@ -21,6 +21,9 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 
+EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG
+
+
 class KeepOut(StrEnum):
     SPRAY = "spray"
     HEAT = "heat"

@@ -6,10 +6,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.rain import rain_and_surroundings
-from planner.site import Heights, bare_site, ground_at, prisms
-from planner.sun import sun_table, year_of_light
-from planner.sun.ground import (
+from planner.ground import (
     DROP_PER_M2,
     canopy_relief,
     cell_error_deg,
@@ -18,6 +15,9 @@ from planner.sun.ground import (
     site_ground,
     surface_relief,
 )
+from planner.rain import rain_and_surroundings
+from planner.site import Heights, bare_site, ground_at, prisms
+from planner.sun import sun_table, year_of_light
 from planner.sun.horizon import directions, prism_tangent, raster_tangent
 
 AZIMUTH = np.arange(0.0, 360.0, 1.0)

@@ -44,7 +44,7 @@ def test_crown_lets_through_what_was_measured():
     assert both.leafless[0] < usual.leafless < both.leafless[1]
 
 
-@pytest.mark.parametrize("name", ["planner.sun.ground", "planner.sun.leaves", "planner.sun.sky", "planner.siting"])
+@pytest.mark.parametrize("name", ["planner.ground", "planner.sun.leaves", "planner.sun.sky", "planner.siting"])
 def test_examples_in_docstrings_are_true(name):
     module = importlib.import_module(name)
     found = doctest.testmod(module, extraglobs={"np": np})

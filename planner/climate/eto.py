@@ -18,9 +18,8 @@ from numpy.typing import ArrayLike
 
 from planner.climate import kernels
 from planner.site import Floats, Ints
+from planner.units import MONTH_DAYS
 
-# A non-leap year: a mean year is what normals describe.
-MONTH_DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 _MONTH_STARTS = np.concatenate([[0], np.cumsum(MONTH_DAYS)])
 
 MM_PER_MJ_M2 = 0.408  # 1 / latent heat 2.45 MJ/kg; eq. 20, p. 44, and Table 3, p. 45

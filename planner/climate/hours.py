@@ -18,7 +18,6 @@ from numpy.typing import ArrayLike
 from scipy.ndimage import maximum_filter1d
 
 from planner.climate.eto import (
-    MONTH_DAYS,
     SOLAR_CONSTANT_MJ_M2_MIN,
     ZERO_C_IN_K,
     air_pressure_kpa,
@@ -33,6 +32,7 @@ from planner.climate.eto import (
     sunset_hour_angle_rad,
 )
 from planner.site import Bools, Floats
+from planner.units import MONTH_DAYS
 
 HourlyReference = Literal["ASCE short", "FAO-56"]
 

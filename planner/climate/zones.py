@@ -15,11 +15,11 @@ from numpy.typing import ArrayLike
 
 from planner.climate import kernels
 from planner.climate.answer import OneWay, Sentences, SiteClimate, ZoneResult, ZoneTable
-from planner.climate.eto import MONTH_DAYS, monthly_daylight_hours
+from planner.climate.eto import monthly_daylight_hours
 from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
 from planner.plan import EtoUnit, PlanFile
 from planner.site import Bools, Floats, Ints
-from planner.units import MM_PER_IN, MONTHS, Units, eto, temperature
+from planner.units import MM_PER_IN, MONTH_DAYS, MONTHS, Units, eto, temperature
 
 WAYS = ("peak-month ETo", "hottest month's temperature", "description of the climate")
 

@@ -14,6 +14,7 @@ from rasterio.features import geometry_mask
 from shapely.geometry.base import BaseGeometry
 
 from planner.climate.zones import zone_table
+from planner.ground import cell_error_deg
 from planner.layers import columns, parts
 from planner.layers.frame import (
     WGS84,
@@ -48,7 +49,6 @@ from planner.site import (
     no_places,
     no_prisms,
 )
-from planner.sun.ground import cell_error_deg
 from planner.units import M_PER_FT
 
 NAMED_WITHIN_M = 5000.0

@@ -19,10 +19,9 @@ from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 from shapely.geometry.base import BaseGeometry
 
-from planner.site import Floats
+from planner.site import EARTH_RADIUS_M, Floats
 
 WGS84 = CRS.from_epsg(4326)
-EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG; for distances in messages and for rough sorting only
 
 Shapes = NDArray[np.object_]
 

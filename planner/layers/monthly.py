@@ -30,7 +30,6 @@ from planner.climate.builtin import SOURCE as BUILTIN_SOURCE
 from planner.climate.builtin import SPREAD_MM_DAY as TEMPERATURE_ONLY_SPREAD_MM_DAY
 from planner.climate.builtin import at_sea, builtin_elevation_m, builtin_normals, eto_estimate_mm_day
 from planner.climate.eto import (
-    MONTH_DAYS,
     MonthlyInputs,
     dew_point_c,
     monthly_eto,
@@ -48,7 +47,7 @@ from planner.layers.weather import StationMonths, station_months
 from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
 from planner.plan import Climate, ClimateLayer, PlanFile
 from planner.site import Bools, Floats, Ints
-from planner.units import M_PER_FT, MM_PER_IN, MONTHS
+from planner.units import M_PER_FT, MM_PER_IN, MONTH_DAYS, MONTHS
 
 SPREAD_TAG = "SPREAD_MM_DAY"  # of an ETo layer: standard deviation of the peak month's ETo
 NEAREST_KM = 25.0  # how far the nearest known cell may be (or one cell, where cells are wider): a coast's width

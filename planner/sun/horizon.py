@@ -21,10 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from planner.ground import DROP_PER_M2
 from planner.site import Bools, Crowns, Floats, Heights, Ints, Prisms
 
-EARTH_RADIUS_M = 6_371_000.0
-REFRACTION = 0.13  # share of the earth's curvature undone by the bending of light near the ground (surveying)
 TOUCH_M = 1e-6  # closer than this to an edge is on the edge
 
 
@@ -235,6 +234,5 @@ def raster_tangent(
     height = heights.cell_at(xy) if nearest else heights.at(xy)
     if extra is not None:
         height = height + np.nan_to_num(extra.cell_at(xy))
-    drop = r**2 / (2 * EARTH_RADIUS_M) * (1 - REFRACTION)
-    tangent = (height - mount[2] - drop) / r
+    tangent = (height - mount[2] - DROP_PER_M2 * r**2) / r
     return np.asarray(np.maximum(0.0, np.nan_to_num(tangent, nan=-np.inf).max(axis=1)))

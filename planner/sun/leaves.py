@@ -18,9 +18,9 @@ from numpy.typing import ArrayLike
 
 from planner.compiled import kernel
 from planner.site import Floats
+from planner.units import MONTH_DAYS
 
 TROPIC_DEG = 23.44
-_MONTH_DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 
 MonthDay = tuple[int, int]  # month 1 to 12, day 1 to 31
 
@@ -119,12 +119,12 @@ def leaf_share(latitude_deg: float, dates: tuple[MonthDay, MonthDay] | None = No
     first, last = (_day_of_year(*date) for date in dates)
     day = np.arange(365)
     leafy = (day >= first) & (day <= last) if first <= last else (day >= first) | (day <= last)
-    return np.array([part.mean() for part in np.split(leafy, np.cumsum(_MONTH_DAYS)[:-1])])
+    return np.array([part.mean() for part in np.split(leafy, np.cumsum(MONTH_DAYS)[:-1])])
 
 
 def _day_of_year(month: int, day: int) -> int:
     """0 to 364; 29 February counts as the 28th."""
-    return int(_MONTH_DAYS[: month - 1].sum()) + min(day, int(_MONTH_DAYS[month - 1])) - 1
+    return int(MONTH_DAYS[: month - 1].sum()) + min(day, int(MONTH_DAYS[month - 1])) - 1
 
 
 def over_the_month(in_leaf: ArrayLike, leafless: ArrayLike, share: Floats) -> Floats:

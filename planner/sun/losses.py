@@ -23,9 +23,9 @@ import numpy as np
 import pvlib
 import shapely
 
+from planner.ground import GroundHorizon, site_ground
 from planner.mounts import compass
 from planner.site import Bools, Crowns, Floats, Ints, Prisms, Site
-from planner.sun.ground import GroundHorizon, site_ground
 from planner.sun.horizon import Directions, crown_spans, directions
 from planner.sun.leaves import (
     CrownLight,

@@ -6,8 +6,8 @@ from itertools import pairwise
 
 import numpy as np
 
+from planner.ground import SiteGround, site_ground
 from planner.site import Floats, Site, no_crowns
-from planner.sun.ground import SiteGround, site_ground
 from planner.sun.horizon import Directions, crown_spans, directions, prism_hits, prism_tangent
 from planner.sun.leaves import CrownLight, leaf_share, over_the_month
 from planner.sun.path import SunTable

@@ -26,12 +26,12 @@ import pvlib
 from planner.compiled import kernel
 from planner.site import Floats, Ints
 from planner.sun.path import YEAR, SunTable
+from planner.units import MONTH_DAYS
 
 Sky = Literal["isotropic", "hay-davies", "perez"]
 
 HOURS = 8760
-_MONTH_DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
-_MID_MONTH = np.cumsum(_MONTH_DAYS) - _MONTH_DAYS // 2  # day of the year
+_MID_MONTH = np.cumsum(MONTH_DAYS) - MONTH_DAYS // 2  # day of the year
 
 
 # --- how much of it is seen ------------------------------------------------------------------------------------
@@ -188,8 +188,8 @@ def sun_table_from_weather(
     owner = np.repeat(np.arange(HOURS), parts)[up]
     steps_up = np.bincount(owner, minlength=HOURS)[owner]
     local = (hour[up] + longitude_deg / 15.0) % HOURS
-    month = np.searchsorted(np.cumsum(_MONTH_DAYS), local / 24.0, side="right")
-    days = _MONTH_DAYS[month]
+    month = np.searchsorted(np.cumsum(MONTH_DAYS), local / 24.0, side="right")
+    days = MONTH_DAYS[month]
     equation_min = position["equation_of_time"].to_numpy()[up]
     return SunTable(
         azimuth_deg=position["azimuth"].to_numpy()[up],

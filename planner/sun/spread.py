@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
+from planner.ground import centres, overhead, site_ground
 from planner.site import Bools, Floats, Heights, Ints, Prisms, Site
-from planner.sun.ground import centres, overhead, site_ground
 from planner.sun.leaves import CrownLight
 from planner.sun.path import SunTable
 from planner.sun.year import year_of_light

@@ -14,8 +14,8 @@ import numpy as np
 import shapely
 
 from planner.compiled import kernel
+from planner.ground import site_ground
 from planner.site import Floats, Ints, Site, no_crowns, no_prisms
-from planner.sun.ground import site_ground
 from planner.sun.hierarchy import STACK, Tree, compile_looks, in_threads, inside, pack, walk
 from planner.sun.horizon import directions
 from planner.sun.leaves import CrownLight, ellipsoid_mean_chord_m, leaf_share, over_the_month, prism_mean_chord_m

@@ -8,8 +8,8 @@ import time
 import numpy as np
 import pytest
 
+from planner.ground import ground_relief, relief_horizon, surface_relief
 from planner.site import Heights
-from planner.sun.ground import ground_relief, relief_horizon, surface_relief
 from planner.sun.horizon import raster_tangent
 
 AZIMUTH = np.arange(360.0)

@@ -11,7 +11,7 @@ earth's drop. A block that cannot rise above the horizon found so far is stepped
 down to single cells, where the horizon has a closed form. So no ridge is missed, whatever its width, and a far
 raster costs little.
 
-The earth's curvature and the usual refraction are taken off: drop = r^2 (1 - 0.13) / 2R, as in `horizon`. Azimuths
+The earth's curvature and the usual refraction are taken off: drop = r^2 (1 - 0.13) / 2R. Azimuths
 are degrees clockwise from north, mounts (n, 3) metres in the site's frame, results tangents of elevation.
 
 The kernels run on one core without the interpreter's lock: call them from threads, a share of the mounts each.
@@ -26,9 +26,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from planner.compiled import kernel
-from planner.site import Bools, Floats, Heights, Ints, Site
-from planner.sun.horizon import EARTH_RADIUS_M, REFRACTION
+from planner.site import EARTH_RADIUS_M, Bools, Floats, Heights, Ints, Site
 
+REFRACTION = 0.13  # share of the earth's curvature undone by the bending of light near the ground (surveying)
 DROP_PER_M2 = (1.0 - REFRACTION) / (2.0 * EARTH_RADIUS_M)
 NUDGE_M = 1e-6  # steps over a cell's side: both sides meet there, so nothing is lost
 OWN_CELLS = 1.5  # cells of a surface model that begin nearer hold the mount's own support
