@@ -817,6 +817,242 @@ class Contract(Section):
     sites: ContractSites = entry(..., "site polygons or points")
 
 
+class StationColumns(Section):
+    station: str | None = entry(None, "column of the station's name or number", "recognized by its name")
+    controller: str | None = entry(None, "column of the controller", "recognized; else one controller")
+    programme: str | None = entry(None, "column of the program", "recognized; else one program per controller")
+    kind: str | None = entry(
+        None, "column of the emission device: spray, rotor, drip, bubbler", "recognized by its name"
+    )
+    area: str | None = entry(None, "column of the area (ft2, m2)", "recognized by its name")
+    flow: str | None = entry(None, "column of the flow (gpm, L/min, m3/h)", "recognized by its name")
+    rate: str | None = entry(None, "column of the precipitation rate (in/h, mm/h)", "recognized by its name")
+    catch: str | None = entry(
+        None, "column of catch-can volumes in mL, separated by spaces or semicolons", "recognized"
+    )
+    catch_minutes: str | None = entry(
+        None, "column of the minutes that the cans stood out", "recognized by its name"
+    )
+    catch_area: str | None = entry(None, "column of a can's opening (in2, cm2)", "recognized by its name")
+    uniformity: str | None = entry(
+        None, "column of the low-quarter distribution uniformity", "recognized by its name"
+    )
+    efficiency: str | None = entry(
+        None, "column of an efficiency, in place of `uniformity`", "recognized by its name"
+    )
+    plant: str | None = entry(None, "column of the plant category", "recognized by its name")
+    factor: str | None = entry(None, "column of the plant factor, share of ETo", "recognized by its name")
+    soil: str | None = entry(None, "column of the soil texture", "recognized by its name")
+    intake: str | None = entry(
+        None, "column of the soil's basic intake rate (in/h, mm/h)", "recognized by its name"
+    )
+    slope: str | None = entry(None, "column of the slope (%)", "recognized by its name")
+    root: str | None = entry(None, "column of the root depth (in, cm)", "recognized by its name")
+    depletion: str | None = entry(None, "column of the allowed depletion (%)", "recognized by its name")
+    pipe: str | None = entry(None, "column of the lateral's inside diameter (in, mm)", "recognized by its name")
+
+
+class ManualProgramme(Section):
+    programme: str = entry(..., "program as the station table names it; `*` for every one")
+    controller: str | None = entry(None, "controller, where two have a program of that name", "any")
+    reason: str = entry(..., "why it does not follow the weather yet: new planting, renovation, drip on trial")
+    percent: float = entry(100.0, "percentage meanwhile", "the base run times as they are", ge=0, le=300)
+    start: date | None = entry(None, "first day, as 2026-05-01", "the day of `programme.start`")
+    days: int | None = entry(
+        None,
+        "days until weather adjustment takes over",
+        "none: it stays manual until somebody changes it",
+        ge=1,
+        le=1100,
+    )
+
+
+WeekDay = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+
+
+class Programme(Section):
+    stations: str | None = entry(
+        None, "station table: CSV, XLSX, or a table of a GeoPackage", "needed for `programme`"
+    )
+    table: str | None = entry(None, "sheet or table inside that file", "the file's only one")
+    columns_in: Units | None = entry(
+        None, "`us` or `metric`: unit of columns whose heading names none", "the plan's"
+    )
+    columns: StationColumns = entry(StationColumns(), "which column means what")
+    base_eto_mm_day: float | None = entry(
+        None,
+        "ETo that the 100% base stands for",
+        "the site's own peak-month ETo",
+        gt=0.5,
+        le=20,
+    )
+    days: tuple[WeekDay, ...] = entry(
+        ("mon", "tue", "wed", "thu", "fri", "sat", "sun"),
+        "days on which watering is allowed",
+        "no local rule known: local rules win",
+        min_length=1,
+    )
+    window: str = entry(
+        "20:00-10:00",
+        "hours in which watering is allowed",
+        "California, 23 CCR 492.10: overhead irrigation from 8 p.m. to 10 a.m.; a stricter local rule wins",
+    )
+    stations_at_once: int = entry(1, "stations of one controller that run together", COMMON, ge=1, le=50)
+    supply_flow_l_min: float | None = entry(
+        None, "flow that the supply gives each controller, L/min", "not checked", gt=0
+    )
+    supply_flow_gpm: float | None = entry(None, "the same in gallons a minute", "not checked", gt=0)
+    plant_factor: float = entry(
+        0.7,
+        "plant factor where the table has none",
+        "the share of ETo that EPA's water budget allows a landscape (EPA 2009)",
+        gt=0,
+        le=1.3,
+    )
+    soil: str = entry("loam", "soil texture where the table has none", f"the middle of the range: {COMMON}")
+    rain: Literal["fao", "scs", "none"] = entry(
+        "fao",
+        "rain that counts in the year ahead: FAO Training Manual 3, USDA-SCS as in CROPWAT, or none",
+        "the rule that the season is found by",
+    )
+    daily: str | None = entry(
+        None, "daily weather of several years, for dry and wet years in the year ahead", "the mean year only"
+    )
+    budget: Literal["none", "mwelo residential", "mwelo non-residential", "epa"] = entry(
+        "none", "water budget to check: California's MWELO, or EPA's 70% of peak-month ETo", "local rules differ"
+    )
+    restrictions: tuple[str, ...] = entry((), "local restrictions, printed on the sheet", "none named")
+    rain_stop_mm: float = entry(
+        6.35,
+        "rain that should stop a program",
+        "a quarter inch, as ordinances ask of a rain sensor (Kannapolis NC 17-45)",
+        gt=0,
+        le=50,
+    )
+    freeze_stop_c: float = entry(
+        3.0, "air temperature that should stop a program", "37 to 40 F (Frisco TX, second hand)", ge=-5, le=10
+    )
+    start: date | None = entry(None, "the first day, as 2026-05-01", "the sheet leaves a line for it")
+    manual: tuple[ManualProgramme, ...] = entry(
+        (), "programs that do not follow the weather yet (`[[programme.manual]]`)", "all follow it"
+    )
+
+    @model_validator(mode="after")
+    def _fits(self) -> Programme:
+        if self.supply_flow_l_min is not None and self.supply_flow_gpm is not None:
+            raise ValueError("supply_flow_l_min and supply_flow_gpm are both given; keep one")
+        self.window_hours()
+        return self
+
+    def window_hours(self) -> float:
+        """Hours of one night's watering window."""
+        match = re.fullmatch(r"(\d?\d):(\d\d)\s*-\s*(\d?\d):(\d\d)", self.window.strip())
+        if match is None or any(int(h) > 24 or int(m) > 59 for h, m in (match.group(1, 2), match.group(3, 4))):
+            raise ValueError(f"window should be two times, for example '20:00-06:00', not {self.window!r}")
+        begin, end = (int(match[k]) + int(match[k + 1]) / 60 for k in (1, 3))
+        return (end - begin) % 24 or 24.0
+
+
+class AsBuilt(Section):
+    x: float | None = entry(None, "easting or longitude of the sensor as mounted, in `crs`", "as planned")
+    y: float | None = entry(None, "northing or latitude", "as planned")
+    crs: str = entry("EPSG:4326", "CRS of `x` and `y`", "longitude and latitude are what phones and maps show")
+    height_m: float | None = entry(
+        None, "height of the sensor above ground, as mounted", "as planned", ge=0, lt=500
+    )
+    support: str = entry("as mounted", "what it is fixed to, in words", "the sheet says no more")
+    mounted: date | None = entry(None, "day of mounting, as 2026-05-01", "not told")
+    zone: str | None = entry(None, "zone that was set at the controllers", "the zone of the answer")
+    tested: tuple[str, ...] = entry((), "controllers that were seen to get a signal", "none tested")
+    photos: tuple[str, ...] = entry((), "names of the photos taken", "none")
+    horizon: str | None = entry(
+        None,
+        "measured horizon: CSV of azimuth and elevation in degrees, or a PVGIS horizon file (heights from north clockwise)",
+        "not measured",
+    )
+
+    @model_validator(mode="after")
+    def _place(self) -> AsBuilt:
+        if (self.x is None) != (self.y is None):
+            raise ValueError("x and y go together; give both, or neither")
+        if self.x is not None and self.height_m is None:
+            raise ValueError("a place needs height_m (or height_ft), the height of the sensor above ground")
+        return self
+
+
+class Review(Section):
+    weather: str | None = entry(
+        None,
+        "daily weather of the log's days: AZMET, CIMIS, CoAgMET, AgriMet, GHCN-Daily, gridMET or KNMI files, or a plain table",
+        "the month's normal ETo, and a much wider limit",
+    )
+    weather_latitude: float | None = entry(None, "latitude of that station", "the site's", ge=-90, le=90)
+    weather_elevation_m: float | None = entry(None, "elevation of that station", "the site's", ge=-430, le=6000)
+    weather_wind_height_m: float = entry(
+        2.0, "height at which its wind was measured", "FAO-56's; many farm networks measure there", gt=0.2, le=200
+    )
+    date_column: str | None = entry(None, "the log's column of dates", "recognized by its name")
+    percent_column: str | None = entry(None, "the log's column of the percentage", "recognized by its name")
+    who_column: str | None = entry(None, "the log's column of who changed it", "recognized by its name")
+    note_column: str | None = entry(None, "the log's column of notes or holds", "recognized by its name")
+    date_order: Literal["auto", "day first", "month first", "year first"] = entry(
+        "auto", "order of the log's dates", "told by the dates themselves, or asked for"
+    )
+    gaps: Literal["auto", "no change", "missing"] = entry(
+        "auto",
+        "what a day without an entry means",
+        "told by the log: one that lists only changes has no equal neighbors",
+    )
+    zone: str | None = entry(None, "zone set at the controller", "`as_built.zone`, else the zone of the answer")
+    base_mm_day: float | None = entry(
+        None, "ETo that 100% stands for at the controller", "the peak-month ETo of that zone", gt=0.5, le=20
+    )
+    trailing_days: int = entry(
+        3, "days whose mean ETo makes the day's percentage", f"a usual mean: {COMMON}", ge=1, le=31
+    )
+    lowest_percent: float = entry(
+        0.0, "lowest percentage that the controller lets through", "no limit", ge=0, le=100
+    )
+    highest_percent: float = entry(
+        300.0, "highest percentage that it lets through", "no limit in practice", ge=100, le=500
+    )
+    looks: int = entry(
+        6,
+        "how often a season the log is looked at; all looks share one false-alarm budget",
+        "once a month in season",
+        ge=1,
+        le=60,
+    )
+    false_alarms: float = entry(0.02, "false alarms allowed a season", "one sound site in fifty", gt=0, le=0.5)
+    noise_sd: float = entry(
+        0.08,
+        "spread of a day's percentage about what the station's weather expects, share",
+        "between neighboring stations 5 to 17% was measured",
+        ge=0.01,
+        le=1,
+    )
+    constant_sd: float = entry(
+        0.03,
+        "how sure the expected level is, share (1 sd)",
+        "yearly ratios of neighboring stations held within 0.5 to 2.3%; 3% leaves room for the equation",
+        ge=0,
+        le=0.5,
+    )
+    learn_until: date | None = entry(
+        None,
+        "last day of an earlier part of the log that was right: it teaches the level",
+        "nothing is taken from the log",
+    )
+    settle_days: int = entry(
+        3, "days after mounting that are not judged", f"the sensor has to fill its own mean: {COMMON}", ge=0, le=60
+    )
+    equation: Literal["unknown", "penman-monteith", "temperature and sun"] = entry(
+        "unknown",
+        "the sensor's own ETo formula, if its data sheet says",
+        "few data sheets say; shade is then not looked for",
+    )
+
+
 class Outputs(Section):
     runners_up: int = entry(4, "how many runners-up get a card", "what a person can compare", ge=0, le=20)
     title: str | None = entry(None, "title of the map and the sheet", "the plan's title")
@@ -862,6 +1098,11 @@ class Plan(Section):
     weights: Weights = entry(Weights(), "what the score is made of")
     sun: SunSteps = entry(SunSteps(), "how the sun is stepped, and what crowns and sky let through")
     outputs: Outputs = entry(Outputs(), "what is written")
+    programme: Programme = entry(
+        Programme(), "base run times, the year ahead, the first day (`noonmark programme`)"
+    )
+    as_built: AsBuilt = entry(AsBuilt(), "what was found on site")
+    review: Review = entry(Review(), "the log against expectation (`noonmark review`)")
 
     @field_validator("time_zone")
     @classmethod
@@ -944,6 +1185,7 @@ WANTED = {
     "tuple_type": "a list in square brackets",
     "too_short": "a list with something in it",
     "model_type": "a section",
+    "date_type": "a date without quotes, as 2026-05-01",
 }
 
 
@@ -1046,7 +1288,9 @@ def _kind(annotation: Any) -> str:
         return "list"
     if parts:
         return " or ".join(_kind(p) for p in parts)
-    return {str: "text", float: "number", int: "whole number", bool: "true/false"}.get(annotation, str(annotation))
+    return {str: "text", float: "number", int: "whole number", bool: "true/false", date: "date"}.get(
+        annotation, str(annotation)
+    )
 
 
 def month_flags(numbers: tuple[int, ...]) -> tuple[bool, ...]:
