@@ -26,7 +26,7 @@ from scipy.io import netcdf_file
 
 from planner.climate import builtin, eto, zones
 from planner.climate.answer import SiteClimate, ZoneTable
-from planner.layers import monthly
+from planner.climate.spreads import SPREAD_MM_DAY
 from planner.layers.coverage import cell_weights
 from planner.layers.monthly import read_climate
 from planner.ledger import DataError, Kind, Ledger, PlanError
@@ -766,7 +766,7 @@ def test_points_and_polygons_by_hand(tmp_path):
     assert found.eto_mm_day[:, 6] == pytest.approx([4, 7, 3.5, 5.0, 3.0], abs=0.02)
     assert found.basis == ("ETo layer",) * 5
     assert (found.away_km == 0).all()
-    assert_allclose(found.spread_mm_day, monthly.SPREAD_MM_DAY["layer"])
+    assert_allclose(found.spread_mm_day, SPREAD_MM_DAY["layer"])
 
 
 def test_cells_narrow_towards_the_pole(tmp_path):
@@ -1107,4 +1107,4 @@ def test_penman_monteith_from_the_montana_layers(open_data):
     assert (ours.argmax(axis=0)[known] == 6).all()
     # the spread that a layer is given: cells 25 km apart (six columns) differ by as much
     apart = (pet[6][:, 6:] - pet[6][:, :-6])[known[:, 6:] & known[:, :-6]]
-    assert np.sqrt(np.mean(apart**2)) == pytest.approx(monthly.SPREAD_MM_DAY["layer"], abs=0.05)
+    assert np.sqrt(np.mean(apart**2)) == pytest.approx(SPREAD_MM_DAY["layer"], abs=0.05)

@@ -11,8 +11,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from planner.climate import eto, hours
+from planner.climate.spreads import APART_KM, APART_MM_DAY, SPREAD_MM_DAY
 from planner.contract import run_contract
-from planner.layers.monthly import APART_KM, APART_MM_DAY, SPREAD_MM_DAY, read_climate
+from planner.layers.monthly import read_climate
 from planner.layers.weather import read_hours
 from planner.ledger import DataError, Ledger, PlanError
 from planner.plan import parse_plan
