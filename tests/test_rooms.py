@@ -1,4 +1,5 @@
-"""The rooms of the house import what DEVELOPERS.md says, and nothing else."""
+"""The rooms of the house import what DEVELOPERS.md says, and nothing else. `python tests/test_rooms.py` rewrites the
+block there; whether a new line in it is wanted is for its writer to judge."""
 
 from __future__ import annotations
 
@@ -14,12 +15,14 @@ ROOMS = {path.stem for path in HOUSE.glob("*.py")} | {path.parent.name for path 
 ROOMS -= {"__init__", "__main__"}
 
 
+BLOCK = re.compile(r"(### Who stands on whom\n.*?```\n)(.*?)(```)", re.S)
+
+
 def said() -> dict[str, set[str]]:
     """Room to rooms, as the block "Who stands on whom" of DEVELOPERS.md has them."""
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    block = re.search(r"### Who stands on whom\n.*?```\n(.*?)```", text, re.S)
+    block = BLOCK.search((ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))
     assert block, "DEVELOPERS.md has no block under 'Who stands on whom'"
-    lines = [line.split() for line in block[1].splitlines()]
+    lines = [line.split() for line in block[2].splitlines()]
     assert len({line[0] for line in lines}) == len(lines)
     return {room: set(others) - {"-"} for room, *others in lines}
 
@@ -55,3 +58,17 @@ def test_no_circles_and_the_block_reads_downwards() -> None:
     for room, others in order.items():
         assert others <= above, f"{room} stands on {others - above}, which come after it in DEVELOPERS.md"
         above.add(room)
+
+
+def rewrite() -> None:
+    """The block as the source has it, each room after those that it stands on."""
+    found = {room: stands_on(room) for room in sorted(ROOMS)}
+    order = TopologicalSorter({room: sorted(others) for room, others in found.items()}).static_order()
+    lines = [f"{room:<{max(map(len, ROOMS))}} {' '.join(sorted(found[room])) or '-'}\n" for room in order]
+    path = ROOT / "DEVELOPERS.md"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(BLOCK.sub(lambda m: m[1] + "".join(lines) + m[3], text), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    rewrite()
