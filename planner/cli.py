@@ -20,7 +20,7 @@ from planner.plan import PlanFile, read_plan
 app = typer.Typer(
     name="noonmark",
     help="Where the weather sensor goes, and which climate zone the site is in. "
-    "Exit codes: 0 done, 2 wrong command, 3 plan file, 4 input data, 5 no mount passes every gate, "
+    "Exit codes: 0 done, 2 wrong command, 3 plan file, 4 input data, 5 no mount meets every requirement, "
     "6 output folder, 130 stopped, 1 a fault of ours.",
     no_args_is_help=True,
     add_completion=False,

@@ -1,4 +1,4 @@
-"""The decision: gates first, then a score, then reasons a person can repeat."""
+"""The decision: requirements first, then a score, then reasons a person can repeat."""
 
 from __future__ import annotations
 
@@ -29,20 +29,20 @@ SLACK = 1e-9  # a mount exactly at a limit passes
 class Decision:
     """One row a mount (n).
 
-    gates: names of the gates (g,); passes: (n, g); shut_by: (n,) every gate that shut it out, in words with its
-    numbers, "" where none did. parts: names of the score's parts (p,); part_scores: (n, p) 0 to 1;
+    requirements: their names (g,); passes: (n, g); shut_by: (n,) every requirement that shut it out, in words with
+    its numbers, "" where none did. parts: names of the score's parts (p,); part_scores: (n, p) 0 to 1;
     score: (n,) 0 to 100, NaN where shut out. worst_month: (n,) 0 to 11, the irrigation month that keeps the
     least light. order: rows that pass, best first. chosen: row of the mount taken, -1 where none passes.
     overridden: the plan chose it. runners_up: rows, at least 30 m from one another,
     on other buildings first.
     reasons: (n,) one sentence for the chosen and the runners-up, "" for the others.
-    nearest: where none is chosen, row of the place nearest to passing: the fewest gates failed other than reach,
+    nearest: where none is chosen, row of the place nearest to passing: the fewest requirements failed but reach,
     then the fewest controllers out of reach, then the best parts of the score; else -1. sharing: the question of
-    the fewest sensors that the gate asked, over `usable` (k,) rows, those that pass every other gate; None
+    the fewest sensors that reach asks for, over `usable` (k,) rows, those that meet every other requirement; None
     where the plan does not ask for the fewest.
     """
 
-    gates: tuple[str, ...]
+    requirements: tuple[str, ...]
     passes: Bools
     shut_by: tuple[str, ...]
     parts: tuple[str, ...]
@@ -61,11 +61,11 @@ class Decision:
 
 @dataclass(frozen=True)
 class _Facts:
-    """What the gates, the score and the sentences all draw on; one row a mount (n).
+    """What the requirements, the score and the sentences all draw on; one row a mount (n).
 
     light, worst_month: least share of light kept in the season, and when. direct_h, short_month: direct sun in
     the month that falls shortest of what is asked, and when; wanted_h (12,): what is asked.
-    room (n, m): margin to each controller; room_that_counts, room_score (n,): what the gate and the score
+    room (n, m): margin to each controller; room_that_counts, room_score (n,): what the requirement and the score
     take. reach_judged: there is something to reach.
     """
 
@@ -101,15 +101,15 @@ def decide(
     Raises PlanError where `mounts.choose` names no candidate.
     """
     facts = _facts(settings, mounts, sun, rain, reached, season)
-    others = _gates(facts)
-    usable = np.flatnonzero(np.column_stack([gate.passes for gate in others]).all(axis=1))
+    others = _requirements(facts)
+    usable = np.flatnonzero(np.column_stack([requirement.passes for requirement in others]).all(axis=1))
     relays = relays if relays is not None else no_relays(*facts.room.shape)
-    fewest = facts.reach_judged and settings.gates.reach == "fewest"
+    fewest = facts.reach_judged and settings.requirements.reach == "fewest"
     asked = (among if among is not None else sharing(settings, reached, relays, usable)) if fewest else None
-    gates = (*others, _in_reach(facts, usable, relays, asked))
+    requirements = (*others, _in_reach(facts, usable, relays, asked))
     n = len(mounts)
-    passes = np.column_stack([gate.passes for gate in gates]).reshape(n, len(gates))
-    shut_by = tuple("; ".join(why for why in _whys(gates, k) if why) for k in range(n))
+    passes = np.column_stack([requirement.passes for requirement in requirements]).reshape(n, len(requirements))
+    shut_by = tuple("; ".join(why for why in _whys(requirements, k) if why) for k in range(n))
     part_scores = _part_scores(facts)
     w = settings.weights
     weight = np.array([w.light, w.rain, w.reach * facts.reach_judged, w.access])
@@ -125,7 +125,7 @@ def decide(
         despite = f"Chosen in the plan although shut out ({shut_by[k]}). " if shut_by[k] else ""
         reasons[k] = despite + _sentence(facts, k)
     return Decision(
-        tuple(gate.name for gate in gates),
+        tuple(requirement.name for requirement in requirements),
         passes,
         shut_by,
         PARTS,
@@ -143,22 +143,22 @@ def decide(
     )
 
 
-def _whys(gates: Sequence[_Gate], k: int) -> list[str]:
-    """What each gate that shuts mount k out says; '' where another has said it."""
-    return [gate.why(k) for gate in gates if not gate.passes[k]]
+def _whys(requirements: Sequence[_Requirement], k: int) -> list[str]:
+    """What each requirement that shuts mount k out says; '' where another has said it."""
+    return [requirement.why(k) for requirement in requirements if not requirement.passes[k]]
 
 
 def _nearest(passes: Bools, out_of_reach: Ints, part_scores: Floats) -> int:
     """Row nearest to passing; -1 where there is no mount. out_of_reach: (n,) controllers."""
     if not len(passes):
         return -1
-    failed = (~passes[:, :-1]).sum(axis=1)  # reach is the last gate
+    failed = (~passes[:, :-1]).sum(axis=1)  # reach is the last requirement
     return int(np.lexsort((-part_scores.sum(axis=1), out_of_reach, failed))[0])
 
 
 def got_at(settings: plan.Plan, mounts: Mounts, rain: RainResult) -> Bools:
     """(n,) mounts that one may go to and service, whatever their sun."""
-    return np.asarray((rain.no_access_m > 0) & (mounts.height_m <= settings.gates.height_m + SLACK))
+    return np.asarray((rain.no_access_m > 0) & (mounts.height_m <= settings.requirements.max_height_m + SLACK))
 
 
 def _facts(
@@ -167,12 +167,12 @@ def _facts(
     rows = np.arange(len(mounts))
     worst = np.where(season, sun.light_share, np.inf).argmin(axis=1)
     # a winter month may be too short for the hours asked: then nine tenths of what the open sky gives
-    wanted_h = np.minimum(settings.gates.direct_h_day, 0.9 * sun.open_direct_h)
+    wanted_h = np.minimum(settings.requirements.min_direct_h_day, 0.9 * sun.open_direct_h)
     short = np.where(season, sun.direct_h - wanted_h, np.inf).argmin(axis=1)
-    judged = reached.distance_m.shape[1] > 0 and settings.gates.reach != "off"
+    judged = reached.distance_m.shape[1] > 0 and settings.requirements.reach != "off"
     room = margin(reached, settings.sensor)
     counts = room_score = np.ones(len(mounts))
-    if judged and settings.gates.reach == "every":
+    if judged and settings.requirements.reach == "every":
         counts = room.min(axis=1)
         room_score = np.clip(counts, 0, 1)
     elif judged:  # others may be served from elsewhere; the more that this one serves, the better
@@ -195,7 +195,7 @@ def _facts(
 
 
 @dataclass(frozen=True)
-class _Gate:
+class _Requirement:
     """name; passes: (n,); why(k): how mount k fails, in words with the number."""
 
     name: str
@@ -207,58 +207,60 @@ class _Gate:
         return self.words.format(*(value[k] for value in self.values))
 
 
-def _gates(f: _Facts) -> tuple[_Gate, ...]:
-    """Every gate but reach with its verdict on all mounts, in the order in which a person would ask."""
-    gates, units, rain, height = f.settings.gates, f.settings.units, f.rain, f.mounts.height_m
+def _requirements(f: _Facts) -> tuple[_Requirement, ...]:
+    """Every requirement but reach with its verdict on all mounts, in the order in which a person would ask."""
+    requirements, units, rain, height = f.settings.requirements, f.settings.units, f.rain, f.mounts.height_m
 
     def lengths(values_m: Floats, digits: int = 1) -> list[str]:
         return [length(v, units, digits) for v in values_m]
 
-    sprayed = ((rain.spray_m < gates.spray_margin_m) | (rain.spray_m <= 0)) & (height < gates.spray_top_m)
+    sprayed = ((rain.spray_m < requirements.min_spray_margin_m) | (rain.spray_m <= 0)) & (
+        height < requirements.max_spray_height_m
+    )
     months = np.array(MONTHS, object)
-    dripped = rain.drip_m < gates.drip_margin_m - SLACK
+    dripped = rain.drip_m < requirements.min_drip_margin_m - SLACK
     overhead = [
         f"{cover} hangs over it" if cover else f"the eave of {eave}, {away} beside it, drips on it"
         for cover, eave, away in zip(rain.cover_name, rain.drip_name, lengths(rain.drip_m), strict=True)
     ]
     open_to_rain, closed_by = _open_to_rain(f)
     return (
-        _Gate(
+        _Requirement(
             "allowed place",
             rain.no_access_m > 0,
             "inside {}, where nobody may go",
             (rain.no_access_name,),
         ),
-        _Gate("nothing overhead", ~rain.covered & ~dripped, "{}", (overhead,)),
-        _Gate(
+        _Requirement("nothing overhead", ~rain.covered & ~dripped, "{}", (overhead,)),
+        _Requirement(
             "clear of spray",
             ~sprayed,
             "{} from the spray of {}, only {} above ground",
             (lengths(rain.spray_m), rain.spray_name, lengths(height)),
         ),
-        _Gate(
+        _Requirement(
             "clear of heat",
-            (rain.heat_m >= gates.heat_margin_m - SLACK) & (rain.heat_m > 0),
-            f"{{}} from the heat of {{}}, at least {length(gates.heat_margin_m, units, 1)} asked",
+            (rain.heat_m >= requirements.min_heat_margin_m - SLACK) & (rain.heat_m > 0),
+            f"{{}} from the heat of {{}}, at least {length(requirements.min_heat_margin_m, units, 1)} asked",
             (lengths(rain.heat_m), rain.heat_name),
         ),
-        _Gate(
+        _Requirement(
             "can be serviced",
-            height <= gates.height_m + SLACK,
-            f"head {{}} above ground, over the {length(gates.height_m, units)} that can be serviced",
+            height <= requirements.max_height_m + SLACK,
+            f"head {{}} above ground, over the {length(requirements.max_height_m, units)} that can be serviced",
             (lengths(height, 0),),
         ),
-        _Gate("open to rain", open_to_rain, "{}", (closed_by,)),
-        _Gate(
+        _Requirement("open to rain", open_to_rain, "{}", (closed_by,)),
+        _Requirement(
             "full sun",
             f.direct_h >= f.wanted_h[f.short_month] - SLACK,
             "{:.1f} h of direct sun a day in {}, {:.1f} h asked",
             (f.direct_h, months[f.short_month], f.wanted_h[f.short_month]),
         ),
-        _Gate(
+        _Requirement(
             "light kept",
-            f.light >= gates.light_share - SLACK,
-            f"keeps {{:.0%}} of the light in {{}}, {gates.light_share:.0%} asked",
+            f.light >= requirements.min_light_share - SLACK,
+            f"keeps {{:.0%}} of the light in {{}}, {requirements.min_light_share:.0%} asked",
             (f.light, months[f.worst_month]),
         ),
     )
@@ -266,31 +268,31 @@ def _gates(f: _Facts) -> tuple[_Gate, ...]:
 
 def _open_to_rain(f: _Facts) -> tuple[Bools, list[str]]:
     """Whether each mount is open to rain, and what closes it, in words: from above, and from windward if asked."""
-    gates, rain = f.settings.gates, f.rain
-    passes = rain.steepest_deg <= gates.rain_angle_deg + SLACK
+    requirements, rain = f.settings.requirements, f.rain
+    passes = rain.steepest_deg <= requirements.max_rain_angle_deg + SLACK
     closed_by = [
-        ""  # what hangs over it is the matter of another gate
+        ""  # what hangs over it is the matter of another requirement
         if covered
-        else f"{name or 'an obstacle'} stands {deg:.0f}° high, at most {gates.rain_angle_deg:.0f}° asked"
+        else f"{name or 'an obstacle'} stands {deg:.0f}° high, at most {requirements.max_rain_angle_deg:.0f}° asked"
         for name, deg, covered in zip(rain.steepest_name, rain.steepest_deg, rain.covered, strict=True)
     ]
     from_deg = f.settings.climate.rain_from_deg
     if from_deg is None or not len(passes):
         return passes, closed_by
     steep, sector = windward(rain, from_deg)
-    driven = steep <= gates.windward_deg + SLACK
+    driven = steep <= requirements.max_windward_angle_deg + SLACK
     of = rain.sector_obstacle[np.arange(len(sector)), sector]
     for k in np.flatnonzero(passes & ~driven):
         name = rain.obstacles[of[k]] if of[k] >= 0 else "an obstacle"
         closed_by[k] = (
             f"{name} stands {steep[k]:.0f}° high where wind-driven rain comes from, "
-            f"at most {gates.windward_deg:g}° asked"
+            f"at most {requirements.max_windward_angle_deg:g}° asked"
         )
     return passes & driven, closed_by
 
 
-def _in_reach(f: _Facts, usable: Ints, relays: Relays, asked: Question | None) -> _Gate:
-    """The last gate: what `gates.reach` asks. Of the fewest sensors, only mounts that pass the others count."""
+def _in_reach(f: _Facts, usable: Ints, relays: Relays, asked: Question | None) -> _Requirement:
+    """The last one: what `requirements.reach` asks. Of fewest sensors only those that meet the others count."""
     passes = f.room_that_counts >= -SLACK
     words = np.array([_out_of_reach(room) for room in f.room], object)
     if asked is not None:
@@ -298,7 +300,7 @@ def _in_reach(f: _Facts, usable: Ints, relays: Relays, asked: Question | None) -
         price = f.settings.prices.sensor
         passes[usable] = fits(asked, f.room[usable] >= 0, relays.feed[usable], price)
         words += "; no plan of the fewest sensors uses it"
-    return _Gate("in reach", passes, "{}", (words,))
+    return _Requirement("in reach", passes, "{}", (words,))
 
 
 def _out_of_reach(room: Floats) -> str:
@@ -321,14 +323,14 @@ def _out_of_reach(room: Floats) -> str:
 
 
 def _part_scores(f: _Facts) -> Floats:
-    """(n, 4) parts of the score, each 0 at its gate's limit and 1 at the best there can be."""
-    gates = f.settings.gates
+    """(n, 4) parts of the score, each 0 at its requirement's limit and 1 at the best there can be."""
+    requirements = f.settings.requirements
     return np.column_stack(
         [
-            np.clip((f.light - gates.light_share) / max(1.0 - gates.light_share, 1e-9), 0, 1),
-            1.0 - np.clip(f.rain.steepest_deg / gates.rain_angle_deg, 0, 1),
+            np.clip((f.light - requirements.min_light_share) / max(1.0 - requirements.min_light_share, 1e-9), 0, 1),
+            1.0 - np.clip(f.rain.steepest_deg / requirements.max_rain_angle_deg, 0, 1),
             f.room_score,
-            1.0 - np.clip(f.mounts.height_m / gates.height_m, 0, 1),
+            1.0 - np.clip(f.mounts.height_m / requirements.max_height_m, 0, 1),
         ]
     ).reshape(len(f.mounts), len(PARTS))
 
@@ -382,7 +384,7 @@ def _sentence(f: _Facts, k: int) -> str:
         if f.settings.sensor.link == "cable":
             said.append(_cable_said(f, k))
         else:
-            among, whole = weighed(f.room[k], f.settings.gates.reach)
+            among, whole = weighed(f.room[k], f.settings.requirements.reach)
             weak, links = int(among[f.room[k, among].argmin()]), f.reached.links
             which = "the weakest link" if whole else f"{_of_those(len(among))} the weakest link"
             said.append(
@@ -408,7 +410,7 @@ def _of_those(count: int) -> str:
 
 def _cable_said(f: _Facts, k: int) -> str:
     """The longest cable, in words."""
-    among, whole = weighed(f.room[k], f.settings.gates.reach)
+    among, whole = weighed(f.room[k], f.settings.requirements.reach)
     metres = f.reached.cable_m[k, among]
     if not np.isfinite(metres).all():
         shut = int((~np.isfinite(metres)).sum())

@@ -226,7 +226,7 @@ def _reached(plan: Plan, site: Site, mounts: Mounts) -> ReachResult:
         plan.cable,
         plan.prices,
         plan.units,
-        plan.gates.range_used,
+        plan.requirements.max_range_share,
     )
 
 
@@ -279,7 +279,7 @@ def _study(
     usable = np.zeros(len(mounts), bool)
     usable[decision.usable] = True
     if decision.chosen >= 0:
-        usable[decision.chosen] = True  # the plan may have chosen it in spite of a gate
+        usable[decision.chosen] = True  # the plan may have chosen it in spite of a requirement
     if plan.sensor.link == "radio":
         for said in reached.radio.outside:
             ledger.add(Kind.ASSUMED, "sensor.radio_band_mhz", said)
@@ -310,11 +310,11 @@ def _study(
             f"which mounts a cable reaches was sought on cells of {ledger.length(coarse_m)}: there are many "
             f"controllers; those with a card and those of the plan were sought again on {ledger.length(fine_m)}",
         )
-    if found.plans is not None and len(found.plans.beyond) and plan.gates.reach != "off":
+    if found.plans is not None and len(found.plans.beyond) and plan.requirements.reach != "off":
         ledger.add(
             Kind.CHECK,
-            "gates.reach",
-            "no place that passes the other gates reaches these controllers"
+            "requirements.reach",
+            "no place that meets the other requirements reaches these controllers"
             + ("; the others are served" if found.plans.best is not None else ""),
             [site.controllers.names[k] for k in found.plans.beyond],
         )

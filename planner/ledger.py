@@ -23,7 +23,7 @@ class Exit(IntEnum):
     USAGE = 2  # the command line itself
     PLAN = 3  # the plan file, or what it names is not there
     DATA = 4  # a layer, a raster or a table that the plan names
-    NO_MOUNT = 5  # everything ran and was written, but no mount passes every gate
+    NO_MOUNT = 5  # everything ran and was written, but no mount meets every requirement
     OUTPUT = 6  # the output folder cannot be written, or holds files that are not ours
     STOPPED = 130  # stopped from the keyboard
 

@@ -1,7 +1,7 @@
 """Candidate mount points: on roof edges, wall tops, poles, open ground, or where the user points.
 
-Nothing here knows the sun or the radio, and nothing is thrown away for a rule's sake: what a gate shuts out is
-kept, so that the map can say why.
+Nothing here knows the sun or the radio, and nothing is thrown away for a rule's sake: what a requirement shuts out
+is kept, so that the map can say why.
 """
 
 from __future__ import annotations
@@ -283,7 +283,7 @@ class Refined:
 
     raised_m: (k,) from 0 up; moved_m: (j,) along the edge, positive to the right of one who looks outward
     (towards moved_to_deg), 0 among them; empty for mounts on no edge. *_light: share of light kept in the worst
-    irrigation month; *_score: 0 to 100, NaN where a gate shuts the place out.
+    irrigation month; *_score: 0 to 100, NaN where a requirement shuts the place out.
     """
 
     raised_m: Floats

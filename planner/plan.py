@@ -443,7 +443,7 @@ class Mounts(Section):
     choose: str | None = entry(
         None,
         "id or name of the mount to take, whatever the score says",
-        "the best mount that passes every gate",
+        "the best mount that meets every requirement",
     )
 
     @model_validator(mode="after")
@@ -597,58 +597,60 @@ class Zone(Section):
     unit: EtoUnit = entry("mm/day", "unit of `low` and `high` in the CSV", "the unit of FAO-56")
 
 
-class Gates(Section):
-    direct_h_day: float = entry(
+class Requirements(Section):
+    min_direct_h_day: float = entry(
         6.0,
         "least direct sun, hours a day under a clear sky, in every irrigation month",
         "full sun is six hours and more (Oregon State University Extension); where the open sky itself gives less than this and a tenth more, nine tenths of what it gives",
         ge=0,
         le=24,
     )
-    light_share: float = entry(
+    min_light_share: float = entry(
         0.9,
         "least share of the open sky's light kept in the worst irrigation month",
         f"a tenth less light is about a tenth less water: {COMMON}",
         ge=0,
         le=1,
     )
-    rain_angle_deg: float = entry(
+    max_rain_angle_deg: float = entry(
         45.0,
         "steepest obstacle seen from the sensor",
         "as far away as it is high: WMO-No. 8 precipitation class 3",
         gt=0,
         le=90,
     )
-    windward_deg: float = entry(
+    max_windward_angle_deg: float = entry(
         22.5,
         "steepest obstacle on the side that wind-driven rain comes from, 45 degrees to either side of `climate.rain_from_deg`",
         "a drop of 1 mm falls at 4 m/s (Gunn and Kinzer 1949, from memory): in a wind of 10 m/s it comes in at 22 degrees; half the angle above: common practice, no source",
         gt=0,
         le=90,
     )
-    drip_margin_m: float = entry(
+    min_drip_margin_m: float = entry(
         1.0,
         "distance to keep from an eave overhead (a pitched roof's edge, higher than the sensor)",
         f"gutters overflow and splash: {COMMON}",
         ge=0,
         le=5,
     )
-    height_m: float = entry(
+    max_height_m: float = entry(
         10.0,
         "highest head above ground that can be serviced",
         f"a long extension ladder: {COMMON}",
         gt=0,
         le=500,
     )
-    spray_margin_m: float = entry(1.0, "distance to keep from spray", f"drift in a breeze: {COMMON}", ge=0, le=100)
-    spray_top_m: float = entry(
+    min_spray_margin_m: float = entry(
+        1.0, "distance to keep from spray", f"drift in a breeze: {COMMON}", ge=0, le=100
+    )
+    max_spray_height_m: float = entry(
         5.0,
-        "height above ground over which spray does not reach",
+        "height above ground up to which spray reaches; higher mounts keep no distance from it",
         f"top of a rotor's throw, and drift: {COMMON}",
         ge=0,
         le=100,
     )
-    heat_margin_m: float = entry(
+    min_heat_margin_m: float = entry(
         3.0,
         "distance to keep from exhaust and other heat",
         f"{COMMON}; WMO-No. 8 temperature class 3 asks for 10 m",
@@ -662,7 +664,7 @@ class Gates(Section):
         "one sensor serves the site; with `fewest`, a controller that no place reaches is named and the others are "
         "served",
     )
-    range_used: float = entry(
+    max_range_share: float = entry(
         0.8,
         "share of the rated range that may be used, whatever the margin says; not asked where powers stand in for "
         "that range",
@@ -1094,7 +1096,7 @@ class Plan(Section):
     season: Season = entry(Season(), "when irrigation runs")
     climate: Climate = entry(Climate(), "climate layers")
     zone: Zone = entry(Zone(), "the zone table")
-    gates: Gates = entry(Gates(), "what shuts a mount out")
+    requirements: Requirements = entry(Requirements(), "what shuts a mount out")
     weights: Weights = entry(Weights(), "what the score is made of")
     sun: SunSteps = entry(SunSteps(), "how the sun is stepped, and what crowns and sky let through")
     outputs: Outputs = entry(Outputs(), "what is written")
@@ -1175,6 +1177,21 @@ def parse_plan(raw: Mapping[str, Any], path: str | Path, variables: Mapping[str,
     return PlanFile(Path(path).resolve(), plan, dict(variables or {}))
 
 
+# keys of earlier plans, and what they are now; a key says the direction of what it requires
+RENAMED = {
+    "gates": "requirements",
+    "direct_h_day": "min_direct_h_day",
+    "light_share": "min_light_share",
+    "rain_angle_deg": "max_rain_angle_deg",
+    "windward_deg": "max_windward_angle_deg",
+    "drip_margin_m": "min_drip_margin_m",
+    "height_m": "max_height_m",
+    "spray_margin_m": "min_spray_margin_m",
+    "spray_top_m": "max_spray_height_m",
+    "heat_margin_m": "min_heat_margin_m",
+    "range_used": "max_range_share",
+}
+
 WANTED = {
     "string_type": "text in quotes",
     "bool_type": "true or false",
@@ -1196,7 +1213,9 @@ def _explain(fault: ValidationError, path: str) -> PlanError:
     loc = [part for part in first["loc"] if not str(part).startswith("function-")]
     key = ".".join(str(p) for p in loc) or "the plan"
     section = _section_at(loc[:-1])
-    if first["type"] == "extra_forbidden":
+    if first["type"] == "extra_forbidden" and (now := _renamed(loc, first["input"])):
+        what, todo = f"'{loc[-1]}' is the name of an earlier version", now
+    elif first["type"] == "extra_forbidden":
         todo = f"In {'[' + '.'.join(map(str, loc[:-1])) + ']' if loc[:-1] else 'the plan'}: {nearest(str(loc[-1]), section.model_fields if section else ())}"
         what = f"the key '{loc[-1]}' is not known"
     elif first["type"] == "missing":
@@ -1222,6 +1241,23 @@ def _explain(fault: ValidationError, path: str) -> PlanError:
         what,
         todo.rstrip(".") + (f". {more} more fault{'s' if more > 1 else ''} in this plan" if more else ""),
     )
+
+
+def _renamed(loc: list[Any], given: object) -> str:
+    """What an earlier plan's key, or its whole section of them, is called now; "" for any other key."""
+
+    def now(key: str) -> str:
+        feet = key.endswith("_ft")
+        new = RENAMED.get(key[:-3] + "_m" if feet else key, "")
+        return new[:-2] + "_ft" if feet and new else new
+
+    if loc == ["gates"]:
+        keys = given if isinstance(given, dict) else {}
+        inside = ", ".join(f"{now(key)} for {key}" for key in keys if now(key))
+        return f"Write [{RENAMED['gates']}] for [gates]" + (f", and in it {inside}" if inside else "")
+    if loc[:-1] == ["requirements"] and now(str(loc[-1])):
+        return f"Write {now(str(loc[-1]))} for {loc[-1]}"
+    return ""
 
 
 def _models(annotation: Any) -> Iterator[type[Section]]:

@@ -92,15 +92,15 @@ def test_overwrites_only_what_it_made(small):
 def test_exit_codes(small):
     assert "did you mean 'yard.toml'" in run("site", "yrad.toml", cwd=small, code=3).stderr
     text = (small / "yard.toml").read_text()
-    (small / "bad.toml").write_text(text + "[gtaes]\n")
-    assert "did you mean 'gates'" in run("site", "bad.toml", cwd=small, code=3).stderr
+    (small / "bad.toml").write_text(text + "[requirments]\n")
+    assert "did you mean 'requirements'" in run("site", "bad.toml", cwd=small, code=3).stderr
     (small / "gone.toml").write_text(text.replace('layer = "hall"\nheight = "h"', 'layer = "hall"\nheight = "hh"'))
     assert "did you mean 'h'" in run("site", "gone.toml", cwd=small, code=3).stderr
     (small / "junk.gpkg").write_text("not a map")
     (small / "junk.toml").write_text(text.replace('path = "s.gpkg"\nlayer = "hall"', 'path = "junk.gpkg"'))
     assert "junk.gpkg" in run("site", "junk.toml", cwd=small, code=4).stderr
-    (small / "none.toml").write_text(text + "[gates]\nheight_m = 0.5\n")
-    assert "No mount passes every gate" in run("site", "none.toml", "--out", "n", cwd=small, code=5).stdout
+    (small / "none.toml").write_text(text + "[requirements]\nmax_height_m = 0.5\n")
+    assert "No mount meets every requirement" in run("site", "none.toml", "--out", "n", cwd=small, code=5).stdout
     assert (small / "n" / "map.html").is_file()
     (small / "file").write_text("in the way")
     run("site", "yard.toml", "--out", "file", cwd=small, code=6)
@@ -122,10 +122,10 @@ def test_check_reports_and_writes_nothing(small):
     assert len(found["errors"]) == 2
     assert all(e["todo"] for e in found["errors"])
     assert not found["ok"]
-    (small / "wrong.toml").write_text(text + "[gtaes]\n")
+    (small / "wrong.toml").write_text(text + "[requirments]\n")
     found = json.loads(run("check", "wrong.toml", "--json", cwd=small, code=3).stdout)
     assert not found["ok"]
-    assert "did you mean 'gates'" in found["errors"][0]["todo"] + found["errors"][0]["what"]
+    assert "did you mean 'requirements'" in found["errors"][0]["todo"] + found["errors"][0]["what"]
     assert json.loads(run("check", "nowhere.toml", "--json", cwd=small, code=3).stdout)["errors"]
 
 

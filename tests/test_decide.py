@@ -1,4 +1,4 @@
-"""Gates, score, order and sentences on sites small enough to judge by hand."""
+"""Requirements, score, order and sentences on sites small enough to judge by hand."""
 
 import numpy as np
 import pytest
@@ -34,10 +34,10 @@ def judge(site, points, season=SEASON, **keys):
 
 
 def test_a_cover_is_said_once():
-    """Under a canopy, with a hall beside it: no gate says that the hall stands 90 degrees high."""
+    """Under a canopy, with a hall beside it: no requirement says that the hall stands 90 degrees high."""
     built = prisms([shapely.box(-2, -2, 2, 2), shapely.box(-20, 8, 20, 12)], [4, -1], [4.3, 9], ["Canopy", "Hall"])
     found = judge(bare_site(buildings=built, latitude_deg=35), [("a", 0, 0, 2.0)], mounts={"choose": "a"})
-    assert not found.passes[0, found.gates.index("open to rain")]
+    assert not found.passes[0, found.requirements.index("open to rain")]
     assert found.shut_by[0].startswith("Canopy hangs over it; ")
     assert "Hall" not in found.shut_by[0]
     assert ";;" not in found.shut_by[0].replace(" ", "")
@@ -50,7 +50,7 @@ def controllers(*xyz):
 
 
 def failed(decision, k):
-    return [g for g, ok in zip(decision.gates, decision.passes[k], strict=True) if not ok]
+    return [g for g, ok in zip(decision.requirements, decision.passes[k], strict=True) if not ok]
 
 
 def test_open_ground_passes_every_gate():
@@ -64,7 +64,7 @@ def test_open_ground_passes_every_gate():
 
 
 @pytest.mark.parametrize(
-    ("gate", "parts", "point", "word"),
+    ("requirement", "parts", "point", "word"),
     [
         (
             "allowed place",
@@ -102,9 +102,9 @@ def test_open_ground_passes_every_gate():
         ("in reach", {"controllers": controllers([50, 0, 1], [900, 0, 1])}, (0, 0, 3), "1 of 2 controllers"),
     ],
 )
-def test_each_gate_shuts_out_and_says_why(gate, parts, point, word):
+def test_each_requirement_shuts_out_and_says_why(requirement, parts, point, word):
     found = judge(bare_site(**parts), [("a", *point)])
-    assert gate in failed(found, 0)
+    assert requirement in failed(found, 0)
     assert word in found.shut_by[0]
     assert np.isnan(found.score[0])
     assert found.chosen == -1
@@ -116,7 +116,7 @@ def test_an_eave_that_drips_shuts_out_what_stands_under_it():
     assert failed(found, 0) == ["nothing overhead"]
     assert found.shut_by[0] == "the eave of house, 0.3 m beside it, drips on it"
     assert failed(found, 1) == failed(found, 2) == []
-    asked = judge(house, [("under the eave", 0, -9.3, 3.8)], gates={"drip_margin_m": 0.2})
+    asked = judge(house, [("under the eave", 0, -9.3, 3.8)], requirements={"min_drip_margin_m": 0.2})
     assert asked.passes.all()
 
 
@@ -143,20 +143,22 @@ def test_a_short_winter_day_asks_for_less():
     north = bare_site(latitude_deg=60)
     light = year_of_light(north, np.array([[0, 0, 3.0]]), sun_table(60, 0))
     assert light.open_direct_h[11] < 6.6
-    found = judge(bare_site(), [("a", 0, 0, 3.0)], season=np.ones(12, bool), gates={"direct_h_day": 24.0})
+    found = judge(
+        bare_site(), [("a", 0, 0, 3.0)], season=np.ones(12, bool), requirements={"min_direct_h_day": 24.0}
+    )
     assert found.passes.all()
 
 
 def test_reach_every_any_off():
     site = bare_site(controllers=controllers([50, 0, 1], [900, 0, 1]))
     for rule, ok in (("every", False), ("any", True), ("off", True)):
-        assert bool(judge(site, [("a", 0, 0, 3)], gates={"reach": rule}).passes.all()) is ok
+        assert bool(judge(site, [("a", 0, 0, 3)], requirements={"reach": rule}).passes.all()) is ok
 
 
 def test_the_place_nearest_to_passing_reaches_the_most():
     """None reaches both controllers: the higher one that reaches one of them, not the better one."""
     site = bare_site(controllers=controllers([50, 0, 1], [900, 0, 1]))
-    found = judge(site, [("none", -400, 0, 3), ("one", 0, 0, 5)], gates={"reach": "every"})
+    found = judge(site, [("none", -400, 0, 3), ("one", 0, 0, 5)], requirements={"reach": "every"})
     assert found.chosen == -1
     assert found.part_scores[0].sum() > found.part_scores[1].sum()
     assert found.nearest == 1

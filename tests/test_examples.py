@@ -63,7 +63,7 @@ def test_courtyard_runs_from_end_to_end(courtyard, tmp_path):
     result = planner.run_site(courtyard)
     point = 0
     assert "light kept" in [
-        g for g, ok in zip(result.decision.gates, result.decision.passes[point], strict=True) if not ok
+        g for g, ok in zip(result.decision.requirements, result.decision.passes[point], strict=True) if not ok
     ]
     assert result.decision.chosen >= 0
     assert result.mounts.height_m[result.decision.chosen] > 5  # a roof, not the yard

@@ -483,8 +483,8 @@ def test_the_demos_sheet_fits_one_page(browser: Browser, tmp_path: Path, size: s
     source = read_plan(examples_folder() / "campus" / "campus.toml")
     sensor = source.plan.sensor.model_copy(update={"link": link})
     sun = source.plan.sun.model_copy(update={"step_minutes": 60, "day_step": 15})
-    gates = source.plan.gates.model_copy(update={"reach": "any"})
-    plan = source.plan.model_copy(update={"sensor": sensor, "sun": sun, "gates": gates})
+    requirements = source.plan.requirements.model_copy(update={"reach": "any"})
+    plan = source.plan.model_copy(update={"sensor": sensor, "sun": sun, "requirements": requirements})
     write_site(run_site(PlanFile(source.path, plan, source.variables), Ledger()), tmp_path)
     browser.open(tmp_path / "sheet.html")
     pages = browser.pdf(size).pages

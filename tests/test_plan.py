@@ -30,7 +30,7 @@ def fault(tmp_path, text) -> str:
 def test_the_shortest_plan(tmp_path):
     found = read_plan(write(tmp_path, SITE)).plan
     assert found.layers.site.path == "site.gpkg"
-    assert found.gates.direct_h_day == 6.0
+    assert found.requirements.min_direct_h_day == 6.0
     assert found.units == "metric"
 
 
@@ -41,11 +41,21 @@ def test_the_shortest_plan(tmp_path):
         (SITE + 'nmae = "x"', ["layers.site.nmae", "did you mean 'name'"]),
         ('units = "imperial"', ["units", "'imperial' is not one of its values", "us, metric"]),
         ("[layers]\n", ["layers.site", "missing", "outline of the site"]),
-        ('[gates]\nheight_m = "tall"', ["gates.height_m", "number", "'tall'"]),
-        ("[gates]\nheight_m = -1", ["gates.height_m", "greater than 0"]),
-        ("[gates]\nheight_m = 9\nheight_ft = 30", ["gates", "both given"]),
-        ('[gates]\nheight_ft = "tall"', ["height_ft", "number of feet"]),
-        ("[gates]\nlight_share = 90", ["gates.light_share", "less than or equal to 1"]),
+        ('[requirements]\nmax_height_m = "tall"', ["requirements.max_height_m", "number", "'tall'"]),
+        ("[requirements]\nmax_height_m = -1", ["requirements.max_height_m", "greater than 0"]),
+        ("[requirements]\nmax_height_m = 9\nmax_height_ft = 30", ["requirements", "both given"]),
+        ('[requirements]\nmax_height_ft = "tall"', ["height_ft", "number of feet"]),
+        ("[requirements]\nmin_light_share = 90", ["requirements.min_light_share", "less than or equal to 1"]),
+        (
+            '[gates]\nheight_ft = 30\nreach = "any"\nlight_share = 0.8',
+            [
+                "gates",
+                "Write [requirements] for [gates]",
+                "max_height_ft for height_ft, min_light_share for light_share",
+            ],
+        ),
+        ("[requirements]\nheight_m = 9", ["requirements.height_m", "Write max_height_m for height_m"]),
+        ("[requirements]\nrange_used = 0.5", ["Write max_range_share for range_used"]),
         ("[season]\nmonths = [4, 13]", ["season", "1 to 12"]),
         ("[season]\nmonths = [4, 4]", ["season", "different"]),
         ("[weights]\nlight = 0\nrain = 0\nreach = 0\naccess = 0", ["weights", "above zero"]),
@@ -66,7 +76,7 @@ def test_faults_say_where_and_what(tmp_path, text, words):
 
 
 def test_several_faults_are_counted(tmp_path):
-    assert "2 more faults" in fault(tmp_path, 'units = "x"\n[sensr]\n[gtaes]\n')
+    assert "2 more faults" in fault(tmp_path, 'units = "x"\n[sensr]\n[requirments]\n')
 
 
 def test_a_missing_file_names_its_neighbour(tmp_path):

@@ -267,7 +267,7 @@ def test_the_change_that_helps_most_is_worked_out_not_guessed():
     assert view.change.probability == pytest.approx(again.links.probability[0, 0])
 
 
-def test_no_change_goes_against_the_plans_own_gates():
+def test_no_change_goes_against_the_plans_own_requirements():
     """No mast higher than can be serviced; and a link still beyond the range that may be used stays doubtful."""
     wall = prisms([shapely.box(20, -300, 21, 300)], [-1], [5.5])
     site, mounts = site_with([[150, 0, 1.5]], buildings=wall), mounts_at([0, 0, 4.0])
@@ -376,7 +376,7 @@ def test_repeaters_where_they_are_allowed_and_cheaper():
     found = reach(site, mounts.xyz, mounts.height_m, SENSOR)
     held = found.links.probability >= 0.9
     assert held[0].tolist() == [True, False]
-    usable = np.array([True, False])  # the tall pole passes no other gate: no sensor may stand there
+    usable = np.array([True, False])  # the tall pole meets no other requirement: no sensor may stand there
 
     served_with = np.zeros(2)
 
@@ -430,7 +430,7 @@ def test_the_demo_campus_is_shared_by_two_sensors():
     held = margin(found, settings.sensor) >= 0
     assert not held.all(axis=1).any()
     assert held.any(axis=0).all()
-    usable = mounts.height_m <= settings.gates.height_m
+    usable = mounts.height_m <= settings.requirements.max_height_m
     best = cheapest(question(held[usable], settings.prices.sensor))
     assert best is not None
     assert len(best.mounts) == 2

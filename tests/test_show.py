@@ -661,14 +661,14 @@ def test_no_mount_says_why() -> None:
         reasons=("",) * n,
     )
     empty = dataclasses.replace(result, decision=none)
-    assert "No candidate passes every gate" in "".join(Elements(map_room.site_page(empty)).text)
+    assert "No candidate meets every requirement" in "".join(Elements(map_room.site_page(empty)).text)
     nothing = dataclasses.replace(
         none, passes=none.passes[:0], shut_by=(), score=none.score[:0], reasons=(), part_scores=none.part_scores[:0]
     )
     rows = {f.name: getattr(result.mounts, f.name)[:0] for f in dataclasses.fields(result.mounts)}
     bare = dataclasses.replace(result, decision=nothing, mounts=dataclasses.replace(result.mounts, **rows))
     assert "There was nothing to try" in "".join(Elements(map_room.site_page(bare)).text)
-    assert "No mount passes every gate" in "".join(Elements(sheet.sheet_page(empty)).text)
+    assert "No mount meets every requirement" in "".join(Elements(sheet.sheet_page(empty)).text)
     assert json.loads(tables.site_json(empty))["decision"]["mount"] is None
 
 
@@ -712,7 +712,7 @@ def test_mounts_csv_holds_every_candidate(yard: SiteResult) -> None:
     assert back.id.tolist() == list(yard.mounts.ids)
     assert (back.status == "chosen").sum() == 1
     assert back.light_share_jul.to_numpy() == pytest.approx(yard.sun.light_share[:, 6], abs=1e-6)
-    passed = back.filter(like="gate_").all(axis=1)
+    passed = back.filter(like="passes_").all(axis=1)
     assert (passed == back.shut_out_by.isna()).all()
     assert not np.isinf(back.select_dtypes("number")).any().any()
 
@@ -749,7 +749,7 @@ def test_result_json_is_strict_and_as_documented(yard: SiteResult) -> None:
             return set(value) | set().union(*(keys(v) for v in value.values()))
         return set().union(*map(keys, value)) if isinstance(value, list) else set()
 
-    free = {"mounts": [], "gates": {}, "weights": {}}  # keys of the CSV and of the plan
+    free = {"mounts": [], "requirements": {}, "weights": {}}  # keys of the CSV and of the plan
     for way in data["zone"]["ways"]:
         assert list(way.pop("probability")) == list(yard.zone.table.labels)
     assert keys(data | free) <= documented

@@ -35,7 +35,7 @@ def studied(names: tuple[str, ...] = (), **sensor: object) -> SiteResult:
     result = scene(names)
     plan = result.plan.model_copy(update={"sensor": result.plan.sensor.model_copy(update=sensor)})
     d = result.decision
-    others = [k for k, gate in enumerate(d.gates) if gate != "in reach"]
+    others = [k for k, requirement in enumerate(d.requirements) if requirement != "in reach"]
     usable = d.passes[:, others].all(axis=1)
     reached = reach(result.site, result.mounts.xyz, result.mounts.height_m, plan.sensor, plan.reach)
     found = study(result.site, plan, result.mounts, reached, d.chosen, d.runners_up, usable, d.part_scores[:, 0])

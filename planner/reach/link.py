@@ -236,7 +236,7 @@ def reach(
     cable, prices, units: how routes are sought, where the link is a cable; range_used: share of the rated range
     that may be used. A plan's defaults unless given.
     """
-    range_used = plan.Gates().range_used if range_used is None else range_used
+    range_used = plan.Requirements().max_range_share if range_used is None else range_used
     settings = settings if settings is not None else plan.Reach()
     prices = prices if prices is not None else plan.Prices()
     xyz = np.asarray(xyz, float).reshape(-1, 3)

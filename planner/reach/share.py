@@ -108,7 +108,7 @@ def sharing(
 ) -> Question:
     """The question of the fewest sensors over mounts `rows`; preference: of all mounts, the higher the better.
 
-    The gate, the plan that is shown and the trials beside a mount all ask this same one.
+    The requirement, the plan that is shown and the trials beside a mount all ask this same one.
     """
     return question(
         margin(reached, settings.sensor)[rows] >= 0,

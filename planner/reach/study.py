@@ -43,7 +43,7 @@ class ReachStudy:
     reached: what was given, with the plan's cables on fine cells. row: the mount that
     coverage, cables and choices are for, -1 for none. views: links in full, by mount.
     coverage: None where the link is a cable. cables, choices: by controller; cable_cell_m: of the grid on which
-    the routes were sought. plans: the fewest sensors, None where no mount passes every gate but reach.
+    the routes were sought. plans: the fewest sensors, None where no mount meets every requirement but reach.
     held_with: (m,) probability with which the plan's radio links serve each controller, both hops of a repeater's
     together; NaN where it is not served, or by a cable.
     """
@@ -84,7 +84,7 @@ def study(
     rows = [row, *runners_up]
     seen = {}
     if radio_link:
-        highest_m = settings.gates.height_m
+        highest_m = settings.requirements.max_height_m
         seen = views(site, s, mounts, reached, rows, usable, settings.units, highest_m)
     xyz = mounts.xyz[row]
     covered = None

@@ -82,7 +82,7 @@ def views(
 ) -> dict[int, tuple[LinkView, ...]]:
     """Every link of some mounts, by mount.
 
-    usable: (n,) mounts that pass every gate but reach; highest_m: head above ground that can be serviced.
+    usable: (n,) mounts that meet every requirement but reach; highest_m: head above ground that can be serviced.
     """
     m = len(site.controllers)
     if not m:

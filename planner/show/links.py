@@ -271,7 +271,7 @@ def plan_view(result: SiteResult) -> dict[str, Any] | None:
     lines = []
     held = "a cable short enough" if cabled else asked
     for rows, why in (
-        (p.beyond, f"No place that passes the other gates reaches {{}} with {held}"),
+        (p.beyond, f"No place that meets the other requirements reaches {{}} with {held}"),
         (np.setdiff1d(p.left_out, p.beyond), "No plan serves all: {} left out"),
     ):
         if len(rows):
@@ -306,10 +306,10 @@ def plan_view(result: SiteResult) -> dict[str, Any] | None:
         )
     lines += _chained(result, shown)
     hint = ""
-    if result.decision.chosen < 0 and result.plan.gates.reach == "every" and among == m:
+    if result.decision.chosen < 0 and result.plan.requirements.reach == "every" and among == m:
         hint = (
-            'No one place reaches every controller as asked; these places together do: with gates.reach = "fewest" '
-            "they would pass."
+            "No one place reaches every controller as asked; these places together do: with "
+            'requirements.reach = "fewest" they would pass.'
         )
         lines.append(hint)
     if cabled:

@@ -421,7 +421,7 @@ def _candidates(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict
 
     return {
         "id": "candidates",
-        "name": f"Passes every gate ({len(result.decision.order)}, with those below), by score",
+        "name": f"Meets every requirement ({len(result.decision.order)}, with those below), by score",
         "on": True,
         "style": style | {"radius": 5},
         "labels": list(CANDIDATE_LABELS),
@@ -560,7 +560,7 @@ def mount_rose(result: SiteResult, row: int) -> Markup:
     return rain_rose(
         result.rain.sector_deg[row],
         result.rain.sector_class[row],
-        result.plan.gates.rain_angle_deg,
+        result.plan.requirements.max_rain_angle_deg,
         result.plan.climate.rain_from_deg,
         words.rain_sentence(result, row),
     )
@@ -626,7 +626,7 @@ def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
             runners=[mount_view(result, k, degrees) for k in decision.runners_up],
             tried=len(result.mounts),
             passing=len(decision.order),
-            gates=words.gate_counts(result),
+            requirements=words.requirement_counts(result),
             controllers=words.controllers(result, words.reach_row(result)) if words.reach_row(result) >= 0 else [],
             nearest=words.nearest_said(result),
             link=result.plan.sensor.link,

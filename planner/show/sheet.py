@@ -52,7 +52,7 @@ def sheet_page(result: SiteResult) -> bytes:
         full=len(result.site.controllers) >= FULL_CONTROLLERS,
         tied=chosen >= 0 and bool(_ties(result, chosen)),
         partners=_partners(result),
-        gates=words.gate_counts(result),
+        requirements=words.requirement_counts(result),
         climate=climate_view(result),
         months=MONTHS,
         checks=CHECKS,
@@ -89,7 +89,9 @@ def _fewest(result: SiteResult) -> str:
     if view is None:
         return ""
     places = "; ".join(f"{r['id']} ({r['kind']}, {r['on']}) for {r['serves']}" for r in view["rows"])
-    return f"Shared among places that pass every other gate: {view['head']} {places}. {view['hint']}".rstrip()
+    return (
+        f"Shared among places that meet every other requirement: {view['head']} {places}. {view['hint']}".rstrip()
+    )
 
 
 def _setback(result: SiteResult, row: int) -> str:

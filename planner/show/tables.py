@@ -5,7 +5,7 @@ clockwise from north, ETo in mm/day, shares from 0 to 1, longitude and latitude 
 
 - `format`: "noonmark site", `version`: 1, `title`, `site`, `longitude_deg`, `latitude_deg`
 - `decision`: `mount` (id of the chosen mount or null), `overridden`, `reason`, `runners_up` (ids),
-  `nearest_to_passing` (id, where no mount passes every gate, else null)
+  `nearest_to_passing` (id, where no mount meets every requirement, else null)
 - `zone`: `label`, `low_mm_day`, `high_mm_day`, `probability`, `runner_up`, `runner_up_probability`, `peak_month`
   (1 to 12), `peak_eto_mm_day`, `spread_mm_day`, `basis`, `source`, `table_source`, `agreement`, `ways` (each
   `name`, `used`, `zone`, `peak_eto_mm_day`, `spread_mm_day`, `said`, `probability` by zone label)
@@ -31,9 +31,9 @@ clockwise from north, ETo in mm/day, shares from 0 to 1, longitude and latitude 
   `months`, `from_h`, `to_h` (above 24 past midnight), `hours_day`, `light_share` of those months' light), `raised`
   (each `more_mast_m`, `light_share` in the worst irrigation month, `score`), `moved` (each `along_edge_m`, positive
   towards `towards_deg`, `light_share`, `score`)
-- `gates`, `weights`: as judged; `mounts`: one object a candidate, keys as the columns of `mounts.csv`. There and
-  above, `light_share` is the share of the open sky's light that is kept, beam and diffuse, `beam_share` that of the
-  beam, `sky_view` that of the diffuse light; `eto_bias_percent` how far off the ETo reported is,
+- `requirements`, `weights`: as judged; `mounts`: one object a candidate, keys as the columns of `mounts.csv`. There
+  and above, `light_share` is the share of the open sky's light that is kept, beam and diffuse, `beam_share` that of
+  the beam, `sky_view` that of the diffuse light; `eto_bias_percent` how far off the ETo reported is,
   `eto_bias_by_sun_percent` that of a sensor that goes by the sun alone; `*_spread` are given for the mounts with a
   card or a name
 - `notices`: each `kind`, `where`, `what`, `features` (names), `more_features` (how many besides)
@@ -126,7 +126,7 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
         "no_access_m": wet.no_access_m,
     }
     if len(result.site.controllers):
-        held = (words.margins(result) >= 0).sum(axis=1)  # as the gate counts
+        held = (words.margins(result) >= 0).sum(axis=1)  # as the requirement counts
         columns |= {
             "farthest_controller": [result.site.controllers.names[k] for k in reach.distance_m.argmax(axis=1)],
             "farthest_controller_m": reach.distance_m.max(axis=1),
@@ -153,8 +153,8 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
     if result.water is not None:
         for name, values in _water(result).items():
             columns |= {f"{name}_{month.lower()}": values[:, m] for m, month in enumerate(MONTHS)}
-    for k, gate in enumerate(decision.gates):
-        columns[f"gate_{_column(gate)}"] = decision.passes[:, k]
+    for k, requirement in enumerate(decision.requirements):
+        columns[f"passes_{_column(requirement)}"] = decision.passes[:, k]
     for k, part in enumerate(decision.parts):
         columns[f"score_{_column(part)}_0_to_1"] = decision.part_scores[:, k]
     for name, values in (
@@ -320,7 +320,7 @@ def site_json(result: SiteResult) -> bytes:
             "controllers": _controllers(result),
             "fewest": _fewest(result),
             "closely": [_closely_json(result, row) for row in result.losses],
-            "gates": result.plan.gates.model_dump(),
+            "requirements": result.plan.requirements.model_dump(),
             "weights": result.plan.weights.model_dump(),
             "mounts": mount_rows(result).to_dict("records"),
             "notices": notice_objects(result.notices),

@@ -13,7 +13,7 @@ from planner.units import MONTHS, eto, length, months
 def summary(result: SiteResult) -> str:
     """The decision for one site, in a few lines."""
     d, units = result.decision, result.plan.units
-    lines = [f"{result.site.name}: {len(result.mounts)} candidates, {len(d.order)} pass every gate."]
+    lines = [f"{result.site.name}: {len(result.mounts)} candidates, {len(d.order)} meet every requirement."]
     if d.chosen >= 0:
         k = d.chosen
         score = "" if np.isnan(d.score[k]) else f", score {d.score[k]:.0f} of 100"
@@ -27,8 +27,8 @@ def summary(result: SiteResult) -> str:
     if d.chosen < 0 and len(result.mounts):
         failing = (~d.passes).sum(axis=0)
         worst = int(failing.argmax())
-        lines.append("No mount passes every gate; the map says why.")
-        lines.append(f"Most fail '{d.gates[worst]}': {failing[worst]} of {len(result.mounts)}.")
+        lines.append("No mount meets every requirement; the map says why.")
+        lines.append(f"Most fail '{d.requirements[worst]}': {failing[worst]} of {len(result.mounts)}.")
     z = result.zone
     label = z.table.labels[z.zone[0]] if z.zone[0] >= 0 else "none of the table's"
     peak = MONTHS[z.peak_month[0]] if z.peak_month[0] >= 0 else "no known month"

@@ -102,24 +102,25 @@ def mount_numbers(result: SiteResult, row: int) -> list[Number]:
             f"Light kept in {MONTHS[dark]}, the worst irrigation month",
             percent(sun.light_share[row, dark]) + _give_or_take(result, row, dark),
             f"of the open sky's {'energy' if plan.sun.weather else 'clear-sky energy'}, beam and diffuse; "
-            f"asked: {plan.gates.light_share:.0%}",
+            f"asked: {plan.requirements.min_light_share:.0%}",
         ),
         Number(
             f"Direct sun on a clear day in {MONTHS[brief]}",
             f"{sun.direct_h[row, brief]:.1f} h" + _hours_give_or_take(result, row, brief),
-            f"the open sky gives {sun.open_direct_h[brief]:.1f} h; asked: {plan.gates.direct_h_day:.1f} h, "
-            "or nine tenths of what the open sky gives",
+            f"the open sky gives {sun.open_direct_h[brief]:.1f} h; "
+            f"asked: {plan.requirements.min_direct_h_day:.1f} h, or nine tenths of what the open sky gives",
         ),
         Number(
             "Steepest obstacle for rain",
             _steepest(result, row),
             f"WMO-No. 8 precipitation class {int(wet.wmo_class[row])}, obstacles only; "
-            f"asked: {plan.gates.rain_angle_deg:.0f}° or less",
+            f"asked: {plan.requirements.max_rain_angle_deg:.0f}° or less",
         ),
         Number(
             "Height to reach",
             length(float(result.mounts.height_m[row]), units, 1),
-            f"sensor's head above the ground beneath; asked: {length(plan.gates.height_m, units)} or less",
+            "sensor's head above the ground beneath; "
+            f"asked: {length(plan.requirements.max_height_m, units)} or less",
         ),
     ]
     if len(result.site.controllers):
@@ -131,7 +132,7 @@ def mount_numbers(result: SiteResult, row: int) -> list[Number]:
                 "Steepest where wind-driven rain comes from",
                 f"{steep[row]:.0f}°",
                 f"45° to either side of the {compass(plan.climate.rain_from_deg)}; "
-                f"asked: {plan.gates.windward_deg:.4g}° or less",
+                f"asked: {plan.requirements.max_windward_angle_deg:.4g}° or less",
             )
         )
     if np.isfinite(wet.drip_m[row]):
@@ -211,7 +212,7 @@ def _farthest(result: SiteResult, row: int) -> Number:
     room = margins(result)[row]
     served = int((room >= 0).sum())
     # where others may serve the rest, the weakest of those that this one serves
-    among, _ = weighed(room, result.plan.gates.reach)
+    among, _ = weighed(room, result.plan.requirements.reach)
     weak = int(among[np.argmin(room[among])])
     alone = "reached" if served else "not reached"
     of_all = f"{served} of {len(room)} controllers reached" if len(room) > 1 else alone
@@ -255,11 +256,12 @@ def score(result: SiteResult, row: int) -> str:
     return f"{value:.0f} of 100" if np.isfinite(value) else "none: shut out"
 
 
-def gate_counts(result: SiteResult) -> list[Number]:
-    """For each gate, how many candidates it shuts out."""
+def requirement_counts(result: SiteResult) -> list[Number]:
+    """For each requirement, how many candidates it shuts out."""
     failed = (~result.decision.passes).sum(axis=0)
     return [
-        Number(gate, f"{int(failed[k])} of {len(result.mounts)}") for k, gate in enumerate(result.decision.gates)
+        Number(requirement, f"{int(failed[k])} of {len(result.mounts)}")
+        for k, requirement in enumerate(result.decision.requirements)
     ]
 
 
@@ -458,8 +460,8 @@ def nearest_said(result: SiteResult) -> str:
     if row < 0 or row == result.decision.chosen:
         return ""
     return (
-        f"No mount passes every gate. This is what {result.mounts.ids[row]} ({place(result, row)}), the place "
-        f"nearest to passing, would reach; it is shut out: {result.decision.shut_by[row]}."
+        f"No mount meets every requirement. This is what {result.mounts.ids[row]} ({place(result, row)}), the "
+        f"place nearest to passing, would reach; it is shut out: {result.decision.shut_by[row]}."
     )
 
 
