@@ -21,7 +21,7 @@ from planner.mounts import Mounts, Refined, Support, find_mounts, refine
 from planner.plan import Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
 from planner.reach import ReachResult, reach
-from planner.reach.profile import scene
+from planner.reach.scene import scene
 from planner.reach.share import Relays, fed_by, relays
 from planner.reach.study import ReachStudy, finer, study
 from planner.season import season_months

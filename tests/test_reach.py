@@ -19,8 +19,8 @@ from planner.plan import Reach, Sensor
 from planner.reach import Grade, grade, margin, needs, reach
 from planner.reach.cover import coverage
 from planner.reach.link import FULL_ROOM_DB, THROUGH
-from planner.reach.profile import scene
 from planner.reach.radio import entry_db, free_space_db, open_field_db
+from planner.reach.scene import scene
 from planner.reach.serve import cheapest, question
 from planner.reach.share import relays
 from planner.reach.study import study

@@ -8,8 +8,10 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from plain_profiles import PlainProfiles
 
-from planner.reach.profile import BUILDING, CROWN, CROWN_PRISM, diffract, scene, trace
+from planner.reach.diffraction import diffract
+from planner.reach.profile import BUILDING, CROWN, CROWN_PRISM, trace
 from planner.reach.radio import bullington_db, edge_v, knife_edge_db, wavelength_m
+from planner.reach.scene import scene
 from planner.site import Heights, bare_site, prisms
 
 F_MHZ = 915.0

@@ -1,7 +1,8 @@
 """Reach: how far each controller is from each mount, and what it needs to be reached.
 
-radio (what a path takes) -> profile (what stands in it) -> link (margin, probability, grade) -> view, cover, serve
-wire (resistance) -> cable (route, length) -> compare (radio or cable)
+radio (what a path takes); scene -> profile (what a line meets) -> diffraction (in decibels) -> link (margin, probability, grade) -> view, cover, serve
+radio (what a path takes); scene -> profile (what a line meets) -> diffraction (in decibels)
+  -> link (margin, probability, grade) -> view, cover, serve
 """
 
 from planner.reach.link import Grade, Links, ReachResult, grade, margin, needs, reach

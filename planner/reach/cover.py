@@ -8,8 +8,8 @@ import numpy as np
 import shapely
 
 from planner.reach.link import grade, links
-from planner.reach.profile import Scene
 from planner.reach.radio import Radio
+from planner.reach.scene import Scene
 from planner.site import Floats, Heights, Ints, Site
 
 MOST_CELLS = 250_000  # beyond that the picture takes larger cells

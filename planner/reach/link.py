@@ -18,8 +18,9 @@ import shapely
 from planner import plan
 from planner.reach import radio as physics
 from planner.reach.cable import Runs, every_cable
-from planner.reach.profile import Scene, diffract, scene
+from planner.reach.diffraction import diffract
 from planner.reach.radio import Radio, radio, rated_m, usable_m
+from planner.reach.scene import Scene, scene
 from planner.site import Bools, Floats, Ints, Site
 from planner.units import Units, length
 

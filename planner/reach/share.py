@@ -9,7 +9,7 @@ import numpy as np
 from planner import plan
 from planner.mounts import Mounts, Support
 from planner.reach.link import ReachResult, links, margin
-from planner.reach.profile import Scene
+from planner.reach.scene import Scene
 from planner.reach.serve import Question, question
 from planner.site import Bools, Floats, Ints
 

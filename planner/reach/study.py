@@ -12,7 +12,7 @@ from planner.mounts import Mounts
 from planner.reach.cable import CableRun, Runs, cables, ground
 from planner.reach.cover import Coverage, coverage
 from planner.reach.link import Grade, ReachResult, controller_height_m, margin
-from planner.reach.profile import scene
+from planner.reach.scene import scene
 from planner.reach.serve import Plans, Service, plans
 from planner.reach.share import APART_M, Relays, no_relays, sharing
 from planner.reach.view import LinkView, views

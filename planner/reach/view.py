@@ -9,8 +9,10 @@ import numpy as np
 import shapely
 
 from planner.mounts import Mounts
+from planner.reach.diffraction import IN_IT, NEAR_M, standing
 from planner.reach.link import Grade, ReachResult, controller_height_m, grade, holding, links, on_the_way
-from planner.reach.profile import BUILDING, CROWN, IN_IT, NEAR_M, Profiles, Scene, standing, trace
+from planner.reach.profile import BUILDING, CROWN, Line, Profiles, trace
+from planner.reach.scene import Scene
 from planner.site import Bools, Floats, Ints, Site
 from planner.units import Units, length
 
@@ -114,6 +116,7 @@ def _view(
     plan_m = float(np.hypot(*(there - head)[:2]))
     space_m = float(np.sqrt(((there - head) ** 2).sum()))
     share = plan_m / max(space_m, 1e-9)
+    line = Line(*map(float, (*head, *(there - head), plan_m, space_m)))
     pieces = []
     for i in range(met.first[k], met.first[k + 1]):
         kind, of = int(met.kind[i]), int(met.row[i])
@@ -121,7 +124,7 @@ def _view(
         if kind == BUILDING:
             name, base, top = site.buildings.names[of], site.buildings.base_m[of], site.buildings.top_m[of]
             u, w = float(met.enter_m[i]) / space_m, float(met.leave_m[i]) / space_m
-            stands = standing(base, top, u, w, head[2], there[2] - head[2], plan_m, of == inside)
+            stands = standing(base, top, u, w, line, of == inside)
             blocks = plan_m >= NEAR_M and stands == IN_IT
             if blocks and of == inside:
                 name = f"{name} (another wing)"

@@ -9,8 +9,10 @@ from plain_profiles import PlainProfiles
 
 from planner.plan import Reach, Sensor
 from planner.reach.cover import coverage
-from planner.reach.profile import diffract, scene, trace
+from planner.reach.diffraction import diffract
+from planner.reach.profile import trace
 from planner.reach.radio import radio
+from planner.reach.scene import scene
 
 SIDE_M = 1000.0
 
