@@ -884,7 +884,7 @@ class Programme(Section):
     base_eto_mm_day: float | None = entry(
         None,
         "ETo that the 100% base stands for",
-        "the site's own peak-month ETo",
+        "the peak-month ETo of the zone that is set, to which the controller's percentage refers",
         gt=0.5,
         le=20,
     )
