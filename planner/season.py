@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.plan import month_flags
 from planner.site import Bools, Floats
 from planner.units import MONTH_DAYS
 from planner.units import months as in_words
@@ -54,5 +53,5 @@ def season_months(
     """The plan's months (1 to 12) where it gives them, else those of :func:`irrigation_months`."""
     if given is None:
         return irrigation_months(eto_mm_day, rain_mm, t_mean_c)
-    flags = np.array(month_flags(given))
+    flags = np.isin(np.arange(1, 13), given)
     return flags, f"As the plan says: {in_words(flags)}"

@@ -1,6 +1,7 @@
 """The plan file: good ones are read, bad ones say where, what, the nearest valid name, and what to do."""
 
 import math
+import re
 
 import pytest
 from hypothesis import given
@@ -8,6 +9,7 @@ from hypothesis import strategies as st
 
 from planner.ledger import Exit, PlanError, PlannerError, nearest
 from planner.plan import Plan, field_rows, parse_plan, read_plan
+from planner.plan.section import sections_in
 
 SITE = '[layers.site]\npath = "site.gpkg"\n'
 
@@ -39,12 +41,24 @@ def test_the_shortest_plan(tmp_path):
     [
         ("[sensr]\nmast_m = 1", ["sensr", "is not known", "did you mean 'sensor'"]),
         (SITE + 'nmae = "x"', ["layers.site.nmae", "did you mean 'name'"]),
-        ('units = "imperial"', ["units", "'imperial' is not one of its values", "us, metric"]),
+        (
+            'units = "imperial"',
+            ["units", "\"imperial\" is not one of its values. Did you mean 'us'? (one of: us, metric)"],
+        ),
         ("[layers]\n", ["layers.site", "missing", "outline of the site"]),
-        ('[requirements]\nmax_height_m = "tall"', ["requirements.max_height_m", "number", "'tall'"]),
+        ('[requirements]\nmax_height_m = "tall"', ["requirements.max_height_m", "number", '"tall"']),
         ("[requirements]\nmax_height_m = -1", ["requirements.max_height_m", "greater than 0"]),
+        (
+            "[sun]\nplacing_sd_ft = -10",
+            ["sun.placing_sd_ft: the value should be greater than or equal to 0, not -10. Change"],
+        ),
+        (
+            "[mounts]\nspacing_ft = 1",
+            ["mounts.spacing_ft: the value should be greater than or equal to 1.64042, not 1."],
+        ),
+        ("[season]\nmonths = []", ["season.months: this should be a list with something in it, not []"]),
         ("[requirements]\nmax_height_m = 9\nmax_height_ft = 30", ["requirements", "both given"]),
-        ('[requirements]\nmax_height_ft = "tall"', ["height_ft", "number of feet"]),
+        ('[requirements]\nmax_height_ft = "tall"', ["'max_height_ft' must be a number, not \"tall\""]),
         ("[requirements]\nmin_light_share = 90", ["requirements.min_light_share", "less than or equal to 1"]),
         (
             '[gates]\nheight_ft = 30\nreach = "any"\nlight_share = 0.8',
@@ -101,6 +115,50 @@ def test_feet_are_metres(feet):
     """The international foot is 0.3048 m exactly."""
     found = parse_plan({"sensor": {"rated_range_ft": feet + 4}}, "plan.toml").plan
     assert math.isclose(found.sensor.rated_range_m, (feet + 4) * 0.3048)
+
+
+# metric ending of a key, US ending, and one of the latter in the former: NIST SP 811 appendix B.9, exact
+TWINS = [
+    ("_m_year", "_ft_year", 0.3048),
+    ("_mm_day", "_in_day", 25.4),
+    ("_km", "_mi", 1.609344),
+    ("_mm", "_in", 25.4),
+    ("_m", "_ft", 0.3048),
+]
+NUMBERS = [row.key for row in field_rows() if row.kind == "number"]
+
+
+@pytest.mark.parametrize("key", NUMBERS)
+def test_every_key_with_a_unit_is_read_in_us_units(key):
+    """Lengths and rates times the unit, prices a metre divided by it, temperatures by Fahrenheit's scale."""
+    sections, name = key.split(".")[:-1], key.split(".")[-1]
+    model = Plan
+    for part in sections:
+        model = next(sections_in(model.model_fields[part].annotation))
+    if name.endswith("_c"):
+        twin = model.twin(name[:-1] + "f")
+        assert (twin.key, twin.metric(32), twin.metric(212)) == (
+            name,
+            pytest.approx(0, abs=1e-12),
+            pytest.approx(100),
+        )
+        return
+    for metric, us, scale in TWINS:
+        if name.endswith(metric):
+            twin = model.twin(name.removesuffix(metric) + us)
+            assert twin.key == name
+            price = sections == ["prices"]
+            assert twin.metric(8) == pytest.approx(8 / scale if price else 8 * scale)
+            assert twin.us(twin.metric(8)) == pytest.approx(8)
+            return
+    assert not re.search(r"_(ft|mi|in|f|m2|ft2|ha|gal|l)$", name), "a unit that the table above lacks"
+
+
+def test_a_price_per_foot_is_a_price_per_foot():
+    """8 a foot are 26.25 a metre; the same of what a square millimetre more of copper costs."""
+    found = parse_plan({"prices": {"lawn_ft": 8, "copper_mm2_ft": 0.3048}}, "plan.toml").plan.prices
+    assert found.lawn_m == pytest.approx(26.2467, abs=1e-4)
+    assert found.copper_mm2_m == pytest.approx(1.0)
 
 
 def test_paths_are_filled_and_start_at_the_plan(tmp_path, monkeypatch):

@@ -1,59 +1,23 @@
-"""The plan file: what the user has, what the sensor is, and how the answer is to be judged.
+"""Every key of the plan file, with its meaning, its default and the default's reason in one place.
 
-TOML, read once, validated whole, frozen after. Every key has its meaning, its default and the reason for the
-default in one place, here; the table in the README is made from it (:func:`field_rows`) and a test keeps the
-two alike. Nothing in this room knows a GIS format.
-
-Lengths are metres (`_m`); any of them may be written in feet instead with the ending `_ft`.
+The table in the README is made from it (:mod:`planner.plan.keys`) and a test keeps the two alike.
 """
 
 from __future__ import annotations
 
-import os
 import re
-import tomllib
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
-from typing import Annotated, Any, Literal, get_args, get_origin
+from typing import Literal
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import field_validator, model_validator
 
 from planner.copper import conductor
-from planner.ledger import PlanError, nearest
-from planner.units import M_PER_FT, MONTHS, Units
+from planner.ledger import nearest
+from planner.plan.section import Section, entry
+from planner.units import Units
 
 COMMON = "common practice, no source"
-
-
-def entry(default: Any, what: str, why: str = "", **limits: Any) -> Any:
-    """A plan key: its default (``...`` where the user must give it), meaning, and the default's reason."""
-    return Field(default, description=what, json_schema_extra={"why": why}, **limits)
-
-
-class Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _as_written(cls, data: Any) -> Any:
-        """Feet become metres; TOML's arrays become tuples."""
-        if not isinstance(data, dict):
-            return data
-        known, out = cls.model_fields, {}
-        for key, value in data.items():
-            twin = key[:-3] + "_m"
-            if key.endswith("_ft") and key not in known and twin in known:
-                if twin in data:
-                    raise ValueError(f"'{key}' and '{twin}' are both given; keep one")
-                if not isinstance(value, int | float) or isinstance(value, bool):
-                    raise ValueError(f"'{key}' must be a number of feet, not {value!r}")
-                key, value = twin, value * M_PER_FT
-            out[key] = tuple(value) if isinstance(value, list) else value
-        return out
-
 
 LengthUnit = Literal["m", "ft"]
 Leaf = Literal["evergreen", "deciduous"]
@@ -368,6 +332,8 @@ class Cable(Section):
 
 
 class Prices(Section):
+    per_length = True
+
     currency: str = entry("$", "sign before a price", "put your own")
     sensor: float = entry(400.0, "one sensor with its receiver, bought and mounted", f"a guess: {COMMON}", ge=0)
     receiver: float = entry(120.0, "one more receiver, at a further controller", f"a guess: {COMMON}", ge=0)
@@ -1117,218 +1083,3 @@ class Plan(Section):
                     f"'{name}' is no time zone; {nearest(name, available_timezones())[:200]}"
                 ) from None
         return name
-
-
-@dataclass(frozen=True)
-class PlanFile:
-    """A validated plan, the file it came from, and how to find the files it names."""
-
-    path: Path
-    plan: Plan
-    variables: Mapping[str, str]
-
-    def file(self, key: str, text: str) -> Path:
-        """Absolute path of a file named in the plan at `key`; raises PlanError for an unknown ``${NAME}``."""
-
-        def fill(match: re.Match[str]) -> str:
-            value = self.variables.get(match[1], os.environ.get(match[1]))
-            if value is None:
-                raise PlanError(
-                    f"{self.path}: {key}",
-                    f"the path '{text}' needs a value for {match[1]}, and there is none",
-                    f"Give --var {match[1]}=FOLDER, or set the environment variable {match[1]}",
-                )
-            return value
-
-        filled = Path(re.sub(r"\$\{(\w+)\}", fill, text)).expanduser()
-        return (filled if filled.is_absolute() else self.path.parent / filled).resolve()
-
-
-def read_plan(path: str | Path, variables: Mapping[str, str] | None = None) -> PlanFile:
-    """Read and validate a plan file.
-
-    Raises PlanError that names the file, the key, the nearest valid name, and what to do.
-    """
-    path = Path(path)
-    try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except FileNotFoundError:
-        near = [p.name for p in sorted(path.parent.glob("*.toml"))] if path.parent.is_dir() else []
-        raise PlanError(
-            str(path), "there is no such plan file", f"In that folder: {nearest(path.name, near)}"
-        ) from None
-    except (OSError, UnicodeDecodeError) as fault:
-        raise PlanError(
-            str(path), f"the plan file cannot be read: {fault}", "A plan is a UTF-8 text file in TOML"
-        ) from None
-    except tomllib.TOMLDecodeError as fault:
-        raise PlanError(
-            str(path), f"not valid TOML: {fault}", "Mend that line; text values stand in quotes"
-        ) from None
-    return parse_plan(raw, path, variables)
-
-
-def parse_plan(raw: Mapping[str, Any], path: str | Path, variables: Mapping[str, str] | None = None) -> PlanFile:
-    """Validate a plan given as a mapping; `path` is where its relative paths start from."""
-    try:
-        plan = Plan.model_validate(raw)
-    except ValidationError as fault:
-        raise _explain(fault, str(path)) from None
-    return PlanFile(Path(path).resolve(), plan, dict(variables or {}))
-
-
-# keys of earlier plans, and what they are now; a key says the direction of what it requires
-RENAMED = {
-    "gates": "requirements",
-    "direct_h_day": "min_direct_h_day",
-    "light_share": "min_light_share",
-    "rain_angle_deg": "max_rain_angle_deg",
-    "windward_deg": "max_windward_angle_deg",
-    "drip_margin_m": "min_drip_margin_m",
-    "height_m": "max_height_m",
-    "spray_margin_m": "min_spray_margin_m",
-    "spray_top_m": "max_spray_height_m",
-    "heat_margin_m": "min_heat_margin_m",
-    "range_used": "max_range_share",
-}
-
-WANTED = {
-    "string_type": "text in quotes",
-    "bool_type": "true or false",
-    "float_type": "a number",
-    "int_type": "a whole number",
-    "int_from_float": "a whole number",
-    "finite_number": "a finite number",
-    "tuple_type": "a list in square brackets",
-    "too_short": "a list with something in it",
-    "model_type": "a section",
-    "date_type": "a date without quotes, as 2026-05-01",
-}
-
-
-def _explain(fault: ValidationError, path: str) -> PlanError:
-    """Turn the first fault (and the count of others) into a message about the user's own words."""
-    errors = sorted(fault.errors(), key=lambda e: e["type"] != "extra_forbidden")
-    first, more = errors[0], len(errors) - 1
-    loc = [part for part in first["loc"] if not str(part).startswith("function-")]
-    key = ".".join(str(p) for p in loc) or "the plan"
-    section = _section_at(loc[:-1])
-    if first["type"] == "extra_forbidden" and (now := _renamed(loc, first["input"])):
-        what, todo = f"'{loc[-1]}' is the name of an earlier version", now
-    elif first["type"] == "extra_forbidden":
-        todo = f"In {'[' + '.'.join(map(str, loc[:-1])) + ']' if loc[:-1] else 'the plan'}: {nearest(str(loc[-1]), section.model_fields if section else ())}"
-        what = f"the key '{loc[-1]}' is not known"
-    elif first["type"] == "missing":
-        field = section.model_fields.get(str(loc[-1])) if section else None
-        what = "this key is missing"
-        todo = f"Give it: {field.description}" if field and field.description else "Give it a value"
-    elif first["type"] == "literal_error":
-        choices = re.findall(r"'([^']*)'", str(first.get("ctx", {}).get("expected", "")))
-        what = f"{first['input']!r} is not one of its values"
-        near = nearest(str(first["input"]), choices)
-        todo = near[0].upper() + near[1:] + (f" (one of: {', '.join(choices)})" if choices else "")
-    elif first["type"] in WANTED:
-        wanted = WANTED[first["type"]]
-        what = f"this should be {wanted}, not {first['input']!r}"
-        todo = f"Write a section: [{key}]" if wanted == "a section" else f"Write {wanted}"
-    else:  # a limit, or a rule of a section, which says what it wants
-        what = first["msg"].removeprefix("Value error, ").removeprefix("Input ").rstrip(".")
-        if what.startswith("should"):
-            what = f"the value {what}, not {first['input']!r}"
-        todo = "Change the value"
-    return PlanError(
-        f"{path}: {key}",
-        what,
-        todo.rstrip(".") + (f". {more} more fault{'s' if more > 1 else ''} in this plan" if more else ""),
-    )
-
-
-def _renamed(loc: list[Any], given: object) -> str:
-    """What an earlier plan's key, or its whole section of them, is called now; "" for any other key."""
-
-    def now(key: str) -> str:
-        feet = key.endswith("_ft")
-        new = RENAMED.get(key[:-3] + "_m" if feet else key, "")
-        return new[:-2] + "_ft" if feet and new else new
-
-    if loc == ["gates"]:
-        keys = given if isinstance(given, dict) else {}
-        inside = ", ".join(f"{now(key)} for {key}" for key in keys if now(key))
-        return f"Write [{RENAMED['gates']}] for [gates]" + (f", and in it {inside}" if inside else "")
-    if loc[:-1] == ["requirements"] and now(str(loc[-1])):
-        return f"Write {now(str(loc[-1]))} for {loc[-1]}"
-    return ""
-
-
-def _models(annotation: Any) -> Iterator[type[Section]]:
-    """Sections named anywhere inside a type annotation."""
-    if isinstance(annotation, type) and issubclass(annotation, Section):
-        yield annotation
-    elif get_origin(annotation) is Annotated or get_args(annotation):
-        for part in get_args(annotation):
-            yield from _models(part)
-
-
-def _section_at(loc: list[Any]) -> type[Section] | None:
-    model: type[Section] = Plan
-    for part in loc:
-        if isinstance(part, int):
-            continue
-        field = model.model_fields.get(str(part))
-        inner = next(_models(field.annotation), None) if field else None
-        if inner is None:
-            return None
-        model = inner
-    return model
-
-
-@dataclass(frozen=True)
-class FieldRow:
-    """One key of the plan file, as the README shows it."""
-
-    key: str
-    kind: str
-    default: str
-    what: str
-    why: str
-
-
-def field_rows(model: type[Section] = Plan, prefix: str = "") -> Iterator[FieldRow]:
-    """Every key of the plan file with its type, default, meaning and reason, in the order of the file."""
-    for name, field in model.model_fields.items():
-        key = f"{prefix}{name}"
-        inner = next(_models(field.annotation), None)
-        if inner is not None:
-            yield from field_rows(inner, key + ".")
-            continue
-        extra = field.json_schema_extra if isinstance(field.json_schema_extra, dict) else {}
-        default = "required" if field.is_required() else _as_toml(field.default)
-        yield FieldRow(key, _kind(field.annotation), default, field.description or "", str(extra.get("why", "")))
-
-
-def _as_toml(value: Any) -> str:
-    if value is None:
-        return "not given"
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, tuple):
-        return "[" + ", ".join(_as_toml(v) for v in value) + "]"
-    return f'"{value}"' if isinstance(value, str) else f"{value:g}"
-
-
-def _kind(annotation: Any) -> str:
-    parts = [a for a in get_args(annotation) if a is not type(None)]
-    if get_origin(annotation) is Literal:
-        return " or ".join(f'"{p}"' for p in parts)
-    if get_origin(annotation) is tuple:
-        return "list"
-    if parts:
-        return " or ".join(_kind(p) for p in parts)
-    return {str: "text", float: "number", int: "whole number", bool: "true/false", date: "date"}.get(
-        annotation, str(annotation)
-    )
-
-
-def month_flags(numbers: tuple[int, ...]) -> tuple[bool, ...]:
-    """Twelve booleans, January first, from month numbers 1 to 12."""
-    return tuple(m in numbers for m in range(1, len(MONTHS) + 1))
