@@ -20,13 +20,14 @@ The kernels run on one core without the interpreter's lock: call them from threa
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from planner.compiled import kernel
-from planner.site import EARTH_RADIUS_M, Bools, Floats, Heights, Ints, Site
+from planner.site import EARTH_RADIUS_M, Bools, Floats, Heights, Ints, Site, ground_at
 
 REFRACTION = 0.13  # share of the earth's curvature undone by the bending of light near the ground (surveying)
 DROP_PER_M2 = (1.0 - REFRACTION) / (2.0 * EARTH_RADIUS_M)
@@ -131,7 +132,7 @@ def relief_horizon(
     it ends along the azimuth, so what they share is read from the finer one. start_m: what is nearer is not looked
     at; a surface model's cell that begins nearer is left out whole (it holds the mount's own support).
 
-    Agrees with `horizon.raster_tangent` as the steps of that go to zero.
+    Agrees with `raster_tangent` in `tests/plain_sun.py` as the steps of that go to zero.
 
         >>> hill = Heights(np.zeros((50, 50)), -250.0, 250.0, 10.0)
         >>> hill.values[:10] = 60.0
@@ -177,38 +178,65 @@ class SiteGround:
 
     def opaque(self, mounts_xyz: Floats, azimuth_deg: ArrayLike, terrain_reach_m: float) -> GroundHorizon | None:
         """Horizon over ground and surface model; None where the site has neither."""
-        over = [_near(self.surface, mounts_xyz, azimuth_deg)] if self.surface else []
-        if self.ground and terrain_reach_m > 0:
-            over.append(relief_horizon(mounts_xyz, self.ground, azimuth_deg, terrain_reach_m))
-        if len(over) < 2:
-            return over[0] if over else None
-        higher = over[0].tangent >= over[1].tangent
+        over = _near(self.surface, mounts_xyz, azimuth_deg) if self.surface else None
+        bare = self.bare(mounts_xyz, azimuth_deg, terrain_reach_m)
+        if over is None or bare is None:
+            return bare if over is None else over
+        higher = over.tangent >= bare.tangent
         return GroundHorizon(
-            np.where(higher, over[0].tangent, over[1].tangent),
-            np.where(higher, over[0].distance_m, over[1].distance_m),
+            np.where(higher, over.tangent, bare.tangent), np.where(higher, over.distance_m, bare.distance_m)
         )
+
+    def bare(self, mounts_xyz: Floats, azimuth_deg: ArrayLike, reach_m: float) -> GroundHorizon | None:
+        """Horizon over the ground alone; None where the site has no terrain."""
+        return (
+            relief_horizon(mounts_xyz, self.ground, azimuth_deg, reach_m) if self.ground and reach_m > 0 else None
+        )
+
+    def standing(self, mounts_xyz: Floats, azimuth_deg: ArrayLike) -> GroundHorizon | None:
+        """Upper edge of what stands on the ground by the surface model; None where the site has none."""
+        return _near(self.standing_surface, mounts_xyz, azimuth_deg) if self.surface else None
+
+    @cached_property
+    def standing_surface(self) -> tuple[Relief, ...]:
+        """The surface model where it shows something that stands on the ground, unknown elsewhere."""
+        return tuple(surface_relief(_standing(relief.heights, self.ground)) for relief in self.surface)
 
     def veil(self, mounts_xyz: Floats, azimuth_deg: ArrayLike) -> GroundHorizon | None:
         """Upper edge of the canopy raster; None where the site has none."""
         return _near(self.canopy, mounts_xyz, azimuth_deg) if self.canopy else None
 
 
-def site_ground(site: Site) -> SiteGround:
+def site_ground(site: Site, terrain: tuple[Relief, ...] | None = None) -> SiteGround:
     """The rasters of a site with their pyramids.
 
     Where a canopy layer says that leaves stand, the surface model's cells are those leaves: they are taken out of
     it, so that they veil, and do not shut out as well.
+
+    Parameters
+    ----------
+    site
+        In its local frame.
+    terrain
+        Its terrain with the pyramids, where they are at hand: `SiteGround.ground` of an earlier call.
     """
-    terrain = [h for h in (site.terrain, site.terrain_far) if h is not None]
+    if terrain is None:
+        terrain = tuple(ground_relief(h) for h in (site.terrain, site.terrain_far) if h is not None)
     surface = site.surface
     if surface is not None and site.canopy is not None:
         leaves = site.canopy.cell_at(centres(surface)) > 0
         surface = Heights(np.where(leaves, np.nan, surface.values), surface.left_m, surface.top_m, surface.cell_m)
     return SiteGround(
-        tuple(ground_relief(h) for h in terrain),
+        terrain,
         (surface_relief(surface),) if surface is not None else (),
         (canopy_relief(site.canopy, site.terrain),) if site.canopy is not None else (),
     )
+
+
+def _standing(surface: Heights, ground: Sequence[Relief]) -> Heights:
+    fine, far = (*(relief.heights for relief in ground), None, None)[:2]
+    rise = surface.values - ground_at(fine, centres(surface), far)
+    return replace(surface, values=np.where(rise > OVERHEAD_M, surface.values, np.nan))
 
 
 def centres(heights: Heights) -> Floats:

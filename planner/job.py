@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import PurePath
-from typing import Any
 
 import numpy as np
 
@@ -31,8 +30,9 @@ from planner.sun import SunResult, SunTable, sun_table, year_of_light
 from planner.sun.grid import LightGrid, light_grid
 from planner.sun.leaves import CrownLight, leaf_share
 from planner.sun.losses import DayOfSun, day_of_sun
+from planner.sun.shading import Shading, shading
 from planner.sun.sky import spread_sky, sun_table_from_weather
-from planner.sun.spread import LightSpread, carriers, light_spread
+from planner.sun.spread import Doubt, LightSpread, carriers, light_spread
 from planner.sun.water import WaterBias, eto_bias_from_eto
 
 Progress = Callable[[str, int, int], None]  # (what is being done, done, total)
@@ -98,11 +98,11 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
         )
     _say_passed_over(site, mounts, plan, ledger)
     table = _sun(source, site, ledger)
-    how = _how_light(plan, site)
+    shade = _shading(plan, site)
     sun = year_of_light(
-        site, mounts.xyz, table, **how, progress=lambda done, total: tell("sun and shade", done, total)
+        site, mounts.xyz, table, shade, progress=lambda done, total: tell("sun and shade", done, total)
     )
-    rain = rain_and_surroundings(site, mounts.xyz)
+    rain = rain_and_surroundings(site, mounts.xyz, shade.ground)
     if plan.sensor.link == "cable":
         tell("cable routes", 0, 1)
     reached = _reached(plan, site, mounts)
@@ -117,20 +117,18 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
     named = [k for k, support in enumerate(mounts.support) if support is Support.NAMED and k not in shown]
     tell("what takes the sun", 0, 1)
     losses = {
-        k: day_of_sun(site, mounts.xyz[k], table, season, time_zone=plan.time_zone, **how) for k in (*shown, *named)
+        k: day_of_sun(site, mounts.xyz[k], table, season, shade, time_zone=plan.time_zone) for k in (*shown, *named)
     }
     spreads = light_spread(
         site,
         mounts.xyz[[*shown, *named]],
         carriers(site, mounts.xyz, mounts.building)[[*shown, *named]],
         table,
-        placing_m=plan.sun.placing_sd_m,
-        heights_share=plan.sun.heights_sd_share,
-        crown_light=plan.sun.crown_light_sd,
-        **how,
+        Doubt(plan.sun.placing_sd_m, plan.sun.heights_sd_share, plan.sun.crown_light_sd),
+        shade,
     )
-    refined = _refined(plan, site, mounts, table, season, how, [*shown, *named], decision, repeaters)
-    light = _light(plan, site, table, how, ledger, tell) if plan.outputs.light_grid else None
+    refined = _refined(plan, site, mounts, table, season, shade, [*shown, *named], decision, repeaters)
+    light = _light(plan, site, table, shade, ledger, tell) if plan.outputs.light_grid else None
     water = eto_bias_from_eto(
         sun.light_share,
         climate.eto_mm_day[0],
@@ -206,13 +204,14 @@ def _sun(source: PlanFile, site: Site, ledger: Ledger) -> SunTable:
     return spread_sky(table, plan.sun.sky)
 
 
-def _how_light(plan: Plan, site: Site) -> dict[str, Any]:
+def _shading(plan: Plan, site: Site) -> Shading:
     """How a year of light is reckoned: the same for mounts, trials, losses and the grid."""
-    return {
-        "terrain_reach_m": plan.sun.terrain_km * 1000,
-        "crowns": CrownLight(plan.sun.crown_in_leaf, plan.sun.crown_leafless, plan.sun.crown_light == "by path"),
-        "in_leaf": leaf_share(site.latitude_deg, plan.sun.leaf_dates()),
-    }
+    return shading(
+        site,
+        terrain_reach_m=plan.sun.terrain_km * 1000,
+        crown_light=CrownLight(plan.sun.crown_in_leaf, plan.sun.crown_leafless, plan.sun.crown_light == "by path"),
+        in_leaf=leaf_share(site.latitude_deg, plan.sun.leaf_dates()),
+    )
 
 
 def _reached(plan: Plan, site: Site, mounts: Mounts) -> ReachResult:
@@ -236,7 +235,7 @@ def _refined(
     mounts: Mounts,
     table: SunTable,
     season: Bools,
-    how: Mapping[str, Any],
+    shade: Shading,
     rows: Sequence[int],
     decision: Decision,
     repeaters: Relays,
@@ -249,8 +248,8 @@ def _refined(
     free = plan.model_copy(update={"mounts": plan.mounts.model_copy(update={"choose": None})})
 
     def judge(trials: Mounts) -> tuple[Floats, Floats]:
-        sun = year_of_light(site, trials.xyz, table, **how)
-        rain = rain_and_surroundings(site, trials.xyz)
+        sun = year_of_light(site, trials.xyz, table, shade)
+        rain = rain_and_surroundings(site, trials.xyz, shade.ground)
         reached = _reached(plan, site, trials)
         fed = fed_by(scene(site), plan, trials, reached, repeaters)
         score = decide(free, trials, sun, rain, reached, season, fed, decision.sharing).score
@@ -321,9 +320,7 @@ def _study(
     return found
 
 
-def _light(
-    plan: Plan, site: Site, table: SunTable, how: Mapping[str, Any], ledger: Ledger, tell: Progress
-) -> LightGrid:
+def _light(plan: Plan, site: Site, table: SunTable, shade: Shading, ledger: Ledger, tell: Progress) -> LightGrid:
     grid = light_grid(
         site,
         table,
@@ -331,7 +328,7 @@ def _light(
         ground_m=plan.mounts.ground_post_m,
         roof_m=plan.sensor.mast_m,
         progress=lambda done, total: tell("light over the site", done, total),
-        year=partial(year_of_light, **how),
+        year=partial(year_of_light, shade=shade),
     )
     if grid.cell_m > plan.outputs.light_cell_m:
         ledger.add(

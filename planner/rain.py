@@ -16,23 +16,21 @@ Plain loops over mounts and edges, compiled; what is lower than LEAST_DEG is lef
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import shapely
 
 from planner.compiled import kernel
-from planner.ground import OVERHEAD_M, centres, overhead, site_ground
+from planner.ground import SiteGround, overhead, site_ground
 from planner.site import (
     Bools,
     Floats,
-    Heights,
     Ints,
     KeepOut,
     Prisms,
     Site,
-    no_crowns,
-    no_prisms,
     prisms,
 )
 
@@ -93,81 +91,75 @@ class RainResult:
     heat_share: Floats
 
 
-def rain_and_surroundings(site: Site, xyz: Floats) -> RainResult:
-    """Cover, obstacles by sector, their WMO class, drip, heat and distances to keep-outs for (n, 3) mounts.
+def rain_and_surroundings(site: Site, xyz: Floats, ground: SiteGround | None = None) -> RainResult:
+    """Cover, obstacles by sector, their WMO class, drip, heat and distances to keep-outs.
 
     Exact for prisms and ellipsoid crowns, whatever the azimuth. A canopy raster, and a surface model that stands
     in for footprints and crowns as it does for the sun, are looked at every half degree, their own cell and the
     next one left out; a footprint's roof still covers what is under it, and its walls still reflect.
+
+    Parameters
+    ----------
+    site
+        In its local frame.
+    xyz
+        (n, 3) mounts, metres.
+    ground
+        The site's rasters (`planner.ground.site_ground`), where they are at hand.
+
+    Returns
+    -------
+    RainResult
+        One row a mount.
     """
-    stands = site.surface is None
-    if not stands:
-        site = replace(site, crowns=no_crowns(), crown_prisms=no_prisms())
     xyz = np.ascontiguousarray(xyz, float).reshape(-1, 3)
     n = len(xyz)
-    points = shapely.points(xyz[:, :2])
-    crowns = site.crowns
-    tangent, obstacle, bearing = (
-        np.zeros((n, SECTORS)),
-        np.full((n, SECTORS), -1, np.int64),
-        np.full((n, SECTORS), np.nan),
-    )
+    seen = _Sectors(np.zeros((n, SECTORS)), np.full((n, SECTORS), -1, np.int64), np.full((n, SECTORS), np.nan))
     cover, wall = np.full((2, n), -1, np.int64)
     wall_m = np.full(n, np.inf)
-    first = len(site.buildings) + len(site.crown_prisms)
-    by_sector = (tangent, obstacle, bearing)
-    _add_prisms(xyz, *_flat(site.buildings), site.buildings.top_m, 0, *by_sector, cover, wall_m, wall)
-    if not stands:  # how high it stands is the surface model's to say
-        tangent[:], obstacle[:], bearing[:] = 0.0, -1, np.nan
-    hedge_m, hedge = np.full(n, np.inf), wall.copy()  # leaves are no walls
-    _add_prisms(
-        xyz,
-        *_flat(site.crown_prisms),
-        site.crown_prisms.top_m,
-        len(site.buildings),
-        *by_sector,
-        cover,
-        hedge_m,
-        hedge,
-    )
-    _add_crowns(xyz, crowns.centre, crowns.radius_m, crowns.half_height_m, first, *by_sector, cover)
-    obstacles = (
-        *site.buildings.names,
-        *site.crown_prisms.names,
-        *crowns.names,
-        "the ground",
-        "the surface model",
-        "tree canopy",
-    )
-    _add_rasters(site, xyz, len(obstacles) - 3, *by_sector, cover)
-    covered = cover >= 0
-    worst = tangent.argmax(axis=1)
-    rows = np.arange(n)
-    steepest = tangent[rows, worst]
-    under = np.where(covered[:, None], np.inf, tangent)
+    _add_prisms(xyz, _walls(site.buildings), 0, seen, cover, wall_m, wall)
+    first = len(site.buildings)
+    if site.surface is not None:  # how high all stands is the surface model's to say
+        seen.tangent[:], seen.obstacle[:], seen.bearing[:] = 0.0, -1, np.nan
+    else:
+        hedge_m, hedge = np.full(n, np.inf), wall.copy()  # leaves are no walls
+        _add_prisms(xyz, _walls(site.crown_prisms), first, seen, cover, hedge_m, hedge)
+        crowns = _Ellipsoids(site.crowns.centre, site.crowns.radius_m, site.crowns.half_height_m)
+        _add_crowns(xyz, crowns, first + len(site.crown_prisms), seen, cover)
+    solids = (*site.buildings.names, *site.crown_prisms.names, *site.crowns.names)
+    obstacles = (*solids, "the ground", "the surface model", "tree canopy")
+    _add_rasters(ground or site_ground(site), xyz, len(solids), seen, cover)
+    covered, worst, rows = cover >= 0, seen.tangent.argmax(axis=1), np.arange(n)
+    steepest = np.where(covered, np.inf, seen.tangent[rows, worst])
+    under = np.where(covered[:, None], np.inf, seen.tangent)
+
+    def named(obstacle: Ints) -> tuple[str, ...]:
+        return tuple(obstacles[k] if k >= 0 else "" for k in obstacle)
+
+    points = shapely.points(xyz[:, :2])
     drip_m, drip_name = _drip(site, xyz, points)
     nearest = {kind: _keep_out(site, points, kind) for kind in KeepOut}
     return RainResult(
         covered,
-        np.where(covered, 90.0, np.degrees(np.arctan(steepest))),
-        np.where(covered, np.nan, bearing[rows, worst]),
-        tuple(obstacles[k] if k >= 0 else "" for k in np.where(covered, cover, obstacle[rows, worst])),
-        rain_class(np.where(covered, np.inf, steepest)),
+        np.degrees(np.arctan(steepest)),
+        np.where(covered, np.nan, seen.bearing[rows, worst]),
+        named(np.where(covered, cover, seen.obstacle[rows, worst])),
+        rain_class(steepest),
         nearest[KeepOut.SPRAY][0],
         nearest[KeepOut.HEAT][0],
         nearest[KeepOut.NO_ACCESS][0],
         nearest[KeepOut.SPRAY][1],
         nearest[KeepOut.HEAT][1],
         nearest[KeepOut.NO_ACCESS][1],
-        tuple(obstacles[k] if k >= 0 else "" for k in cover),
+        named(cover),
         np.degrees(np.arctan(under)),
         rain_class(under),
-        obstacle,
+        seen.obstacle,
         obstacles,
         drip_m,
         drip_name,
         wall_m,
-        tuple(obstacles[k] if k >= 0 else "" for k in wall),
+        named(wall),
         _heat_share(site, xyz),
     )
 
@@ -194,11 +186,36 @@ def windward(rain: RainResult, from_deg: float) -> tuple[Floats, Ints]:
 # --- obstacles by sector ----------------------------------------------------------------------------------------
 
 
-def _flat(solids: Prisms) -> tuple[Floats, Floats, Ints, Floats]:
-    """Edges, where each prism's edges begin (n + 1,), and bounding boxes (n, 4), for the compiled loops."""
+class _Walls(NamedTuple):
+    """Prisms for the compiled loops: edges, where each prism's begin (n + 1,), bounding boxes (n, 4), tops."""
+
+    start: Floats
+    end: Floats
+    first: Ints
+    boxes: Floats
+    top: Floats
+
+
+class _Ellipsoids(NamedTuple):
+    centre: Floats
+    radius: Floats
+    half_height: Floats
+
+
+class _Sectors(NamedTuple):
+    """(n, 36) each: tangent of the steepest obstacle so far, its row, and where it stands, degrees."""
+
+    tangent: Floats
+    obstacle: Ints
+    bearing: Floats
+
+
+def _walls(solids: Prisms) -> _Walls:
     first = np.searchsorted(solids.edge_prism, np.arange(len(solids) + 1)).astype(np.int64)
     boxes = shapely.bounds(np.array(solids.shapes, object)).reshape(-1, 4)
-    return np.ascontiguousarray(solids.edge_start), np.ascontiguousarray(solids.edge_end), first, boxes
+    return _Walls(
+        np.ascontiguousarray(solids.edge_start), np.ascontiguousarray(solids.edge_end), first, boxes, solids.top_m
+    )
 
 
 @kernel
@@ -207,10 +224,11 @@ def _box_distance(x: float, y: float, box: Floats) -> float:
 
 
 @kernel
-def _inside(x: float, y: float, start: Floats, end: Floats, low: int, high: int) -> bool:
+def _inside(x: float, y: float, walls: _Walls, p: int) -> bool:
     """Even-odd rule over all rings of a footprint."""
+    start, end = walls.start, walls.end
     odd = False
-    for e in range(low, high):
+    for e in range(walls.first[p], walls.first[p + 1]):
         ax, ay, bx, by = start[e, 0] - x, start[e, 1] - y, end[e, 0] - x, end[e, 1] - y
         ex, ey = bx - ax, by - ay
         if (ay > 0.0) != (by > 0.0) and ax - ay * ex / ey > 0.0:
@@ -219,8 +237,9 @@ def _inside(x: float, y: float, start: Floats, end: Floats, low: int, high: int)
 
 
 @kernel
-def _on_edge(x: float, y: float, start: Floats, end: Floats, low: int, high: int) -> bool:
-    for e in range(low, high):
+def _on_edge(x: float, y: float, walls: _Walls, p: int) -> bool:
+    start, end = walls.start, walls.end
+    for e in range(walls.first[p], walls.first[p + 1]):
         ax, ay = start[e, 0] - x, start[e, 1] - y
         ex, ey = end[e, 0] - start[e, 0], end[e, 1] - start[e, 1]
         length2 = ex * ex + ey * ey
@@ -232,62 +251,42 @@ def _on_edge(x: float, y: float, start: Floats, end: Floats, low: int, high: int
 
 
 @kernel
-def _take(
-    k: int,
-    tangent: float,
-    azimuth: float,
-    row: int,
-    sector: int,
-    tangents: Floats,
-    obstacles: Ints,
-    bearings: Floats,
-) -> None:
+def _take(k: int, tangent: float, azimuth: float, row: int, sector: int, seen: _Sectors) -> None:
     s = sector % SECTORS
-    if tangent > tangents[k, s]:
-        tangents[k, s] = tangent
-        obstacles[k, s] = row
-        bearings[k, s] = azimuth % 360.0
+    if tangent > seen.tangent[k, s]:
+        seen.tangent[k, s] = tangent
+        seen.obstacle[k, s] = row
+        seen.bearing[k, s] = azimuth % 360.0
 
 
 @kernel
 def _add_prisms(
-    xyz: Floats,
-    start: Floats,
-    end: Floats,
-    first: Ints,
-    boxes: Floats,
-    top: Floats,
-    offset: int,
-    tangents: Floats,
-    obstacles: Ints,
-    bearings: Floats,
-    cover: Ints,
-    nearest_m: Floats,
-    nearest: Ints,
+    xyz: Floats, walls: _Walls, offset: int, seen: _Sectors, cover: Ints, nearest_m: Floats, nearest: Ints
 ) -> None:
     """Raise (n, 36) sectors to the steepest points of prisms; note in (n,) `cover` what hangs over a mount, and in
     `nearest_m` and `nearest` the closest of those that rise above it."""
     least = math.tan(math.radians(LEAST_DEG))
+    start, end, first = walls.start, walls.end, walls.first
     for k in range(len(xyz)):
         x, y, z = xyz[k]
-        for p in range(len(top)):
-            rise = top[p] - z
+        for p in range(len(walls.top)):
+            rise = walls.top[p] - z
             if rise <= 0.0:
                 continue
-            away = _box_distance(x, y, boxes[p])
+            away = _box_distance(x, y, walls.boxes[p])
             if rise < away * least:
                 continue
             if away <= TOUCH_M:
-                if _on_edge(x, y, start, end, first[p], first[p + 1]):
+                if _on_edge(x, y, walls, p):
                     # fixed to this wall: it closes what leads inside, and hangs over nothing
                     for i in range(SECTORS * EDGE_LOOKS):
                         azimuth = (i + 0.5) * SECTOR_DEG / EDGE_LOOKS
                         a = math.radians(azimuth)
                         ahead_x, ahead_y = x + 10.0 * TOUCH_M * math.sin(a), y + 10.0 * TOUCH_M * math.cos(a)
-                        if _inside(ahead_x, ahead_y, start, end, first[p], first[p + 1]):
+                        if _inside(ahead_x, ahead_y, walls, p):
                             s = math.floor(azimuth / SECTOR_DEG + 0.5)
-                            _take(k, math.inf, azimuth, offset + p, s, tangents, obstacles, bearings)
-                elif _inside(x, y, start, end, first[p], first[p + 1]):
+                            _take(k, math.inf, azimuth, offset + p, s, seen)
+                elif _inside(x, y, walls, p):
                     cover[k] = offset + p
                     continue
             for e in range(first[p], first[p + 1]):
@@ -313,27 +312,18 @@ def _add_prisms(
                     azimuth = min(max(foot, low, (s - 0.5) * SECTOR_DEG), high, (s + 0.5) * SECTOR_DEG)
                     value = rise * length / abs(cross) * math.cos(math.radians(azimuth - foot))
                     if value >= least:
-                        _take(k, value, azimuth, offset + p, s, tangents, obstacles, bearings)
+                        _take(k, value, azimuth, offset + p, s, seen)
 
 
 @kernel
-def _add_crowns(
-    xyz: Floats,
-    centre: Floats,
-    radius: Floats,
-    half_height: Floats,
-    offset: int,
-    tangents: Floats,
-    obstacles: Ints,
-    bearings: Floats,
-    cover: Ints,
-) -> None:
+def _add_crowns(xyz: Floats, crowns: _Ellipsoids, offset: int, seen: _Sectors, cover: Ints) -> None:
     """The same for ellipsoids: in a sector the upper tangent nearest to the crown's middle is the steepest."""
     least = math.tan(math.radians(LEAST_DEG))
     for k in range(len(xyz)):
-        for c in range(len(radius)):
-            east, north, dz = centre[c, 0] - xyz[k, 0], centre[c, 1] - xyz[k, 1], centre[c, 2] - xyz[k, 2]
-            r, h = radius[c], half_height[c]
+        for c in range(len(crowns.radius)):
+            centre = crowns.centre[c]
+            east, north, dz = centre[0] - xyz[k, 0], centre[1] - xyz[k, 1], centre[2] - xyz[k, 2]
+            r, h = crowns.radius[c], crowns.half_height[c]
             away = math.hypot(east, north)
             if away <= r:
                 if dz + h * math.sqrt(1.0 - (away / r) ** 2) > 0.0:
@@ -357,39 +347,27 @@ def _add_crowns(
                 root = math.sqrt(max(0.0, (d * dz) ** 2 - lead * (dz * dz - h * h * s2)))
                 value = (d * dz + root) / lead
                 if value >= least:
-                    _take(k, value, azimuth, offset + c, s, tangents, obstacles, bearings)
+                    _take(k, value, azimuth, offset + c, s, seen)
 
 
-def _add_rasters(
-    site: Site, xyz: Floats, first: int, tangents: Floats, obstacles: Ints, bearings: Floats, cover: Ints
-) -> None:
+def _add_rasters(ground: SiteGround, xyz: Floats, first: int, seen: _Sectors, cover: Ints) -> None:
     """The same for the ground (obstacle `first`), a surface model that shades, and a canopy raster (next two)."""
     azimuth = np.arange(0.0, 360.0, 0.5)
     sector = np.round(azimuth / SECTOR_DEG).astype(np.int64) % SECTORS
     # of the surface model what stands on the ground: the ground counts by itself
-    rasters = site_ground(replace(site, surface=_standing(site)))
-    ground = replace(rasters, surface=()).opaque(xyz, azimuth, GROUND_REACH_M)
-    over = replace(rasters, ground=()).opaque(xyz, azimuth, 0.0)
-    for row, seen in enumerate((ground, over, rasters.veil(xyz, azimuth)), start=first):
-        if seen is None or not len(xyz):
+    rasters = ground.bare(xyz, azimuth, GROUND_REACH_M), ground.standing(xyz, azimuth), ground.veil(xyz, azimuth)
+    for row, edge in enumerate(rasters, start=first):
+        if edge is None or not len(xyz):
             continue
         for s in range(SECTORS):
             mine = np.flatnonzero(sector == s)
-            best = mine[seen.tangent[:, mine].argmax(axis=1)]
-            value = seen.tangent[np.arange(len(xyz)), best]
-            higher = (value > tangents[:, s]) & (value >= math.tan(math.radians(LEAST_DEG)))
-            tangents[higher, s], obstacles[higher, s] = value[higher], row
-            bearings[higher, s] = azimuth[best[higher]]
-    for row, reliefs in ((first + 1, rasters.surface), (first + 2, rasters.canopy)):
+            best = mine[edge.tangent[:, mine].argmax(axis=1)]
+            value = edge.tangent[np.arange(len(xyz)), best]
+            higher = (value > seen.tangent[:, s]) & (value >= math.tan(math.radians(LEAST_DEG)))
+            seen.tangent[higher, s], seen.obstacle[higher, s] = value[higher], row
+            seen.bearing[higher, s] = azimuth[best[higher]]
+    for row, reliefs in ((first + 1, ground.standing_surface), (first + 2, ground.canopy)):
         cover[(cover < 0) & overhead(reliefs, xyz)] = row
-
-
-def _standing(site: Site) -> Heights | None:
-    """The surface model where it shows something that stands on the ground; NaN elsewhere."""
-    if site.surface is None:
-        return None
-    h = site.surface
-    return replace(h, values=np.where(h.values - site.ground_at(centres(h)) > OVERHEAD_M, h.values, np.nan))
 
 
 # --- drip, heat, keep-outs --------------------------------------------------------------------------------------
@@ -419,9 +397,8 @@ def _heat_share(site: Site, xyz: Floats) -> Floats:
     hot = [s for s, kind in zip(site.keep_outs.shapes, site.keep_outs.kinds, strict=True) if kind is KeepOut.HEAT]
     parts = shapely.get_parts(shapely.union_all([*site.buildings.shapes, *hot]))
     flat = [p for p in parts if p.geom_type == "Polygon"]
-    start, end, first, boxes = _flat(prisms(flat, np.zeros(len(flat)), np.zeros(len(flat))))
-    radii = np.array(HEAT_RADII_M)
-    return np.asarray(_covered_area(xyz, start, end, first, boxes, radii) / (np.pi * radii**2))
+    walls, radii = _walls(prisms(flat, np.zeros(len(flat)), np.zeros(len(flat)))), np.array(HEAT_RADII_M)
+    return np.asarray(_covered_area(xyz, walls, radii) / (np.pi * radii**2))
 
 
 @kernel
@@ -454,13 +431,14 @@ def _circle_by_edge(ax: float, ay: float, bx: float, by: float, r: float) -> flo
 
 
 @kernel
-def _covered_area(xyz: Floats, start: Floats, end: Floats, first: Ints, boxes: Floats, radii: Floats) -> Floats:
+def _covered_area(xyz: Floats, walls: _Walls, radii: Floats) -> Floats:
     """(n, r) area of disjoint polygons inside circles around mounts."""
+    start, end, first = walls.start, walls.end, walls.first
     out = np.zeros((len(xyz), len(radii)))
     for k in range(len(xyz)):
         x, y = xyz[k, 0], xyz[k, 1]
-        for p in range(len(boxes)):
-            away = _box_distance(x, y, boxes[p])
+        for p in range(len(walls.boxes)):
+            away = _box_distance(x, y, walls.boxes[p])
             for j in range(len(radii)):
                 if away < radii[j]:
                     area = 0.0

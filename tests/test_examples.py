@@ -6,12 +6,12 @@ import numpy as np
 import pandas as pd
 import pvlib
 import pytest
+from plain_sun import opaque_tangent
 
 import planner
 from planner.layers import named_xy, read_site
 from planner.mounts import find_mounts
 from planner.sun.horizon import directions
-from planner.sun.plain import opaque_tangent
 
 EXAMPLES = Path(__file__).parents[1] / "examples"
 

@@ -5,6 +5,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plain_sun import prism_tangent, raster_tangent
 
 from planner.ground import (
     DROP_PER_M2,
@@ -18,7 +19,7 @@ from planner.ground import (
 from planner.rain import rain_and_surroundings
 from planner.site import Heights, bare_site, ground_at, prisms
 from planner.sun import sun_table, year_of_light
-from planner.sun.horizon import directions, prism_tangent, raster_tangent
+from planner.sun.horizon import directions
 
 AZIMUTH = np.arange(0.0, 360.0, 1.0)
 

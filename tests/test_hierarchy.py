@@ -3,16 +3,17 @@
 import numpy as np
 import pytest
 import shapely
+from plain_sun import plain_year_of_light, prism_tangent
 from scenes import roofs, streets, town, walls
 from test_sun import scene
 
 from planner.site import Crowns, Heights, Prisms, bare_site, prisms
 from planner.sun import sun_table, year_of_light
 from planner.sun.hierarchy import horizons, pack
-from planner.sun.horizon import directions, prism_tangent
+from planner.sun.horizon import directions
 from planner.sun.leaves import CrownLight
 from planner.sun.months import SAMPLED_DEG, city_light, light_below, light_table, monthly_beam
-from planner.sun.plain import plain_year_of_light
+from planner.sun.shading import shading
 
 
 def elevation_deg(tangent):
@@ -178,8 +179,8 @@ def test_same_year_as_the_plain_form(site):
     for name in vars(ours.shade):
         np.testing.assert_allclose(getattr(ours.shade, name), getattr(plain.shade, name), atol=1e-12, err_msg=name)
     assert np.ptp(ours.shade.worst_day) > 0.1  # no scene that hides all from all
-    other = {"crowns": CrownLight(0.1, 0.5), "in_leaf": np.linspace(0, 1, 12)}
-    ours, plain = year_of_light(site, mounts, table, **other), plain_year_of_light(site, mounts, table, **other)
+    other = shading(site, crown_light=CrownLight(0.1, 0.5), in_leaf=np.linspace(0, 1, 12))
+    ours, plain = year_of_light(site, mounts, table, other), plain_year_of_light(site, mounts, table, other)
     np.testing.assert_allclose(ours.beam_share, plain.beam_share, atol=1e-12)
     np.testing.assert_allclose(ours.light_share, plain.light_share, atol=1e-3)
 
@@ -190,8 +191,8 @@ def test_by_path_a_crown_takes_its_share_on_average():
     site = bare_site(crowns=crown, latitude_deg=-30)
     table = sun_table(-30, 0, step_minutes=20, day_step=10)
     mounts = np.array([[0.0, 0, 2.0], [1.0, 20, 1.0]])
-    whole = year_of_light(site, mounts, table, crowns=CrownLight(0.2, 0.6))
-    path = year_of_light(site, mounts, table, crowns=CrownLight(0.2, 0.6, by_path=True))
+    whole = year_of_light(site, mounts, table, shading(site, crown_light=CrownLight(0.2, 0.6)))
+    path = year_of_light(site, mounts, table, shading(site, crown_light=CrownLight(0.2, 0.6, by_path=True)))
     # the sun passes through the middle, where the way (8 m) is longer than the mean (16/3 m), and through the rim
     assert (path.direct_h == whole.direct_h).all()
     assert np.abs(path.beam_share - whole.beam_share).max() > 1e-3

@@ -21,6 +21,7 @@ from planner.sun.losses import (
     hour_said,
     loss_said,
 )
+from planner.sun.shading import shading
 from planner.units import MONTHS
 
 FAR = 1e5
@@ -183,8 +184,9 @@ def test_losses_add_up_to_what_the_mount_lacks(seed):
     """Hours and beam by month, against the year of light, which knows no names."""
     site = mixed(seed)
     mount = np.array([*np.random.default_rng(seed).uniform(-60, 60, 2), 2.5])
-    found = attribute(site, mount, TABLE, 3000.0)
-    year = year_of_light(site, mount[None, :], TABLE, terrain_reach_m=3000.0)
+    near = shading(site, terrain_reach_m=3000.0)
+    found = attribute(site, mount, TABLE, near)
+    year = year_of_light(site, mount[None, :], TABLE, near)
     by_step = np.bincount(found.step, weights=found.part, minlength=len(TABLE.month))
     np.testing.assert_allclose(by_step, found.hidden, atol=1e-12)
     np.testing.assert_allclose(

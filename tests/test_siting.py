@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import shapely
+from plain_sun import shade_of
 
 from planner.rain import rain_and_surroundings
 from planner.site import Crowns, Heights, bare_site, prisms
@@ -18,7 +19,7 @@ from planner.siting import (
 )
 from planner.sun import year_of_light
 from planner.sun.path import SunTable, sun_table
-from planner.sun.result import SunResult, shade_of
+from planner.sun.result import SunResult
 
 ALL_YEAR = np.ones(12, bool)
 

@@ -6,10 +6,15 @@ import shapely
 
 from planner.site import Crowns, Heights, bare_site, prisms
 from planner.sun import sun_table, year_of_light
-from planner.sun.spread import carriers, light_spread
+from planner.sun.spread import Doubt, carriers, light_spread
 
 TABLE = sun_table(40, 0, step_minutes=5)
-NONE = {"placing_m": 0.0, "heights_share": 0.0, "crown_light": 0.0}
+
+
+def doubt(placing_m=0.0, heights_share=0.0, crown_light=0.0):
+    return Doubt(placing_m, heights_share, crown_light)
+
+
 FAR = 1e7
 
 
@@ -18,9 +23,7 @@ def canyon_wall(height=10.0, away=10.0):
 
 
 def test_an_open_mount_is_sure():
-    (found,) = light_spread(
-        bare_site(), np.array([[0.0, 0, 3]]), [-1], TABLE, placing_m=0.3, heights_share=0.1, crown_light=0.1
-    )
+    (found,) = light_spread(bare_site(), np.array([[0.0, 0, 3]]), [-1], TABLE, Doubt(0.3, 0.1, 0.1))
     assert (found.light_share == 0).all()
     assert (found.direct_h == 0).all()
 
@@ -30,7 +33,7 @@ def test_moving_before_a_wall():
 
     Moving by s changes it by sin(a) / 2 * da, da = h s / (h^2 + d^2).
     """
-    (found,) = light_spread(canyon_wall(), np.zeros((1, 3)), [-1], TABLE, **(NONE | {"placing_m": 0.2}))
+    (found,) = light_spread(canyon_wall(), np.zeros((1, 3)), [-1], TABLE, doubt(placing_m=0.2))
     beam, diffuse = TABLE.monthly(TABLE.beam_wh_m2)[11], TABLE.monthly(TABLE.diffuse_wh_m2)[11]
     angle = np.pi / 4
     moved = np.sin(angle) / 2 * 10 * 0.2 / 200  # towards the wall
@@ -39,7 +42,7 @@ def test_moving_before_a_wall():
 
 
 def test_a_higher_wall():
-    (found,) = light_spread(canyon_wall(), np.zeros((1, 3)), [-1], TABLE, **(NONE | {"heights_share": 0.05}))
+    (found,) = light_spread(canyon_wall(), np.zeros((1, 3)), [-1], TABLE, doubt(heights_share=0.05))
     beam, diffuse = TABLE.monthly(TABLE.beam_wh_m2)[11], TABLE.monthly(TABLE.diffuse_wh_m2)[11]
     raised = np.sin(np.pi / 4) / 2 * 10 * 0.5 / 200
     assert found.light_share[11] == pytest.approx(raised * diffuse / (beam + diffuse), rel=0.03)
@@ -49,7 +52,11 @@ def test_a_crowns_light():
     """Inside a crown all light is its share: the spread is the share's own."""
     tree = Crowns(("oak",), np.array([[0.0, 0, 0]]), np.array([5.0]), np.array([5.0]), np.array([True]))
     (found,) = light_spread(
-        bare_site(crowns=tree, latitude_deg=40), np.zeros((1, 3)), [-1], TABLE, **(NONE | {"crown_light": 0.1})
+        bare_site(crowns=tree, latitude_deg=40),
+        np.zeros((1, 3)),
+        [-1],
+        TABLE,
+        doubt(crown_light=0.1),
     )
     np.testing.assert_allclose(found.light_share, 0.1, atol=1e-9)
 
@@ -57,9 +64,9 @@ def test_a_crowns_light():
 def test_causes_add_in_quadrature():
     mount = np.array([[3.0, 2, 1.0]])
     site = bare_site(buildings=prisms([shapely.box(-8, -20, 30, -9)], [-1], [9]), latitude_deg=40)
-    one = light_spread(site, mount, [-1], TABLE, **(NONE | {"placing_m": 0.1}))[0].light_share
-    other = light_spread(site, mount, [-1], TABLE, **(NONE | {"heights_share": 0.05}))[0].light_share
-    both = light_spread(site, mount, [-1], TABLE, placing_m=0.1, heights_share=0.05, crown_light=0.0)[0].light_share
+    one = light_spread(site, mount, [-1], TABLE, doubt(placing_m=0.1))[0].light_share
+    other = light_spread(site, mount, [-1], TABLE, doubt(heights_share=0.05))[0].light_share
+    both = light_spread(site, mount, [-1], TABLE, Doubt(0.1, 0.05, 0.0))[0].light_share
     np.testing.assert_allclose(both, np.hypot(one, other))
     assert both.max() > 0.005
 
@@ -68,14 +75,14 @@ def test_causes_add_in_quadrature():
 def test_a_mount_rides_on_its_own_building(x, z):
     """Mast and wall bracket on a lone tower: its height's error moves them along and takes no light."""
     tower = bare_site(buildings=prisms([shapely.box(0, 0, 10, 10)], [-1], [20]), latitude_deg=40)
-    (found,) = light_spread(tower, np.array([[x, 5.0, z]]), [0], TABLE, **(NONE | {"heights_share": 0.1}))
+    (found,) = light_spread(tower, np.array([[x, 5.0, z]]), [0], TABLE, doubt(heights_share=0.1))
     np.testing.assert_allclose(found.light_share, 0, atol=1e-12)
     # seen from another tower's roof it does take light
     pair = bare_site(
         buildings=prisms([shapely.box(0, 0, 10, 10), shapely.box(0, -30, 10, -20)], [-1, -1], [20, 24]),
         latitude_deg=40,
     )
-    (other,) = light_spread(pair, np.array([[5.0, 5.0, 20.6]]), [0], TABLE, **(NONE | {"heights_share": 0.1}))
+    (other,) = light_spread(pair, np.array([[5.0, 5.0, 20.6]]), [0], TABLE, doubt(heights_share=0.1))
     assert other.light_share.max() > 1e-4
 
 
@@ -90,7 +97,7 @@ def test_a_point_named_on_a_roof_rides_on_it():
     lone = bare_site(buildings=prisms(shapes[:1], [-1], [10]), latitude_deg=40)
     mount = mounts[1:2]
     own = carriers(lone, mount, np.array([-1]))
-    (found,) = light_spread(lone, mount, own, TABLE, placing_m=0.1, heights_share=0.05, crown_light=0.1)
+    (found,) = light_spread(lone, mount, own, TABLE, Doubt(0.1, 0.05, 0.1))
     assert found.light_share.max() == found.direct_h.max() == 0
 
 
@@ -98,7 +105,7 @@ def test_no_head_is_tried_inside_a_wall():
     """0.5 m before an endless wall in the north, moved by 0.6 m: from within the wall nothing would be seen. The
     sky view a step farther off is the closed form (1 + cos a) / 2."""
     mount = np.array([[0.0, 9.5, 0.0]])
-    (found,) = light_spread(canyon_wall(), mount, [-1], TABLE, **(NONE | {"placing_m": 0.6}))
+    (found,) = light_spread(canyon_wall(), mount, [-1], TABLE, doubt(placing_m=0.6))
     beam, diffuse = TABLE.monthly(TABLE.beam_wh_m2)[11], TABLE.monthly(TABLE.diffuse_wh_m2)[11]
     moved = (np.cos(np.arctan(10 / 1.1)) - np.cos(np.arctan(10 / 0.5))) / 2
     raised = (np.cos(np.arctan(9.4 / 0.5)) - np.cos(np.arctan(10.6 / 0.5))) / 4
@@ -119,7 +126,7 @@ def test_a_surface_model_is_no_surer_than_footprints():
     mount = np.array([[0.0, 0.0, 2.0]])
 
     def spread(site, own=-1, at=mount, **kwargs):
-        return light_spread(site, at, [own], TABLE, **(NONE | kwargs))[0].light_share
+        return light_spread(site, at, [own], TABLE, doubt(**kwargs))[0].light_share
 
     # east, north and up by hand: half a cell, half a cell and nothing
     year = [year_of_light(as_cells, mount + step, TABLE).light_share[0] for step in np.eye(3)[:2] * 0.5]

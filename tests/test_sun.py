@@ -9,10 +9,11 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plain_sun import prism_hits, prism_tangent, raster_tangent
 
 from planner.site import Crowns, Heights, bare_site, prisms
 from planner.sun import sun_table, year_of_light
-from planner.sun.horizon import crown_spans, directions, prism_hits, prism_tangent, raster_tangent
+from planner.sun.horizon import crown_spans, directions
 from planner.sun.leaves import CrownLight
 
 FAR = 1e7  # long enough to be endless

@@ -1,6 +1,6 @@
 """Horizons among any number of prisms: a hierarchy of boxes walked from near to far, compiled.
 
-The answer is that of `horizon.prism_tangent`, to float precision. What makes it quick::
+The answer is that of `prism_tangent` in `tests/plain_sun.py`, to float precision. What makes it quick::
 
     mount o ....[ box, highest top ]......   a box is passed over when even its highest top, at its nearest
               \\__ horizon so far __/         point, stays under the horizon already found over all its width
@@ -114,6 +114,17 @@ def pack(solids: Prisms) -> Tree:
     top = np.ascontiguousarray(solids.top_m[order])
     node, level, sizes = _boxes(box[order], top)
     return Tree(node, level, sizes, top, np.ascontiguousarray(solids.base_m[order]), first, vertex, order)
+
+
+def with_tops(tree: Tree, top_m: Floats) -> Tree:
+    """The tree with other tops, (n,) metres in the order of the prisms that it was packed from."""
+    top, node = np.ascontiguousarray(top_m[tree.row]), tree.node.copy()
+    highest = _outward(top, np.inf)
+    for k, (start, size) in enumerate(zip(tree.level, tree.size, strict=True)):
+        node[start : start + size, 4] = highest = (
+            np.maximum.reduceat(highest, np.arange(0, len(highest), FAN)) if k else highest
+        )
+    return tree._replace(node=node, top=top)
 
 
 def _curve(box: Floats) -> Ints:

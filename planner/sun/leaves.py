@@ -26,45 +26,13 @@ MonthDay = tuple[int, int]  # month 1 to 12, day 1 to 31
 
 
 @dataclass(frozen=True)
-class Measured:
-    """What was measured behind crowns: lowest and highest share of the light let through, in leaf and leafless."""
-
-    in_leaf: tuple[float, float]
-    leafless: tuple[float, float]
-    what: str
-    source: str
-
-
-MEASURED = (
-    Measured(
-        (0.20, 0.20),
-        (0.60, 0.60),
-        "sugar maple before a south wall, clear sky: about 80 % cut in leaf, nearly 40 % leafless",
-        "Heisler (1986), Urban Ecology 9:337-359",
-    ),
-    Measured(
-        (0.25, 0.35),
-        (0.66, 0.70),
-        "in the shadow of single trees, clear sky",
-        "Heisler (1985), in The Forest-Atmosphere Interaction, chapter 20, doi 10.1007/978-94-009-5305-5_20",
-    ),
-    Measured(
-        (0.013, 0.053),
-        (0.402, 0.519),
-        "direct beam behind street trees in Gothenburg (from memory)",
-        "Konarska et al. (2014), Theoretical and Applied Climatology 117",
-    ),
-)
-
-
-@dataclass(frozen=True)
 class CrownLight:
     """Share of the sun's light that passes one crown, and how it is counted. Evergreens are in leaf all year.
 
     by_path: by the length of the way through the crown; otherwise every crown met takes its whole share.
     """
 
-    in_leaf: float = 0.20  # Heisler (1986), the first line of MEASURED
+    in_leaf: float = 0.20  # behind a sugar maple, as is 0.60: Heisler (1986), Urban Ecology 9:337-359
     leafless: float = 0.60
     by_path: bool = False
 
@@ -73,18 +41,6 @@ class CrownLight:
         leafy = np.asarray(evergreen, bool)
         bare = np.where(leafy, self.in_leaf, self.leafless)
         return np.asarray(np.log(np.stack([bare, np.full(leafy.shape, self.in_leaf)], axis=-1)))
-
-
-def measured_range() -> Measured:
-    """Lowest and highest of all that was measured: the spread to state beside a crown's light."""
-    every = [(m.in_leaf, m.leafless) for m in MEASURED]
-    leafy, bare = ([p[k] for p in every] for k in (0, 1))
-    return Measured(
-        (min(low for low, _ in leafy), max(high for _, high in leafy)),
-        (min(low for low, _ in bare), max(high for _, high in bare)),
-        "over all",
-        "; ".join(m.source for m in MEASURED),
-    )
 
 
 # --- when ----------------------------------------------------------------------------------------------------
@@ -136,12 +92,6 @@ def over_the_month(in_leaf: ArrayLike, leafless: ArrayLike, share: Floats) -> Fl
 
 
 # --- how much ------------------------------------------------------------------------------------------------
-
-
-def light_by_path(path_m: ArrayLike, mean_chord_m: ArrayLike, passed: ArrayLike) -> Floats:
-    """Share of the light left after `path_m` inside a crown: Beer's law, set so that the mean chord lets `passed`
-    through."""
-    return np.asarray(np.asarray(passed, float) ** (np.asarray(path_m, float) / np.asarray(mean_chord_m, float)))
 
 
 def ellipsoid_mean_chord_m(radius_m: ArrayLike, half_height_m: ArrayLike) -> Floats:

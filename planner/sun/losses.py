@@ -23,20 +23,19 @@ import numpy as np
 import pvlib
 import shapely
 
-from planner.ground import GroundHorizon, site_ground
+from planner.ground import GroundHorizon
 from planner.mounts import compass
 from planner.site import Bools, Crowns, Floats, Ints, Prisms, Site
 from planner.sun.horizon import Directions, crown_spans, directions
 from planner.sun.leaves import (
-    CrownLight,
     ellipsoid_mean_chord_m,
     ellipsoid_path_m,
-    leaf_share,
     over_the_month,
     prism_mean_chord_m,
 )
 from planner.sun.path import YEAR, SunTable
 from planner.sun.result import along, raster_azimuth_deg
+from planner.sun.shading import Shading, shading
 from planner.units import MONTHS, months, percent
 
 SOLAR = "true solar time"
@@ -102,19 +101,34 @@ def day_of_sun(
     mount: Floats,
     sun: SunTable,
     season: Bools,
+    shade: Shading | None = None,
     *,
     time_zone: str | None = None,
-    terrain_reach_m: float = 20_000.0,
-    crowns: CrownLight | None = None,
-    in_leaf: Floats | None = None,
 ) -> DayOfSun:
-    """Losses and hours of one (3,) mount; season: (12,) irrigation months.
+    """Losses and hours of one mount.
 
-    time_zone: an IANA name, for local clock time (with summer time as in the middle of each month, which the
-    equation of time moves by less than 8 minutes within a month); true solar time without it. crowns, in_leaf: as
-    `year_of_light` was given them.
+    Parameters
+    ----------
+    site
+        In its local frame.
+    mount
+        (3,) head of the sensor, metres.
+    sun
+        The sun's year.
+    season
+        (12,) irrigation months; the whole year where there is none.
+    shade
+        As `year_of_light` was given it.
+    time_zone
+        An IANA name, for local clock time (with summer time as in the middle of each month, which the equation of
+        time moves by less than 8 minutes within a month); true solar time without it.
+
+    Returns
+    -------
+    DayOfSun
+        Hours of the day by month, and the losses that cost the most light in irrigation months first.
     """
-    found = attribute(site, np.asarray(mount, float), sun, terrain_reach_m, crowns, in_leaf)
+    found = attribute(site, np.asarray(mount, float), sun, shade)
     hour = clock_hours(sun.solar_hour, sun.month, site.longitude_deg, time_zone)
     light = sun.monthly(sun.beam_wh_m2 + sun.diffuse_wh_m2)
     with np.errstate(divide="ignore", invalid="ignore"):  # polar night has no light to lose
@@ -169,15 +183,13 @@ def attribute(
     site: Site,
     mount: Floats,
     sun: SunTable,
-    terrain_reach_m: float = 20_000.0,
-    crowns: CrownLight | None = None,
-    in_leaf: Floats | None = None,
+    shade: Shading | None = None,
 ) -> Attribution:
     """For each step of the sun's year, what stands between a (3,) mount and the sun; as `year_of_light` has it."""
-    looks, azimuth, rasters = directions(sun.azimuth_deg), raster_azimuth_deg(site), site_ground(site)
+    shade = shade or shading(site)
+    looks, azimuth, rasters = directions(sun.azimuth_deg), raster_azimuth_deg(site), shade.ground
     slope = np.tan(np.radians(sun.elevation_deg[looks.order]))
-    leafy = (leaf_share(site.latitude_deg) if in_leaf is None else in_leaf)[sun.month[looks.order]]
-    light = crowns or CrownLight()
+    leafy, light = shade.in_leaf[sun.month[looks.order]], shade.crown_light
     stands = site.surface is None  # else the surface model stands in for footprints and crowns
     names: list[str] = []
     kinds: list[Obstacle] = []
@@ -191,7 +203,7 @@ def attribute(
         owner = _nearest(mount, site.buildings, looks.sin, looks.cos, slope)
         names += site.buildings.names
         kinds += [Obstacle.OVERHANG if base > mount[2] else Obstacle.BUILDING for base in site.buildings.base_m]
-    ground = over(rasters.opaque(mount[None], azimuth, terrain_reach_m))
+    ground = over(rasters.opaque(mount[None], azimuth, shade.terrain_reach_m))
     owner[(owner < 0) & (slope <= ground)] = len(names)
     names.append("")
     kinds.append(Obstacle.GROUND if stands else Obstacle.SURFACE)

@@ -1,4 +1,4 @@
-"""What a year of light is, and what the compiled and the plain form of it share."""
+"""What a year of light is, and how it is summed up."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.site import Bools, Floats, Ints, Site
+from planner.site import Floats, Ints, Site
 from planner.sun.horizon import Directions
 from planner.sun.path import SunTable
 
@@ -75,16 +75,6 @@ def sum_up(
 def days_of(sun: SunTable) -> Ints:
     """(m,) which day each step belongs to, from 0: a day ends where solar time falls back."""
     return np.cumsum(np.diff(sun.solar_hour, prepend=sun.solar_hour[:1]) < 0)
-
-
-def shade_of(sun: SunTable, hidden: Bools) -> Shade:
-    """Shade from (n, m) steps whose sun is hidden."""
-    day = days_of(sun)
-    if not len(day):
-        return name_shade(sun, np.full(len(hidden), -1), np.zeros(len(hidden)), np.zeros(len(hidden), np.int64))
-    highest = np.where(hidden, sun.elevation_deg, -np.inf).argmax(axis=1)
-    share = np.array([np.bincount(day, weights=row) for row in hidden]).reshape(len(hidden), -1) / np.bincount(day)
-    return name_shade(sun, np.where(hidden.any(axis=1), highest, -1), share.max(axis=1), share.argmax(axis=1))
 
 
 def name_shade(sun: SunTable, highest: Ints, worst_day: Floats, day: Ints) -> Shade:

@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
-from planner.ground import centres, overhead, site_ground
-from planner.site import Bools, Floats, Heights, Ints, Prisms, Site
-from planner.sun.leaves import CrownLight
+from planner.ground import centres, overhead
+from planner.site import Bools, Floats, Ints, Prisms, Site
 from planner.sun.path import SunTable
+from planner.sun.shading import Shading, shading
 from planner.sun.year import year_of_light
 
 
@@ -30,68 +30,87 @@ class LightSpread:
     direct_h: Floats
 
 
-def light_spread(
-    site: Site,
-    mounts_xyz: Floats,
-    building: Ints,
-    sun: SunTable,
-    *,
-    placing_m: float,
-    heights_share: float,
-    crown_light: float,
-    terrain_reach_m: float = 20_000.0,
-    crowns: CrownLight | None = None,
-    in_leaf: Floats | None = None,
-) -> list[LightSpread]:
-    """Spread of the light at (n, 3) mounts.
+@dataclass(frozen=True)
+class Doubt:
+    """Standard deviations of what the light is reckoned from.
 
-    building: (n,) row of the building that carries each, -1 for none (see `carriers`); its height does not change,
-    for the mount stands on it: what counts is how much higher the others are. placing_m: standard deviation of
-    where the head really stands, east, north and up; beside a surface model at least half its cell, for its walls
-    may stand off by as much. heights_share: of heights above ground of buildings and trees. crown_light: of the
-    share of light that a crown lets through.
+    placing_m: of where the head really stands, east, north and up. heights_share: of heights above ground of
+    buildings and trees. crown_light: of the share of light that a crown lets through.
     """
-    mounts, light = np.asarray(mounts_xyz, float).reshape(-1, 3), crowns or CrownLight()
-    rows = np.asarray(building, np.int64)
 
-    def year(where: Site, at: Floats, through: CrownLight) -> tuple[Floats, Floats]:
-        found = year_of_light(where, at, sun, terrain_reach_m=terrain_reach_m, crowns=through, in_leaf=in_leaf)
+    placing_m: float
+    heights_share: float
+    crown_light: float
+
+
+def light_spread(
+    site: Site, mounts_xyz: Floats, building: Ints, sun: SunTable, doubt: Doubt, shade: Shading | None = None
+) -> list[LightSpread]:
+    """Spread of the light at mounts.
+
+    Parameters
+    ----------
+    site
+        In its local frame.
+    mounts_xyz
+        (n, 3) heads of the sensors, metres.
+    building
+        (n,) row of the building that carries each, -1 for none (see `carriers`); its height does not change, for
+        the mount stands on it: what counts is how much higher the others are.
+    sun
+        The sun's year.
+    doubt
+        Beside a surface model the place is unsure by at least half its cell, for its walls may stand off by as
+        much.
+    shade
+        As `year_of_light` was given it.
+
+    Returns
+    -------
+    list of LightSpread
+        One a mount.
+    """
+    mounts = np.asarray(mounts_xyz, float).reshape(-1, 3)
+    rows, known = np.asarray(building, np.int64), shade or shading(site)
+
+    def year(where: Site, at: Floats, how: Shading) -> tuple[Floats, Floats]:
+        found = year_of_light(where, at, sun, how)
         return found.light_share, found.direct_h
 
     def moved(step_m: Floats) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats], Ints]:
         there = [mounts + sign * step_m for sign in (1, -1)]
-        shut = [_walled_in(site, at) for at in there]
+        shut = [_walled_in(site, at, known) for at in there]
         one, other = (
-            year(site, np.where(inside[:, None], mounts, at), light) for at, inside in zip(there, shut, strict=True)
+            year(site, np.where(inside[:, None], mounts, at), known) for at, inside in zip(there, shut, strict=True)
         )
         return one, other, 2 - shut[0].astype(np.int64) - shut[1]
 
     def others_raised(factor: float) -> tuple[Floats, Floats]:
         share, hours = np.empty((len(mounts), 12)), np.empty((len(mounts), 12))
+        taller = _raised(site, factor)
         for own in np.unique(rows):
-            mine = rows == own
-            share[mine], hours[mine] = year(_raised(site, factor, int(own)), mounts[mine], light)
+            mine, there = rows == own, _but_for(taller, site, int(own))
+            share[mine], hours[mine] = year(there, mounts[mine], known.with_heights_of(there))
         return share, hours
 
-    more, less = (
-        replace(
-            light,
-            in_leaf=float(np.clip(light.in_leaf + sign * crown_light, 1e-3, 1.0)),
-            leafless=float(np.clip(light.leafless + sign * crown_light, 1e-3, 1.0)),
-        )
-        for sign in (1, -1)
-    )
-    beside_m = max(placing_m, site.surface.cell_m / 2) if site.surface is not None else placing_m
+    more, less = (_lighter(known, sign * doubt.crown_light) for sign in (1, -1))
+    beside_m = max(doubt.placing_m, site.surface.cell_m / 2) if site.surface is not None else doubt.placing_m
     both = np.full(len(mounts), 2)
     pairs = [
-        *(moved(step_m) for step_m in np.diag([beside_m, beside_m, placing_m])),
-        (others_raised(1.0 + heights_share), others_raised(1.0 - heights_share), both),
+        *(moved(step_m) for step_m in np.diag([beside_m, beside_m, doubt.placing_m])),
+        (others_raised(1.0 + doubt.heights_share), others_raised(1.0 - doubt.heights_share), both),
         (year(site, mounts, more), year(site, mounts, less), both),
     ]
     squares = sum(
         ((np.array(one) - np.array(other)) / np.maximum(sides, 1)[:, None]) ** 2 for one, other, sides in pairs
     )
     return [LightSpread(share, hours) for share, hours in zip(*np.sqrt(squares), strict=True)]
+
+
+def _lighter(shade: Shading, more: float) -> Shading:
+    light = shade.crown_light
+    in_leaf, leafless = (float(np.clip(share + more, 1e-3, 1.0)) for share in (light.in_leaf, light.leafless))
+    return replace(shade, crown_light=replace(light, in_leaf=in_leaf, leafless=leafless))
 
 
 def carriers(site: Site, mounts_xyz: Floats, building: Ints) -> Ints:
@@ -107,10 +126,10 @@ def carriers(site: Site, mounts_xyz: Floats, building: Ints) -> Ints:
     return found
 
 
-def _walled_in(site: Site, xyz: Floats) -> Bools:
+def _walled_in(site: Site, xyz: Floats, shade: Shading) -> Bools:
     """(n,) whether a place is inside a building, or under what a surface model shows there."""
     if site.surface is not None:
-        return overhead(site_ground(site).surface, xyz)
+        return overhead(shade.ground.surface, xyz)
     within = np.zeros(len(xyz), bool)
     solids = site.buildings
     point, prism = shapely.STRtree(solids.shapes).query(shapely.points(xyz[:, :2]), "intersects")
@@ -119,41 +138,42 @@ def _walled_in(site: Site, xyz: Floats) -> Bools:
     return within
 
 
-def _raised(site: Site, factor: float, own: int) -> Site:
-    """The site with all that stands on it, but for building `own`, higher above ground by a factor."""
-    crowns = site.crowns
+def _raised(site: Site, factor: float) -> Site:
+    """The site with all that stands on it higher above ground by a factor."""
+    crowns, surface, canopy = site.crowns, site.surface, site.canopy
     lift = (crowns.centre[:, 2] - site.ground_at(crowns.centre[:, :2])) * (factor - 1.0)
     taller = replace(
         crowns,
         centre=crowns.centre + lift[:, None] * np.array([0.0, 0.0, 1.0]),
         half_height_m=crowns.half_height_m * factor,
     )
+    if surface is not None:
+        ground = site.ground_at(centres(surface))
+        surface = replace(surface, values=ground + (surface.values - ground) * factor)
     return replace(
         site,
-        buildings=_taller(site, site.buildings, factor, own),
-        crown_prisms=_taller(site, site.crown_prisms, factor, -1),
+        buildings=_taller(site, site.buildings, factor),
+        crown_prisms=_taller(site, site.crown_prisms, factor),
         crowns=taller,
-        surface=_taller_cells(site, site.surface, factor, own) if site.surface is not None else None,
-        canopy=replace(site.canopy, values=site.canopy.values * factor) if site.canopy is not None else None,
+        surface=surface,
+        canopy=replace(canopy, values=canopy.values * factor) if canopy is not None else None,
     )
 
 
-def _taller_cells(site: Site, surface: Heights, factor: float, own: int) -> Heights:
-    at = centres(surface)
-    ground = site.ground_at(at)
-    values = ground + (surface.values - ground) * factor
-    if own >= 0:  # and the cells that its edges cross
-        mine = shapely.contains_xy(site.buildings.shapes[own].buffer(surface.cell_m), at[..., 0], at[..., 1])
-        values = np.where(mine, surface.values, values)
-    return replace(surface, values=values)
-
-
-def _taller(site: Site, solids: Prisms, factor: float, own: int) -> Prisms:
-    if not len(solids):
-        return solids
-    spots = np.array([shape.representative_point().coords[0][:2] for shape in solids.shapes])
+def _taller(site: Site, solids: Prisms, factor: float) -> Prisms:
+    spots = shapely.get_coordinates(shapely.point_on_surface(np.array(solids.shapes, object)))
     ground = site.ground_at(spots)
-    top_m = ground + (solids.top_m - ground) * factor
-    if own >= 0:
-        top_m[own] = solids.top_m[own]
-    return replace(solids, top_m=top_m)
+    return replace(solids, top_m=ground + (solids.top_m - ground) * factor)
+
+
+def _but_for(taller: Site, site: Site, own: int) -> Site:
+    """`taller`, but that building `own` (-1 for none) is as high as on the site."""
+    if own < 0:
+        return taller
+    top_m, surface = taller.buildings.top_m.copy(), taller.surface
+    top_m[own] = site.buildings.top_m[own]
+    if surface is not None and site.surface is not None:  # and the cells that its edges cross
+        x, y = np.moveaxis(centres(surface), -1, 0)
+        mine = shapely.contains_xy(site.buildings.shapes[own].buffer(surface.cell_m), x, y)
+        surface = replace(surface, values=np.where(mine, site.surface.values, surface.values))
+    return replace(taller, buildings=replace(taller.buildings, top_m=top_m), surface=surface)

@@ -1,7 +1,8 @@
 """What lets light through, or hangs above the mount with sky beneath: crowns, crown polygons, canopies; compiled.
 
-The same forms as `horizon.crown_spans` and `horizon.prism_hits`, one mount at a time. Light is dimmed in
-logarithms: `dim` (rows, m) holds the natural logarithm of the share let through, one row for each set of rays.
+The same forms as `horizon.crown_spans` and `prism_hits` in `tests/plain_sun.py`, one mount at a time. Light is
+dimmed in logarithms: `dim` (rows, m) holds the natural logarithm of the share let through, one row for each set of
+rays.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A year of light for every mount: the compiled form of `plain`, all cores, the same answer.
+"""A year of light for every mount, compiled, on all cores; `tests/plain_sun.py` has its plain form.
 
 The sunlit test is made at the sun's own azimuths, every step of the year: against the edges of prisms, the tangents
 of crowns, and the ground. Nothing is sampled and nothing is left out.
@@ -14,11 +14,10 @@ import numpy as np
 import shapely
 
 from planner.compiled import kernel
-from planner.ground import site_ground
 from planner.site import Floats, Ints, Site, no_crowns, no_prisms
-from planner.sun.hierarchy import STACK, Tree, compile_looks, in_threads, inside, pack, walk
+from planner.sun.hierarchy import STACK, Tree, compile_looks, in_threads, inside, walk
 from planner.sun.horizon import directions
-from planner.sun.leaves import CrownLight, ellipsoid_mean_chord_m, leaf_share, over_the_month, prism_mean_chord_m
+from planner.sun.leaves import ellipsoid_mean_chord_m, over_the_month, prism_mean_chord_m
 from planner.sun.path import SunTable
 from planner.sun.result import (
     PICTURE_AZIMUTH_DEG,
@@ -28,6 +27,7 @@ from planner.sun.result import (
     raster_azimuth_deg,
     sum_up,
 )
+from planner.sun.shading import Shading, shading
 from planner.sun.sky import open_share
 from planner.sun.veil import (
     MOST_CROSSINGS,
@@ -102,24 +102,38 @@ def year_of_light(
     site: Site,
     mounts_xyz: Floats,
     sun: SunTable,
-    *,
-    terrain_reach_m: float = 20_000.0,
-    crowns: CrownLight | None = None,
-    in_leaf: Floats | None = None,
+    shade: Shading | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> SunResult:
-    """Direct hours and light kept at (n, 3) mounts.
+    """Direct hours and light kept at mounts.
 
-    crowns: what they let through. in_leaf: (12,) share of each month that deciduous trees are in leaf; by latitude
-    where it is not given. The diffuse part is even over the sky: the sky view weighs it (`sky.spread_sky` moves
-    what stands round the sun to the beam). progress(done, total) is called as mounts end.
+    The diffuse part is even over the sky: the sky view weighs it (`sky.spread_sky` moves what stands round the sun
+    to the beam).
+
+    Parameters
+    ----------
+    site
+        In its local frame.
+    mounts_xyz
+        (n, 3) heads of the sensors, metres.
+    sun
+        The sun's year.
+    shade
+        `shading(site)` and how it is reckoned; made here where it is not given.
+    progress
+        Called as progress(done, total) as mounts end.
+
+    Returns
+    -------
+    SunResult
+        One row a mount.
     """
+    shade = shade or shading(site)
     mounts = np.ascontiguousarray(np.asarray(mounts_xyz, np.float64).reshape(-1, 3))
     n = len(mounts)
-    leaf = leaf_share(site.latitude_deg) if in_leaf is None else in_leaf
     looks, picture = directions(sun.azimuth_deg), directions(PICTURE_AZIMUTH_DEG)
-    scene = _scene(site, mounts, crowns or CrownLight())
-    rasters, azimuth, day = site_ground(site), raster_azimuth_deg(site), days_of(sun)
+    scene = _scene(site, mounts, shade)
+    rasters, azimuth, day = shade.ground, raster_azimuth_deg(site), days_of(sun)
     steps = _Sun(
         np.tile(np.tan(np.radians(sun.elevation_deg[looks.order])), (2, 1)),
         sun.month[looks.order],
@@ -147,7 +161,7 @@ def year_of_light(
         some = mounts[rows]
         ground, canopy = (
             np.empty((len(some), 0)) if over is None else over.tangent
-            for over in (rasters.opaque(some, azimuth, terrain_reach_m), rasters.veil(some, azimuth))
+            for over in (rasters.opaque(some, azimuth, shade.terrain_reach_m), rasters.veil(some, azimuth))
         )
         mine = _Out._make(part[rows] for part in out)
         _some_mounts(some, scene, steps, sun_looks, picture_looks, ground, canopy, mine)
@@ -156,19 +170,17 @@ def year_of_light(
             progress(min(done, n), n)
 
     in_threads(work, n, MOUNTS_TO_A_TASK)
-    view = over_the_month(out.sky_view[:, 1, None], out.sky_view[:, 0, None], leaf)
-    beam = over_the_month(out.beam[:, 1], out.beam[:, 0], leaf)
+    view = over_the_month(out.sky_view[:, 1, None], out.sky_view[:, 0, None], shade.in_leaf)
+    beam = over_the_month(out.beam[:, 1], out.beam[:, 0], shade.in_leaf)
     step = np.append(looks.order, -1)[out.highest]
     return sum_up(sun, out.hours, beam, view, out.horizon, out.veil, name_shade(sun, step, out.worst_day, out.day))
 
 
-def _scene(site: Site, mounts: Floats, light: CrownLight) -> _Scene:
+def _scene(site: Site, mounts: Floats, shade: Shading) -> _Scene:
     """What stands on the site; where a surface model stands in for footprints and crowns, they are left out."""
-    stands = site.surface is None
-    buildings = pack(site.buildings if stands else no_prisms())
-    crowns = site.crowns if stands else no_crowns()
-    grown = site.crown_prisms if stands else no_prisms()
-    leafy = pack(grown)
+    buildings, leafy, light = shade.buildings, shade.grown, shade.crown_light
+    crowns = site.crowns if site.surface is None else no_crowns()
+    grown = site.crown_prisms if site.surface is None else no_prisms()
     crown_chord, leafy_chord = np.zeros(len(crowns)), np.zeros(len(grown))
     if light.by_path:
         crown_chord = ellipsoid_mean_chord_m(crowns.radius_m, crowns.half_height_m)

@@ -7,10 +7,10 @@ import time
 
 import numpy as np
 import pytest
+from plain_sun import raster_tangent
 
 from planner.ground import ground_relief, relief_horizon, surface_relief
 from planner.site import Heights
-from planner.sun.horizon import raster_tangent
 
 AZIMUTH = np.arange(360.0)
 

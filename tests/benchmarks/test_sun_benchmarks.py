@@ -4,6 +4,7 @@ import time
 
 import numpy as np
 import shapely
+from plain_sun import plain_year_of_light
 
 from planner.cli import examples_folder
 from planner.layers import named_xy, read_site
@@ -15,7 +16,6 @@ from planner.site import Crowns, bare_site, prisms
 from planner.siting import siting
 from planner.sun import sun_table, year_of_light
 from planner.sun.losses import day_of_sun
-from planner.sun.plain import plain_year_of_light
 from planner.sun.sky import spread_sky
 from planner.sun.water import eto_bias_from_eto
 
