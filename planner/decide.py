@@ -14,8 +14,8 @@ from planner.ledger import PlanError, nearest
 from planner.mounts import Mounts, compass
 from planner.rain import RainResult, windward
 from planner.reach import ReachResult, margin
-from planner.reach.serve import Question, fits
-from planner.reach.share import Relays, no_relays, sharing
+from planner.reach.layouts import Question, fits
+from planner.reach.repeaters import Relays, no_relays, sharing
 from planner.site import Bools, Floats, Ints
 from planner.sun import SunResult
 from planner.units import MONTHS, length, odds, percent

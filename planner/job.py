@@ -20,8 +20,8 @@ from planner.mounts import Mounts, Refined, Support, find_mounts, refine
 from planner.plan import Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
 from planner.reach import ReachResult, reach
+from planner.reach.repeaters import Relays, fed_by, relays
 from planner.reach.scene import scene
-from planner.reach.share import Relays, fed_by, relays
 from planner.reach.study import ReachStudy, finer, study
 from planner.season import season_months
 from planner.site import Bools, Floats, Site
@@ -309,13 +309,13 @@ def _study(
             f"which mounts a cable reaches was sought on cells of {ledger.length(coarse_m)}: there are many "
             f"controllers; those with a card and those of the plan were sought again on {ledger.length(fine_m)}",
         )
-    if found.plans is not None and len(found.plans.beyond) and plan.requirements.reach != "off":
+    if found.layouts is not None and len(found.layouts.beyond) and plan.requirements.reach != "off":
         ledger.add(
             Kind.CHECK,
             "requirements.reach",
             "no place that meets the other requirements reaches these controllers"
-            + ("; the others are served" if found.plans.best is not None else ""),
-            [site.controllers.names[k] for k in found.plans.beyond],
+            + ("; the others are served" if found.layouts.best is not None else ""),
+            [site.controllers.names[k] for k in found.layouts.beyond],
         )
     return found
 

@@ -17,12 +17,12 @@ from planner.ledger import Ledger
 from planner.mounts import Mounts, Support, find_mounts
 from planner.plan import Reach, Sensor
 from planner.reach import Grade, grade, margin, needs, reach
-from planner.reach.cover import coverage
+from planner.reach.coverage import coverage
+from planner.reach.layouts import cheapest, question
 from planner.reach.link import FULL_ROOM_DB, THROUGH
 from planner.reach.radio import entry_db, free_space_db, open_field_db
+from planner.reach.repeaters import relays
 from planner.reach.scene import scene
-from planner.reach.serve import cheapest, question
-from planner.reach.share import relays
 from planner.reach.study import study
 from planner.reach.view import views
 from planner.site import Crowns, Places, bare_site, prisms
@@ -342,8 +342,8 @@ def test_a_study_of_one_site():
     found = reach(site, mounts.xyz, mounts.height_m, sensor)
     done = study(site, given_plan, mounts, found, 0, [1], np.ones(3, bool), np.array([0.5, 0.5, 0.9]))
     assert set(done.views) == {0, 1}
-    assert done.plans.best.mounts == (0, 1)  # the chosen one is kept, although another has the better score
-    assert done.plans.best.served_by.tolist() == [0, 0, 1]
+    assert done.layouts.best.mounts == (0, 1)  # the chosen one is kept, although another has the better score
+    assert done.layouts.best.served_by.tolist() == [0, 0, 1]
     assert [c.use for c in done.choices][:2] == ["radio", "radio"]
     assert done.coverage is not None
     assert len(done.cables) == 3
@@ -358,8 +358,8 @@ def test_a_controller_goes_to_the_mount_with_the_most_room():
     found = reach(site, mounts.xyz, mounts.height_m, SENSOR)
     for chosen in (0, 1):
         done = study(site, plan.Plan(sensor=SENSOR), mounts, found, chosen, [], np.ones(3, bool), np.ones(3))
-        by = done.plans.best.served_by
-        room = margin(found, SENSOR)[list(done.plans.best.mounts)]
+        by = done.layouts.best.served_by
+        room = margin(found, SENSOR)[list(done.layouts.best.mounts)]
         assert (margin(found, SENSOR)[by, np.arange(4)] == room.max(axis=0)).all()
         assert by[2] == chosen
         # the receiver sold with the sensor goes to the nearest controller that it serves
@@ -386,7 +386,7 @@ def test_repeaters_where_they_are_allowed_and_cheaper():
         some = relays(scene(site), settings, mounts, again, np.ones(2, bool))
         done = study(site, settings, mounts, again, 0, [], usable, np.ones(2), some)
         served_with[:] = done.held_with
-        return done.plans.best
+        return done.layouts.best
 
     assert best().served.tolist() == [True, False]
     served = best(repeaters=1)

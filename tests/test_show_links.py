@@ -20,7 +20,7 @@ from planner.job import SiteResult
 from planner.plan import Cable, Sensor
 from planner.reach import Grade, reach
 from planner.reach.cable import CableRun
-from planner.reach.serve import Plans, Service
+from planner.reach.layouts import Layout, Layouts
 from planner.reach.study import study
 from planner.reach.wire import check
 from planner.show import links, palette, tables, words
@@ -94,8 +94,8 @@ def test_what_nothing_reaches_is_not_said_to_be_served(rated_range_m: float) -> 
     """A range too short for one of the two controllers: no sensor is named that would serve it."""
     result = studied(rated_range_m=rated_range_m)
     assert result.reach_study is not None
-    assert result.reach_study.plans is not None
-    best = result.reach_study.plans.best
+    assert result.reach_study.layouts is not None
+    best = result.reach_study.layouts.best
     assert best is not None
     (lost,) = np.flatnonzero(~best.served)
     row = result.decision.chosen
@@ -110,8 +110,8 @@ def test_what_nothing_reaches_is_not_said_to_be_served(rated_range_m: float) -> 
 
 def test_plan_of_fewest_in_words(yard: SiteResult) -> None:
     assert yard.reach_study is not None
-    assert yard.reach_study.plans is not None
-    best = yard.reach_study.plans.best
+    assert yard.reach_study.layouts is not None
+    best = yard.reach_study.layouts.best
     told = links.plan_view(yard)
     assert best is not None
     assert told is not None
@@ -125,14 +125,16 @@ def test_what_stands_beside_the_plan_is_said_as_it_is(yard: SiteResult) -> None:
     assert yard.reach_study is not None
     found, ids, row = yard.reach_study, yard.mounts.ids, yard.decision.chosen
     one, nobody = np.array([3, 3]), np.array([-1, -1])
-    forced = Service((row, 3), (), 800.0, one, nobody)
-    alone = Service((3,), (), 400.0, one, nobody)
-    beside = Service((4,), (5,), 650.0, np.array([4, -1]), np.array([-1, 5]))
+    forced = Layout((row, 3), (), 800.0, one, nobody)
+    alone = Layout((3,), (), 400.0, one, nobody)
+    beside = Layout((4,), (5,), 650.0, np.array([4, -1]), np.array([-1, 5]))
 
     def told(**parts: object) -> dict[str, Any]:
         some = {"best": forced, "freely": alone, "elsewhere": beside, "fewer": alone, "spare": 6}
         rest = {"spare_price": 400.0, "spare_count": 2, "left_out": np.empty(0, int), "beyond": np.empty(0, int)}
-        study = dataclasses.replace(found, plans=Plans(**(some | rest | parts)), held_with=np.array([0.99, 0.91]))
+        study = dataclasses.replace(
+            found, layouts=Layouts(**(some | rest | parts)), held_with=np.array([0.99, 0.91])
+        )
         view = links.plan_view(dataclasses.replace(yard, reach_study=study))
         assert view is not None
         return view
@@ -146,7 +148,7 @@ def test_what_stands_beside_the_plan_is_said_as_it_is(yard: SiteResult) -> None:
     assert any("On top: 1 link to test, $60." in line for line in view["lines"])
     view = told(freely=None)
     assert f"One sensor less ({ids[3]}) saves $400 and still serves as many." in view["lines"]
-    view = told(best=beside, freely=None, fewer=Service((4,), (), 400.0, np.array([4, -1]), nobody))
+    view = told(best=beside, freely=None, fewer=Layout((4,), (), 400.0, np.array([4, -1]), nobody))
     south = yard.site.controllers.names[1]
     assert f"One sensor or repeater less ({ids[4]}) saves $250 and leaves out {south}." in view["lines"]
     assert f"Through the repeater at {ids[5]}, both hops together hold: {south} 91%." in view["lines"]

@@ -10,11 +10,11 @@ import numpy as np
 from planner import plan
 from planner.mounts import Mounts
 from planner.reach.cable import CableRun, Runs, cables, ground
-from planner.reach.cover import Coverage, coverage
+from planner.reach.coverage import Coverage, coverage
+from planner.reach.layouts import Layout, Layouts, layouts
 from planner.reach.link import Grade, ReachResult, controller_height_m, margin
+from planner.reach.repeaters import APART_M, Relays, no_relays, sharing
 from planner.reach.scene import scene
-from planner.reach.serve import Plans, Service, plans
-from planner.reach.share import APART_M, Relays, no_relays, sharing
 from planner.reach.view import LinkView, views
 from planner.site import Bools, Floats, Ints, Site
 
@@ -40,11 +40,11 @@ class Choice:
 class ReachStudy:
     """What was worked out for the chosen mount, or the one nearest to passing, and the runners-up.
 
-    reached: what was given, with the plan's cables on fine cells. row: the mount that
+    reached: what was given, with the layout's cables on fine cells. row: the mount that
     coverage, cables and choices are for, -1 for none. views: links in full, by mount.
     coverage: None where the link is a cable. cables, choices: by controller; cable_cell_m: of the grid on which
-    the routes were sought. plans: the fewest sensors, None where no mount meets every requirement but reach.
-    held_with: (m,) probability with which the plan's radio links serve each controller, both hops of a repeater's
+    the routes were sought. layouts: the fewest sensors, None where no mount meets every requirement but reach.
+    held_with: (m,) probability with which the layout's radio links serve each controller, both hops of a repeater's
     together; NaN where it is not served, or by a cable.
     """
 
@@ -55,7 +55,7 @@ class ReachStudy:
     cables: tuple[CableRun | None, ...]
     cable_cell_m: float
     choices: tuple[Choice, ...]
-    plans: Plans | None
+    layouts: Layouts | None
     held_with: Floats = field(default_factory=lambda: np.empty(0))
 
 
@@ -73,8 +73,8 @@ def study(
 ) -> ReachStudy:
     """row: the mount that was chosen, or the one nearest to passing; runners_up: others with a card.
 
-    usable: (n,) mounts that a plan may use; preference: (n,) 0 to 1, how good they are otherwise; relays: repeaters
-    that may be used. keep: the plan of fewest must use `row`.
+    usable: (n,) mounts that a layout may use; preference: (n,) 0 to 1, how good they are otherwise; relays: repeaters
+    that may be used. keep: the layout must use `row`.
     """
     m = len(site.controllers)
     if row < 0 or not m:
@@ -116,7 +116,7 @@ def study(
         some = relays if relays is not None else no_relays(len(mounts), m)
         kept = int(np.searchsorted(open_rows, row)) if keep and usable[row] else None
         question = sharing(settings, reached, some, open_rows, preference)
-        found = plans(question, mounts.xyz[open_rows, :2], APART_M, kept, some.xyz[:, :2])
+        found = layouts(question, mounts.xyz[open_rows, :2], APART_M, kept, some.xyz[:, :2])
         if found.best is not None:
             reached = finer(site, settings, mounts, reached, open_rows[list(found.best.mounts)])
         found = _renumbered(found, open_rows, some, reached, margin(reached, settings.sensor), row)
@@ -126,7 +126,7 @@ def study(
     return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with)
 
 
-def _first_served(found: Plans | None, reached: ReachResult, settings: plan.Plan, row: int) -> int:
+def _first_served(found: Layouts | None, reached: ReachResult, settings: plan.Plan, row: int) -> int:
     """The controller that takes the receiver sold with the sensor: the nearest that it serves; -1 for none."""
     as_radio = settings.sensor.model_copy(update={"link": "radio"})
     serves = margin(reached, as_radio)[row] >= 0
@@ -183,13 +183,15 @@ def _choice(
     return Choice(radio_price, radio_ok, cable_price, cable_ok, min(offers)[1] if offers else "")
 
 
-def _renumbered(found: Plans, open_rows: Ints, some: Relays, reached: ReachResult, room: Floats, row: int) -> Plans:
+def _renumbered(
+    found: Layouts, open_rows: Ints, some: Relays, reached: ReachResult, room: Floats, row: int
+) -> Layouts:
     """Rows of the question as rows of all mounts; each controller goes to the open mount with the most room.
 
     Of equals to `row`; a repeater's to the repeater whose two hops hold best.
     """
 
-    def rows(service: Service | None) -> Service | None:
+    def rows(service: Layout | None) -> Layout | None:
         if service is None:
             return None
         mounts, repeaters = open_rows[list(service.mounts)], np.array(service.repeaters, np.int64)
@@ -200,7 +202,7 @@ def _renumbered(found: Plans, open_rows: Ints, some: Relays, reached: ReachResul
         chain = _chains(some, mounts, repeaters)
         for k in np.flatnonzero(relayed >= 0):
             relayed[k] = some.rows[repeaters[np.argmax(np.where(some.relay[repeaters, k], chain[:, k], -1.0))]]
-        return Service(
+        return Layout(
             tuple(map(int, mounts)), tuple(map(int, some.rows[repeaters])), service.price, direct, relayed
         )
 
@@ -222,7 +224,7 @@ def _chains(some: Relays, mounts: Ints, repeaters: Ints) -> Floats:
     return np.asarray(feed[:, None] * some.relay_odds[repeaters])
 
 
-def _held_with(best: Service | None, some: Relays, reached: ReachResult) -> Floats:
+def _held_with(best: Layout | None, some: Relays, reached: ReachResult) -> Floats:
     """(m,) as in `ReachStudy`."""
     m = reached.distance_m.shape[1]
     out = np.full(m, np.nan)

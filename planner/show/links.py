@@ -10,10 +10,10 @@ import shapely
 from markupsafe import Markup
 
 from planner.reach.cable import SURFACES, CableRun
+from planner.reach.layouts import Layout
 from planner.reach.link import GRADES, Grade, beyond, grade
 from planner.reach.profile import BUILDING
 from planner.reach.radio import rated_m
-from planner.reach.serve import Service
 from planner.reach.view import LinkView
 from planner.show import palette
 from planner.show.lonlat import Floats, from_lonlat, geojson
@@ -214,14 +214,14 @@ def link_view(result: SiteResult, row: int, controller: int) -> dict[str, Any]:
 
 def served_elsewhere(result: SiteResult, row: int, controller: int) -> str:
     """Id of the sensor or repeater that serves a controller in the plan of fewest, where that is not `row`."""
-    plans = result.reach_study.plans if result.reach_study is not None else None
-    if plans is None or plans.best is None or row not in plans.best.mounts:
+    layouts = result.reach_study.layouts if result.reach_study is not None else None
+    if layouts is None or layouts.best is None or row not in layouts.best.mounts:
         return ""
-    by = max(int(plans.best.served_by[controller]), int(plans.best.by_repeater[controller]))
+    by = max(int(layouts.best.served_by[controller]), int(layouts.best.by_repeater[controller]))
     return result.mounts.ids[by] if by >= 0 and by != row else ""
 
 
-def served(result: SiteResult, service: Service) -> list[dict[str, Any]]:
+def served(result: SiteResult, service: Layout) -> list[dict[str, Any]]:
     """Each sensor and repeater of a plan, with the controllers that it serves."""
     out = []
     for kind, rows, by in (
@@ -249,14 +249,14 @@ def served(result: SiteResult, service: Service) -> list[dict[str, Any]]:
 def plan_view(result: SiteResult) -> dict[str, Any] | None:
     """The plan of fewest sensors, what stands beside it, and what it cannot serve; None where there is none."""
     study = result.reach_study
-    if study is None or study.plans is None or study.plans.best is None:
+    if study is None or study.layouts is None or study.layouts.best is None:
         return None
-    p, shown, cabled = study.plans, study.plans.best, result.reach.runs is not None
+    p, shown, cabled = study.layouts, study.layouts.best, result.reach.runs is not None
     names, ids, sign = result.site.controllers.names, result.mounts.ids, result.plan.prices.currency
     m, among = len(names), int(shown.served.sum())
     asked = f"{result.reach.asked:.0%}"
 
-    def places(service: Service) -> str:
+    def places(service: Layout) -> str:
         """Ids; which of them is a repeater, where some are."""
         kinds = (" (sensor)", " (repeater)") if service.repeaters else ("", "")
         return ", ".join(
@@ -333,7 +333,7 @@ def plan_view(result: SiteResult) -> dict[str, Any] | None:
     }
 
 
-def extras(result: SiteResult, shown: Service) -> dict[str, float]:
+def extras(result: SiteResult, shown: Layout) -> dict[str, float]:
     """What a plan takes besides its sensors (each with one receiver) and repeaters: counts and prices.
 
     The optimiser minimises the price without it.
@@ -351,7 +351,7 @@ def extras(result: SiteResult, shown: Service) -> dict[str, float]:
     }
 
 
-def _not_held(result: SiteResult, shown: Service) -> str:
+def _not_held(result: SiteResult, shown: Layout) -> str:
     """What the price of a plan does not hold: ' without the cables'."""
     if result.reach.runs is not None:
         return " without the cables"
@@ -360,7 +360,7 @@ def _not_held(result: SiteResult, shown: Service) -> str:
     return f" without {' and '.join(left)}" if left else ""
 
 
-def _on_top(result: SiteResult, shown: Service) -> str:
+def _on_top(result: SiteResult, shown: Layout) -> str:
     """'On top: 3 further receivers, $360; 2 links to test, $120.'"""
     more, sign = extras(result, shown), result.plan.prices.currency
     receivers, tests = more["further_receivers"], more["link_tests"]
@@ -375,7 +375,7 @@ def _at(value: float, sign: str) -> str:
     return f", {price(value, sign)}" if value > 0 else ""
 
 
-def _chained(result: SiteResult, shown: Service) -> list[str]:
+def _chained(result: SiteResult, shown: Layout) -> list[str]:
     """Through each repeater of a plan, the controllers and the probability that both hops hold."""
     assert result.reach_study is not None
     held, names = result.reach_study.held_with, result.site.controllers.names
@@ -398,7 +398,7 @@ def _controllers(count: int) -> str:
     return f"{count} controller{'s' if count != 1 else ''}"
 
 
-def _cables_of_plan(result: SiteResult, shown: Service) -> str:
+def _cables_of_plan(result: SiteResult, shown: Layout) -> str:
     """What the cables of a plan cost, each from the sensor of the plan with the least of it."""
     runs = result.reach.runs
     assert runs is not None

@@ -8,7 +8,7 @@ from campus_scenes import scattered
 from plain_profiles import PlainProfiles
 
 from planner.plan import Reach, Sensor
-from planner.reach.cover import coverage
+from planner.reach.coverage import coverage
 from planner.reach.diffraction import diffract
 from planner.reach.profile import trace
 from planner.reach.radio import radio

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.reach.serve import cheapest, fits, in_a_cheapest_plan, plans, question
+from planner.reach.layouts import cheapest, fits, in_a_cheapest_layout, layouts, question
 
 
 def try_everything(q):
@@ -67,7 +67,7 @@ def test_cheapest_is_the_cheapest(seed, free):
     for r in found.repeaters:
         assert q.feed[list(found.mounts), r].any()
     assert set(found.mounts) <= used
-    assert set(np.flatnonzero(in_a_cheapest_plan(q))) == used
+    assert set(np.flatnonzero(in_a_cheapest_layout(q))) == used
 
 
 @given(st.integers(0, 10**6))
@@ -98,10 +98,10 @@ def test_where_sensors_cost_nothing_few_are_taken():
     """Ten places that each reach all: one of them, not ten."""
     q = question(np.ones((10, 3), bool), 0.0)
     assert cheapest(q).places == 1
-    assert in_a_cheapest_plan(q).all()
+    assert in_a_cheapest_layout(q).all()
     pair = question(np.array([[1, 1, 0], [0, 0, 1], [1, 0, 0], [0, 1, 0]], bool), 0.0)
     assert cheapest(pair).mounts == (0, 1)
-    assert in_a_cheapest_plan(pair).tolist() == [True, True, False, False]
+    assert in_a_cheapest_layout(pair).tolist() == [True, True, False, False]
 
 
 def test_what_a_repeater_makes_the_cheapest():
@@ -111,7 +111,7 @@ def test_what_a_repeater_makes_the_cheapest():
     )
     found = cheapest(q)
     assert (found.mounts, found.repeaters, found.price) == ((0,), (0,), 650.0)
-    assert in_a_cheapest_plan(q).tolist() == [True, False, False]
+    assert in_a_cheapest_layout(q).tolist() == [True, False, False]
 
 
 def test_the_better_mount_among_equals_and_price_before_preference():
@@ -124,7 +124,7 @@ def test_what_stands_beside_the_best_plan():
     """Four controllers; 0 and 1 are the best pair, 2 and 3 the pair elsewhere, 0 alone serves three."""
     holds = np.array([[1, 1, 1, 0], [0, 0, 0, 1], [1, 1, 0, 0], [0, 0, 1, 1]], bool)
     xy = np.array([[0, 0], [100, 0], [0, 100], [100, 100]], float)
-    found = plans(question(holds, 400.0, np.array([1.0, 1.0, 0.0, 0.0])), xy, 30.0)
+    found = layouts(question(holds, 400.0, np.array([1.0, 1.0, 0.0, 0.0])), xy, 30.0)
     assert set(found.best.mounts) == {0, 1}
     assert set(found.elsewhere.mounts) == {2, 3}
     assert found.fewer.mounts == (0,)
@@ -137,7 +137,7 @@ def test_what_stands_beside_the_best_plan():
 def test_second_links_through_a_repeater_count():
     """Controller 1 has the first sensor and the repeater; the spare gives controllers 0 and 2 their second."""
     q = question(np.array([[1, 1, 0], [1, 0, 1]], bool), 400.0, None, [[0, 1, 1]], [[True], [False]], 100.0, 1)
-    found = plans(q, np.array([[0.0, 0], [100, 0]]), 30.0, keep=0)
+    found = layouts(q, np.array([[0.0, 0], [100, 0]]), 30.0, keep=0)
     assert (found.best.mounts, found.best.repeaters) == ((0,), (0,))
     assert (found.spare, found.spare_count) == (1, 3)
 
@@ -148,10 +148,10 @@ def test_the_next_plan_stands_clear_of_the_repeater_too():
         np.array([[1, 0], [1, 0]], bool), 400.0, None, [[0, 1], [0, 1]], [[True, True], [True, True]], 100.0, 1
     )
     xy = np.array([[0.0, 0], [100, 0]])
-    beside = plans(q, xy, 30.0, relay_xy=np.array([[50.0, 50], [60, 50]]))
+    beside = layouts(q, xy, 30.0, relay_xy=np.array([[50.0, 50], [60, 50]]))
     assert beside.best.repeaters == (0,)
     assert beside.elsewhere is None
-    apart = plans(q, xy, 30.0, relay_xy=np.array([[50.0, 50], [50, -50]]))
+    apart = layouts(q, xy, 30.0, relay_xy=np.array([[50.0, 50], [50, -50]]))
     assert apart.elsewhere.repeaters == (1,)
     # one place less than a sensor and a repeater
     assert (apart.fewer.places, apart.fewer.served.sum()) == (1, 1)
@@ -160,22 +160,22 @@ def test_the_next_plan_stands_clear_of_the_repeater_too():
 def test_a_plan_keeps_the_mount_it_is_sold_with():
     """Mount 2 is dearer company; the plan keeps it, and the better one without it stands beside."""
     holds = np.array([[1, 1, 1], [1, 0, 0], [1, 0, 0]], bool)
-    found = plans(question(holds, 400.0), np.array([[0.0, 0], [50, 0], [100, 0]]), 30.0, keep=2)
+    found = layouts(question(holds, 400.0), np.array([[0.0, 0], [50, 0], [100, 0]]), 30.0, keep=2)
     assert set(found.best.mounts) == {0, 2}
     assert found.freely.mounts == (0,)
-    assert plans(question(holds, 400.0), np.zeros((3, 2)), 30.0, keep=0).freely is None
+    assert layouts(question(holds, 400.0), np.zeros((3, 2)), 30.0, keep=0).freely is None
 
 
 def test_a_controller_beyond_everything():
     """It is left out and named, and the others are served."""
     holds = np.array([[1, 0, 0], [0, 1, 0], [0, 1, 0]], bool)
-    found = plans(question(holds, 400.0), np.zeros((3, 2)), 30.0)
+    found = layouts(question(holds, 400.0), np.zeros((3, 2)), 30.0)
     assert found.best.served.tolist() == [True, True, False]
     assert found.left_out.tolist() == found.beyond.tolist() == [2]
-    assert in_a_cheapest_plan(question(holds, 400.0)).all()
-    none = plans(question(np.zeros((2, 1), bool), 400.0), np.zeros((2, 2)), 30.0)
+    assert in_a_cheapest_layout(question(holds, 400.0)).all()
+    none = layouts(question(np.zeros((2, 1), bool), 400.0), np.zeros((2, 2)), 30.0)
     assert none.best is None
-    assert not in_a_cheapest_plan(question(np.zeros((2, 1), bool), 400.0)).any()
+    assert not in_a_cheapest_layout(question(np.zeros((2, 1), bool), 400.0)).any()
 
 
 def test_so_many_sensors_serve_the_most():

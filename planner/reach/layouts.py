@@ -44,8 +44,8 @@ class Question:
 
 
 @dataclass(frozen=True)
-class Service:
-    """One plan: mounts and repeaters to open (rows), its price, and what each controller is served by.
+class Layout:
+    """One layout: mounts and repeaters to open (rows), its price, and what each controller is served by.
 
     served_by: (m,) row of the mount, or -1; by_repeater: (m,) row of the repeater, or -1; both -1: not served.
     """
@@ -94,15 +94,15 @@ def cheapest(
     keep: int | None = None,
     places: int | None = None,
     without_repeaters: Ints | None = None,
-) -> Service:
-    """The cheapest plan of those that serve the most controllers, and of these one with the fewest places.
+) -> Layout:
+    """The cheapest layout of those that serve the most controllers, and of these one with the fewest places.
 
     without, without_repeaters: rows that may not be used; keep: row of a mount that must be; places: most of them.
     """
     n, m = q.holds.shape
     r = len(q.relay) if q.most_repeaters else 0
     if not m or not (n + r):
-        return _plan(q, np.empty(0, np.int64), np.empty(0, np.int64))
+        return _layout(q, np.empty(0, np.int64), np.empty(0, np.int64))
     width = n + r + m  # open mounts, open repeaters, controllers left out
     low, high = np.zeros(width), np.ones(width)
     if without is not None:
@@ -119,7 +119,7 @@ def cheapest(
         rules.append(LinearConstraint(_row(width, n, n + r), ub=float(q.most_repeaters)))
     if places is not None:
         rules.append(LinearConstraint(_row(width, 0, n + r), ub=float(places)))
-    # no plan needs more places than controllers, so that all preferences together are never worth one
+    # no layout needs more places than controllers, so that all preferences together are never worth one
     better = q.preference / (2.0 * max(float(q.preference.max(initial=0.0)), 1e-9) * (m + 2))
     for costs in (
         [np.zeros(n + r), np.ones(m)],
@@ -129,7 +129,7 @@ def cheapest(
         cost = np.concatenate(costs)
         x = _least(cost, rules, low, high)
         rules.append(LinearConstraint(csr_array(cost[None, :]), ub=float(cost @ x) + PENNY))
-    return _plan(q, np.flatnonzero(x[:n] > 0.5), np.flatnonzero(x[n : n + r] > 0.5))
+    return _layout(q, np.flatnonzero(x[:n] > 0.5), np.flatnonzero(x[n : n + r] > 0.5))
 
 
 def _least(cost: Floats, rules: list[LinearConstraint], low: Floats, high: Floats) -> Floats:
@@ -147,7 +147,7 @@ def _least(cost: Floats, rules: list[LinearConstraint], low: Floats, high: Float
 
 
 def fits(q: Question, holds: Bools, feed: Bools, price: Floats | float) -> Bools:
-    """(k,) mounts, of q's or others, that a plan can use which is as good as q's best one.
+    """(k,) mounts, of q's or others, that a layout can use which is as good as q's best one.
 
     holds, feed: (k, m) and (k, r) what they reach; price: (k,). As good: it serves as many controllers at no
     higher price and from no more places.
@@ -178,12 +178,12 @@ def fits(q: Question, holds: Bools, feed: Bools, price: Floats | float) -> Bools
     return out
 
 
-def in_a_cheapest_plan(q: Question) -> Bools:
-    """(n,) mounts that some plan as good as the best uses; all False where nothing is served."""
+def in_a_cheapest_layout(q: Question) -> Bools:
+    """(n,) mounts that some layout as good as the best uses; all False where nothing is served."""
     return fits(q, q.holds, q.feed, q.price)
 
 
-def _worse(one: Service, than: Service) -> bool:
+def _worse(one: Layout, than: Layout) -> bool:
     """It serves fewer, or costs more, or takes more places."""
     if one.served.sum() != than.served.sum():
         return bool(one.served.sum() < than.served.sum())
@@ -215,7 +215,7 @@ def _row(width: int, start: int, stop: int) -> csr_array:
     )
 
 
-def _plan(q: Question, mounts: Ints, repeaters: Ints) -> Service:
+def _layout(q: Question, mounts: Ints, repeaters: Ints) -> Layout:
     """A choice with each controller given to the first of its mounts, else to a repeater."""
     m = q.holds.shape[1]
     by = np.full(m, -1, np.int64)
@@ -227,25 +227,25 @@ def _plan(q: Question, mounts: Ints, repeaters: Ints) -> Service:
         elif len(repeaters) and q.relay[repeaters, j].any():
             relayed[j] = repeaters[q.relay[repeaters, j]][0]
     price = float(q.price[mounts].sum() + q.repeater_price * len(repeaters))
-    return Service(tuple(map(int, mounts)), tuple(map(int, repeaters)), price, by, relayed)
+    return Layout(tuple(map(int, mounts)), tuple(map(int, repeaters)), price, by, relayed)
 
 
 @dataclass(frozen=True)
-class Plans:
-    """The cheapest plan, and what stands beside it.
+class Layouts:
+    """The cheapest layout, and what stands beside it.
 
-    best: the plan, None where nothing can be served. freely: a better plan that does without the mount that had to
-    be kept, where there is one. elsewhere: the cheapest that uses no place near one of the best plan's and serves
+    best: that layout, None where nothing can be served. freely: a better one that does without the mount that had
+    to be kept, where there is one. elsewhere: the cheapest that uses no place near one of the best layout's and serves
     as many. fewer: the most that one place less serves; None for one place. spare: row of the mount that, added
-    to the best plan, gives the most controllers a second link; -1 where it gives none; spare_price, spare_count:
+    to the best layout, gives the most controllers a second link; -1 where it gives none; spare_price, spare_count:
     what it costs, and how many controllers have a second link then (through a repeater too). left_out: controllers
-    that the best plan does not serve; beyond: those of them that no candidate reaches.
+    that the best layout does not serve; beyond: those of them that no candidate reaches.
     """
 
-    best: Service | None
-    freely: Service | None
-    elsewhere: Service | None
-    fewer: Service | None
+    best: Layout | None
+    freely: Layout | None
+    elsewhere: Layout | None
+    fewer: Layout | None
     spare: int
     spare_price: float
     spare_count: int
@@ -253,12 +253,12 @@ class Plans:
     beyond: Ints
 
 
-def plans(
+def layouts(
     q: Question, xy: Floats, apart_m: float, keep: int | None = None, relay_xy: Floats | None = None
-) -> Plans:
+) -> Layouts:
     """Solve a question and what stands beside its answer.
 
-    xy: (n, 2) where the mounts are, relay_xy: (r, 2) the repeaters; keep: row of the mount that the plan must use.
+    xy: (n, 2) where the mounts are, relay_xy: (r, 2) the repeaters; keep: row of a mount that must be used.
     """
     relay_xy = np.full((len(q.relay), 2), np.nan) if relay_xy is None else relay_xy
     m = q.holds.shape[1]
@@ -266,7 +266,7 @@ def plans(
     beyond = np.flatnonzero(~(q.holds.any(axis=0) | q.relay[fed].any(axis=0)))
     best = cheapest(q, keep=keep)
     if not best.served.any():
-        return Plans(None, None, None, None, -1, 0.0, 0, np.arange(m), beyond)
+        return Layouts(None, None, None, None, -1, 0.0, 0, np.arange(m), beyond)
     free = cheapest(q) if keep is not None else best
     taken = np.vstack([xy[list(best.mounts)], relay_xy[list(best.repeaters)]])
 
@@ -284,7 +284,7 @@ def plans(
     spare = int(np.argmax(links + 0.5 * q.preference / max(q.preference.max(), 1e-9)))
     gain = int(links[spare])
     count = int((twice + q.holds[spare] >= 2).sum())
-    return Plans(
+    return Layouts(
         best,
         free if _worse(best, free) else None,
         elsewhere if elsewhere.served.sum() >= best.served.sum() else None,

@@ -8,9 +8,9 @@ import numpy as np
 
 from planner import plan
 from planner.mounts import Mounts, Support
+from planner.reach.layouts import Question, question
 from planner.reach.link import ReachResult, links, margin
 from planner.reach.scene import Scene
-from planner.reach.serve import Question, question
 from planner.site import Bools, Floats, Ints
 
 APART_M = 30.0  # places tried for repeaters stand at least this far from one another
