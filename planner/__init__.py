@@ -60,9 +60,9 @@ def run_contract(
 
 def check(source: PlanFile, ledger: Ledger | None = None) -> list[PlannerError]:
     """Read all that a plan names and return what would be refused; what would be repaired is in the ledger."""
-    from planner import layers
+    from planner import preflight
 
-    return layers.check_inputs(source, ledger if ledger is not None else Ledger())
+    return preflight.check_inputs(source, ledger if ledger is not None else Ledger())
 
 
 def write_site(result: SiteResult, folder: str | Path, force: bool = False) -> list[Path]:

@@ -19,12 +19,11 @@ import pyarrow as pa
 
 from planner import __version__
 from planner.climate.answer import ZoneTable
-from planner.climate.zones import zone_table
 from planner.contract import PART, ContractFiles, Rejected, contract_part, merged, none_usable, part_rows
 from planner.layers.build import count_contract_sites
-from planner.layers.picture import read_climate_picture
 from planner.layers.source import files_state
 from planner.ledger import Ledger, OutputError, PlanError
+from planner.local_climate import picture_around, table_of
 from planner.plan import PlanFile
 from planner.show.contract_files import assemble, file_names, read_part, read_told, write_part
 from planner.show.folder import check_folder
@@ -52,7 +51,7 @@ def run_contract_files(
     """
     folder, tell = Path(folder), progress or (lambda what, done, total: None)
     check_folder(folder, file_names(source.plan), force)
-    table = zone_table(source, ledger)
+    table = table_of(source, ledger)
     total = count_contract_sites(source)
     rows = part_rows(total, part_sites)
     parts = folder / _PARTS
@@ -77,7 +76,7 @@ def run_contract_files(
     if source.plan.outputs.map:
         lonlat = pa.concat_tables([read_part(path, ["longitude_deg", "latitude_deg"]) for path in filled])
         lon, lat = (column.to_numpy() for column in lonlat.columns)
-        picture = read_climate_picture(source, lon, lat, ledger)
+        picture = picture_around(source, lon, lat, ledger)
     tell("writing", 0, 1)
     written = assemble(source.plan, table, filled, rejected, tuple(ledger), picture, folder, force)
     _clear(parts)

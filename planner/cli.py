@@ -204,7 +204,7 @@ def climate(
     variables, talk = _variables(var), Talk(quiet, False)
 
     def work() -> Exit:
-        from planner.layers.eto_layer import write_eto_layer
+        from planner.eto_layer import write_eto_layer
 
         ledger = Ledger()
         target = out if out is not None else Path(f"{plan.stem}-eto.tif")
@@ -225,7 +225,7 @@ def check(
     variables, talk = _variables(var), Talk(quiet, as_json)
 
     def work() -> Exit:
-        from planner.layers import check_inputs
+        from planner.preflight import check_inputs
 
         ledger = Ledger()
         try:

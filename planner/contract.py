@@ -14,15 +14,16 @@ from pathlib import Path
 import numpy as np
 
 from planner.climate.answer import ClimatePicture, SiteClimate, ZoneResult, ZoneTable
+from planner.climate.best import NO_SUMMER_C
 from planner.climate.builtin import BASIS as TEMPERATURE_ONLY
-from planner.climate.zones import APART_SD, zone_of, zone_sites, zone_table
-from planner.layers.build import ContractSites, count_contract_sites, read_contract_sites
+from planner.climate.zones import APART_SD, zone_of, zone_sites
+from planner.layers.build import count_contract_sites, read_contract_sites
 from planner.layers.frame import Shapes
-from planner.layers.monthly import NO_SUMMER_C, QUANTITIES, centres_of, read_climate
-from planner.layers.picture import read_climate_picture
 from planner.ledger import DataError, Kind, Ledger, Notice, PlannerError
+from planner.local_climate import climate_at, picture_around, table_of
 from planner.plan import Plan, PlanFile
-from planner.site import Bools, Floats, Ints
+from planner.readings import QUANTITIES
+from planner.site import Bools, ContractSites, Floats, Ints, inner_points
 
 PART = 200_000  # sites at a time: a million then go through in 1.2 GB (measured), and layers are read five times
 NEAR_EDGE = 0.3  # a runner-up this likely makes the zone a close call
@@ -112,7 +113,7 @@ def run_contract(
     progress: called with (done, total) after each part. Raises PlanError or DataError where the sites, the zone
     table or a layer cannot be used at all; a single site never stops the rest.
     """
-    table = zone_table(plan, ledger)
+    table = table_of(plan, ledger)
     total = count_contract_sites(plan)
     parts: list[ContractResult] = []
     for first, end in part_rows(total):
@@ -124,7 +125,7 @@ def run_contract(
     ledger.take(merged(n for part in parts for n in part.notices))
     lon = np.concatenate([part.longitude_deg for part in parts])
     lat = np.concatenate([part.latitude_deg for part in parts])
-    picture = read_climate_picture(plan, lon, lat, ledger)
+    picture = picture_around(plan, lon, lat, ledger)
     climate = _joined([part.climate for part in parts])
     zone = zone_sites(climate, lat, table, plan.plan.climate.description, plan.plan.units)
     return ContractResult(
@@ -165,7 +166,7 @@ def contract_part(plan: PlanFile, table: ZoneTable, first: int, end: int) -> Con
     if plan.plan.climate.daily is not None:
         ledger.add(Kind.SKIPPED, "climate.daily", "years at one station tell of one site, not of a contract's")
         climate = replace(climate, yearly_peak_mm_day=None)
-    lonlat = centres_of(shapes[kept])
+    lonlat = inner_points(shapes[kept])
     zone = zone_sites(climate, lonlat[:, 1], table, plan.plan.climate.description, plan.plan.units)
     return ContractResult(
         plan=plan.plan,
@@ -194,7 +195,7 @@ def _climate(
 
     def attempt(rows: Ints) -> Iterator[tuple[Ints, SiteClimate] | Rejected]:
         try:
-            found = read_climate(
+            found = climate_at(
                 plan, shapes[rows], elevation_m[rows], ledger, names=[names[k] for k in rows], strict=False
             )
             yield rows, found
@@ -217,7 +218,7 @@ def _climate(
     lost = tuple(item for item in found if isinstance(item, Rejected))
     if not good:
         none = np.empty(0, np.int64)
-        return none, read_climate(plan, shapes[:0], elevation_m[:0], Ledger(), names=(), strict=False), lost
+        return none, climate_at(plan, shapes[:0], elevation_m[:0], Ledger(), names=(), strict=False), lost
     return np.concatenate([rows for rows, _ in good]), _joined([climate for _, climate in good]), lost
 
 

@@ -10,12 +10,11 @@ from pathlib import PurePath
 import numpy as np
 
 from planner.climate.answer import ClimatePicture, SiteClimate, ZoneResult
-from planner.climate.zones import zone_sites, zone_table
+from planner.climate.zones import zone_sites
 from planner.decide import Decision, decide, got_at
 from planner.layers import lonlat_shapes, named_xy, read_site, site_weather
-from planner.layers.monthly import read_climate
-from planner.layers.picture import read_climate_picture
 from planner.ledger import Kind, Ledger, Notice
+from planner.local_climate import climate_at, picture_around, table_of
 from planner.mounts import Mounts, Refined, Support, find_mounts, refine
 from planner.plan import Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
@@ -137,7 +136,7 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
         max(0.0, np.nan_to_num(site.elevation_m)),
     )
     found = _study(plan, site, mounts, reached, decision, repeaters, ledger, tell)
-    picture = read_climate_picture(source, np.array([site.longitude_deg]), np.array([site.latitude_deg]), ledger)
+    picture = picture_around(source, np.array([site.longitude_deg]), np.array([site.latitude_deg]), ledger)
     return SiteResult(
         plan,
         site,
@@ -344,6 +343,6 @@ def _climate(source: PlanFile, site: Site, ledger: Ledger) -> tuple[SiteClimate,
     plan = source.plan
     given = plan.climate.elevation_m
     elevation_m = np.array([given if given is not None else site.elevation_m])
-    climate = read_climate(source, lonlat_shapes([site.outline], site.crs), elevation_m, ledger, names=[site.name])
-    table = zone_table(source, ledger)
+    climate = climate_at(source, lonlat_shapes([site.outline], site.crs), elevation_m, ledger, names=[site.name])
+    table = table_of(source, ledger)
     return climate, zone_sites(climate, np.array([site.latitude_deg]), table, plan.climate.description, plan.units)

@@ -294,3 +294,30 @@ def bare_site(
     given.setdefault("pitched", np.zeros(n, bool))
     given.setdefault("mountable", np.ones(n, bool))
     return Site(latitude_deg=latitude_deg, longitude_deg=longitude_deg, elevation_m=elevation_m, **given)  # type: ignore[arg-type]
+
+
+# --- many sites --------------------------------------------------------------------------------------------------
+
+
+def inner_points(shapes: Sequence[BaseGeometry] | NDArray[np.object_]) -> Floats:
+    """(n, 2) a point in each shape; of points, themselves."""
+    spots = np.asarray(shapes, object).copy()
+    areas = shapely.get_type_id(spots) != 0
+    spots[areas] = shapely.point_on_surface(spots[areas])
+    return np.asarray(shapely.get_coordinates(spots), np.float64).reshape(-1, 2)
+
+
+@dataclass(frozen=True)
+class ContractSites:
+    """Sites of a contract (n): polygons or points in longitude and latitude (EPSG:4326).
+
+    elevation_m: (n,) NaN where not given. rejected: (name, reason) of features that are no usable site.
+    """
+
+    names: tuple[str, ...]
+    shapes: tuple[BaseGeometry, ...]
+    elevation_m: Floats
+    rejected: tuple[tuple[str, str], ...]
+
+    def __len__(self) -> int:
+        return len(self.names)

@@ -264,14 +264,14 @@ def test_bad_sites_are_listed_and_stop_nothing(folder, monkeypatch):
     bad.loc[120, "geometry"] = shapely.Point(400, 95)
     bad.loc[60:89, "geometry"] = None  # a whole part
     bad.to_file(folder / "sites.gpkg")
-    real = planner.contract.read_climate
+    real = planner.contract.climate_at
 
     def brittle(source, shapes, *args, names, **kwargs):
         if "Plaza 33" in names:
             raise RuntimeError("a fault that nobody foresaw")
         return real(source, shapes, *args, names=names, **kwargs)
 
-    monkeypatch.setattr(planner.contract, "read_climate", brittle)
+    monkeypatch.setattr(planner.contract, "climate_at", brittle)
     found = run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=30)
     assert found.count == N - 33
     why = {r.name: r.why for r in found.rejected}
@@ -283,7 +283,7 @@ def test_bad_sites_are_listed_and_stop_nothing(folder, monkeypatch):
     assert {r["name"] for r in told["rejected"]} == set(why)
     assert told["count"] == len(told["sites"]) == N - 33
     rows = written(folder / "out").set_index("name")
-    monkeypatch.setattr(planner.contract, "read_climate", real)
+    monkeypatch.setattr(planner.contract, "climate_at", real)
     sites().to_file(folder / "sites.gpkg")
     run_contract_files(plan(folder), folder / "good", Ledger())
     good = written(folder / "good").set_index("name").loc[rows.index]

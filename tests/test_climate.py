@@ -28,8 +28,8 @@ from planner.climate import builtin, eto, zones
 from planner.climate.answer import SiteClimate, ZoneTable
 from planner.climate.spreads import SPREAD_MM_DAY
 from planner.layers.coverage import cell_weights
-from planner.layers.monthly import read_climate
 from planner.ledger import DataError, Kind, Ledger, PlanError
+from planner.local_climate import climate_at, read_zone_table, table_of
 from planner.plan import PlanFile, parse_plan
 from planner.units import MM_PER_IN, MONTHS
 
@@ -345,7 +345,7 @@ def test_each_cimis_zone_lands_in_its_own_band(tmp_path):
     path = tmp_path / "cimis.csv"
     path.write_text("label,low,high\n" + "\n".join(lines[::-1]))  # unsorted on purpose
     ledger = Ledger()
-    table = zones.read_zone_table(path, "in/day", ledger)
+    table = read_zone_table(path, "in/day", ledger)
     found = zones.zone_sites(climate(rates_in * MM_PER_IN, spread=0.01), np.full(18, 37.0), table)
     for number, row in zip(numbers, found.zone, strict=True):
         assert str(number) in table.labels[row].removeprefix("zones ").split("/")
@@ -409,7 +409,7 @@ def write_table(folder: Path, text: str) -> Path:
 def test_a_table_with_open_ends_gaps_and_words(tmp_path):
     text = "Low;High;Label;Description\n;4;cool;by the sea\n6.5;;hot;\n4;6;mild;valley, inland\n"
     ledger = Ledger()
-    table = zones.read_zone_table(write_table(tmp_path, text), "mm/day", ledger)
+    table = read_zone_table(write_table(tmp_path, text), "mm/day", ledger)
     assert table.labels == ("cool", "mild", "hot")
     assert table.description == ("by the sea", "valley, inland", "")
     assert np.isneginf(table.low_mm_day[0])
@@ -425,14 +425,14 @@ def test_a_table_with_open_ends_gaps_and_words(tmp_path):
 def test_a_table_typed_with_rounded_bounds_is_closed(tmp_path):
     text = "label,low,high\na,0.15,0.19\nb,0.20,0.24\n"
     ledger = Ledger()
-    table = zones.read_zone_table(write_table(tmp_path, text), "in/day", ledger)
+    table = read_zone_table(write_table(tmp_path, text), "in/day", ledger)
     assert table.high_mm_day[0] == table.low_mm_day[1] == pytest.approx(0.195 * MM_PER_IN)
     assert [n.kind for n in ledger] == [Kind.REPAIRED]
 
 
 def test_months_in_a_table_are_of_30_4_days(tmp_path):
     ledger = Ledger()
-    table = zones.read_zone_table(write_table(tmp_path, "label,low,high\na,3,6\nb,6,9\n"), "in/month", ledger)
+    table = read_zone_table(write_table(tmp_path, "label,low,high\na,3,6\nb,6,9\n"), "in/month", ledger)
     assert table.low_mm_day[1] == pytest.approx(6 * 25.4 * 12 / 365)
     assert "30.4" in str(*ledger)
 
@@ -455,7 +455,7 @@ def test_months_in_a_table_are_of_30_4_days(tmp_path):
 )
 def test_tables_that_are_refused(tmp_path, text, unit, words):
     with pytest.raises(DataError) as fault:
-        zones.read_zone_table(write_table(tmp_path, text), unit, Ledger())
+        read_zone_table(write_table(tmp_path, text), unit, Ledger())
     for word in words:
         assert word in str(fault.value)
 
@@ -464,7 +464,7 @@ def test_a_missing_table_names_its_neighbour(tmp_path):
     write_table(tmp_path, "label,low,high\na,3,4\n")
     plan = parse_plan({"zone": {"table": "zone.csv"}}, tmp_path / "plan.toml")
     with pytest.raises(DataError, match=r"did you mean 'zones\.csv'"):
-        zones.zone_table(plan, Ledger())
+        table_of(plan, Ledger())
 
 
 # FAO-56 Table 2, p. 8: mm/day at about 10, 20 and above 30 degrees C
@@ -747,7 +747,7 @@ PEAKS = np.array([[3, 4, 5, 6], [4, 5, 6, 7], [5, 6, 7, 8.0]])
 def eto_at(tmp_path, shapes, ledger=None, *, values=None, transform=GRID, strict=False, unit="mm/day", **more):
     write_layer(tmp_path / "eto.tif", season_of(PEAKS) if values is None else values, transform, **more)
     plan = plan_with(tmp_path, eto={"path": "eto.tif", "unit": unit})
-    return read_climate(
+    return climate_at(
         plan,
         np.array(shapes, object),
         np.full(len(shapes), np.nan),
@@ -885,7 +885,7 @@ def test_a_doubtful_unit_is_refused_with_the_range_seen(tmp_path, name, july, un
     write_layer(tmp_path / "x.tif", values, rasterio.Affine(1, 0, 10, 0, -1, 45))
     plan = plan_with(tmp_path, **{name: {"path": "x.tif", "unit": unit}})
     with pytest.raises(DataError) as fault:
-        read_climate(plan, [shapely.Point(10.5, 44.5)], np.array([0.0]), Ledger())
+        climate_at(plan, [shapely.Point(10.5, 44.5)], np.array([0.0]), Ledger())
     assert hint in str(fault.value)
     assert f"{july:.4g}" in str(fault.value)
 
@@ -895,7 +895,7 @@ def test_scale_and_offset_are_applied(tmp_path):
     with rasterio.open(path, "r+") as layer:
         layer.scales = [0.01] * 12
     plan = plan_with(tmp_path, eto={"path": "eto.tif", "unit": "mm/day"})
-    found = read_climate(plan, [shapely.Point(10.6, 44.9)], np.array([0.0]), Ledger())
+    found = climate_at(plan, [shapely.Point(10.6, 44.9)], np.array([0.0]), Ledger())
     assert found.eto_mm_day[0, 6] == pytest.approx(4.0, rel=1e-5)
 
 
@@ -906,11 +906,11 @@ def test_a_file_a_month(tmp_path, pattern):
         (tmp_path / name).parent.mkdir(exist_ok=True)
         write_layer(tmp_path / name, season_of(PEAKS)[k : k + 1], GRID)
     plan = plan_with(tmp_path, eto={"path": pattern, "unit": "mm/day"})
-    found = read_climate(plan, [shapely.Point(10.6, 44.9)], np.array([0.0]), Ledger())
+    found = climate_at(plan, [shapely.Point(10.6, 44.9)], np.array([0.0]), Ledger())
     assert_allclose(found.eto_mm_day[0], season_of(PEAKS)[:, 0, 1], rtol=1e-5)
     (tmp_path / pattern.format(mon="mar", mm="03", m=3)).unlink()
     with pytest.raises(PlanError, match=r"climate\.eto\.path"):
-        read_climate(plan, [shapely.Point(10.6, 44.9)], np.array([0.0]), Ledger())
+        climate_at(plan, [shapely.Point(10.6, 44.9)], np.array([0.0]), Ledger())
 
 
 def test_netcdf_with_longitudes_from_0_to_360(tmp_path):
@@ -929,18 +929,18 @@ def test_netcdf_with_longitudes_from_0_to_360(tmp_path):
     site = [shapely.Point(-119.4, 44.9)]
     ledger = Ledger()
     section = {"path": "normals.nc", "variable": "pet", "unit": "mm/day"}
-    found = read_climate(plan_with(tmp_path, eto=section), site, np.array([0.0]), ledger)
+    found = climate_at(plan_with(tmp_path, eto=section), site, np.array([0.0]), ledger)
     assert found.eto_mm_day[0, 6] == pytest.approx(4.0, rel=1e-5)
     assert any("WGS 84" in str(n) for n in ledger)
     # the one variable with a name that ETo goes by needs no naming; of radiation there is none
     alone = plan_with(tmp_path, eto={"path": "normals.nc", "unit": "mm/day"})
-    assert_allclose(read_climate(alone, site, np.array([0.0]), Ledger()).eto_mm_day, found.eto_mm_day)
+    assert_allclose(climate_at(alone, site, np.array([0.0]), Ledger()).eto_mm_day, found.eto_mm_day)
     with pytest.raises(PlanError, match="pet, tas"):
-        read_climate(
+        climate_at(
             plan_with(tmp_path, radiation={"path": "normals.nc", "unit": "W/m2"}), site, np.array([0.0]), Ledger()
         )
     with pytest.raises(DataError, match="did you mean 'pet'"):
-        read_climate(plan_with(tmp_path, eto={**section, "variable": "pett"}), site, np.array([0.0]), Ledger())
+        climate_at(plan_with(tmp_path, eto={**section, "variable": "pett"}), site, np.array([0.0]), Ledger())
 
 
 def test_files_that_are_refused(tmp_path):
@@ -954,7 +954,7 @@ def test_files_that_are_refused(tmp_path):
         ("six.tif", "mm/dy", "did you mean 'mm/day'"),
     ):
         with pytest.raises((DataError, PlanError), match=words):
-            read_climate(plan_with(tmp_path, eto={"path": path, "unit": unit}), site, here, Ledger())
+            climate_at(plan_with(tmp_path, eto={"path": path, "unit": unit}), site, here, Ledger())
 
 
 def weather_plan(tmp_path: Path, **drop) -> PlanFile:
@@ -975,17 +975,17 @@ def weather_plan(tmp_path: Path, **drop) -> PlanFile:
 def test_computed_from_weather_layers(tmp_path):
     """All months alike, so the soil heat flux is zero where example 17 has 0.14 MJ: 0.04 mm/day more than 5.72."""
     plan, site = weather_plan(tmp_path), [shapely.Point(100.5, 13 + 44 / 60)]
-    found = read_climate(plan, site, np.array([2.0]), Ledger())
+    found = climate_at(plan, site, np.array([2.0]), Ledger())
     assert found.basis == ("Penman-Monteith from layers",)
     # the mean of the two extremes is used, as eq. 9 says; the example's own April mean is the same 30.2
     assert found.eto_mm_day[0, 3] == pytest.approx(5.72 + 0.04, abs=0.02)
     assert found.t_mean_c[0] == pytest.approx(30.2, abs=1e-5)
     assert "built-in" in found.source[0]  # rain
-    fewer = read_climate(weather_plan(tmp_path, wind=False), site, np.array([2.0]), Ledger())
+    fewer = climate_at(weather_plan(tmp_path, wind=False), site, np.array([2.0]), Ledger())
     assert fewer.eto_mm_day[0, 3] == pytest.approx(found.eto_mm_day[0, 3], abs=0.02)  # 2 m/s either way
     assert fewer.spread_mm_day[0] > found.spread_mm_day[0]
     assert "wind taken as 2 m/s" in fewer.source[0]
-    alone = read_climate(
+    alone = climate_at(
         weather_plan(tmp_path, wind=False, radiation=False, vapour_pressure=False), site, np.array([2.0]), Ledger()
     )
     assert alone.basis == ("Hargreaves from layers",)
@@ -995,37 +995,37 @@ def test_computed_from_weather_layers(tmp_path):
 def test_elevation_is_the_sites_then_the_plans_then_sea_level(tmp_path):
     site = [shapely.Point(100.5, 13.7)]
     plan, ledger = weather_plan(tmp_path), Ledger()
-    sea = read_climate(plan, site, np.array([np.nan]), ledger)
+    sea = climate_at(plan, site, np.array([np.nan]), ledger)
     assert any("sea level" in str(n) for n in ledger)
-    high = read_climate(plan, site, np.array([2000.0]), Ledger())
+    high = climate_at(plan, site, np.array([2000.0]), Ledger())
     assert not np.allclose(sea.eto_mm_day, high.eto_mm_day)
     stated = replace(
         plan,
         plan=plan.plan.model_copy(update={"climate": plan.plan.climate.model_copy(update={"elevation_m": 2000.0})}),
     )
     ledger = Ledger()
-    assert_allclose(read_climate(stated, site, np.array([np.nan]), ledger).eto_mm_day, high.eto_mm_day)
+    assert_allclose(climate_at(stated, site, np.array([np.nan]), ledger).eto_mm_day, high.eto_mm_day)
     assert not any("sea level" in str(n) for n in ledger)
 
 
 def test_half_a_pair_or_crossed_extremes_are_refused(tmp_path):
     site = [shapely.Point(100.5, 13.7)]
     with pytest.raises(PlanError, match=r"climate\.tmax"):
-        read_climate(weather_plan(tmp_path, tmax=False), site, np.array([2.0]), Ledger())
+        climate_at(weather_plan(tmp_path, tmax=False), site, np.array([2.0]), Ledger())
     plan = weather_plan(tmp_path)
     (tmp_path / "tmin.tif").rename(tmp_path / "swap.tif")
     (tmp_path / "tmax.tif").rename(tmp_path / "tmin.tif")
     (tmp_path / "swap.tif").rename(tmp_path / "tmax.tif")
     with pytest.raises(DataError, match="exchanged"):
-        read_climate(plan, site, np.array([2.0]), Ledger())
+        climate_at(plan, site, np.array([2.0]), Ledger())
 
 
 def test_with_no_layers_the_built_in_one_serves(tmp_path):
-    found = read_climate(plan_with(tmp_path), [shapely.Point(-112.0, 33.4)], np.array([np.nan]), Ledger())
+    found = climate_at(plan_with(tmp_path), [shapely.Point(-112.0, 33.4)], np.array([np.nan]), Ledger())
     assert_allclose(found.eto_mm_day, builtin.builtin_climate(-112.0, 33.4).eto_mm_day)
     assert found.basis == ("temperature only",)
     fixed = parse_plan({"climate": {"spread_mm_day": 0.2}}, tmp_path / "plan.toml")
-    found = read_climate(fixed, [shapely.Point(-112.0, 33.4)], np.array([np.nan]), Ledger())
+    found = climate_at(fixed, [shapely.Point(-112.0, 33.4)], np.array([np.nan]), Ledger())
     assert found.spread_mm_day.tolist() == [0.2]
 
 

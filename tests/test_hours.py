@@ -10,13 +10,14 @@ import pvlib
 import pytest
 from numpy.testing import assert_allclose
 
+from planner import local_climate
 from planner.climate import eto, hours
 from planner.climate.spreads import APART_KM, APART_MM_DAY, SPREAD_MM_DAY
 from planner.contract import run_contract
-from planner.layers.monthly import read_climate
 from planner.layers.weather import read_hours
 from planner.ledger import DataError, Ledger, PlanError
 from planner.plan import parse_plan
+from planner.readings import HOURS
 
 GREENSBORO = Path(pvlib.__file__).parent / "data" / "723170TYA.CSV"
 
@@ -45,8 +46,8 @@ def test_fao_56_example_19():
 def invented_year(latitude, longitude, elevation, zone_h=0, seed=4):
     """A year of weather with a daily course, hour by hour from 1 January 00:00 by the zone's clock."""
     rng = np.random.default_rng(seed)
-    start = np.arange(hours.HOURS) - zone_h
-    day = np.arange(hours.HOURS) // 24
+    start = np.arange(HOURS) - zone_h
+    day = np.arange(HOURS) // 24
     middle = start + 0.5
     j = np.floor(middle + longitude / 15) // 24 % 365 + 1
     angle = hours.hour_angle_rad(longitude, j, middle)
@@ -165,7 +166,7 @@ def test_24_hours_are_near_the_daily_form(latitude, elevation):
 def test_days_are_the_sites_own():
     """A clock 12 h off cuts days elsewhere; months go by the mean sun at the longitude, and gaps take their day."""
     w = invented_year(-35.0, 174.0, 10.0, zone_h=12)
-    here = hours.month_means(w, np.ones(hours.HOURS), 174.0)
+    here = hours.month_means(w, np.ones(HOURS), 174.0)
     assert_allclose(here[0], 24.0)
     assert_allclose(here[1], eto.MONTH_DAYS)
     values = hours.eto_of_hours(w)
@@ -186,7 +187,7 @@ def write_epw(path: Path, w: hours.HourlyWeather, zone_h: int, wind_10m: bool = 
     dew = eto.dew_point_c(w.vapour_pressure_kpa)
     wind = w.wind_2m_m_s / eto.wind_at_2m_m_s(1.0, 10.0)
     rows = []
-    for k, when in enumerate(pd.date_range("2013-01-01", periods=hours.HOURS, freq="h")):
+    for k, when in enumerate(pd.date_range("2013-01-01", periods=HOURS, freq="h")):
         light = w.radiation_mj_m2_h[k] / 0.0036
         row = [2013, when.month, when.day, when.hour + 1, 0, "?", f"{w.t_c[k]:.4f}", f"{dew[k]:.4f}", 50, 100000,
                0, 0, 300, f"{light:.3f}", 0, f"{light:.3f}", 0, 0, 0, 0, 180, f"{wind[k]:.4f}"]  # fmt: skip
@@ -208,7 +209,7 @@ def climate_at(folder, lon, lat, z=np.nan, strict=None, **climate):
 
     plan = parse_plan({"climate": {"weather": "springs.epw", **climate}}, folder / "plan.toml")
     ledger = Ledger()
-    return read_climate(plan, [shapely.Point(lon, lat)], np.array([z]), ledger, strict=strict), ledger
+    return local_climate.climate_at(plan, [shapely.Point(lon, lat)], np.array([z]), ledger, strict=strict), ledger
 
 
 def test_an_epw_gives_a_site_its_eto(springs):
@@ -316,7 +317,7 @@ def test_a_real_typical_year():
     if not GREENSBORO.is_file():
         pytest.skip("this pvlib ships no TMY3 file")
     ledger = Ledger()
-    w = read_hours(GREENSBORO, "climate.weather", 10.0, ledger)
+    w = hours.hourly_weather(read_hours(GREENSBORO, "climate.weather", ledger), 10.0)
     assert list(ledger) == []
     assert (w.latitude_deg, w.elevation_m) == (36.1, 273.0)
     by_hour, count = hours.month_means(w, hours.eto_of_hours(w), w.longitude_deg)
@@ -352,12 +353,12 @@ def test_gaps_are_bridged_or_leave_their_day_out(springs, tmp_path):
         return tmp_path / name
 
     ledger = Ledger()
-    whole = read_hours(folder / "springs.epw", "w", 10.0, Ledger())
-    short = read_hours(spoilt(range(100, 103), 6, "99.9", "short.epw"), "w", 10.0, ledger)
+    whole = hours.hourly_weather(read_hours(folder / "springs.epw", "w", Ledger()), 10.0)
+    short = hours.hourly_weather(read_hours(spoilt(range(100, 103), 6, "99.9", "short.epw"), "w", ledger), 10.0)
     assert "3 hours have no temperature: bridged" in str(next(iter(ledger)))
     assert_allclose(short.t_c[100:103], np.interp([1, 2, 3], [0, 4], whole.t_c[[99, 103]]))
     ledger = Ledger()
-    gap = read_hours(spoilt(range(100, 110), 21, "999", "gap.epw"), "w", 10.0, ledger)
+    gap = hours.hourly_weather(read_hours(spoilt(range(100, 110), 21, "999", "gap.epw"), "w", ledger), 10.0)
     assert "10 hours have no wind: their days count for nothing" in str(next(iter(ledger)))
     assert hours.month_means(gap, hours.eto_of_hours(gap), gap.longitude_deg)[1][0] == 30
     spoilt(range(24 * 31, 24 * 45), 7, "99.9", "springs.epw")
@@ -367,14 +368,14 @@ def test_gaps_are_bridged_or_leave_their_day_out(springs, tmp_path):
 
 def test_relative_humidity_stands_in_for_a_dew_point(tmp_path):
     """PVGIS files give relative humidity only; the same air gives the same vapour pressure (FAO-56 eq. 10)."""
-    times = pd.date_range("2010-01-01", periods=hours.HOURS, freq="h", tz="UTC")
+    times = pd.date_range("2010-01-01", periods=HOURS, freq="h", tz="UTC")
     lines = ["Latitude (decimal degrees): 45.0", "Longitude (decimal degrees): 8.0", "Elevation (m): 250.0",
              "Irradiance Time Offset (h): 0.4", "month,year", *[f"{m},2010" for m in range(1, 13)],
              "time(UTC),T2m,RH,G(h),Gb(n),Gd(h),IR(h),WS10m,WD10m,SP"]  # fmt: skip
     lines += [f"{t:%Y%m%d:%H%M},20,40,100,0,100,300,2,0,100000" for t in times]
     path = tmp_path / "pvgis.csv"
     path.write_text("\r\n".join([*lines, "T2m: 2-m air temperature", ""]), encoding="utf-8")
-    w = read_hours(path, "w", 10.0, Ledger())
+    w = hours.hourly_weather(read_hours(path, "w", Ledger()), 10.0)
     assert w.elevation_m == 250.0
     assert_allclose(w.vapour_pressure_kpa, 0.4 * 2.3383, rtol=1e-4)  # e(20) = 2.338 kPa, FAO-56 Annex 2 Table 2.3
     assert_allclose(w.radiation_mj_m2_h, 0.36)

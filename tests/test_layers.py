@@ -25,12 +25,13 @@ from hypothesis import strategies as st
 from pyproj import CRS, Geod, Transformer
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
-from planner.layers import build, check_inputs, named_xy, read_contract_sites, read_site
+from planner.layers import build, named_xy, read_contract_sites, read_site
 from planner.layers.columns import number
 from planner.layers.frame import local_frame, project
 from planner.layers.raster import read_heights
 from planner.ledger import DataError, Ledger, PlanError
 from planner.plan import PlanFile, parse_plan
+from planner.preflight import check_inputs
 from planner.site import KeepOut, Site, ground_at
 from planner.sun import sun_table, year_of_light
 

@@ -1,5 +1,7 @@
-"""The rooms of the house import what DEVELOPERS.md says, and nothing else. `python tests/test_rooms.py` rewrites the
-block there; whether a new line in it is wanted is for its writer to judge."""
+"""The rooms of the house import what DEVELOPERS.md says, and nothing else.
+
+`python tests/test_rooms.py` rewrites the block there; whether a new line in it is wanted, its writer judges.
+"""
 
 from __future__ import annotations
 

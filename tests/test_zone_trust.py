@@ -18,10 +18,10 @@ from planner.climate import eto, zones
 from planner.climate.answer import SiteClimate
 from planner.climate.builtin import builtin_elevation_m
 from planner.contract import STEEP_M, run_contract
+from planner.eto_layer import write_eto_layer
 from planner.layers import conventions
-from planner.layers.eto_layer import write_eto_layer
-from planner.layers.monthly import read_climate
 from planner.ledger import DataError, Ledger, OutputError, PlanError
+from planner.local_climate import climate_at, read_zone_table
 from planner.plan import parse_plan
 
 # --- the compiled forms --------------------------------------------------------------------------------------
@@ -192,14 +192,14 @@ def test_a_day_in_a_cool_coastal_zone_and_in_a_desert_zone(tmp_path):
     (tmp_path / "z.csv").write_text(
         "label,low,high,peak\ncoast,0.10,0.16,0.15\ninland,0.16,0.26,\ndesert,0.26,0.36,0.30\n"
     )
-    table = zones.read_zone_table(tmp_path / "z.csv", "in/day", Ledger())
+    table = read_zone_table(tmp_path / "z.csv", "in/day", Ledger())
     assert_allclose(table.peak_mm_day / 25.4, [0.15, 0.21, 0.30])
     day = 0.15 * 25.4
     assert day / table.peak_mm_day[0] == pytest.approx(1.0)
     assert day / table.peak_mm_day[2] == pytest.approx(0.5)
     (tmp_path / "z.csv").write_text("label,low,high,peak\ncoast,0.10,0.16,0.18\n")
     with pytest.raises(DataError, match="outside its own band"):
-        zones.read_zone_table(tmp_path / "z.csv", "in/day", Ledger())
+        read_zone_table(tmp_path / "z.csv", "in/day", Ledger())
 
 
 def test_ways_agree_within_two_joint_spreads():
@@ -221,7 +221,7 @@ def test_the_zone_year_by_year_at_maricopa(open_data, tmp_path):
     rows.to_csv(tmp_path / "days.csv", index=False)
     plan = parse_plan({"climate": {"daily": {"path": "days.csv"}}}, tmp_path / "plan.toml")
     here = [shapely.Point(-111.972, 33.069)]
-    climate = read_climate(plan, here, np.array([361.0]), Ledger())
+    climate = climate_at(plan, here, np.array([361.0]), Ledger())
     day = pd.to_datetime(rows.date)
     monthly = rows.eto.groupby([day.dt.year, day.dt.month]).mean().unstack()
     assert_allclose(np.sort(climate.yearly_peak_mm_day), np.sort(monthly.max(axis=1).to_numpy()), rtol=1e-9)
@@ -274,7 +274,7 @@ def test_a_site_above_its_cell_is_lapsed(tmp_path):
     plan = parse_plan({"climate": mountain(tmp_path)}, tmp_path / "plan.toml")
     here = [shapely.Point(10.3, 44.8)] * 2
     ledger = Ledger()
-    found = read_climate(plan, here, np.array([200.0, 1200.0]), ledger)
+    found = climate_at(plan, here, np.array([200.0, 1200.0]), ledger)
     assert_allclose(found.above_m, [0.0, 1000.0])
     # 6.5 K/km of the standard atmosphere (ISO 2533)
     assert_allclose(found.t_mean_c[0] - found.t_mean_c[1], 6.5, atol=1e-4)
@@ -296,7 +296,7 @@ def test_a_site_above_its_cell_is_lapsed(tmp_path):
     grid(tmp_path / "kpa.tif", kpa)
     layers = {k: v for k, v in mountain(tmp_path).items() if k != "dew_point"}
     layers["vapour_pressure"] = {"path": "kpa.tif", "unit": "kPa"}
-    again = read_climate(
+    again = climate_at(
         parse_plan({"climate": layers}, tmp_path / "p.toml"), here, np.array([200.0, 1200.0]), Ledger()
     )
     assert_allclose(again.eto_mm_day, found.eto_mm_day, rtol=1e-5)
@@ -430,7 +430,7 @@ def test_netcdf_months_units_and_variables_are_recognised(netcdf):
     layers = {"tmin": {"path": "normals.nc"}, "tmax": {"path": "normals.nc"}}
     ledger = Ledger()
     plan = parse_plan({"climate": layers}, netcdf / "plan.toml")
-    found = read_climate(plan, [shapely.Point(10.6, 44.4)], np.array([np.nan]), ledger)
+    found = climate_at(plan, [shapely.Point(10.6, 44.4)], np.array([np.nan]), ledger)
     assert_allclose(found.t_mean_c[0], 290 - 273.15 + 10 * np.cos((np.arange(12) - 6) / 6 * np.pi), atol=1e-9)
     assert any("unit K, as the file says" in str(n) for n in ledger)
 
@@ -439,7 +439,7 @@ def test_a_unit_that_nobody_states_is_refused(tmp_path):
     grid(tmp_path / "eto.tif", np.full((12, 2, 2), 4.0))
     plan = parse_plan({"climate": {"eto": {"path": "eto.tif"}}}, tmp_path / "plan.toml")
     with pytest.raises(PlanError, match=r"climate\.eto\.unit.*states no unit"):
-        read_climate(plan, [shapely.Point(10.3, 44.8)], np.array([0.0]), Ledger())
+        climate_at(plan, [shapely.Point(10.3, 44.8)], np.array([0.0]), Ledger())
 
 
 def test_zarr_is_read_where_gdal_reads_it(tmp_path):
@@ -454,7 +454,7 @@ def test_zarr_is_read_where_gdal_reads_it(tmp_path):
     plan = parse_plan(
         {"climate": {"eto": {"path": "eto.zarr", "unit": "mm/day", "crs": "EPSG:4326"}}}, tmp_path / "plan.toml"
     )
-    found = read_climate(plan, [shapely.Point(10.3, 44.8)], np.array([0.0]), Ledger())
+    found = climate_at(plan, [shapely.Point(10.3, 44.8)], np.array([0.0]), Ledger())
     assert_allclose(found.eto_mm_day[0], [1, 2, 3, 4, 5, 6, 7, 6, 5, 4, 3, 2])
 
 
@@ -464,7 +464,7 @@ def test_zarr_is_read_where_gdal_reads_it(tmp_path):
 def test_an_eto_layer_is_what_its_cells_give(tmp_path, monkeypatch):
     layers = mountain(tmp_path)
     plan = parse_plan({"climate": layers}, tmp_path / "plan.toml")
-    monkeypatch.setattr("planner.layers.eto_layer.CELLS_AT_ONCE", 2)
+    monkeypatch.setattr("planner.eto_layer.CELLS_AT_ONCE", 2)
     seen: list[tuple[int, int]] = []
     write_eto_layer(plan, tmp_path / "eto.tif", Ledger(), lambda *told: seen.append(told))
     assert seen == [(1, 2), (2, 2)]
@@ -477,14 +477,14 @@ def test_an_eto_layer_is_what_its_cells_give(tmp_path, monkeypatch):
     assert "Penman-Monteith (FAO-56 eq. 6)" in tags["HISTORY"]
     assert "dew point (eq. 14)" in tags["HISTORY"]
     assert "tmin" in json.loads(tags["INPUT"])
-    site = read_climate(plan, [shapely.Point(10.25, 44.75)], np.array([200.0]), Ledger())
+    site = climate_at(plan, [shapely.Point(10.25, 44.75)], np.array([200.0]), Ledger())
     # the layer is kept to 1/1024 mm/day
     assert_allclose(values[:, 0, 0], site.eto_mm_day[0], atol=0.0005)
     with pytest.raises(OutputError, match="already"):
         write_eto_layer(plan, tmp_path / "eto.tif", Ledger())
     # and it serves as a layer in its turn
     again = parse_plan({"climate": {"eto": {"path": "eto.tif", "unit": "mm/day"}}}, tmp_path / "p.toml")
-    served = read_climate(again, [shapely.Point(10.25, 44.75)], np.array([np.nan]), Ledger())
+    served = climate_at(again, [shapely.Point(10.25, 44.75)], np.array([np.nan]), Ledger())
     assert_allclose(served.eto_mm_day, values[:, 0, 0][None])
 
 
@@ -493,11 +493,11 @@ def test_an_eto_layer_keeps_the_spread_of_what_it_was_made_from(tmp_path):
     layers = {name: layer for name, layer in mountain(tmp_path).items() if name in ("tmin", "tmax", "elevation")}
     plan = parse_plan({"climate": {**layers, "method": "hargreaves"}}, tmp_path / "plan.toml")
     here = [shapely.Point(10.25, 44.75)]
-    direct = read_climate(plan, here, np.array([200.0]), Ledger())
+    direct = climate_at(plan, here, np.array([200.0]), Ledger())
     write_eto_layer(plan, tmp_path / "eto.tif", Ledger())
     # the unit is in the file, where GDAL looks for it
     again = parse_plan({"climate": {"eto": {"path": "eto.tif"}}}, tmp_path / "p.toml")
-    served = read_climate(again, here, np.array([np.nan]), Ledger())
+    served = climate_at(again, here, np.array([np.nan]), Ledger())
     assert direct.spread_mm_day[0] == pytest.approx(np.hypot(0.75, 0.35), abs=0.001)
     assert served.spread_mm_day[0] == pytest.approx(direct.spread_mm_day[0], abs=0.001)
 
@@ -505,7 +505,7 @@ def test_an_eto_layer_keeps_the_spread_of_what_it_was_made_from(tmp_path):
 def test_one_elevation_for_air_pressure_moves_no_temperature(tmp_path):
     def at(climate: dict[str, object]) -> SiteClimate:
         plan = parse_plan({"climate": climate}, tmp_path / "plan.toml")
-        return read_climate(plan, [shapely.Point(-106.3, 39.2)] * 2, np.full(2, np.nan), Ledger())
+        return climate_at(plan, [shapely.Point(-106.3, 39.2)] * 2, np.full(2, np.nan), Ledger())
 
     assert_array_equal(at({"elevation_m": 100.0}).t_mean_c, at({}).t_mean_c)
 
@@ -514,7 +514,7 @@ def test_elevations_that_cannot_be_used_are_said(tmp_path):
     layers = mountain(tmp_path)
     del layers["elevation"]
     ledger = Ledger()
-    read_climate(
+    climate_at(
         parse_plan({"climate": layers}, tmp_path / "plan.toml"),
         [shapely.Point(10.3, 44.8)] * 2,
         np.array([1300.0, np.nan]),
@@ -535,7 +535,7 @@ def test_wind_height_and_humidity_are_said(tmp_path):
     def told(**more: object) -> tuple[SiteClimate, str]:
         ledger = Ledger()
         plan = parse_plan({"climate": {**layers, **more}}, tmp_path / "plan.toml")
-        return read_climate(plan, here, np.array([200.0]), ledger), " ".join(map(str, ledger))
+        return climate_at(plan, here, np.array([200.0]), ledger), " ".join(map(str, ledger))
 
     found, said = told(rh_mean={"path": "rh.tif", "unit": "%"}, wind_height_m=3.0)
     assert "wind at 3 m brought to 2 m (eq. 47)" in said
@@ -559,7 +559,7 @@ def test_exchanged_extremes_are_refused_and_a_few_cells_left_out(tmp_path, monke
     turned = {**layers, "tmin": layers["tmax"], "tmax": layers["tmin"]}
     with pytest.raises(DataError, match="the minimum is above the maximum"):
         write_eto_layer(parse_plan({"climate": turned}, tmp_path / "p.toml"), tmp_path / "e.tif", Ledger())
-    monkeypatch.setattr("planner.layers.eto_layer.MOST_CROSSED", 0.5)
+    monkeypatch.setattr("planner.eto_layer.MOST_CROSSED", 0.5)
     with rasterio.open(tmp_path / "low.tif", "r+") as file:
         values = file.read()
         values[3, 0, 0] = 40.0
@@ -573,7 +573,7 @@ def test_exchanged_extremes_are_refused_and_a_few_cells_left_out(tmp_path, monke
 
 
 def test_blocks_of_other_elevations_are_not_taken(tmp_path, monkeypatch):
-    monkeypatch.setattr("planner.layers.eto_layer.CELLS_AT_ONCE", 2)
+    monkeypatch.setattr("planner.eto_layer.CELLS_AT_ONCE", 2)
     plan = parse_plan({"climate": mountain(tmp_path)}, tmp_path / "plan.toml")
 
     def stop(done: int, total: int) -> None:
@@ -590,7 +590,7 @@ def test_blocks_of_other_elevations_are_not_taken(tmp_path, monkeypatch):
 
 def test_an_interrupted_eto_layer_goes_on(tmp_path, monkeypatch):
     plan = parse_plan({"climate": mountain(tmp_path)}, tmp_path / "plan.toml")
-    monkeypatch.setattr("planner.layers.eto_layer.CELLS_AT_ONCE", 2)
+    monkeypatch.setattr("planner.eto_layer.CELLS_AT_ONCE", 2)
     write_eto_layer(plan, tmp_path / "whole.tif", Ledger())
 
     def stop(done: int, total: int) -> None:

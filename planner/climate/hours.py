@@ -30,13 +30,16 @@ from planner.climate.eto import (
     saturation_vapour_pressure_kpa,
     slope_kpa_c,
     sunset_hour_angle_rad,
+    wind_at_2m_m_s,
 )
+from planner.ledger import DataError, Kind, Ledger
+from planner.plan import Climate
+from planner.readings import Station, StationYear
 from planner.site import Bools, Floats
-from planner.units import MONTH_DAYS
+from planner.units import MONTH_DAYS, MONTHS
 
 HourlyReference = Literal["ASCE short", "FAO-56"]
 
-HOURS = 8760  # a common year
 LOW_SUN_RAD = 0.3  # below it Rs/Rso says little of the clouds (ASCE-EWRI; from memory)
 LEAST_WHOLE_DAYS = 20  # of a month, for its mean to count
 
@@ -49,7 +52,7 @@ _ASCE_SLOPE = 2503.0 / (4098.0 * 0.6108)  # ASCE rounds the slope's two constant
 
 @dataclass(frozen=True)
 class HourlyWeather:
-    """A year of weather at a station by the hour, (8760,) each, NaN where unknown.
+    """A year of weather at a station by the hour, as evaporation takes it, (8760,) each, NaN where unknown.
 
     start_utc_h: hour of the common year, in UTC, at which each row begins, in order of time by the file's clock.
     radiation_mj_m2_h: on the level. wind_2m_m_s: at 2 m. elevation_m: NaN where the file does not say.
@@ -64,6 +67,31 @@ class HourlyWeather:
     vapour_pressure_kpa: Floats
     radiation_mj_m2_h: Floats
     wind_2m_m_s: Floats
+
+
+def hourly_weather(year: StationYear, wind_height_m: float) -> HourlyWeather:
+    """A station's year as its file has it, with its humidity as vapour pressure and its wind brought to 2 m.
+
+    wind_height_m: at which the wind was measured, which none of the formats states.
+    """
+    saturated = saturation_vapour_pressure_kpa(year.t_c)
+    if year.dew_point_c is not None:
+        vapour = saturation_vapour_pressure_kpa(year.dew_point_c)
+    elif year.humidity_percent is not None:
+        vapour = saturated * year.humidity_percent / 100.0
+    else:
+        raise ValueError("a station's year has neither dew point nor relative humidity")
+    return HourlyWeather(
+        name=year.name,
+        latitude_deg=year.latitude_deg,
+        longitude_deg=year.longitude_deg,
+        elevation_m=year.elevation_m,
+        start_utc_h=year.start_utc_h,
+        t_c=year.t_c,
+        vapour_pressure_kpa=np.minimum(vapour, saturated),
+        radiation_mj_m2_h=year.radiation_mj_m2_h,
+        wind_2m_m_s=wind_at_2m_m_s(year.wind_m_s, wind_height_m),
+    )
 
 
 # --- the sun ---------------------------------------------------------------------------------------------------
@@ -197,3 +225,37 @@ def month_means(weather: HourlyWeather, hourly: Floats, longitude_deg: float) ->
     with np.errstate(invalid="ignore", divide="ignore"):
         means = np.bincount(month, np.where(whole, sums, 0.0), 12) / count
     return np.asarray(means, np.float64), count
+
+
+@dataclass(frozen=True)
+class StationMonths:
+    """Months of a weather file's station: ETo by the hour (12,) mm/day, mean temperature (12,) degrees C.
+
+    elevation_m: NaN where the file does not say. away_km (n,): how far the sites are, inf beyond the plan's limit.
+    """
+
+    name: str
+    elevation_m: float
+    eto_mm_day: Floats
+    t_mean_c: Floats
+    away_km: Floats
+
+
+def station_months(station: Station, section: Climate, ledger: Ledger) -> StationMonths:
+    """Months of a station's year. Raises DataError where a month has fewer than 20 whole days."""
+    hours = hourly_weather(station.year, section.wind_height_m)
+    # the sites are near: the station's days are theirs, to some minutes
+    eto, days = month_means(hours, eto_of_hours(hours), hours.longitude_deg)
+    t, _ = month_means(hours, hours.t_c / 24.0, hours.longitude_deg)
+    if days.min() < LEAST_WHOLE_DAYS:
+        raise DataError(
+            station.where,
+            f"{MONTHS[int(days.argmin())]} has only {int(days.min())} days whose hours are all known",
+            f"Give a file without gaps; {LEAST_WHOLE_DAYS} whole days a month are needed",
+        )
+    if np.isnan(hours.elevation_m):
+        ledger.add(Kind.ASSUMED, station.where, "it names no elevation: sea level taken for air pressure")
+    if "wind_height_m" not in section.model_fields_set:
+        at = ledger.length(section.wind_height_m)
+        ledger.add(Kind.ASSUMED, station.where, f"its wind is taken as measured at {at} (climate.wind_height_m)")
+    return StationMonths(hours.name, hours.elevation_m, np.maximum(eto, 0.0), t, station.away_km)

@@ -7,8 +7,7 @@ ETo, not of the highest monthly total, which favours months of 31 days.
 
 from __future__ import annotations
 
-import csv
-from pathlib import Path
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -16,8 +15,9 @@ from numpy.typing import ArrayLike
 from planner.climate import kernels
 from planner.climate.answer import OneWay, Sentences, SiteClimate, ZoneResult, ZoneTable
 from planner.climate.eto import monthly_daylight_hours
-from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
-from planner.plan import EtoUnit, PlanFile
+from planner.ledger import DataError, Kind, Ledger, PlanError
+from planner.plan import EtoUnit
+from planner.readings import ZoneRows
 from planner.site import Bools, Floats, Ints
 from planner.units import MM_PER_IN, MONTH_DAYS, MONTHS, Units, eto, temperature
 
@@ -39,7 +39,6 @@ _TO_MM_DAY: dict[EtoUnit, float] = {
 }
 # Bounds typed as 0.15-0.19, 0.20-0.24 leave gaps of one last digit; those are closed at their middle.
 _ROUNDING_GAP_MM_DAY = 0.011 * MM_PER_IN
-_COLUMNS = ("label", "low", "high", "peak", "t_low_c", "t_high_c", "description")
 APART_SD = 2.0  # two ways disagree when further apart than this many of their joint standard deviations
 
 
@@ -67,25 +66,14 @@ def equal_bands(first_mm_day: int = 1, last_mm_day: int = 12) -> ZoneTable:
     )
 
 
-def zone_table(plan: PlanFile, ledger: Ledger) -> ZoneTable:
-    """The plan's zone table, or the neutral one where it names none."""
-    if plan.plan.zone.table is None:
-        return equal_bands()
-    path, unit = plan.file("zone.table", plan.plan.zone.table), plan.plan.zone.unit
-    if "unit" not in plan.plan.zone.model_fields_set:
-        ledger.add(Kind.ASSUMED, str(path), f"its bands are taken as {unit}: zone.unit is not given")
-    return read_zone_table(path, unit, ledger)
-
-
-def read_zone_table(path: Path, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
-    """Read a user's table: columns label, low, high, optionally peak, t_low_c, t_high_c, description, in any order.
+def zone_table(found: ZoneRows, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
+    """A user's table: columns label, low, high, optionally peak, t_low_c, t_high_c, description.
 
     An empty `low` or `high` is an open end. Rows may be in any order; overlapping bands are refused; gaps of one
     rounding step are closed, wider ones reported. `/month` units are turned into days by a month of 30.4 days.
     Raises DataError that names the row.
     """
-    where = str(path)
-    rows = _read_rows(path)
+    where, rows = found.where, list(found.rows)
     labels = [row["label"] for row in rows]
     for label in labels:
         if not label:
@@ -144,39 +132,12 @@ def read_zone_table(path: Path, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
         t_low_c=t_low,
         t_high_c=t_high,
         description=tuple(row["description"] for row in rows),
-        source=f"{path.name}, as given ({unit})",
+        source=f"{found.name}, as given ({unit})",
         given_peak_mm_day=peak if np.isfinite(peak).any() else None,
     )
 
 
-def _read_rows(path: Path) -> list[dict[str, str]]:
-    where = str(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        near = [p.name for p in path.parent.glob("*.csv")] if path.parent.is_dir() else []
-        raise DataError(where, "there is no such file", f"In that folder: {nearest(path.name, near)}") from None
-    except (OSError, UnicodeDecodeError) as fault:
-        raise DataError(where, f"cannot be read: {fault}", "A zone table is a CSV in UTF-8") from None
-    lines = [line for line in text.splitlines() if line.strip(" ,;\t")]
-    if len(lines) < 2:
-        raise DataError(where, "the table has no rows", "Give a header line and one line a zone")
-    delimiter = max(",;\t", key=lines[0].count)
-    reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
-    header = [name.strip().lower() for name in next(reader)]
-    for name in header:
-        if name not in _COLUMNS:
-            raise DataError(
-                where, f"the column '{name}' is not known", f"Of its columns: {nearest(name, _COLUMNS)}"
-            )
-    for name in _COLUMNS[:3]:
-        if name not in header:
-            raise DataError(where, f"the column '{name}' is missing", f"Columns: {', '.join(_COLUMNS)}")
-    blank = dict.fromkeys(_COLUMNS, "")
-    return [blank | dict(zip(header, (cell.strip() for cell in row), strict=False)) for row in reader]
-
-
-def _number(where: str, row: dict[str, str], column: str, empty: float) -> float:
+def _number(where: str, row: Mapping[str, str], column: str, empty: float) -> float:
     text = row[column]
     if not text:
         return empty

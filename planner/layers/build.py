@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import ParamSpec, TypeVar
 
 import numpy as np
@@ -13,31 +13,27 @@ from pyproj import CRS
 from rasterio.features import geometry_mask
 from shapely.geometry.base import BaseGeometry
 
-from planner.climate.zones import zone_table
 from planner.ground import cell_error_deg
 from planner.layers import columns, parts
 from planner.layers.frame import (
     WGS84,
     Frame,
-    Shapes,
     apart_m,
     cut_at_antimeridian,
-    lonlat_shapes,
     project,
     project_shapes,
     unwrapped,
 )
-from planner.layers.monthly import QUANTITIES, read_climate, read_layer
 from planner.layers.outline import outline_of, pick_site, right_way_round
 from planner.layers.raster import read_heights
 from planner.layers.source import distance, label, locate
 from planner.layers.vector import SURROUNDINGS_M, Layer, count_features, read_vector, repaired
-from planner.layers.weather import site_weather
 from planner.ledger import DataError, Kind, Ledger, PlanError, PlannerError
 from planner.plan import ContractSites as ContractLayer
 from planner.plan import Layers, PlanFile
 from planner.site import (
     NO_GROUNDS,
+    ContractSites,
     Crowns,
     Floats,
     Heights,
@@ -78,43 +74,9 @@ class Faults(list[PlannerError]):
 
 def read_site(plan: PlanFile, ledger: Ledger) -> Site:
     """Everything that `[layers]` names, as one site in its local frame. Raises PlanError or DataError."""
-    site = _read_site(plan, ledger, Faults(keep=False))
+    site = read_site_keeping(plan, ledger, Faults(keep=False))
     assert site is not None  # without `keep` the first fault was raised
     return site
-
-
-def check_inputs(plan: PlanFile, ledger: Ledger) -> list[PlannerError]:
-    """All that is wrong with what a plan names: layers, mounts, contract sites, climate; empty if nothing is."""
-    faults = Faults(keep=True)
-    if plan.plan.layers is not None or plan.plan.contract is None:
-        site = _read_site(plan, ledger, faults)
-        if site is not None:
-            faults.attempt(named_xy, plan, site)
-            faults.attempt(site_weather, plan, site, ledger)
-            outline = lonlat_shapes([site.outline], site.crs)
-            _check_climate(plan, outline, np.array([site.elevation_m]), [site.name], ledger, faults)
-    if plan.plan.contract is not None:
-        sites = faults.attempt(read_contract_sites, plan, ledger)
-        if sites is not None:
-            _check_climate(plan, np.array(sites.shapes, object), sites.elevation_m, sites.names, ledger, faults)
-    table = plan.plan.zone.table
-    if table is not None and faults.attempt(locate, plan, "zone.table", table) is not None:
-        faults.attempt(zone_table, plan, ledger)
-    return list(faults)
-
-
-def _check_climate(
-    plan: PlanFile, shapes: Shapes, elevation_m: Floats, names: Sequence[str], ledger: Ledger, faults: Faults
-) -> None:
-    before = len(faults)
-    for name, quantity in QUANTITIES.items():
-        section = getattr(plan.plan.climate, name)
-        if section is not None:
-            key, alone = f"climate.{name}", len(names) == 1
-            faults.attempt(read_layer, plan, key, section, quantity, shapes, ledger, strict=alone, names=names)
-    if len(faults) == before:
-        # the layers are good each by itself; are they together?
-        faults.attempt(read_climate, plan, shapes, elevation_m, ledger, names=names)
 
 
 def named_xy(plan: PlanFile, site: Site) -> Floats:
@@ -165,7 +127,8 @@ def _layers(plan: PlanFile) -> Layers:
     return plan.plan.layers
 
 
-def _read_site(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | None:
+def read_site_keeping(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | None:
+    """As :func:`read_site`, with the faults in `faults`; None where there is not even an outline."""
     ledger.units = plan.plan.units
     layers = faults.attempt(_layers, plan)
     if layers is None:
@@ -405,22 +368,6 @@ def _say_short(terrain: Heights, outline: BaseGeometry, reach_m: float, ledger: 
             f"the terrain ends {distance(max(beyond, 0.0))} beyond the site on its shortest side, short of "
             f"sun.terrain_km ({reach_m / 1000:g} km): hills beyond it shade nothing",
         )
-
-
-@dataclass(frozen=True)
-class ContractSites:
-    """Sites of a contract (n): polygons or points in longitude and latitude (EPSG:4326).
-
-    elevation_m: (n,) NaN where not given. rejected: (name, reason) of features that are no usable site.
-    """
-
-    names: tuple[str, ...]
-    shapes: tuple[BaseGeometry, ...]
-    elevation_m: Floats
-    rejected: tuple[tuple[str, str], ...]
-
-    def __len__(self) -> int:
-        return len(self.names)
 
 
 def count_contract_sites(plan: PlanFile) -> int:

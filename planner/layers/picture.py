@@ -1,15 +1,14 @@
-"""The climate around a site or a contract as a picture: peak-month ETo on an even grid of degrees."""
+"""An ETo layer around a site or a contract, on an even grid of degrees, for a picture."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from planner.climate.answer import ClimatePicture
-from planner.climate.builtin import ATTRIBUTION, SOURCE, builtin_climate
+from planner.layers.climate_grid import layer_unit, open_layer
 from planner.layers.frame import WGS84, project
-from planner.layers.monthly import QUANTITIES, layer_unit, open_layer
 from planner.ledger import Ledger
 from planner.plan import PlanFile
+from planner.readings import QUANTITIES, Window
 from planner.site import Floats
 
 LONG_SIDE = 160  # cells along the picture's longer side
@@ -17,12 +16,10 @@ SMALLEST_DEG = 1.5  # a single site's picture shows its region, not its cell
 SQUAT = 0.6  # least height of the picture, over its width
 
 
-def read_climate_picture(
-    plan: PlanFile, longitude_deg: Floats, latitude_deg: Floats, ledger: Ledger
-) -> ClimatePicture:
-    """Peak-month ETo around sites at (n,) longitudes and latitudes, from the plan's ETo layer, else estimated.
+def read_window(plan: PlanFile, longitude_deg: Floats, latitude_deg: Floats, ledger: Ledger) -> Window:
+    """The plan's ETo layer around sites at (n,) longitudes and latitudes; the grid alone where it names none.
 
-    Each cell of the picture takes the layer's cell at its middle; nothing is smoothed.
+    Each cell of the grid takes the layer's cell at its middle; nothing is smoothed.
     """
     west, east = _padded(longitude_deg)
     # a contract along a road still lies in a country, not in a strip
@@ -31,12 +28,11 @@ def read_climate_picture(
     step = max(east - west, north - south) / LONG_SIDE
     lon = np.arange(west + step / 2, east, step)
     lat = np.arange(north - step / 2, south, -step)
-    edges = (west, lat[-1] - step / 2, lon[-1] + step / 2, north)
-    grid = np.stack(np.meshgrid(lon, lat), axis=-1).reshape(-1, 2)
+    edges = (float(west), float(lat[-1] - step / 2), float(lon[-1] + step / 2), float(north))
     section = plan.plan.climate.eto
     if section is None:
-        values = builtin_climate(grid[:, 0], grid[:, 1]).eto_mm_day
-        return ClimatePicture(_peak(values, len(lat)), *edges, f"estimate from the {SOURCE}", ATTRIBUTION)
+        return Window(lon, lat, *edges, None)
+    grid = np.stack(np.meshgrid(lon, lat), axis=-1).reshape(-1, 2)
     with open_layer(plan, "climate.eto", section, ledger) as (months, crs):
         unit = layer_unit(plan, "climate.eto", section, QUANTITIES["eto"], months, ledger)
         xy = project(grid, WGS84, crs)
@@ -45,7 +41,7 @@ def read_climate_picture(
         inside = inside_earth & (cell >= 0).all(axis=1) & (cell < (months.height, months.width)).all(axis=1)
         values = np.full((len(grid), 12), np.nan)
         values[inside] = months.gather(cell[inside, 0], cell[inside, 1])
-    return ClimatePicture(_peak(QUANTITIES["eto"].convert(values, unit), len(lat)), *edges, "ETo layer")
+    return Window(lon, lat, *edges, QUANTITIES["eto"].convert(values, unit).reshape(len(lat), len(lon), 12))
 
 
 def _padded(degrees: Floats, least_deg: float = SMALLEST_DEG) -> tuple[float, float]:
@@ -53,8 +49,3 @@ def _padded(degrees: Floats, least_deg: float = SMALLEST_DEG) -> tuple[float, fl
     low, high = float(np.min(degrees)), float(np.max(degrees))
     half = max((high - low) / 2 * 1.15, SMALLEST_DEG / 2, least_deg / 2)
     return (low + high) / 2 - half, (low + high) / 2 + half
-
-
-def _peak(monthly: Floats, rows: int) -> Floats:
-    """(rows, cols) highest month, NaN where any month is unknown."""
-    return np.asarray(monthly.max(axis=1).reshape(rows, -1))

@@ -15,15 +15,12 @@ import pandas as pd
 import pvlib
 from numpy.typing import ArrayLike
 
-from planner.climate.eto import saturation_vapour_pressure_kpa, wind_at_2m_m_s
-from planner.climate.hours import LEAST_WHOLE_DAYS, HourlyWeather, eto_of_hours, month_means
 from planner.layers.frame import apart_m
 from planner.layers.source import distance, locate, place
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import PlanFile
+from planner.readings import HOURS, Station, StationYear, Weather
 from planner.site import Floats, Site
-from planner.sun.sky import HOURS, Weather
-from planner.units import MONTHS
 
 FAR_KM = 25.0  # beyond it the reader is told how far the station is
 MOST_MISSING = 0.02  # share of the hours
@@ -85,34 +82,20 @@ def read_weather(
 # --- the weather of a reference surface ----------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class StationMonths:
-    """Months of a weather file's station: ETo by the hour (12,) mm/day, mean temperature (12,) degrees C.
-
-    elevation_m: NaN where the file does not say. away_km (n,): how far the sites are, inf beyond the plan's limit.
-    """
-
-    name: str
-    elevation_m: float
-    eto_mm_day: Floats
-    t_mean_c: Floats
-    away_km: Floats
-
-
-def station_months(
+def station_at(
     plan: PlanFile, lonlat: Floats, ledger: Ledger, *, strict: bool, names: Sequence[str]
-) -> StationMonths | None:
-    """Months of the weather file that the plan names in `climate.weather`; None where it names none.
+) -> Station | None:
+    """The year of the weather file that the plan names in `climate.weather`; None where it names none.
 
     lonlat: (n, 2) of the sites. strict: a site too far from the station is an error; otherwise it is listed.
-    Raises PlanError or DataError as :func:`read_hours`, and DataError where a month has fewer than 20 whole days.
+    Raises PlanError or DataError as :func:`read_hours`.
     """
     section = plan.plan.climate
     if section.weather is None:
         return None
     path = locate(plan, "climate.weather", section.weather)
     where = f"climate.weather ({path.name})"
-    hours = read_hours(path, where, section.wind_height_m, ledger)
+    hours = read_hours(path, where, ledger)
     away_km = _away_km(hours, lonlat[:, 0], lonlat[:, 1])
     far = away_km > section.weather_within_km
     if strict and far.any():
@@ -134,30 +117,15 @@ def station_months(
             f"the weather is that of {hours.name}, up to {at} away",
             [names[int(k)] for k in some],
         )
-    # the sites are near: the station's days are theirs, to some minutes
-    eto, days = month_means(hours, eto_of_hours(hours), hours.longitude_deg)
-    t, _ = month_means(hours, hours.t_c / 24.0, hours.longitude_deg)
-    if days.min() < LEAST_WHOLE_DAYS:
-        raise DataError(
-            where,
-            f"{MONTHS[int(days.argmin())]} has only {int(days.min())} days whose hours are all known",
-            f"Give a file without gaps; {LEAST_WHOLE_DAYS} whole days a month are needed",
-        )
-    if np.isnan(hours.elevation_m):
-        ledger.add(Kind.ASSUMED, where, "it names no elevation: sea level taken for air pressure")
-    if "wind_height_m" not in section.model_fields_set:
-        at = ledger.length(section.wind_height_m)
-        ledger.add(Kind.ASSUMED, where, f"its wind is taken as measured at {at} (climate.wind_height_m)")
-    return StationMonths(hours.name, hours.elevation_m, np.maximum(eto, 0.0), t, np.where(far, np.inf, away_km))
+    return Station(where, hours, np.where(far, np.inf, away_km))
 
 
-def read_hours(path: Path, where: str, wind_height_m: float, ledger: Ledger) -> HourlyWeather:
+def read_hours(path: Path, where: str, ledger: Ledger) -> StationYear:
     """Temperature, humidity, global radiation and wind of a weather file.
 
-    wind_height_m: at which its wind was measured, which none of the formats states. Humidity is taken from the dew
-    point, else from relative humidity. What a file gives of a moment is taken for the hour. Gaps of up to 3 hours
-    are bridged, longer ones stay NaN. Raises DataError where the file cannot be read, is of another kind, or lacks
-    a column or hours.
+    Humidity is taken from the dew point, else from relative humidity. What a file gives of a moment is taken for
+    the hour. Gaps of up to 3 hours are bridged, longer ones stay NaN. Raises DataError where the file cannot be
+    read, is of another kind, or lacks a column or hours.
     """
     found = _read(path, where)
     humidity = "temp_dew" if "temp_dew" in found.data else "relative_humidity"
@@ -169,18 +137,17 @@ def read_hours(path: Path, where: str, wind_height_m: float, ledger: Ledger) -> 
         )
     start_utc_h, data = _hours(found, where)
     t, radiation, wind, humid = (_bridged(data[key], *_WEATHER[key], where, ledger) for key in wanted)
-    saturated = saturation_vapour_pressure_kpa(t)
-    vapour = saturation_vapour_pressure_kpa(humid) if humidity == "temp_dew" else saturated * humid / 100.0
-    return HourlyWeather(
+    return StationYear(
         name=found.name,
         latitude_deg=found.latitude_deg,
         longitude_deg=found.longitude_deg,
         elevation_m=found.elevation_m,
         start_utc_h=start_utc_h,
         t_c=t,
-        vapour_pressure_kpa=np.minimum(vapour, saturated),
+        dew_point_c=humid if humidity == "temp_dew" else None,
+        humidity_percent=humid if humidity != "temp_dew" else None,
         radiation_mj_m2_h=radiation * _MJ_PER_WH,
-        wind_2m_m_s=wind_at_2m_m_s(wind, wind_height_m),
+        wind_m_s=wind,
     )
 
 
@@ -235,13 +202,13 @@ def _read(path: Path, where: str) -> _Found:
     return found
 
 
-def _away_km(station: _Found | HourlyWeather, longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> Floats:
+def _away_km(station: _Found | StationYear, longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> Floats:
     """(n,) how far places are from a station."""
     here = np.stack([np.asarray(longitude_deg, float), np.asarray(latitude_deg, float)], axis=-1)
     return np.asarray(apart_m(here, np.array([station.longitude_deg, station.latitude_deg])) / 1000.0, float)
 
 
-def _too_far(where: str, station: _Found | HourlyWeather, away_km: float, key: str, within_km: float) -> DataError:
+def _too_far(where: str, station: _Found | StationYear, away_km: float, key: str, within_km: float) -> DataError:
     at = place(np.array([station.longitude_deg, station.latitude_deg]))
     return DataError(
         where,

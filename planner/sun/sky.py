@@ -16,7 +16,7 @@ with the beam; the rest is even.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -24,13 +24,13 @@ import pandas as pd
 import pvlib
 
 from planner.compiled import kernel
+from planner.readings import HOURS, Weather
 from planner.site import Floats, Ints
 from planner.sun.path import YEAR, SunTable
 from planner.units import MONTH_DAYS
 
 Sky = Literal["isotropic", "hay-davies", "perez"]
 
-HOURS = 8760
 _MID_MONTH = np.cumsum(MONTH_DAYS) - MONTH_DAYS // 2  # day of the year
 
 
@@ -142,23 +142,6 @@ def spread_sky(sun: SunTable, sky: Sky) -> SunTable:
 
 
 # --- what clouds make of it --------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Weather:
-    """Sunlight of a year by the hour, 8760 hours of a 365-day year.
-
-    name: of the station, for people. latitude_deg, longitude_deg: its place. start_utc_h: (8760,) hour of the year
-    (UTC) at which each hour begins; may lie outside 0..8760 at the turn of the year. dni_wh_m2: (8760,) of the
-    beam, square to it; dhi_wh_m2: (8760,) of the sky on the level.
-    """
-
-    name: str
-    latitude_deg: float
-    longitude_deg: float
-    start_utc_h: Floats
-    dni_wh_m2: Floats
-    dhi_wh_m2: Floats
 
 
 def sun_table_from_weather(

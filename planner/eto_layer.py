@@ -26,21 +26,13 @@ from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
 
 from planner import __version__
+from planner.climate.best import crossed, eto_from_weather, extremes_fault
+from planner.layers.climate_grid import SPREAD_TAG, Months, check_range, layer_unit, open_layer
 from planner.layers.frame import WGS84, project
-from planner.layers.monthly import (
-    QUANTITIES,
-    SPREAD_TAG,
-    Months,
-    check_range,
-    crossed,
-    eto_from_weather,
-    extremes_fault,
-    layer_unit,
-    open_layer,
-)
 from planner.layers.source import files_state, locate
 from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError
 from planner.plan import PlanFile
+from planner.readings import QUANTITIES
 from planner.site import Floats
 from planner.units import M_PER_FT, MONTHS
 
@@ -103,7 +95,7 @@ def write_eto_layer(
         sample = {name: _sample(name, months, units[name]) for name, months in layers.items()}
         bad = crossed(sample["tmin"], sample["tmax"])
         if bad.mean() > MOST_CROSSED:
-            raise extremes_fault(plan, f"{bad.mean():.0%} of the cells looked at")
+            raise extremes_fault(str(plan.path), f"{bad.mean():.0%} of the cells looked at")
         windows = list(_windows(grid))
         job = _job(plan, grid, list(layers))
         parts = out.with_name(f".{out.name}.parts")

@@ -1,0 +1,54 @@
+"""The climate of places as a plan has it: read in `layers`, judged in `climate`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from shapely.geometry.base import BaseGeometry
+
+from planner.climate.answer import ClimatePicture, SiteClimate, ZoneTable
+from planner.climate.best import site_climate
+from planner.climate.picture import climate_picture
+from planner.climate.zones import equal_bands, zone_table
+from planner.layers.at_sites import read_climate
+from planner.layers.frame import Shapes
+from planner.layers.picture import read_window
+from planner.layers.zone_rows import read_zone_rows
+from planner.ledger import Kind, Ledger
+from planner.plan import EtoUnit, PlanFile
+from planner.site import Floats
+
+
+def climate_at(
+    plan: PlanFile,
+    shapes_lonlat: Sequence[BaseGeometry] | Shapes,
+    elevation_m: Floats,
+    ledger: Ledger,
+    *,
+    names: Sequence[str] | None = None,
+    strict: bool | None = None,
+) -> SiteClimate:
+    """The climate of n sites: what :func:`read_climate` reads, judged by :func:`site_climate`."""
+    read = read_climate(plan, shapes_lonlat, ledger, names=names, strict=strict)
+    return site_climate(plan.plan.climate, read, elevation_m, ledger)
+
+
+def picture_around(plan: PlanFile, longitude_deg: Floats, latitude_deg: Floats, ledger: Ledger) -> ClimatePicture:
+    """Peak-month ETo around sites, from the plan's ETo layer, else estimated."""
+    return climate_picture(read_window(plan, longitude_deg, latitude_deg, ledger))
+
+
+def table_of(plan: PlanFile, ledger: Ledger) -> ZoneTable:
+    """The plan's zone table, or the neutral one where it names none."""
+    if plan.plan.zone.table is None:
+        return equal_bands()
+    path, unit = plan.file("zone.table", plan.plan.zone.table), plan.plan.zone.unit
+    if "unit" not in plan.plan.zone.model_fields_set:
+        ledger.add(Kind.ASSUMED, str(path), f"its bands are taken as {unit}: zone.unit is not given")
+    return read_zone_table(path, unit, ledger)
+
+
+def read_zone_table(path: Path, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
+    """A zone table from its CSV. Raises DataError that names the row."""
+    return zone_table(read_zone_rows(path), unit, ledger)

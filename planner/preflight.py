@@ -1,0 +1,60 @@
+"""All that is wrong with what a plan names, found before anything is decided."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from planner.climate.best import site_climate
+from planner.layers.at_sites import read_climate, read_layer
+from planner.layers.build import Faults, named_xy, read_contract_sites, read_site_keeping
+from planner.layers.frame import Shapes, lonlat_shapes
+from planner.layers.source import locate
+from planner.layers.weather import site_weather
+from planner.ledger import Ledger, PlannerError
+from planner.local_climate import table_of
+from planner.plan import PlanFile
+from planner.readings import QUANTITIES
+from planner.site import Floats
+
+
+def check_inputs(plan: PlanFile, ledger: Ledger) -> list[PlannerError]:
+    """All that is wrong with what a plan names: layers, mounts, contract sites, climate; empty if nothing is."""
+    faults = Faults(keep=True)
+    if plan.plan.layers is not None or plan.plan.contract is None:
+        site = read_site_keeping(plan, ledger, faults)
+        if site is not None:
+            faults.attempt(named_xy, plan, site)
+            faults.attempt(site_weather, plan, site, ledger)
+            outline = lonlat_shapes([site.outline], site.crs)
+            _check_climate(plan, outline, np.array([site.elevation_m]), [site.name], ledger, faults)
+    if plan.plan.contract is not None:
+        sites = faults.attempt(read_contract_sites, plan, ledger)
+        if sites is not None:
+            _check_climate(plan, np.array(sites.shapes, object), sites.elevation_m, sites.names, ledger, faults)
+    table = plan.plan.zone.table
+    if table is not None and faults.attempt(locate, plan, "zone.table", table) is not None:
+        faults.attempt(table_of, plan, ledger)
+    return list(faults)
+
+
+def _check_climate(
+    plan: PlanFile, shapes: Shapes, elevation_m: Floats, names: Sequence[str], ledger: Ledger, faults: Faults
+) -> None:
+    layers, alone = {}, len(names) == 1
+    for name, quantity in QUANTITIES.items():
+        section = getattr(plan.plan.climate, name)
+        if section is not None:
+            key = f"climate.{name}"
+            found = faults.attempt(
+                read_layer, plan, key, section, quantity, shapes, ledger, strict=alone, names=names
+            )
+            if found is not None:
+                layers[name] = found
+    # the layers are good each by itself; are they together?
+    given = [name for name in QUANTITIES if getattr(plan.plan.climate, name) is not None]
+    if len(layers) == len(given):
+        read = faults.attempt(read_climate, plan, shapes, ledger, names=names, layers=layers)
+        if read is not None:
+            faults.attempt(site_climate, plan.plan.climate, read, elevation_m, ledger)
