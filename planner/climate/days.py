@@ -1,0 +1,103 @@
+"""Days of one weather station, and their reference ETo."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.climate.eto import (
+    LEAST_WIND_2M_M_S,
+    clear_sky_radiation,
+    daily_eto,
+    extraterrestrial_radiation,
+    hargreaves_samani,
+)
+from planner.site import Floats, Ints
+
+Days = NDArray[np.datetime64]  # of [D]
+
+
+@dataclass(frozen=True)
+class StationDays:
+    """n days of a station in order, each once; NaN where unknown.
+
+    eto_mm: reference ETo. how: by which each day's was found, "as published", "Penman-Monteith",
+    "Hargreaves-Samani" or "" (n,). rain_mm, t_min_c, t_max_c, radiation_mj_m2.
+    """
+
+    name: str
+    day: Days
+    eto_mm: Floats
+    how: tuple[str, ...]
+    rain_mm: Floats
+    t_min_c: Floats
+    t_max_c: Floats
+    radiation_mj_m2: Floats
+
+    def __len__(self) -> int:
+        return len(self.day)
+
+
+@dataclass(frozen=True)
+class DaysMeasured:
+    """What a file gives of n days, metric; NaN where it does not. wind at 2 m."""
+
+    day: Days
+    t_min_c: Floats
+    t_max_c: Floats
+    vapour_pressure_kpa: Floats
+    radiation_mj_m2: Floats
+    wind_2m_m_s: Floats
+    rain_mm: Floats
+    eto_mm: Floats
+
+
+def day_of_year(day: Days) -> Ints:
+    """1 to 366."""
+    return np.asarray((day - day.astype("datetime64[Y]")).astype(np.int64) + 1, np.int64)
+
+
+def month_of(day: Days) -> Ints:
+    """0 to 11."""
+    return np.asarray(day.astype("datetime64[M]").astype(np.int64) % 12, np.int64)
+
+
+def clearness(days: StationDays, latitude_deg: float, elevation_m: float) -> Floats:
+    """(n,) radiation over that of a clear sky, Rs/Rso (FAO-56 eq. 37)."""
+    sky = clear_sky_radiation(extraterrestrial_radiation(latitude_deg, day_of_year(days.day)), elevation_m)
+    return np.asarray(days.radiation_mj_m2 / sky, np.float64)
+
+
+def station_days(name: str, found: DaysMeasured, latitude_deg: float, elevation_m: float) -> StationDays:
+    """Days in order with their ETo: by Penman-Monteith (FAO-56) where a day has all that it takes, else as the file
+    publishes it, else by Hargreaves-Samani from temperature alone, else NaN.
+
+    A day that occurs twice keeps its last row.
+    """
+    order = np.argsort(found.day, kind="stable")
+    last = order[np.append(np.diff(found.day[order].astype(np.int64)) != 0, True)] if len(order) else order
+    day = found.day[last]
+    low, high, vapour, sun, wind, rain, given = (
+        np.asarray(a, np.float64)[last]
+        for a in (
+            found.t_min_c,
+            found.t_max_c,
+            found.vapour_pressure_kpa,
+            found.radiation_mj_m2,
+            found.wind_2m_m_s,
+            found.rain_mm,
+            found.eto_mm,
+        )
+    )
+    doy = day_of_year(day)
+    whole = daily_eto(low, high, vapour, sun, np.maximum(wind, LEAST_WIND_2M_M_S), latitude_deg, elevation_m, doy)
+    plain = hargreaves_samani(low, high, extraterrestrial_radiation(latitude_deg, doy))
+    eto = np.where(np.isfinite(whole), whole, np.where(np.isfinite(given), given, plain))
+    how = np.where(
+        np.isfinite(whole),
+        "Penman-Monteith",
+        np.where(np.isfinite(given), "as published", np.where(np.isfinite(plain), "Hargreaves-Samani", "")),
+    )
+    return StationDays(name, day, np.maximum(eto, 0.0), tuple(map(str, how)), rain, low, high, sun)
