@@ -235,7 +235,7 @@ class Layouts:
     """The cheapest layout, and what stands beside it.
 
     best: that layout, None where nothing can be served. freely: a better one that does without the mount that had
-    to be kept, where there is one. elsewhere: the cheapest that uses no place near one of the best layout's and serves
+    to be kept, where there is one. elsewhere: the cheapest that uses no place near one of the best one's and serves
     as many. fewer: the most that one place less serves; None for one place. spare: row of the mount that, added
     to the best layout, gives the most controllers a second link; -1 where it gives none; spare_price, spare_count:
     what it costs, and how many controllers have a second link then (through a repeater too). left_out: controllers

@@ -73,8 +73,8 @@ def study(
 ) -> ReachStudy:
     """row: the mount that was chosen, or the one nearest to passing; runners_up: others with a card.
 
-    usable: (n,) mounts that a layout may use; preference: (n,) 0 to 1, how good they are otherwise; relays: repeaters
-    that may be used. keep: the layout must use `row`.
+    usable: (n,) mounts that a layout may use; preference: (n,) 0 to 1, how good they are otherwise; relays:
+    repeaters that may be used. keep: the layout must use `row`.
     """
     m = len(site.controllers)
     if row < 0 or not m:

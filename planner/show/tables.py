@@ -273,10 +273,10 @@ def _link(result: SiteResult, row: int, k: int) -> dict[str, Any]:
 def _fewest(result: SiteResult) -> dict[str, Any] | None:
     """The plan of the fewest sensors, by ids."""
     layouts = result.reach_study.layouts if result.reach_study is not None else None
-    shown = layouts.best if plans is not None else None
+    shown = layouts.best if layouts is not None else None
     if layouts is None or shown is None:
         return None
-    ids, names = result.mounts.ids, result.site.controllers.names
+    ids, names, other = result.mounts.ids, result.site.controllers.names, layouts.elsewhere
     by = np.maximum(shown.served_by, shown.by_repeater)
     return {
         "serves_all": bool(shown.served.all()),
@@ -286,7 +286,7 @@ def _fewest(result: SiteResult) -> dict[str, Any] | None:
         "served_by": {name: ids[k] if k >= 0 else None for name, k in zip(names, by, strict=True)},
         **extras(result, shown),
         "served_with": dict(zip(names, result.reach_study.held_with, strict=True)) if result.reach_study else None,
-        "elsewhere": [ids[k] for k in layouts.elsewhere.mounts] if layouts.elsewhere is not None else None,
+        "elsewhere": [ids[k] for k in other.mounts] if other is not None else None,
         "elsewhere_repeaters": [ids[k] for k in layouts.elsewhere.repeaters]
         if layouts.elsewhere is not None
         else None,
