@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from planner.site import Bools, Floats
 from planner.units import MM_PER_IN, MONTH_DAYS
@@ -223,3 +224,89 @@ class ZoneRows:
     name: str
     rows: tuple[Mapping[str, str], ...]
     lines: tuple[int, ...]
+
+
+# --- days of a station, a station table, a controller's log -------------------------------------------------------
+
+Days = NDArray[np.datetime64]  # of [D]
+
+
+@dataclass(frozen=True)
+class DaysMeasured:
+    """What a file gives of n days of a weather station, metric; NaN where it does not.
+
+    eto_mm: reference ETo as the file publishes it. wind_m_s: at wind_height_m. radiation_mj_m2: of the day.
+    """
+
+    name: str
+    day: Days
+    t_min_c: Floats
+    t_max_c: Floats
+    dew_point_c: Floats
+    vapour_pressure_kpa: Floats
+    rh_max_percent: Floats
+    rh_min_percent: Floats
+    rh_mean_percent: Floats
+    radiation_mj_m2: Floats
+    wind_m_s: Floats
+    wind_height_m: float
+    rain_mm: Floats
+    eto_mm: Floats
+
+
+@dataclass(frozen=True)
+class StationTable:
+    """n stations as given; NaN or '' where the table is silent.
+
+    kind: one of `knowledge.KINDS`; plant, soil: names that `knowledge` knows. uniformity, efficiency, depletion:
+    shares; a station has one of the first two at most. factor (n,).
+    """
+
+    names: tuple[str, ...]
+    controllers: tuple[str, ...]
+    programmes: tuple[str, ...]
+    kind: tuple[str, ...]
+    plant: tuple[str, ...]
+    soil: tuple[str, ...]
+    area_m2: Floats
+    flow_l_min: Floats
+    rate_mm_h: Floats
+    uniformity: Floats
+    efficiency: Floats
+    factor: Floats
+    intake_mm_h: Floats
+    slope_percent: Floats
+    root_m: Floats
+    depletion: Floats
+    pipe_mm: Floats
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+    def __post_init__(self) -> None:
+        both = np.isfinite(self.uniformity) & np.isfinite(self.efficiency)
+        if both.any():
+            raise ValueError(
+                f"station '{self.names[int(both.argmax())]}' has a uniformity and an efficiency: keep one, "
+                "for each lengthens the run time for the same uneven water"
+            )
+
+
+@dataclass(frozen=True)
+class Log:
+    """A controller's log laid on n days without gaps.
+
+    percent (n,): NaN where the day has none. hold: 'rain', 'freeze', 'off' or '' (n,). who, note (n,). written
+    (n,): False where the day takes over the last entry. step_percent: the log's resolution.
+    """
+
+    day: Days
+    percent: Floats
+    hold: tuple[str, ...]
+    who: tuple[str, ...]
+    note: tuple[str, ...]
+    written: Bools
+    step_percent: float
+
+    def __len__(self) -> int:
+        return len(self.day)

@@ -9,21 +9,36 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from planner.climate.days import DaysMeasured, StationDays, month_of, station_days
-from planner.climate.eto import saturation_vapour_pressure_kpa, wind_at_2m_m_s
+from planner.climate.days import StationDays, month_of, station_days
+from planner.readings import DaysMeasured
 from planner.review.expected import peak_months
+
+
+def measured(name: str, day: np.ndarray, wind_height_m: float = 2.0, **known: object) -> DaysMeasured:
+    """Days with what is given; the rest is not known."""
+    keys = (
+        "t_min_c t_max_c dew_point_c vapour_pressure_kpa rh_max_percent rh_min_percent rh_mean_percent "
+        "radiation_mj_m2 wind_m_s rain_mm eto_mm"
+    )
+    columns = {key: np.asarray(known.get(key, np.full(len(day), np.nan)), float) for key in keys.split()}
+    return DaysMeasured(name=name, day=day, wind_height_m=wind_height_m, **columns)
 
 
 def maricopa(folder: Path) -> StationDays:
     rows = pd.read_csv(folder / "stations" / "AZMET_Maricopa_daily_2003_2020.csv")
     day = (rows.Year.astype(str) + "-01-01").to_numpy().astype("datetime64[D]") + (rows.DOY.to_numpy() - 1)
-    vapour = saturation_vapour_pressure_kpa(rows.Tdew)
-    missing = np.full(len(rows), np.nan)
-    found = DaysMeasured(
-        day, rows.Tmin.to_numpy(), rows.Tmax.to_numpy(), vapour, rows.Srad.to_numpy(),
-        wind_at_2m_m_s(rows.Wndsp, 3.0), rows.Rain.to_numpy(), missing,
-    )  # fmt: skip
-    return station_days("Maricopa", found, 33.069, 361.0)
+    found = measured(
+        "Maricopa",
+        day,
+        3.0,
+        t_min_c=rows.Tmin,
+        t_max_c=rows.Tmax,
+        dew_point_c=rows.Tdew,
+        radiation_mj_m2=rows.Srad,
+        wind_m_s=rows.Wndsp,
+        rain_mm=rows.Rain,
+    )
+    return station_days(found, 33.069, 361.0)
 
 
 def from_aquacrop(name: str) -> StationDays:
@@ -33,9 +48,7 @@ def from_aquacrop(name: str) -> StationDays:
     path = Path(next(iter(spec.submodule_search_locations))) / "data" / f"{name}_climate.txt"
     rows = pd.read_csv(path, sep=r"\s+").to_numpy(float)
     day = np.array([f"{int(y):04d}-{int(m):02d}-{int(d):02d}" for d, m, y in rows[:, :3]], "datetime64[D]")
-    missing = np.full(len(rows), np.nan)
-    found = DaysMeasured(day, rows[:, 3], rows[:, 4], missing, missing, missing, rows[:, 5], rows[:, 6])
-    return station_days(name, found, 0.0, 0.0)
+    return station_days(measured(name, day, rain_mm=rows[:, 5], eto_mm=rows[:, 6]), 0.0, 0.0)
 
 
 class Climate:

@@ -22,8 +22,9 @@ from planner.programme.runtime import (
     run_time_multiplier,
     soak_min,
 )
-from planner.programme.stations import StationTable, settle
+from planner.programme.stations import settle
 from planner.programme.year import scs_rain_mm, texas_event_rain_mm, year_ahead, years_spread
+from planner.readings import StationTable
 from planner.season import effective_rain_mm
 
 L_PER_GAL = 3.785411784

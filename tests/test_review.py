@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
-from station_records import Climate, maricopa
+from station_records import Climate, maricopa, measured
 
-from planner.climate.days import DaysMeasured, StationDays, station_days
+from planner.climate.days import StationDays, station_days
+from planner.readings import Log
 from planner.review.expected import daily_normals, expected, judged_months, peak_months, trailing_mean
 from planner.review.limits import (
     Limit,
@@ -16,7 +17,7 @@ from planner.review.limits import (
     smoothed_share,
     threshold_z,
 )
-from planner.review.verdict import Ask, Cause, Log, Todo, best_lag, day_spread, review_log
+from planner.review.verdict import Ask, Cause, Todo, best_lag, day_spread, review_log
 
 MARICOPA_ETO = np.array([2.5, 3.4, 5.2, 7.0, 8.3, 8.8, 7.7, 7.1, 6.2, 4.7, 3.2, 2.2])
 MARICOPA_RAIN = np.array([20.0, 19, 13, 6, 3, 1, 20, 24, 15, 11, 13, 20])
@@ -115,9 +116,10 @@ def weather(first="2025-04-20", days=200, seed=1, rain_mm=0.0) -> StationDays:
     rng = np.random.default_rng(seed)
     eto = daily_normals(day, MARICOPA_ETO) * np.exp(rng.normal(0, 0.15, days))
     rain = np.where(np.arange(days) % 11 == 5, rain_mm, 0.0)
-    missing = np.full(days, np.nan)
-    found = DaysMeasured(day, np.full(days, 15.0), np.full(days, 30.0), missing, missing, missing, rain, eto)
-    return station_days("invented", found, 33.0, 360.0)
+    found = measured(
+        "invented", day, t_min_c=np.full(days, 15.0), t_max_c=np.full(days, 30.0), rain_mm=rain, eto_mm=eto
+    )
+    return station_days(found, 33.0, 360.0)
 
 
 def log_of(station, first=10, days=60, factor=1.0, seed=2, base=8.8, lag=0):

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from planner.climate.eto import (
     LEAST_WIND_2M_M_S,
@@ -13,10 +12,14 @@ from planner.climate.eto import (
     daily_eto,
     extraterrestrial_radiation,
     hargreaves_samani,
+    saturation_vapour_pressure_kpa,
+    vapour_pressure_from_rh_kpa,
+    vapour_pressure_from_rh_max_kpa,
+    vapour_pressure_from_rh_mean_kpa,
+    wind_at_2m_m_s,
 )
+from planner.readings import Days, DaysMeasured
 from planner.site import Floats, Ints
-
-Days = NDArray[np.datetime64]  # of [D]
 
 
 @dataclass(frozen=True)
@@ -40,20 +43,6 @@ class StationDays:
         return len(self.day)
 
 
-@dataclass(frozen=True)
-class DaysMeasured:
-    """What a file gives of n days, metric; NaN where it does not. wind at 2 m."""
-
-    day: Days
-    t_min_c: Floats
-    t_max_c: Floats
-    vapour_pressure_kpa: Floats
-    radiation_mj_m2: Floats
-    wind_2m_m_s: Floats
-    rain_mm: Floats
-    eto_mm: Floats
-
-
 def day_of_year(day: Days) -> Ints:
     """1 to 366."""
     return np.asarray((day - day.astype("datetime64[Y]")).astype(np.int64) + 1, np.int64)
@@ -70,29 +59,31 @@ def clearness(days: StationDays, latitude_deg: float, elevation_m: float) -> Flo
     return np.asarray(days.radiation_mj_m2 / sky, np.float64)
 
 
-def station_days(name: str, found: DaysMeasured, latitude_deg: float, elevation_m: float) -> StationDays:
+def station_days(found: DaysMeasured, latitude_deg: float, elevation_m: float) -> StationDays:
     """Days in order with their ETo: by Penman-Monteith (FAO-56) where a day has all that it takes, else as the file
     publishes it, else by Hargreaves-Samani from temperature alone, else NaN.
 
-    A day that occurs twice keeps its last row.
+    A day that occurs twice keeps its last row. Humidity: from the vapor pressure, the dew point, both extremes of
+    relative humidity, its maximum, or its mean, in FAO-56's order of trust.
     """
     order = np.argsort(found.day, kind="stable")
     last = order[np.append(np.diff(found.day[order].astype(np.int64)) != 0, True)] if len(order) else order
     day = found.day[last]
-    low, high, vapour, sun, wind, rain, given = (
+    low, high, sun, wind, rain, given = (
         np.asarray(a, np.float64)[last]
         for a in (
             found.t_min_c,
             found.t_max_c,
-            found.vapour_pressure_kpa,
             found.radiation_mj_m2,
-            found.wind_2m_m_s,
+            found.wind_m_s,
             found.rain_mm,
             found.eto_mm,
         )
     )
+    vapour = _vapour_kpa(found)[last]
+    at_2m = np.maximum(wind_at_2m_m_s(wind, found.wind_height_m), LEAST_WIND_2M_M_S)
     doy = day_of_year(day)
-    whole = daily_eto(low, high, vapour, sun, np.maximum(wind, LEAST_WIND_2M_M_S), latitude_deg, elevation_m, doy)
+    whole = daily_eto(low, high, vapour, sun, at_2m, latitude_deg, elevation_m, doy)
     plain = hargreaves_samani(low, high, extraterrestrial_radiation(latitude_deg, doy))
     eto = np.where(np.isfinite(whole), whole, np.where(np.isfinite(given), given, plain))
     how = np.where(
@@ -100,4 +91,19 @@ def station_days(name: str, found: DaysMeasured, latitude_deg: float, elevation_
         "Penman-Monteith",
         np.where(np.isfinite(given), "as published", np.where(np.isfinite(plain), "Hargreaves-Samani", "")),
     )
-    return StationDays(name, day, np.maximum(eto, 0.0), tuple(map(str, how)), rain, low, high, sun)
+    return StationDays(found.name, day, np.maximum(eto, 0.0), tuple(map(str, how)), rain, low, high, sun)
+
+
+def _vapour_kpa(found: DaysMeasured) -> Floats:
+    low, high = np.asarray(found.t_min_c, np.float64), np.asarray(found.t_max_c, np.float64)
+    ways = (
+        np.asarray(found.vapour_pressure_kpa, np.float64),
+        saturation_vapour_pressure_kpa(found.dew_point_c),
+        vapour_pressure_from_rh_kpa(low, high, found.rh_max_percent, found.rh_min_percent),
+        vapour_pressure_from_rh_max_kpa(low, found.rh_max_percent),
+        vapour_pressure_from_rh_mean_kpa(low, high, found.rh_mean_percent),
+    )
+    best = ways[-1]
+    for way in reversed(ways[:-1]):
+        best = np.where(np.isfinite(way), way, best)
+    return np.asarray(best, np.float64)

@@ -10,45 +10,8 @@ import numpy as np
 from planner.programme import knowledge
 from planner.programme.knowledge import Known, Mark
 from planner.programme.runtime import precipitation_rate_mm_h, run_time_multiplier
+from planner.readings import StationTable
 from planner.site import Bools, Floats
-
-
-@dataclass(frozen=True)
-class StationTable:
-    """n stations as given; NaN or '' where the table is silent.
-
-    kind: one of `knowledge.KINDS`; plant, soil: names that `knowledge` knows. uniformity, efficiency, depletion:
-    shares; a station has one of the first two at most. factor (n,).
-    """
-
-    names: tuple[str, ...]
-    controllers: tuple[str, ...]
-    programmes: tuple[str, ...]
-    kind: tuple[str, ...]
-    plant: tuple[str, ...]
-    soil: tuple[str, ...]
-    area_m2: Floats
-    flow_l_min: Floats
-    rate_mm_h: Floats
-    uniformity: Floats
-    efficiency: Floats
-    factor: Floats
-    intake_mm_h: Floats
-    slope_percent: Floats
-    root_m: Floats
-    depletion: Floats
-    pipe_mm: Floats
-
-    def __len__(self) -> int:
-        return len(self.names)
-
-    def __post_init__(self) -> None:
-        both = np.isfinite(self.uniformity) & np.isfinite(self.efficiency)
-        if both.any():
-            raise ValueError(
-                f"station '{self.names[int(both.argmax())]}' has a uniformity and an efficiency: keep one, "
-                "for each lengthens the run time for the same uneven water"
-            )
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.climate.days import Days, StationDays, month_of
+from planner.climate.days import StationDays, month_of
+from planner.readings import Days
 from planner.site import Bools, Floats
 from planner.units import MONTH_DAYS
 

@@ -12,7 +12,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from planner.climate.days import Days
+from planner.readings import Log
 from planner.review.expected import Expected
 from planner.review.limits import Limit, mean_spread, normals_spread, robust_day_sd, smoothed_share, threshold_z
 from planner.site import Bools, Floats
@@ -53,26 +53,6 @@ class Todo(StrEnum):
     MOUNT = "mount"
     RAIN_INPUT = "rain input"
     FREEZE_INPUT = "freeze input"
-
-
-@dataclass(frozen=True)
-class Log:
-    """A controller's log laid on n days without gaps.
-
-    percent (n,): NaN where the day has none. hold: 'rain', 'freeze', 'off' or '' (n,). who, note (n,). written
-    (n,): False where the day takes over the last entry. step_percent: the log's resolution.
-    """
-
-    day: Days
-    percent: Floats
-    hold: tuple[str, ...]
-    who: tuple[str, ...]
-    note: tuple[str, ...]
-    written: Bools
-    step_percent: float
-
-    def __len__(self) -> int:
-        return len(self.day)
 
 
 @dataclass(frozen=True)

@@ -19,8 +19,9 @@ from planner.climate.eto import (
     clear_sky_radiation,
     extraterrestrial_radiation,
 )
+from planner.readings import Log
 from planner.review.expected import expected, trailing_mean
-from planner.review.verdict import Ask, Cause, Log, Review, day_spread, review_log
+from planner.review.verdict import Ask, Cause, Review, day_spread, review_log
 
 LEVEL_SD, DRIFT_SD, NOISE_SD, RHO = 0.025, 0.015, 0.08, 0.2
 HELD_FROM_MM = 6.35
