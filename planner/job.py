@@ -4,25 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cached_property, partial
 from pathlib import PurePath
 
 import numpy as np
 
 from planner.climate.answer import ClimatePicture, SiteClimate, ZoneResult
 from planner.climate.zones import zone_sites
-from planner.decide import Decision, decide, got_at
+from planner.decide import Decision, Part, decide, got_at
 from planner.layers import lonlat_shapes, named_xy, read_site, site_weather
 from planner.ledger import Kind, Ledger, Notice
 from planner.local_climate import climate_at, picture_around, table_of
 from planner.mounts import Mounts, Refined, Support, find_mounts, refine
 from planner.plan import Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
-from planner.reach import ReachResult, reach
+from planner.reach import ReachResult, margin, reach
 from planner.reach.repeaters import Relays, fed_by, relays
 from planner.reach.scene import scene
 from planner.reach.study import ReachStudy, finer, study
-from planner.season import season_months
+from planner.season import SeasonBasis, season_months
 from planner.site import Bools, Floats, Site
 from planner.siting import Siting, siting
 from planner.sun import SunResult, SunTable, sun_table, year_of_light
@@ -41,7 +41,7 @@ Progress = Callable[[str, int, int], None]  # (what is being done, done, total)
 class SiteResult:
     """Everything that was found for one site; `show` draws it, and nothing more is computed there.
 
-    season: (12,) months that irrigation runs; season_said: how that was found, one sentence.
+    season: (12,) months that irrigation runs; season_basis: how these were found.
     climate_picture: peak-month ETo around the site, for the map.
     losses, refined, light_spread: by row of the mounts that get a card, and of those the plan names: who takes
     their sun, what a little more mast or a step aside would buy, and how sure their light is.
@@ -60,7 +60,7 @@ class SiteResult:
     climate: SiteClimate
     zone: ZoneResult
     season: Bools
-    season_said: str
+    season_basis: SeasonBasis
     decision: Decision
     climate_picture: ClimatePicture | None
     notices: tuple[Notice, ...]
@@ -71,6 +71,11 @@ class SiteResult:
     water: WaterBias | None = None
     siting: Siting | None = None
     light_spread: Mapping[int, LightSpread] = field(default_factory=dict)
+
+    @cached_property
+    def room(self) -> Floats:
+        """(n, m) margin of each mount to each controller: 0 at the limit, negative out of reach."""
+        return margin(self.reach, self.plan.sensor)
 
 
 def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None) -> SiteResult:
@@ -84,7 +89,7 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
     site = read_site(source, ledger)
     tell("climate", 0, 1)
     climate, zone = _climate(source, site, ledger)
-    season, season_said = season_months(
+    season, season_basis = season_months(
         plan.season.months, climate.eto_mm_day[0], climate.rain_mm[0], climate.t_mean_c[0]
     )
     mounts = find_mounts(site, plan.mounts, plan.sensor.mast_m, named_xy(source, site))
@@ -148,7 +153,7 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
         climate,
         zone,
         season,
-        season_said,
+        season_basis,
         decision,
         picture,
         tuple(ledger),
@@ -272,7 +277,7 @@ def _study(
     if not len(site.controllers):
         return None
     tell("links and cables", 0, 1)
-    parts = [k for k, part in enumerate(decision.parts) if part != "reach"]
+    parts = [k for k, part in enumerate(decision.parts) if part is not Part.REACH]
     row = decision.chosen if decision.chosen >= 0 else decision.nearest
     usable = np.zeros(len(mounts), bool)
     usable[decision.usable] = True

@@ -29,10 +29,10 @@ OPPOSITE = dict(zip(WINDS, (*WINDS[4:], *WINDS[:4]), strict=True))
 class Support(StrEnum):
     PARAPET = "parapet"
     EAVE = "eave"
-    WALL = "wall top"
+    WALL = "wall_top"
     POLE = "pole"
-    GROUND = "new post"
-    NAMED = "named point"
+    GROUND = "new_post"
+    NAMED = "named_point"
 
 
 @dataclass(frozen=True)

@@ -1,11 +1,12 @@
-"""Requirements, score, order and sentences on sites small enough to judge by hand."""
+"""Requirements, score and order on sites small enough to judge by hand."""
 
 import numpy as np
 import pytest
 import shapely
+from decided import SEASON, TABLE, decided
 
 from planner import plan
-from planner.decide import APART_M, decide
+from planner.decide import APART_M, Cause, Part, Requirement, Shortfall, Verdict, decide
 from planner.ledger import PlanError
 from planner.mounts import find_mounts
 from planner.rain import rain_and_surroundings
@@ -13,36 +14,18 @@ from planner.reach import reach
 from planner.site import KeepOut, KeepOuts, Places, bare_site, prisms
 from planner.sun import sun_table, year_of_light
 
-TABLE = sun_table(35, 0, step_minutes=20, day_step=10)
-SEASON = np.array([False] * 3 + [True] * 7 + [False] * 2)
-
 
 def judge(site, points, season=SEASON, **keys):
-    """Points are (name, x, y, height)."""
-    named = tuple(plan.NamedMount(name=n, x=0, y=0, height_m=h) for n, _, _, h in points)
-    mounts_keys = keys.pop("mounts", {})
-    settings = plan.Plan(
-        mounts=plan.Mounts(roof_edges=False, walls=False, poles=False, named=named, **mounts_keys), **keys
-    )
-    mounts = find_mounts(
-        site, settings.mounts, 0.6, np.array([(x, y) for _, x, y, _ in points], float).reshape(-1, 2)
-    )
-    light = year_of_light(site, mounts.xyz, TABLE)
-    rain = rain_and_surroundings(site, mounts.xyz)
-    found = reach(site, mounts.xyz, mounts.height_m, settings.sensor, settings.reach)
-    return decide(settings, mounts, light, rain, found, season)
+    return decided(site, points, season, **keys).decision
 
 
 def test_a_cover_is_said_once():
-    """Under a canopy, with a hall beside it: no requirement says that the hall stands 90 degrees high."""
+    """Under a canopy, with a hall beside it: nothing says that the hall stands 90 degrees high."""
     built = prisms([shapely.box(-2, -2, 2, 2), shapely.box(-20, 8, 20, 12)], [4, -1], [4.3, 9], ["Canopy", "Hall"])
     found = judge(bare_site(buildings=built, latitude_deg=35), [("a", 0, 0, 2.0)], mounts={"choose": "a"})
-    assert not found.passes[0, found.requirements.index("open to rain")]
-    assert found.shut_by[0].startswith("Canopy hangs over it; ")
-    assert "Hall" not in found.shut_by[0]
-    assert ";;" not in found.shut_by[0].replace(" ", "")
-    assert "Canopy hangs over it, " in found.reasons[0].split(").")[1]
-    assert "nothing stands above it" not in found.reasons[0]
+    causes = {short.requirement: short.cause for short in found.shortfalls[0]}
+    assert causes[Requirement.OPEN_TO_RAIN] is causes[Requirement.NOTHING_OVERHEAD] is Cause.COVER
+    assert {short.obstacle for short in found.shortfalls[0] if short.cause is Cause.COVER} == {"Canopy"}
 
 
 def controllers(*xyz):
@@ -57,64 +40,86 @@ def test_open_ground_passes_every_gate():
     found = judge(bare_site(controllers=controllers([50, 0, 1.5])), [("a", 0, 0, 3.0)])
     assert found.passes.all()
     assert found.chosen == 0
-    assert found.shut_by == ("",)
-    assert "100% of the open sky's light" in found.reasons[0]
-    assert "164 ft" not in found.reasons[0]
-    assert "the weakest link, 50 m long, has " in found.reasons[0]
+    assert found.shortfalls == ((),)
+    assert found.verdict(0) is Verdict.CHOSEN
+    assert found.reach_judged
+
+
+NAN = pytest.approx(np.nan, nan_ok=True)
+DARK_WALL = {"buildings": prisms([shapely.box(-300, -60, 300, -59)], [-1], [65])}
 
 
 @pytest.mark.parametrize(
-    ("requirement", "parts", "point", "word"),
+    ("parts", "point", "short"),
     [
         (
-            "allowed place",
             {"keep_outs": KeepOuts(("yard",), (KeepOut.NO_ACCESS,), (shapely.box(-1, -1, 1, 1),))},
             (0, 0, 3),
-            "yard",
+            Shortfall(Requirement.ALLOWED_PLACE, Cause.NO_ACCESS, NAN, NAN, "yard"),
         ),
-        ("nothing overhead", {"buildings": prisms([shapely.box(-1, -1, 1, 1)], [4], [5])}, (0, 0, 3), "over it"),
         (
-            "clear of spray",
+            {"buildings": prisms([shapely.box(-1, -1, 1, 1)], [4], [5], ["porch"])},
+            (0, 0, 3),
+            Shortfall(Requirement.NOTHING_OVERHEAD, Cause.COVER, NAN, NAN, "porch"),
+        ),
+        (
             {"keep_outs": KeepOuts(("lawn",), (KeepOut.SPRAY,), (shapely.box(0.5, -9, 9, 9),))},
             (0, 0, 3),
-            "lawn",
+            Shortfall(Requirement.CLEAR_OF_SPRAY, Cause.SPRAY, pytest.approx(0.5), 1.0, "lawn"),
         ),
         (
-            "clear of heat",
             {"keep_outs": KeepOuts(("flue",), (KeepOut.HEAT,), (shapely.box(2, -1, 4, 1),))},
             (0, 0, 3),
-            "flue",
+            Shortfall(Requirement.CLEAR_OF_HEAT, Cause.HEAT, pytest.approx(2.0), 3.0, "flue"),
         ),
-        ("can be serviced", {}, (0, 0, 12), "12 m above ground"),
-        ("open to rain", {"buildings": prisms([shapely.box(-1, 4, 1, 6)], [-1], [9], ["shed"])}, (0, 0, 3), "shed"),
+        ({}, (0, 0, 12), Shortfall(Requirement.SERVICEABLE, Cause.HEIGHT, pytest.approx(12.0), 10.0)),
         (
-            "full sun",
-            {"buildings": prisms([shapely.box(-300, -60, 300, -59)], [-1], [65])},
+            {"buildings": prisms([shapely.box(-1, 4, 1, 6)], [-1], [9], ["shed"])},
             (0, 0, 3),
-            "direct sun",
+            Shortfall(
+                Requirement.OPEN_TO_RAIN, Cause.STEEP, pytest.approx(np.degrees(np.arctan(6 / 4))), 45.0, "shed"
+            ),
         ),
         (
-            "light kept",
-            {"buildings": prisms([shapely.box(-300, -60, 300, -59)], [-1], [65])},
+            {"controllers": controllers([50, 0, 1], [900, 0, 1])},
             (0, 0, 3),
-            "% of the light",
+            Shortfall(Requirement.IN_REACH, Cause.OUT_OF_REACH, 1.0, 0.0),
         ),
-        ("in reach", {"controllers": controllers([50, 0, 1], [900, 0, 1])}, (0, 0, 3), "1 of 2 controllers"),
     ],
 )
-def test_each_requirement_shuts_out_and_says_why(requirement, parts, point, word):
+def test_each_requirement_rules_out_and_says_by_how_much(parts, point, short):
     found = judge(bare_site(**parts), [("a", *point)])
-    assert requirement in failed(found, 0)
-    assert word in found.shut_by[0]
+    assert short in found.shortfalls[0]
+    assert short.requirement in failed(found, 0)
     assert np.isnan(found.score[0])
     assert found.chosen == -1
+    assert found.verdict(0) is Verdict.RULED_OUT
+    assert found.ruled_out_by()[short.requirement] == 1
+
+
+def test_a_wall_to_the_south_takes_sun_and_light():
+    """What is said is the month's own number and what is asked of it."""
+    site = bare_site(**DARK_WALL)
+    found = judge(site, [("a", 0, 0, 3)])
+    light = year_of_light(site, np.array([[0, 0, 3.0]]), TABLE)
+    short = {s.requirement: s for s in found.shortfalls[0]}
+    sun, dark = short[Requirement.FULL_SUN], short[Requirement.LIGHT_KEPT]
+    assert sun.cause is Cause.SHORT_SUN
+    assert sun.value == pytest.approx(light.direct_h[0, sun.month])
+    assert sun.limit == pytest.approx(min(6.0, 0.9 * light.open_direct_h[sun.month]))
+    assert dark.cause is Cause.DARK
+    assert dark.value == light.light_share[0, dark.month] == light.light_share[0, SEASON].min()
+    assert dark.limit == 0.9
+    assert SEASON[sun.month]
+    assert SEASON[dark.month]
 
 
 def test_an_eave_that_drips_shuts_out_what_stands_under_it():
     house = bare_site(buildings=prisms([shapely.box(-9, -9, 9, 9)], [-1], [4], ["house"]), pitched=np.array([True]))
     found = judge(house, [("under the eave", 0, -9.3, 3.8), ("on the eave", 0, -8.7, 4.6), ("beside", 0, -14, 3)])
-    assert failed(found, 0) == ["nothing overhead"]
-    assert found.shut_by[0] == "the eave of house, 0.3 m beside it, drips on it"
+    assert failed(found, 0) == [Requirement.NOTHING_OVERHEAD]
+    drip = Shortfall(Requirement.NOTHING_OVERHEAD, Cause.DRIP, pytest.approx(0.3), 1.0, "house")
+    assert found.shortfalls[0] == (drip,)
     assert failed(found, 1) == failed(found, 2) == []
     asked = judge(house, [("under the eave", 0, -9.3, 3.8)], requirements={"min_drip_margin_m": 0.2})
     assert asked.passes.all()
@@ -126,11 +131,12 @@ def test_driving_rain_asks_for_more_room_to_windward():
         buildings=prisms([shapely.box(-40, -16, -10, 16)], [-1], [3 + 10 * np.tan(np.pi / 6)], ["shed"])
     )
     points = [("a", 0, 0, 3.0)]
-    assert "open to rain" not in failed(judge(shed, points), 0)
-    assert "open to rain" not in failed(judge(shed, points, climate={"rain_from_deg": 90.0}), 0)
+    assert Requirement.OPEN_TO_RAIN not in failed(judge(shed, points), 0)
+    assert Requirement.OPEN_TO_RAIN not in failed(judge(shed, points, climate={"rain_from_deg": 90.0}), 0)
     west = judge(shed, points, climate={"rain_from_deg": 270.0})
-    assert "open to rain" in failed(west, 0)
-    assert "shed stands 30° high where wind-driven rain comes from, at most 22.5° asked" in west.shut_by[0]
+    assert Requirement.OPEN_TO_RAIN in failed(west, 0)
+    driven = Shortfall(Requirement.OPEN_TO_RAIN, Cause.STEEP_WINDWARD, pytest.approx(30.0), 22.5, "shed")
+    assert driven in west.shortfalls[0]
 
 
 def test_spray_does_not_reach_a_high_roof():
@@ -185,7 +191,7 @@ def test_runners_up_stand_apart():
     xs = [points[k][1] for k in taken]
     assert len(taken) == 4
     assert min(abs(a - b) for i, a in enumerate(xs) for b in xs[:i]) >= APART_M
-    assert all(found.reasons[k] for k in taken)
+    assert [found.verdict(k) for k in taken] == [Verdict.CHOSEN] + [Verdict.RUNNER_UP] * 3
 
 
 def test_runners_up_are_on_other_buildings_first():
@@ -211,7 +217,8 @@ def test_the_plan_may_choose_even_what_is_shut_out():
     found = judge(bare_site(), [("a", 0, 0, 3), ("too high", 60, 0, 20)], mounts={"choose": "too high"})
     assert found.chosen == 1
     assert found.overridden
-    assert found.reasons[1].startswith("Chosen in the plan although shut out (head 20 m")
+    assert found.verdict(1) is Verdict.CHOSEN
+    assert [short.requirement for short in found.shortfalls[1]] == [Requirement.SERVICEABLE]
 
 
 def test_an_unknown_choice_names_the_nearest():
@@ -236,5 +243,6 @@ def test_southern_season_is_judged_in_its_own_months():
 def test_nothing_to_judge():
     found = judge(bare_site(), [])
     assert found.chosen == -1
-    assert found.passes.shape == (0, 9)
-    assert found.order == found.runners_up == found.reasons == ()
+    assert found.passes.shape == found.lacking.shape == (0, len(Requirement))
+    assert found.part_scores.shape == (0, len(Part))
+    assert found.order == found.runners_up == found.shortfalls == ()

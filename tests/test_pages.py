@@ -20,7 +20,7 @@ from planner.cli import examples_folder
 from planner.job import SiteResult, run_site
 from planner.ledger import Ledger
 from planner.plan import PlanFile, read_plan
-from planner.show import words, write_contract, write_site
+from planner.show import verdicts, words, write_contract, write_site
 from planner.show.pictures import light_range
 
 webdriver = pytest.importorskip("selenium.webdriver")
@@ -187,7 +187,7 @@ def test_panel_tells_the_decision(browser: Browser, folder: Path, yard: SiteResu
     for text in (
         yard.mounts.on[row],
         yard.mounts.ids[row],
-        yard.decision.reasons[row],
+        verdicts.reason(yard, row),
         "Light kept in",
         "WMO-No. 8 precipitation class",
         f"{yard.mounts.height_m[row] / 0.3048:.1f} ft",
@@ -323,8 +323,8 @@ def test_a_click_on_a_candidate_opens_its_card(browser: Browser, folder: Path, y
     # an edge and the wall under it share a place on the map: whichever lies on top, its own words are shown
     shut = yard.mounts.ids.index(card.split(" · ")[0])
     assert yard.mounts.on[shut] in card
-    assert yard.decision.shut_by[shut]
-    assert f"Shut out: {yard.decision.shut_by[shut]}." in card
+    assert verdicts.ruled_out(yard, shut)
+    assert f"Shut out: {verdicts.ruled_out(yard, shut)}." in card
 
 
 @pytest.mark.parametrize("size", [DESKTOP, PHONE])

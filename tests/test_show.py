@@ -29,7 +29,7 @@ from scipy.stats import norm
 from planner.climate.answer import ClimatePicture, OneWay, SiteClimate, ZoneResult, ZoneTable
 from planner.climate.builtin import SOURCE
 from planner.contract import ContractResult, Rejected
-from planner.decide import Decision, decide
+from planner.decide import Cause, Decision, Requirement, Shortfall, decide
 from planner.job import SiteResult
 from planner.ledger import Exit, Kind, Notice, OutputError
 from planner.mounts import Mounts, Refined, find_mounts, refine
@@ -653,17 +653,16 @@ def test_no_mount_says_why() -> None:
     none = dataclasses.replace(
         result.decision,
         passes=np.zeros_like(result.decision.passes),
-        shut_by=("too dark",) * n,
+        shortfalls=((Shortfall(Requirement.LIGHT_KEPT, Cause.DARK, 0.5, 0.9, month=6),),) * n,
         score=np.full(n, np.nan),
         order=(),
         chosen=-1,
         runners_up=(),
-        reasons=("",) * n,
     )
     empty = dataclasses.replace(result, decision=none)
     assert "No candidate meets every requirement" in "".join(Elements(map_room.site_page(empty)).text)
     nothing = dataclasses.replace(
-        none, passes=none.passes[:0], shut_by=(), score=none.score[:0], reasons=(), part_scores=none.part_scores[:0]
+        none, passes=none.passes[:0], shortfalls=(), score=none.score[:0], part_scores=none.part_scores[:0]
     )
     rows = {f.name: getattr(result.mounts, f.name)[:0] for f in dataclasses.fields(result.mounts)}
     bare = dataclasses.replace(result, decision=nothing, mounts=dataclasses.replace(result.mounts, **rows))

@@ -18,6 +18,7 @@ from planner.reach.view import LinkView
 from planner.show import palette
 from planner.show.lonlat import Floats, from_lonlat, geojson
 from planner.show.pictures import _even_rows, _png, _svg, _text
+from planner.show.verdicts import SUPPORT_NAMES
 from planner.units import Units, length, odds
 
 if TYPE_CHECKING:
@@ -237,7 +238,7 @@ def served(result: SiteResult, service: Layout) -> list[dict[str, Any]]:
                     "kind": kind,
                     "id": result.mounts.ids[row],
                     "on": result.mounts.on[row],
-                    "support": str(result.mounts.support[row]),
+                    "support": SUPPORT_NAMES[result.mounts.support[row]],
                     "height": length(float(result.mounts.height_m[row]), result.plan.units, 1),
                     "serves": ", ".join(whom) if whom else idle,
                     "chosen": row == result.decision.chosen,

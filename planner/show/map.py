@@ -13,7 +13,7 @@ from planner.climate.answer import ClimatePicture
 from planner.climate.builtin import ATTRIBUTION, SOURCE
 from planner.ledger import Notice
 from planner.reach.radio import basis
-from planner.show import palette, words
+from planner.show import palette, verdicts, words
 from planner.show.links import (
     SIDE_KEY,
     cable_group,
@@ -355,10 +355,10 @@ def candidate_card(result: SiteResult, row: int) -> dict[str, Any]:
     dark = words.worst_month(result.sun.light_share[row], result.season)
     brief = words.worst_month(result.sun.direct_h[row], result.season)
     far = rest[0] if len(result.site.controllers) else ""
-    shut = result.decision.shut_by[row]
+    shut = verdicts.ruled_out(result, row)
     return {
         "t": f"{result.mounts.ids[row]} · {result.mounts.on[row]}",
-        "s": f"{str(result.mounts.support[row]).capitalize()}, {words.status(result, row)}",
+        "s": f"{verdicts.SUPPORT_NAMES[result.mounts.support[row]].capitalize()}, {words.status(result, row)}",
         "v": [
             words.score(result, row) if not shut else "",
             f"{light} ({MONTHS[dark]})",
@@ -367,7 +367,7 @@ def candidate_card(result: SiteResult, row: int) -> dict[str, Any]:
             height,
             far,
         ],
-        "n": f"Shut out: {shut}." if shut else result.decision.reasons[row],
+        "n": f"Shut out: {shut}." if shut else verdicts.reason(result, row) if row in _marked(result) else "",
         **_sun_card(result, row),
     }
 
@@ -391,7 +391,7 @@ def _marked(result: SiteResult) -> set[int]:
 
 
 def _shut_out(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str, Any] | None:
-    rows = [k for k, why in enumerate(result.decision.shut_by) if why and k not in _marked(result)]
+    rows = [k for k, ok in enumerate(result.decision.passing) if not ok and k not in _marked(result)]
     if not rows:
         return None
     at = degrees(result.mounts.xyz)
@@ -408,7 +408,7 @@ def _shut_out(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[s
 
 
 def _candidates(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str, Any] | None:
-    rows = [k for k, why in enumerate(result.decision.shut_by) if not why and k not in _marked(result)]
+    rows = [k for k, ok in enumerate(result.decision.passing) if ok and k not in _marked(result)]
     if not rows:
         return None
     at, score = degrees(result.mounts.xyz), result.decision.score
@@ -529,7 +529,7 @@ def mount_view(result: SiteResult, row: int, degrees: Callable[[Floats], Floats]
     return {
         "row": row,
         "id": result.mounts.ids[row],
-        "support": str(result.mounts.support[row]),
+        "support": verdicts.SUPPORT_NAMES[result.mounts.support[row]],
         "on": result.mounts.on[row],
         "facing": words.facing(result, row),
         "height": length(float(result.mounts.height_m[row]), result.plan.units, 1),
@@ -537,8 +537,8 @@ def mount_view(result: SiteResult, row: int, degrees: Callable[[Floats], Floats]
         "latitude": f"{at[1]:.6f}",
         "longitude": f"{at[0]:.6f}",
         "score": words.score(result, row),
-        "shut_by": result.decision.shut_by[row],
-        "reason": result.decision.reasons[row],
+        "shut_by": verdicts.ruled_out(result, row),
+        "reason": verdicts.reason(result, row),
         "numbers": words.mount_numbers(result, row),
         "parts": words.score_parts(result, row),
         "picture": mount_picture(result, row),
@@ -579,7 +579,7 @@ def climate_view(result: SiteResult) -> dict[str, Any]:
         "percent": [round(float(p)) if np.isfinite(p) else None for p in zone.monthly_percent[0]],
         "season": months(result.season),
         "season_flags": [bool(s) for s in result.season],
-        "season_said": result.season_said,
+        "season_said": verdicts.season_said(result.season, result.season_basis),
         "facts": words.hottest_and_rain(result.climate, 0, units),
     }
 

@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 from markupsafe import Markup, escape
 
+from planner.mounts import Support
 from planner.show import palette, words
 from planner.show.links import plan_view
 from planner.show.lonlat import Floats, to_lonlat
@@ -96,14 +97,14 @@ def _fewest(result: SiteResult) -> str:
 
 def _setback(result: SiteResult, row: int) -> str:
     """How far from the roof edge or wall the mast stands, for mounts on a building."""
-    settings, units, kind = result.plan.mounts, result.plan.units, str(result.mounts.support[row])
-    if kind in ("parapet", "eave"):
+    settings, units, kind = result.plan.mounts, result.plan.units, result.mounts.support[row]
+    if kind in (Support.PARAPET, Support.EAVE):
         mast = length(result.plan.sensor.mast_m, units, 1)
         return f"{length(settings.setback_m, units, 1)} inside the roof edge, head {mast} above it"
-    if kind == "wall top":
+    if kind is Support.WALL:
         drop = length(settings.wall_drop_m, units, 1)
         return f"{length(settings.wall_offset_m, units, 1)} off the wall, head {drop} under its top"
-    if kind == "pole":
+    if kind is Support.POLE:
         return f"head {length(result.plan.sensor.mast_m, units, 1)} above its top"
     return ""
 

@@ -67,6 +67,7 @@ from planner.reach.link import GRADES, Grade
 from planner.show import words
 from planner.show.links import extras
 from planner.show.lonlat import geometry, to_lonlat
+from planner.show.verdicts import SUPPORT_NAMES, reason, ruled_out, season_said
 from planner.site import Floats
 from planner.units import MONTHS
 
@@ -89,14 +90,15 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
     dark = [words.worst_month(sun.light_share[k], result.season) for k in range(n)]
     brief = [words.worst_month(sun.direct_h[k], result.season) for k in range(n)]
     rows = np.arange(n)
+    carded = {decision.chosen, *decision.runners_up}
     columns: dict[str, Any] = {
         "id": list(mounts.ids),
         "status": [words.status(result, k) for k in range(n)],
         "rank": [rank.get(k) for k in range(n)],
         "score_0_to_100": decision.score,
-        "shut_out_by": list(decision.shut_by),
-        "reason": list(decision.reasons),
-        "support": [str(s) for s in mounts.support],
+        "shut_out_by": [ruled_out(result, k) for k in range(n)],
+        "reason": [reason(result, k) if k in carded else "" for k in range(n)],
+        "support": [SUPPORT_NAMES[s] for s in mounts.support],
         "fixed_to": list(mounts.on),
         "longitude_deg": np.round(at[:, 0], 7),
         "latitude_deg": np.round(at[:, 1], 7),
@@ -154,9 +156,9 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
         for name, values in _water(result).items():
             columns |= {f"{name}_{month.lower()}": values[:, m] for m, month in enumerate(MONTHS)}
     for k, requirement in enumerate(decision.requirements):
-        columns[f"passes_{_column(requirement)}"] = decision.passes[:, k]
+        columns[f"passes_{requirement}"] = decision.passes[:, k]
     for k, part in enumerate(decision.parts):
-        columns[f"score_{_column(part)}_0_to_1"] = decision.part_scores[:, k]
+        columns[f"score_{part}_0_to_1"] = decision.part_scores[:, k]
     for name, values in (
         ("light_share", sun.light_share),
         ("beam_share", sun.beam_share),
@@ -307,7 +309,7 @@ def site_json(result: SiteResult) -> bytes:
             "decision": {
                 "mount": result.mounts.ids[decision.chosen] if decision.chosen >= 0 else None,
                 "overridden": decision.overridden,
-                "reason": decision.reasons[decision.chosen] if decision.chosen >= 0 else None,
+                "reason": reason(result, decision.chosen) if decision.chosen >= 0 else None,
                 "runners_up": [result.mounts.ids[k] for k in decision.runners_up],
                 "nearest_to_passing": result.mounts.ids[decision.nearest] if decision.nearest >= 0 else None,
             },
@@ -318,7 +320,10 @@ def site_json(result: SiteResult) -> bytes:
                 "t_mean_c": result.climate.t_mean_c[0],
                 "rain_mm": result.climate.rain_mm[0],
             },
-            "season": {"months": np.flatnonzero(result.season) + 1, "said": result.season_said},
+            "season": {
+                "months": np.flatnonzero(result.season) + 1,
+                "said": season_said(result.season, result.season_basis),
+            },
             "controllers": _controllers(result),
             "fewest": _fewest(result),
             "closely": [_closely_json(result, row) for row in result.losses],

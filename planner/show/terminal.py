@@ -7,6 +7,7 @@ import numpy as np
 from planner.contract import ContractFiles
 from planner.job import SiteResult
 from planner.show.links import plan_view
+from planner.show.verdicts import SUPPORT_NAMES, most_ruled_out, reason
 from planner.units import MONTHS, eto, length, months
 
 
@@ -18,17 +19,16 @@ def summary(result: SiteResult) -> str:
         k = d.chosen
         score = "" if np.isnan(d.score[k]) else f", score {d.score[k]:.0f} of 100"
         lines.append(
-            f"Mount: {result.mounts.ids[k]}, {result.mounts.support[k].value}, {result.mounts.on[k]}, "
+            f"Mount: {result.mounts.ids[k]}, {SUPPORT_NAMES[result.mounts.support[k]]}, {result.mounts.on[k]}, "
             f"head {length(result.mounts.height_m[k], units)} above ground{score}."
         )
-        lines.append(d.reasons[k])
+        lines.append(reason(result, k))
     if (fewest := plan_view(result)) is not None:
         lines += [said for said in (fewest["head"], fewest["freely"], fewest["hint"]) if said]
     if d.chosen < 0 and len(result.mounts):
-        failing = (~d.passes).sum(axis=0)
-        worst = int(failing.argmax())
         lines.append("No mount meets every requirement; the map says why.")
-        lines.append(f"Most fail '{d.requirements[worst]}': {failing[worst]} of {len(result.mounts)}.")
+    if said := most_ruled_out(result):
+        lines.append(said)
     z = result.zone
     label = z.table.labels[z.zone[0]] if z.zone[0] >= 0 else "none of the table's"
     peak = MONTHS[z.peak_month[0]] if z.peak_month[0] >= 0 else "no known month"

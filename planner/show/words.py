@@ -12,8 +12,9 @@ from planner.climate.answer import SiteClimate, ZoneResult, ZoneTable
 from planner.decide import weighed
 from planner.mounts import compass
 from planner.rain import HEAT_RADII_M, windward
-from planner.reach import margin, needs
+from planner.reach import needs
 from planner.show.links import cable_sentence, decibels, letter, link_view, served_elsewhere
+from planner.show.verdicts import PART_NAMES, REQUIREMENT_NAMES, SUPPORT_NAMES, VERDICT_NAMES, ruled_out
 from planner.sun.losses import day_said, loss_said
 from planner.units import MONTHS, Units, eto, length, odds, percent, rain, temperature
 
@@ -55,7 +56,7 @@ def status(result: SiteResult, row: int) -> str:
         return "chosen"
     if row in decision.runners_up:
         return f"runner-up {decision.runners_up.index(row) + 1}"
-    return "shut out" if decision.shut_by[row] else "passes"
+    return VERDICT_NAMES[decision.verdict(row)]
 
 
 def coordinates(longitude_deg: float, latitude_deg: float) -> str:
@@ -72,7 +73,7 @@ def facing(result: SiteResult, row: int) -> str:
 def place(result: SiteResult, row: int) -> str:
     """'Parapet of Library, south edge' as far as the mount's own words go."""
     mounts = result.mounts
-    kind, on = str(mounts.support[row]), mounts.on[row]
+    kind, on = SUPPORT_NAMES[mounts.support[row]], mounts.on[row]
     return f"{kind[:1].upper()}{kind[1:]}: {on}" if on else kind.capitalize()
 
 
@@ -243,7 +244,7 @@ def score_parts(result: SiteResult, row: int) -> list[Number]:
     total = sum(weights.values())
     return [
         Number(
-            part,
+            PART_NAMES[part],
             f"{result.decision.part_scores[row, k]:.2f}",
             f"weight {weights[part] / total:.0%}" if part in weights else "",
         )
@@ -258,10 +259,9 @@ def score(result: SiteResult, row: int) -> str:
 
 def requirement_counts(result: SiteResult) -> list[Number]:
     """For each requirement, how many candidates it shuts out."""
-    failed = (~result.decision.passes).sum(axis=0)
     return [
-        Number(requirement, f"{int(failed[k])} of {len(result.mounts)}")
-        for k, requirement in enumerate(result.decision.requirements)
+        Number(REQUIREMENT_NAMES[requirement], f"{count} of {len(result.mounts)}")
+        for requirement, count in result.decision.ruled_out_by().items()
     ]
 
 
@@ -444,7 +444,7 @@ class ControllerRow:
 
 def margins(result: SiteResult) -> Floats:
     """(n, m) margin to each controller: 0 at the limit, negative out of reach."""
-    return margin(result.reach, result.plan.sensor)
+    return result.room
 
 
 def reach_row(result: SiteResult) -> int:
@@ -461,7 +461,7 @@ def nearest_said(result: SiteResult) -> str:
         return ""
     return (
         f"No mount meets every requirement. This is what {result.mounts.ids[row]} ({place(result, row)}), the "
-        f"place nearest to passing, would reach; it is shut out: {result.decision.shut_by[row]}."
+        f"place nearest to passing, would reach; it is shut out: {ruled_out(result, row)}."
     )
 
 

@@ -1,0 +1,190 @@
+"""Verdicts of `decide` in words: what each requirement, part and support is called, why a mount, and why not."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planner.decide import Cause, Part, Requirement, Shortfall, Verdict, weighed
+from planner.mounts import Support, compass
+from planner.season import MARGIN_MM_DAY, WARM_C, SeasonBasis
+from planner.site import Floats, Ints
+from planner.units import MONTHS, length, months, odds, percent
+
+if TYPE_CHECKING:
+    from planner.job import SiteResult
+
+REQUIREMENT_NAMES = {
+    Requirement.ALLOWED_PLACE: "allowed place",
+    Requirement.NOTHING_OVERHEAD: "nothing overhead",
+    Requirement.CLEAR_OF_SPRAY: "clear of spray",
+    Requirement.CLEAR_OF_HEAT: "clear of heat",
+    Requirement.SERVICEABLE: "can be serviced",
+    Requirement.OPEN_TO_RAIN: "open to rain",
+    Requirement.FULL_SUN: "full sun",
+    Requirement.LIGHT_KEPT: "light kept",
+    Requirement.IN_REACH: "in reach",
+}
+PART_NAMES = {part: part.value for part in Part}
+SUPPORT_NAMES = {
+    Support.PARAPET: "parapet",
+    Support.EAVE: "eave",
+    Support.WALL: "wall top",
+    Support.POLE: "pole",
+    Support.GROUND: "new post",
+    Support.NAMED: "named point",
+}
+VERDICT_NAMES = {
+    Verdict.CHOSEN: "chosen",
+    Verdict.RUNNER_UP: "runner-up",
+    Verdict.PASSES: "passes",
+    Verdict.RULED_OUT: "shut out",
+}
+
+
+def season_said(flags: object, basis: SeasonBasis) -> str:
+    """How the irrigation months were found, in a sentence without its full stop."""
+    rule = (
+        f"ETo above effective rain (FAO Training Manual 3) by {MARGIN_MM_DAY:g} mm/day and a mean temperature of "
+        f"{WARM_C:g} °C or more"
+    )
+    if basis is SeasonBasis.PLAN:
+        return f"As the plan says: {months(flags)}"
+    if basis is SeasonBasis.NOT_KNOWN:
+        return "The climate is not known in every month: all months taken"
+    if basis is SeasonBasis.HIGHEST_ETO:
+        return f"No month has {rule}: {months(flags)}, the month of the highest ETo, taken"
+    return f"From the climate, {months(flags)}: {rule}"
+
+
+def ruled_out(result: SiteResult, row: int) -> str:
+    """Every reason why a mount is ruled out, with its numbers; "" where it is not."""
+    said = (shortfall_said(result, row, short) for short in result.decision.shortfalls[row])
+    return "; ".join(words for words in said if words)
+
+
+def shortfall_said(result: SiteResult, row: int, short: Shortfall) -> str:
+    """Why one requirement rules a mount out; "" where another one has said it."""
+    units = result.plan.units
+    value, limit, name = short.value, short.limit, short.obstacle
+    if short.cause is Cause.COVER:
+        return "" if short.requirement is Requirement.OPEN_TO_RAIN else f"{name} hangs over it"
+    if short.cause is Cause.NO_ACCESS:
+        return f"inside {name}, where nobody may go"
+    if short.cause is Cause.DRIP:
+        return f"the eave of {name}, {length(value, units, 1)} beside it, drips on it"
+    if short.cause is Cause.SPRAY:
+        height = length(float(result.mounts.height_m[row]), units, 1)
+        return f"{length(value, units, 1)} from the spray of {name}, only {height} above ground"
+    if short.cause is Cause.HEAT:
+        return f"{length(value, units, 1)} from the heat of {name}, at least {length(limit, units, 1)} asked"
+    if short.cause is Cause.HEIGHT:
+        return f"head {length(value, units)} above ground, over the {length(limit, units)} that can be serviced"
+    if short.cause is Cause.STEEP:
+        return f"{name or 'an obstacle'} stands {value:.0f}° high, at most {limit:.0f}° asked"
+    if short.cause is Cause.STEEP_WINDWARD:
+        return (
+            f"{name or 'an obstacle'} stands {value:.0f}° high where wind-driven rain comes from, "
+            f"at most {limit:g}° asked"
+        )
+    if short.cause is Cause.SHORT_SUN:
+        return f"{value:.1f} h of direct sun a day in {MONTHS[short.month]}, {limit:.1f} h asked"
+    if short.cause is Cause.DARK:
+        return f"keeps {value:.0%} of the light in {MONTHS[short.month]}, {limit:.0%} asked"
+    out = _out_of_reach(result.room[row])
+    return f"{out}; no plan of the fewest sensors uses it" if short.cause is Cause.NOT_IN_LAYOUT else out
+
+
+def _out_of_reach(room: Floats) -> str:
+    """'2 of 5 controllers out of reach, 1 of them with no route for a cable'."""
+    out, shut, m = int((room < 0).sum()), int(np.isneginf(room).sum()), len(room)
+    if m == 1:
+        return (
+            "no route for a cable to the controller"
+            if shut
+            else f"the controller is {'out of' if out else 'in'} reach"
+        )
+    none = (
+        ""
+        if not shut
+        else ", with no route for a cable"
+        if shut == out
+        else f", {shut} of them with no route for a cable"
+    )
+    return f"{out} of {m} controllers out of reach{none}"
+
+
+def most_ruled_out(result: SiteResult) -> str:
+    """Which requirement rules out most places, where it is more than half of them; else ""."""
+    by, n = result.decision.ruled_out_by(), len(result.mounts)
+    worst = max(by, key=lambda requirement: by[requirement])
+    return f"Most fail '{REQUIREMENT_NAMES[worst]}': {by[worst]} of {n}." if 2 * by[worst] > n else ""
+
+
+def reason(result: SiteResult, row: int) -> str:
+    """Why this mount, in a sentence that a person can repeat.
+
+    Where the plan chose it against the requirements that comes first, and before it that it reaches nothing.
+    """
+    why_not = ruled_out(result, row)
+    if not why_not:
+        return _sentence(result, row)
+    room = result.room[row]
+    nothing = "It reaches no controller. " if result.decision.reach_judged and not (room >= 0).any() else ""
+    return f"{nothing}Chosen in the plan although shut out ({why_not}). {_sentence(result, row)}"
+
+
+def _sentence(result: SiteResult, k: int) -> str:
+    decision, rain, sun, units = result.decision, result.rain, result.sun, result.plan.units
+    dark, short, steepest = int(decision.worst_month[k]), int(decision.short_month[k]), rain.steepest_deg[k]
+    said = [
+        f"keeps {percent(sun.light_share[k, dark])} of the open sky's light in its worst irrigation month, "
+        f"{MONTHS[dark]}",
+        f"{sun.direct_h[k, short]:.1f} h of direct sun on a clear day in {MONTHS[short]}",
+        f"{rain.cover_name[k]} hangs over it"
+        if rain.covered[k]
+        else f"the steepest thing seen is {rain.steepest_name[k]} in the "
+        f"{compass(rain.steepest_azimuth_deg[k])}, {steepest:.0f}° high"
+        if steepest >= 1
+        else "nothing stands above it",
+        f"the head is {length(result.mounts.height_m[k], units)} above ground",
+    ]
+    if decision.reach_judged:
+        said.append(_cable_said(result, k) if result.plan.sensor.link == "cable" else _link_said(result, k))
+    sentence = ", ".join(said[:-1]) + f", and {said[-1]}."
+    return sentence[0].upper() + sentence[1:]
+
+
+def _judged_by(result: SiteResult, k: int) -> tuple[Ints, bool]:
+    room = result.room[k]
+    return weighed(room, result.plan.requirements.reach)
+
+
+def _of_those(count: int) -> str:
+    return f"of the {count} controllers it reaches" if count > 1 else "of the one controller it reaches"
+
+
+def _link_said(result: SiteResult, k: int) -> str:
+    """The weakest link, in words."""
+    among, whole = _judged_by(result, k)
+    room = result.room[k]
+    weak, links = int(among[room[among].argmin()]), result.reach.links
+    which = "the weakest link" if whole else f"{_of_those(len(among))} the weakest link"
+    return (
+        f"{which}, {length(result.reach.distance_m[k, weak], result.plan.units)} long, has "
+        f"{links.margin_db[k, weak]:.0f} ± {links.spread_db[k, weak]:.0f} dB to spare and holds with "
+        f"{odds(links.probability[k, weak])}"
+    )
+
+
+def _cable_said(result: SiteResult, k: int) -> str:
+    """The longest cable, in words."""
+    among, whole = _judged_by(result, k)
+    metres = result.reach.cable_m[k, among]
+    if not np.isfinite(metres).all():
+        shut = int((~np.isfinite(metres)).sum())
+        m = result.reach.distance_m.shape[1]
+        return f"no cable reaches {'the controller' if m == 1 else f'{shut} of {m} controllers'}"
+    which = "" if whole else f"{_of_those(len(among))} "
+    return f"{which}the longest cable is {length(float(metres.max()), result.plan.units)} along its route"
