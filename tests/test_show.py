@@ -681,7 +681,7 @@ def test_cautions_are_on_map_and_sheet(yard: SiteResult) -> None:
 
 def test_built_in_climate_is_credited(yard: SiteResult) -> None:
     """The Copernicus terms ask for these words wherever its data are used, and for nothing where they are not."""
-    words_asked = "Copernicus Climate Change Layout"
+    words_asked = "Copernicus Climate Change Service"
     used = dataclasses.replace(yard.climate, source=(f"temperature: {SOURCE}",))
     credited = dataclasses.replace(yard, climate=used)
     assert words_asked in "".join(Elements(map_room.site_page(credited)).text)
