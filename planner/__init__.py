@@ -52,10 +52,10 @@ def run_site(
 def run_contract(
     source: PlanFile, ledger: Ledger | None = None, progress: Callable[[int, int], None] | None = None
 ) -> ContractResult:
-    """Give every site of a contract its zone; see :func:`planner.contract.run_contract`."""
-    from planner import contract
+    """Give every site of a contract its zone; see :func:`planner.batches.run_contract`."""
+    from planner import batches
 
-    return contract.run_contract(source, ledger if ledger is not None else Ledger(), progress)
+    return batches.run_contract(source, ledger if ledger is not None else Ledger(), progress)
 
 
 def check(source: PlanFile, ledger: Ledger | None = None) -> list[PlannerError]:

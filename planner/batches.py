@@ -1,4 +1,4 @@
-"""A contract of any size: part by part from file to file, here or on a cluster, resumed where it stopped.
+"""A contract of any size: part by part, here or on a cluster, resumed where it stopped.
 
 Finished parts stand in a folder beside the results until all are there. What they hang on (plan, files, version) is
 written down with them, so that parts of another job are never mixed in.
@@ -12,50 +12,87 @@ import json
 import shutil
 import threading
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 
 from planner import __version__
-from planner.climate.answer import ZoneTable
-from planner.contract import PART, ContractFiles, Rejected, contract_part, merged, none_usable, part_rows
-from planner.layers.build import count_contract_sites
+from planner.climate.answer import SiteClimate, ZoneTable
+from planner.contract import ContractResult, Rejected, joined, merged, none_usable, zones_of
+from planner.layers.build import count_contract_sites, read_contract_sites
 from planner.layers.source import files_state
-from planner.ledger import Ledger, OutputError, PlanError
-from planner.local_climate import picture_around, table_of
+from planner.ledger import DataError, Kind, Ledger, Notice, OutputError, PlanError, PlannerError
+from planner.local_climate import climate_at, picture_around, table_of
 from planner.plan import PlanFile
-from planner.show.contract_files import assemble, file_names, read_part, read_told, write_part
-from planner.show.folder import check_folder
+from planner.site import ContractSites, Ints, inner_points
+from planner.store import Parts, read_part, read_told, write_part
 
 Progress = Callable[[str, int, int], None]  # (what is being done, sites done, sites in all)
 
+PART = 200_000  # sites at a time: a million then go through in 1.2 GB (measured), and layers are read five times
 _PARTS = ".parts"
 _one_at_a_time = threading.Lock()  # GDAL's datasets and the compiled loops are not for several threads at once
 
 
-def run_contract_files(
+def run_contract(
+    source: PlanFile,
+    ledger: Ledger,
+    progress: Callable[[int, int], None] | None = None,
+    *,
+    part_sites: int | None = None,
+) -> ContractResult:
+    """The zone of every site of a contract, in memory.
+
+    progress: called with (done, total) after each part. part_sites: rows read at a time. Raises PlanError or
+    DataError where the sites, the zone table or a layer cannot be used at all; a single site never stops the rest.
+    """
+    table = table_of(source, ledger)
+    total = count_contract_sites(source)
+    parts: list[_Read] = []
+    for first, end in part_rows(total, part_sites or PART):
+        parts.append(_read(source, first, end))
+        if progress is not None:
+            progress(end, total)
+    rejected = tuple(r for part in parts for r in part.rejected)
+    if not any(len(part.sites) for part in parts):
+        raise none_usable(rejected)
+    ledger.take(merged(n for part in parts for n in part.notices))
+    sites = ContractSites(
+        tuple(name for part in parts for name in part.sites.names),
+        tuple(shape for part in parts for shape in part.sites.shapes),
+        np.concatenate([part.sites.elevation_m for part in parts]),
+        (),
+    )
+    lonlat = inner_points(sites.shapes)
+    picture = picture_around(source, lonlat[:, 0], lonlat[:, 1], ledger)
+    climate = joined([part.climate for part in parts])
+    return zones_of(source.plan, sites, climate, table, rejected, tuple(ledger), picture)
+
+
+@contextlib.contextmanager
+def contract_parts(
     source: PlanFile,
     folder: Path,
     ledger: Ledger,
     progress: Progress | None = None,
     *,
-    force: bool = False,
     scheduler: str | None = None,
-    part_sites: int = PART,
-) -> ContractFiles:
-    """Zones of a contract, from its file to files in `folder`.
+    part_sites: int | None = None,
+) -> Iterator[Parts]:
+    """The parts of a contract, all done, in a folder within `folder`; taken away once their user is done with them.
 
     scheduler: address of a Dask scheduler; its workers must see the same paths. part_sites: rows of a part.
     Raises PlanError, DataError or OutputError; parts that are finished then stay for the next run.
     """
-    folder, tell = Path(folder), progress or (lambda what, done, total: None)
-    check_folder(folder, file_names(source.plan), force)
+    tell, size = progress or (lambda what, done, total: None), part_sites or PART
     table = table_of(source, ledger)
     total = count_contract_sites(source)
-    rows = part_rows(total, part_sites)
-    parts = folder / _PARTS
-    _prepare(parts, _job(source, part_sites, total))
+    rows = part_rows(total, size)
+    parts = Path(folder) / _PARTS
+    _prepare(parts, _job(source, size, total))
     paths = [parts / f"{first:09d}.arrow" for first, _ in rows]
     missing = [(span, path) for span, path in zip(rows, paths, strict=True) if not _done(path)]
     done = total - sum(end - first for (first, end), _ in missing)
@@ -67,10 +104,10 @@ def run_contract_files(
 
     told = [read_told(path) for path in paths]
     rejected = tuple(Rejected(name, why) for _, some, _ in told for name, why in some)
-    filled = [path for path, (count, _, _) in zip(paths, told, strict=True) if count]
+    filled = tuple(path for path, (sites, _, _) in zip(paths, told, strict=True) if sites)
     if not filled:
         _clear(parts)
-        raise none_usable([rejected])
+        raise none_usable(rejected)
     ledger.take(merged(n for _, _, some in told for n in some))
     picture = None
     if source.plan.outputs.map:
@@ -78,18 +115,83 @@ def run_contract_files(
         lon, lat = (column.to_numpy() for column in lonlat.columns)
         picture = picture_around(source, lon, lat, ledger)
     tell("writing", 0, 1)
-    written = assemble(source.plan, table, filled, rejected, tuple(ledger), picture, folder, force)
+    yield Parts(source.plan, table, filled, rejected, tuple(ledger), picture)
     _clear(parts)
-    told_all = json.loads((folder / "result.json").read_text(encoding="utf-8"))
-    return ContractFiles(
-        told_all["count"],
-        told_all["zones"],
-        told_all["flagged"],
-        told_all["flag_counts"],
-        rejected,
-        tuple(ledger),
-        tuple(written),
-    )
+
+
+def part_rows(total: int, size: int) -> list[tuple[int, int]]:
+    """First row and end of each part of a file of `total` rows; one empty part of an empty file."""
+    return [(first, min(first + size, total)) for first in range(0, max(total, 1), size)]
+
+
+# --- one part ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Read:
+    """Sites of some rows whose climate is known, their climate, and what was left out or noticed."""
+
+    sites: ContractSites
+    climate: SiteClimate
+    rejected: tuple[Rejected, ...]
+    notices: tuple[Notice, ...]
+
+
+def contract_part(source: PlanFile, table: ZoneTable, first: int, end: int) -> ContractResult:
+    """The zones of the sites in rows `first` up to `end` of the file; the part may be without any usable site."""
+    part = _read(source, first, end)
+    return zones_of(source.plan, part.sites, part.climate, table, part.rejected, part.notices)
+
+
+def _read(source: PlanFile, first: int, end: int) -> _Read:
+    ledger = Ledger()
+    try:
+        sites = read_contract_sites(source, ledger, (first, end))
+    except DataError as fault:
+        if first == 0 and count_contract_sites(source) <= end:
+            raise
+        # of one part of many, unlike of a whole file, this stops nothing
+        sites = ContractSites((), (), np.empty(0), ((f"rows {first + 1} to {end}", f"{fault.what}. {fault.todo}"),))
+    kept, climate, lost = _climate(source, sites, ledger)
+    if source.plan.climate.daily is not None:
+        ledger.add(Kind.SKIPPED, "climate.daily", "years at one station tell of one site, not of a contract's")
+        climate = replace(climate, yearly_peak_mm_day=None)
+    rejected = (*(Rejected(name, why) for name, why in sites.rejected), *lost)
+    return _Read(sites.take(kept), climate, rejected, tuple(ledger))
+
+
+def _climate(
+    source: PlanFile, sites: ContractSites, ledger: Ledger
+) -> tuple[Ints, SiteClimate, tuple[Rejected, ...]]:
+    """Rows that have a climate, their climate, and those that no reader could take.
+
+    What a layer's file has wrong stops everything. A fault that nobody foresaw is narrowed down to the site that
+    brings it, by halves, and the rest goes on.
+    """
+
+    def attempt(rows: Ints) -> Iterator[tuple[Ints, SiteClimate] | Rejected]:
+        some = sites.take(rows)
+        try:
+            yield rows, climate_at(source, some.shapes, some.elevation_m, ledger, names=some.names, strict=False)
+        except PlannerError:
+            raise
+        except Exception as fault:
+            if not len(rows):
+                raise
+            if len(rows) == 1:
+                why = f"its climate could not be worked out: {fault or type(fault).__name__}"
+                ledger.add(Kind.SKIPPED, "contract.sites", why, some.names)
+                yield Rejected(some.names[0], why)
+                return
+            for half in np.array_split(rows, 2):
+                yield from attempt(half)
+
+    found = list(attempt(np.arange(len(sites))))
+    good = [item for item in found if not isinstance(item, Rejected)]
+    lost = tuple(item for item in found if isinstance(item, Rejected))
+    if not good:
+        return np.empty(0, np.int64), climate_at(source, (), np.empty(0), Ledger(), names=(), strict=False), lost
+    return np.concatenate([rows for rows, _ in good]), joined([climate for _, climate in good]), lost
 
 
 def do_part(source: PlanFile, table: ZoneTable, first: int, end: int, path: str) -> tuple[int, int]:

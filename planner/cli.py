@@ -129,8 +129,7 @@ def _contract(
     scheduler: str | None = None,
     part_sites: int | None = None,
 ) -> Exit:
-    from planner.batches import run_contract_files
-    from planner.contract import PART
+    from planner.deliver import run_contract_files
     from planner.show import terminal
 
     ledger = Ledger()
@@ -141,7 +140,7 @@ def _contract(
         talk.progress,
         force=force,
         scheduler=scheduler,
-        part_sites=part_sites or PART,
+        part_sites=part_sites,
     )
     for notice in ledger:
         talk.note(str(notice))

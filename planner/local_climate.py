@@ -12,12 +12,11 @@ from planner.climate.best import site_climate
 from planner.climate.picture import climate_picture
 from planner.climate.zones import equal_bands, zone_table
 from planner.layers.at_sites import read_climate
-from planner.layers.frame import Shapes
 from planner.layers.picture import read_window
 from planner.layers.zone_rows import read_zone_rows
 from planner.ledger import Kind, Ledger
 from planner.plan import EtoUnit, PlanFile
-from planner.site import Floats
+from planner.site import Floats, Shapes
 
 
 def climate_at(

@@ -9,14 +9,14 @@ import numpy as np
 from planner.climate.best import site_climate
 from planner.layers.at_sites import read_climate, read_layer
 from planner.layers.build import Faults, named_xy, read_contract_sites, read_site_keeping
-from planner.layers.frame import Shapes, lonlat_shapes
+from planner.layers.frame import lonlat_shapes
 from planner.layers.source import locate
 from planner.layers.weather import site_weather
 from planner.ledger import Ledger, PlannerError
 from planner.local_climate import table_of
 from planner.plan import PlanFile
 from planner.readings import QUANTITIES
-from planner.site import Floats
+from planner.site import Floats, Shapes
 
 
 def check_inputs(plan: PlanFile, ledger: Ledger) -> list[PlannerError]:

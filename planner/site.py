@@ -8,7 +8,7 @@ terrain's own zero; with no terrain the ground is 0 everywhere. Nothing here kno
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -19,6 +19,7 @@ from shapely.geometry.base import BaseGeometry
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+Shapes = NDArray[np.object_]
 
 
 EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG
@@ -299,7 +300,7 @@ def bare_site(
 # --- many sites --------------------------------------------------------------------------------------------------
 
 
-def inner_points(shapes: Sequence[BaseGeometry] | NDArray[np.object_]) -> Floats:
+def inner_points(shapes: Sequence[BaseGeometry] | Shapes) -> Floats:
     """(n, 2) a point in each shape; of points, themselves."""
     spots = np.asarray(shapes, object).copy()
     areas = shapely.get_type_id(spots) != 0
@@ -321,3 +322,15 @@ class ContractSites:
 
     def __len__(self) -> int:
         return len(self.names)
+
+    def take(self, rows: Ints) -> ContractSites:
+        """Some of the sites, in that order."""
+        if len(rows) == len(self) and (np.diff(rows) == 1).all():
+            return self
+        pick = rows.tolist()
+        return replace(
+            self,
+            names=tuple(self.names[k] for k in pick),
+            shapes=tuple(self.shapes[k] for k in pick),
+            elevation_m=np.asarray(self.elevation_m)[rows],
+        )

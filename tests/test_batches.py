@@ -19,11 +19,13 @@ import rasterio
 import shapely
 from numpy.testing import assert_allclose
 
-import planner.contract
-from planner.batches import run_contract_files
-from planner.contract import run_contract
-from planner.ledger import DataError, Ledger, PlanError
+import planner.batches
+from planner.batches import run_contract
+from planner.contract import Flag
+from planner.deliver import run_contract_files
+from planner.ledger import DataError, Ledger, OutputError, PlanError
 from planner.plan import PlanFile, parse_plan
+from planner.store import FLAGS_APART, wkb_of
 
 N = 260
 ROOT = Path(__file__).parents[1]
@@ -106,7 +108,7 @@ def test_parts_files_and_memory_give_the_same(folder):
     rows = written(folder / "whole")
     assert rows.name.tolist() == list(found.names)
     assert_allclose(rows.peak_eto_mm_day, found.zone.peak_eto_mm_day, atol=1e-6)
-    assert rows["flags"].tolist() == ["; ".join(flags) for flags in found.flags]
+    assert rows["flags"].tolist() == [FLAGS_APART.join(flags) for flags in found.flags]
 
 
 def test_every_format_comes_in_and_goes_out_alike(folder):
@@ -181,7 +183,7 @@ def test_parts_of_another_job_are_not_taken(folder, monkeypatch):
 
 RUN = """
 import sys, time
-import planner.batches
+import planner.batches, planner.deliver
 from planner.ledger import Ledger
 from planner.plan import read_plan
 real = planner.batches.contract_part
@@ -189,7 +191,7 @@ def slow(*args):
     time.sleep(0.3)
     return real(*args)
 planner.batches.contract_part = slow
-planner.batches.run_contract_files(read_plan(sys.argv[1]), sys.argv[2], Ledger(), part_sites=20)
+planner.deliver.run_contract_files(read_plan(sys.argv[1]), sys.argv[2], Ledger(), part_sites=20)
 """
 
 PLAN = """
@@ -255,7 +257,7 @@ def test_a_notice_on_many_sites_counts_them_all(tmp_path: Path) -> None:
     sea = next(n for n in found.notices if "no land near" in n.what)
     assert (len(sea.features), sea.more) == (100, 30)
     assert "and 122 more" in str(sea)
-    assert found.flags["open sea"] == 130
+    assert found.counts.flags[Flag.OPEN_SEA] == 130
 
 
 def test_bad_sites_are_listed_and_stop_nothing(folder, monkeypatch):
@@ -264,16 +266,16 @@ def test_bad_sites_are_listed_and_stop_nothing(folder, monkeypatch):
     bad.loc[120, "geometry"] = shapely.Point(400, 95)
     bad.loc[60:89, "geometry"] = None  # a whole part
     bad.to_file(folder / "sites.gpkg")
-    real = planner.contract.climate_at
+    real = planner.batches.climate_at
 
     def brittle(source, shapes, *args, names, **kwargs):
         if "Plaza 33" in names:
             raise RuntimeError("a fault that nobody foresaw")
         return real(source, shapes, *args, names=names, **kwargs)
 
-    monkeypatch.setattr(planner.contract, "climate_at", brittle)
+    monkeypatch.setattr(planner.batches, "climate_at", brittle)
     found = run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=30)
-    assert found.count == N - 33
+    assert found.counts.sites == N - 33
     why = {r.name: r.why for r in found.rejected}
     assert "no geometry" in why["Plaza 7"]
     assert "off the earth" in why["Plaza 120"]
@@ -283,7 +285,7 @@ def test_bad_sites_are_listed_and_stop_nothing(folder, monkeypatch):
     assert {r["name"] for r in told["rejected"]} == set(why)
     assert told["count"] == len(told["sites"]) == N - 33
     rows = written(folder / "out").set_index("name")
-    monkeypatch.setattr(planner.contract, "climate_at", real)
+    monkeypatch.setattr(planner.batches, "climate_at", real)
     sites().to_file(folder / "sites.gpkg")
     run_contract_files(plan(folder), folder / "good", Ledger())
     good = written(folder / "good").set_index("name").loc[rows.index]
@@ -304,7 +306,7 @@ def test_someone_elses_file_is_refused_before_the_work(folder, monkeypatch):
     (folder / "out").mkdir()
     (folder / "out" / "sites.parquet").write_text("mine")
     monkeypatch.setattr(planner.batches, "contract_part", lambda *_: pytest.fail("work was begun"))
-    with pytest.raises(planner.OutputError, match="did not write"):
+    with pytest.raises(OutputError, match="did not write"):
         run_contract_files(plan(folder), folder / "out", Ledger())
 
 
@@ -349,3 +351,13 @@ def test_a_cluster_that_loses_a_worker_gives_the_same(folder, monkeypatch):
         now = client.run(os.getpid)
         assert killed[0] not in now.values()
     same(written(folder / "out"), written(folder / "whole"))
+
+
+def test_points_become_wkb_as_shapely_says():
+    rng = np.random.default_rng(1)
+    spots = shapely.points(rng.uniform(-180, 180, (50, 2)))
+    assert wkb_of(spots).to_pylist() == shapely.to_wkb(spots).tolist()
+    # what is not plain points takes the other way, and comes out the same
+    mixed = np.array([shapely.box(0, 0, 1, 2), None, shapely.Point(1, 2)], object)
+    assert wkb_of(mixed).to_pylist() == shapely.to_wkb(mixed).tolist()
+    assert len(wkb_of(np.empty(0, object))) == 0

@@ -11,9 +11,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from planner import local_climate
+from planner.batches import run_contract
 from planner.climate import eto, hours
 from planner.climate.spreads import APART_KM, APART_MM_DAY, SPREAD_MM_DAY
-from planner.contract import run_contract
+from planner.contract import Flag
 from planner.layers.weather import read_hours
 from planner.ledger import DataError, Ledger, PlanError
 from planner.plan import parse_plan
@@ -306,8 +307,8 @@ def test_a_contract_takes_the_file_where_it_is_near(springs):
     plan = parse_plan({"contract": {"sites": sites}, "climate": {"weather": "springs.epw"}}, folder / "plan.toml")
     found = run_contract(plan, Ledger())
     assert found.climate.basis == ("ASCE hours of a weather file", "temperature only")
-    assert "built-in only" not in found.flags[0]
-    assert "built-in only" in found.flags[1]
+    assert Flag.BUILT_IN_ONLY not in found.flags[0]
+    assert Flag.BUILT_IN_ONLY in found.flags[1]
 
 
 def test_a_real_typical_year():

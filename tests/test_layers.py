@@ -1150,30 +1150,3 @@ def test_metres_labelled_as_degrees_are_refused(tmp_path: Path, open_data: Path)
     path = open_data / "scene_kronenhuset" / "poi.geojson"
     with pytest.raises(DataError, match=r"off the earth.*metres or feet"):
         site_of(tmp_path, poles={"path": str(path)})
-
-
-# --- well-known binary -------------------------------------------------------------------------------------------
-
-
-def test_points_go_to_wkb_and_back_as_shapely_says():
-    from planner.layers import wkb
-
-    rng = np.random.default_rng(1)
-    spots = shapely.points(rng.uniform(-180, 180, (50, 2)))
-    assert wkb.wkb_of(spots).to_pylist() == shapely.to_wkb(spots).tolist()
-    assert shapely.equals_exact(wkb.shapes_of(shapely.to_wkb(spots)), spots).all()
-    # what is not plain points takes the other way, and comes out the same
-    mixed = np.array([shapely.box(0, 0, 1, 2), None, shapely.Point(1, 2)], object)
-    assert wkb.wkb_of(mixed).to_pylist() == shapely.to_wkb(mixed).tolist()
-    back = wkb.shapes_of(shapely.to_wkb(mixed))
-    assert back[1] is None
-    assert shapely.equals_exact(back[[0, 2]], mixed[[0, 2]]).all()
-    empty = shapely.to_wkb(np.array([shapely.Point(), shapely.Point(1, 2)], object))
-    assert shapely.is_empty(wkb.shapes_of(empty)).tolist() == [True, False]
-    big_endian = shapely.to_wkb(spots, byte_order=0)
-    assert shapely.equals_exact(wkb.shapes_of(big_endian), spots).all()
-    height = shapely.to_wkb(np.array([shapely.Point(1, 2, 3)], object))
-    assert shapely.has_z(wkb.shapes_of(height)).all()
-    assert wkb.shapes_of(np.array([b"junk" * 5 + b"!"], object))[0] is None
-    assert len(wkb.wkb_of(np.empty(0, object))) == 0
-    assert len(wkb.shapes_of(np.empty(0, object))) == 0

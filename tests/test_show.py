@@ -28,7 +28,7 @@ from scipy.stats import norm
 
 from planner.climate.answer import ClimatePicture, OneWay, SiteClimate, ZoneResult, ZoneTable
 from planner.climate.builtin import SOURCE
-from planner.contract import ContractResult, Rejected
+from planner.contract import ContractResult, Flag, Rejected
 from planner.decide import Cause, Decision, Requirement, Shortfall, decide
 from planner.job import SiteResult
 from planner.ledger import Exit, Kind, Notice, OutputError
@@ -296,7 +296,7 @@ def contract(n: int = 12, names: tuple[str, ...] = ()) -> ContractResult:
         np.full(n, 100.0),
         climate,
         zone,
-        tuple(("near a band's edge",) if k % 3 == 0 else () for k in range(n)),
+        tuple((Flag.NEAR_EDGE,) if k % 3 == 0 else () for k in range(n)),
         (Rejected(names[0] if names else "Lost plaza", "its geometry is empty"),),
         ClimatePicture(
             np.linspace(4, 9, 60)[None, :] * np.ones((20, 1)), -118.0, 32.5, -114.0, 33.5, "invented layer"

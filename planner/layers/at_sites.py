@@ -28,13 +28,13 @@ from planner.layers.climate_grid import (
 )
 from planner.layers.coverage import cell_weights, weighted_means
 from planner.layers.daily import read_yearly_peaks
-from planner.layers.frame import WGS84, Shapes, apart_m, project, project_shapes
+from planner.layers.frame import WGS84, apart_m, project, project_shapes
 from planner.layers.source import label, place
 from planner.layers.weather import station_at
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import ClimateLayer, PlanFile
 from planner.readings import QUANTITIES, AtSites, Quantity, Readings
-from planner.site import Bools, Floats, Ints, inner_points
+from planner.site import Bools, Floats, Ints, Shapes, inner_points
 from planner.units import M_PER_FT
 
 NEAREST_KM = 25.0  # how far the nearest known cell may be (or one cell, where cells are wider): a coast's width

@@ -14,8 +14,7 @@ import numpy as np
 import shapely
 
 from planner.compiled import kernel, prange
-from planner.layers.frame import Shapes
-from planner.site import Floats, Ints
+from planner.site import Floats, Ints, Shapes
 
 _CELLS_AT_ONCE = 4_000_000  # cells of the boxes around the polygons that are held at a time
 _NOTHING = 1e-9  # share of a polygon's area below which a cell is not touched: rounding

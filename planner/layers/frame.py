@@ -15,15 +15,12 @@ from functools import lru_cache
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 from shapely.geometry.base import BaseGeometry
 
-from planner.site import EARTH_RADIUS_M, Floats
+from planner.site import EARTH_RADIUS_M, Floats, Shapes
 
 WGS84 = CRS.from_epsg(4326)
-
-Shapes = NDArray[np.object_]
 
 
 @dataclass(frozen=True)

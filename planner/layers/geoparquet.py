@@ -1,4 +1,4 @@
-"""GeoParquet files read by rows, and tables written as GeoParquet (version 1.1.0 of the format, WKB geometry)."""
+"""GeoParquet files read by rows."""
 
 from __future__ import annotations
 
@@ -11,14 +11,8 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
-import shapely
-from pyproj import CRS
-
-from planner.layers.frame import Shapes
-from planner.layers.wkb import wkb_of
 
 SUFFIXES = (".parquet", ".geoparquet")
-_TYPES = {0: "Point", 1: "LineString", 3: "Polygon", 4: "MultiPoint", 5: "MultiLineString", 6: "MultiPolygon"}
 
 
 def info(path: Path) -> dict[str, Any]:
@@ -67,16 +61,3 @@ def _geo(file: pq.ParquetFile) -> dict[str, Any]:
     if encoding != "WKB":
         raise ValueError(f"its geometry is encoded as '{encoding}', not as WKB")
     return geo
-
-
-def table(columns: dict[str, Any], shapes: Shapes, crs: CRS) -> pa.Table:
-    """A table with its geometry (n,) last and the format's metadata."""
-    found = pa.table({**columns, "geometry": wkb_of(shapes)})
-    types = np.unique(shapely.get_type_id(shapes)).tolist()
-    spec = {
-        "encoding": "WKB",
-        "geometry_types": sorted({_TYPES[t] for t in types if t in _TYPES}),
-        "crs": crs.to_json_dict(),
-    }
-    geo = {"version": "1.1.0", "primary_column": "geometry", "columns": {"geometry": spec}}
-    return found.replace_schema_metadata({"geo": json.dumps(geo)})

@@ -11,7 +11,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from planner.layers import columns
-from planner.layers.frame import Frame, Shapes
+from planner.layers.frame import Frame
 from planner.layers.raster import points_inside
 from planner.layers.vector import Layer, in_frame
 from planner.ledger import Kind, Ledger
@@ -27,6 +27,7 @@ from planner.site import (
     KeepOuts,
     Places,
     Prisms,
+    Shapes,
     ground_at,
     no_crowns,
     no_prisms,

@@ -22,7 +22,7 @@ from shapely.geometry.base import BaseGeometry
 
 from planner.layers import geoparquet
 from planner.layers.columns import names, number
-from planner.layers.frame import WGS84, Frame, Shapes, apart_m, project, project_shapes
+from planner.layers.frame import WGS84, Frame, apart_m, project, project_shapes
 from planner.layers.source import (
     beyond_area,
     distance,
@@ -34,10 +34,9 @@ from planner.layers.source import (
     settle_crs,
     span,
 )
-from planner.layers.wkb import shapes_of
 from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
 from planner.plan import PlanFile, VectorLayer
-from planner.site import Bools, Floats, Ints
+from planner.site import Bools, Floats, Ints, Shapes
 
 SURROUNDINGS_M = 2000.0  # a 35 m building at 2 km stands 1 degree high
 ROUGHLY_M = 100_000.0  # farther than this nothing is projected into the site's frame
@@ -132,7 +131,7 @@ def read_vector(
     if xy is not None:
         drawn = _points(table, *xy)
     elif wkb is not None and info["geometry_type"] is not None:
-        drawn = shapes_of(wkb)
+        drawn = shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
     else:
         todo = "Give a layer of points or polygons"
         if hasattr(section, "x"):

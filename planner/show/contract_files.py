@@ -8,37 +8,33 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.feather as feather
 import pyarrow.parquet as pq
 import pyogrio
 import shapely
+from pyproj import CRS
 
-from planner.climate.answer import ClimatePicture, ZoneTable
-from planner.layers import geoparquet, wkb
-from planner.layers.frame import WGS84
-from planner.ledger import Kind, Notice, OutputError
+from planner.contract import ContractResult, Flag, Rejected
+from planner.ledger import Notice
 from planner.plan import Plan
 from planner.show.contract_map import LABELLED_MOST, ContractView, contract_page
 from planner.show.folder import write_folder
-from planner.show.tables import contract_columns, csv_bytes, json_bytes, notice_objects
+from planner.show.tables import csv_bytes, json_bytes, notice_objects
+from planner.store import FLAGS_APART, Parts, geometry_types, one_part, read_part, schema_of, wkb_of_points
 from planner.units import MONTHS
 
-if TYPE_CHECKING:
-    from planner.contract import ContractResult, Rejected
-
 SITES_IN_JSON = 10_000
-NAMES_IN_A_NOTICE = 50
+_TYPES = {0: "Point", 1: "LineString", 3: "Polygon", 4: "MultiPoint", 5: "MultiLineString", 6: "MultiPolygon"}
 MAP_COLUMNS = (
     "name",
     "longitude_deg",
@@ -62,37 +58,30 @@ MAP_COLUMNS = (
 )
 
 
+@dataclass(frozen=True)
+class Counts:
+    """Sites of a contract: in all, by zone label, in no zone of the table, with any flag, and by flag."""
+
+    sites: int
+    zones: dict[str, int]
+    no_zone: int
+    flagged: int
+    flags: dict[Flag, int]
+
+
+@dataclass(frozen=True)
+class ContractFiles:
+    """What was written of a contract: its counts, what was left out and noticed, and the files."""
+
+    counts: Counts
+    rejected: tuple[Rejected, ...]
+    notices: tuple[Notice, ...]
+    files: tuple[Path, ...]
+
+
 def file_names(plan: Plan) -> list[str]:
     """What a contract's folder will hold."""
     return [*(["map.html"] if plan.outputs.map else []), *(f"sites.{f}" for f in plan.outputs.sites), "result.json"]
-
-
-def write_part(result: ContractResult, path: Path) -> None:
-    """One part: `path` (an Arrow file) and, before it, its JSON; each whole or not there at all."""
-    found = geoparquet.table(contract_columns(result), result.shapes, WGS84)
-    told = {
-        "sites": found.num_rows,
-        "rejected": [[r.name, r.why] for r in result.rejected],
-        "notices": [[n.kind.value, n.where, n.what, *_few(n)] for n in result.notices],
-    }
-    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        beside.write_text(json.dumps(told), encoding="utf-8")
-        os.replace(beside, path.with_suffix(".json"))
-        feather.write_feather(found, beside, compression="uncompressed")
-        os.replace(beside, path)
-    except OSError as fault:
-        raise OutputError(
-            str(path), f"it cannot be written: {fault.strerror or fault}", "Free some space, then run again"
-        ) from None
-    finally:
-        beside.unlink(missing_ok=True)
-
-
-def _few(notice: Notice) -> tuple[list[str], int]:
-    """Some of the features' names, and how many there are besides."""
-    named = notice.features[:NAMES_IN_A_NOTICE]
-    return list(named), notice.more + len(notice.features) - len(named)
 
 
 def _texts(schema: pa.Schema) -> list[str]:
@@ -100,73 +89,33 @@ def _texts(schema: pa.Schema) -> list[str]:
     return [field.name for field in schema if pa.types.is_string(field.type) and field.name != "name"]
 
 
-def read_part(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
-    """Some columns of a part, or all; they stay on the disk until they are used."""
-    found = feather.read_table(path, memory_map=True)
-    return found if columns is None else found.select(list(columns))
-
-
-def _schema(path: Path) -> pa.Schema:
-    with pa.memory_map(str(path)) as file:
-        return pa.ipc.open_file(file).schema
-
-
-def read_told(part: Path) -> tuple[int, list[tuple[str, str]], list[Notice]]:
-    """How many sites a part holds, what was left out of it, and noticed."""
-    told = json.loads(part.with_suffix(".json").read_text(encoding="utf-8"))
-    notices = [
-        Notice(Kind(kind), where, what, tuple(names), more) for kind, where, what, names, more in told["notices"]
-    ]
-    return int(told["sites"]), [(name, why) for name, why in told["rejected"]], notices
-
-
 def write_result(result: ContractResult, folder: Path, force: bool) -> list[Path]:
     """All files of a contract that is in memory."""
-    with tempfile.TemporaryDirectory(prefix="noonmark-") as parts:
-        part = Path(parts) / "part.arrow"
-        write_part(result, part)
-        return assemble(
-            result.plan,
-            result.zone.table,
-            [part],
-            result.rejected,
-            result.notices,
-            result.climate_picture,
-            folder,
-            force,
-        )
+    with one_part(result) as parts:
+        return list(write_parts(parts, folder, force).files)
 
 
-def assemble(
-    plan: Plan,
-    table: ZoneTable,
-    parts: Sequence[Path],
-    rejected: Sequence[Rejected],
-    notices: Sequence[Notice],
-    picture: ClimatePicture | None,
-    folder: Path,
-    force: bool,
-    progress: Callable[[int, int], None] | None = None,
-) -> list[Path]:
+def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
     """Write the contract's files from its parts, in their order."""
-    folder = Path(folder)
+    folder, plan = Path(folder), parts.plan
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=folder, prefix=".writing-") as made:
         # the map's columns only: a part at a time for all the rest
         columns = MAP_COLUMNS if plan.outputs.map else ("zone", "flags")
-        wanted = [name for name in columns if name in _schema(parts[0]).names]
-        brief = pa.concat_tables([read_part(part, wanted) for part in parts])
+        wanted = [name for name in columns if name in schema_of(parts.paths[0]).names]
+        brief = pa.concat_tables([read_part(path, wanted) for path in parts.paths])
         files: dict[str, bytes | Path] = {}
         if plan.outputs.map:
-            shapes = _outlines(parts) if brief.num_rows <= LABELLED_MOST else None
-            view = ContractView(plan, table, brief, shapes, tuple(rejected), tuple(notices), picture)
+            shapes = _outlines(parts.paths) if brief.num_rows <= LABELLED_MOST else None
+            view = ContractView(plan, parts.table, brief, shapes, parts.rejected, parts.notices, parts.picture)
             files["map.html"] = contract_page(view)
         for form in plan.outputs.sites:
             target = Path(made) / f"sites.{form}"
-            {"gpkg": _gpkg, "parquet": _parquet, "csv": _csv}[form](parts, target, progress or (lambda d, n: None))
+            {"gpkg": _gpkg, "parquet": _parquet, "csv": _csv}[form](parts.paths, target)
             files[target.name] = target
-        files["result.json"] = _json(plan, table, parts, brief, rejected, notices)
-        return write_folder(folder, files, force)
+        counts = _counts(parts, brief)
+        files["result.json"] = _json(parts, brief, counts)
+        return ContractFiles(counts, parts.rejected, parts.notices, tuple(write_folder(folder, files, force)))
 
 
 def _outlines(parts: Sequence[Path]) -> Any:
@@ -175,39 +124,36 @@ def _outlines(parts: Sequence[Path]) -> Any:
     )
 
 
-def _parquet(parts: Sequence[Path], target: Path, progress: Callable[[int, int], None]) -> None:
-    types = sorted({t for part in parts for t in _geometry_types(part)})
-    schema = _schema(parts[0])
-    geo = json.loads(schema.metadata[b"geo"])
-    geo["columns"]["geometry"]["geometry_types"] = types
-    schema = schema.with_metadata({"geo": json.dumps(geo)})
+def _parquet(parts: Sequence[Path], target: Path) -> None:
+    """GeoParquet, version 1.1.0 of the format."""
+    spec = {
+        "encoding": "WKB",
+        "geometry_types": sorted(_TYPES[kind] for kind in geometry_types(parts) if kind in _TYPES),
+        "crs": CRS.from_epsg(4326).to_json_dict(),
+    }
+    geo = {"version": "1.1.0", "primary_column": "geometry", "columns": {"geometry": spec}}
+    schema = schema_of(parts[0]).with_metadata({"geo": json.dumps(geo)})
     with pq.ParquetWriter(target, schema, use_dictionary=_texts(schema), compression="snappy") as out:
-        for k, part in enumerate(parts):
+        for part in parts:
             out.write_table(read_part(part).replace_schema_metadata(schema.metadata))
-            progress(k + 1, len(parts))
 
 
-def _geometry_types(part: Path) -> list[str]:
-    return list(json.loads(_schema(part).metadata[b"geo"])["columns"]["geometry"]["geometry_types"])
-
-
-def _gpkg(parts: Sequence[Path], target: Path, progress: Callable[[int, int], None]) -> None:
+def _gpkg(parts: Sequence[Path], target: Path) -> None:
     """The layer `sites` (as given: polygons or points); of polygons also `points`, one in each."""
-    types = {t for part in parts for t in _geometry_types(part)}
-    layers = {"sites": next(iter(types)) if len(types) == 1 else "Unknown"}
-    if types - {"Point"}:
+    types = geometry_types(parts)
+    layers = {"sites": _TYPES.get(min(types), "Unknown") if len(types) == 1 else "Unknown"}
+    if types - {0}:
         layers["points"] = "Point"
-    schema = _schema(parts[0]).remove_metadata()
+    schema = schema_of(parts[0]).remove_metadata()
 
     def batches(as_points: bool) -> Iterator[pa.RecordBatch]:
-        for k, part in enumerate(parts):
+        for part in parts:
             found = read_part(part)
             if as_points:
                 at = np.column_stack([found["longitude_deg"].to_numpy(), found["latitude_deg"].to_numpy()])
-                column = wkb.points(at)
+                column = wkb_of_points(at)
                 found = found.set_column(found.column_names.index("geometry"), "geometry", column)
             yield from found.replace_schema_metadata(None).to_batches()
-            progress(k + 1, len(parts))
 
     with _page_cache():
         for k, (name, kind) in enumerate(layers.items()):
@@ -237,44 +183,50 @@ def _page_cache() -> Iterator[None]:
             pyogrio.set_gdal_config_options({"OGR_SQLITE_CACHE": None})
 
 
-def _csv(parts: Sequence[Path], target: Path, progress: Callable[[int, int], None]) -> None:
+def _csv(parts: Sequence[Path], target: Path) -> None:
     with target.open("wb") as out:
         for k, part in enumerate(parts):
-            names = [n for n in _schema(part).names if n != "geometry"]
+            names = [n for n in schema_of(part).names if n != "geometry"]
             text = csv_bytes(read_part(part, names).to_pandas())
             out.write(text if k == 0 else text.split(b"\r\n", 1)[1])
-            progress(k + 1, len(parts))
 
 
-def _json(
-    plan: Plan,
-    table: ZoneTable,
-    parts: Sequence[Path],
-    brief: pa.Table,
-    rejected: Sequence[Rejected],
-    notices: Sequence[Notice],
-) -> bytes:
+def _counts(parts: Parts, brief: pa.Table) -> Counts:
     zones = Counter(brief["zone"].to_pylist())
-    flags: Counter[str] = Counter()
+    flags: Counter[Flag] = Counter()
     for said in pc.value_counts(brief["flags"]).to_pylist():
-        for flag in filter(None, said["values"].split("; ")):
+        for flag in _flags(said["values"]):
             flags[flag] += said["counts"]
+    return Counts(
+        sites=brief.num_rows,
+        zones={label: zones[label] for label in parts.table.labels if zones[label]},
+        no_zone=zones[None],
+        flagged=brief.num_rows - int(pc.sum(pc.equal(brief["flags"], "")).as_py() or 0),
+        flags=dict(flags.most_common()),
+    )
+
+
+def _flags(text: str) -> list[Flag]:
+    return [Flag(code) for code in text.split(FLAGS_APART) if code]
+
+
+def _json(parts: Parts, brief: pa.Table, counts: Counts) -> bytes:
     sites = None
     if brief.num_rows <= SITES_IN_JSON:
-        sites = [row for part in parts for row in _site_objects(read_part(part).to_pandas())]
+        sites = [row for path in parts.paths for row in _site_objects(read_part(path).to_pandas())]
     return json_bytes(
         {
             "format": "noonmark contract",
             "version": 1,
-            "title": plan.outputs.title or plan.title,
-            "zone_table_source": table.source,
-            "count": brief.num_rows,
-            "zones": {label: zones[label] for label in table.labels if zones[label]},
-            "flagged": brief.num_rows - int(pc.sum(pc.equal(brief["flags"], "")).as_py() or 0),
-            "flag_counts": dict(flags.most_common()),
+            "title": parts.plan.outputs.title or parts.plan.title,
+            "zone_table_source": parts.table.source,
+            "count": counts.sites,
+            "zones": counts.zones,
+            "flagged": counts.flagged,
+            "flag_counts": counts.flags,
             "sites": sites,
-            "rejected": [{"name": r.name, "why": r.why} for r in rejected],
-            "notices": notice_objects(notices),
+            "rejected": [{"name": r.name, "why": r.why} for r in parts.rejected],
+            "notices": notice_objects(parts.notices),
         }
     )
 
@@ -290,5 +242,5 @@ def _site_objects(rows: pandas.DataFrame) -> list[dict[str, Any]]:
         for site, values in zip(sites, rows[columns].to_numpy().tolist(), strict=True):
             site[name] = values
     for site in sites:
-        site["flags"] = [flag for flag in site["flags"].split("; ") if flag]
+        site["flags"] = _flags(site["flags"])
     return sites

@@ -9,7 +9,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -18,16 +18,16 @@ import shapely
 from markupsafe import Markup
 
 from planner.climate.answer import ClimatePicture, ZoneTable
+from planner.contract import ContractResult, Flag, Rejected
 from planner.ledger import Notice
 from planner.plan import Plan
 from planner.show import palette, words
+from planner.show.flags import FLAG_WORDS
 from planner.show.lonlat import geojson
 from planner.show.map import climate_group, credits, notices_view
 from planner.show.page import PAGES, OfflineMap, page_bytes
+from planner.store import FLAGS_APART, contract_columns
 from planner.units import MM_PER_IN, MONTHS, eto
-
-if TYPE_CHECKING:
-    from planner.contract import ContractResult, Rejected
 
 SITES_MOST = 250_000  # more than this and the page grows past 25 MB: the flagged first, then an even choice
 LABELLED_MOST = 2000  # outlines are drawn for a contract of this many sites
@@ -53,8 +53,6 @@ class ContractView:
 
 def view(result: ContractResult) -> ContractView:
     """The view of a contract that is in memory."""
-    from planner.show.tables import contract_columns
-
     shapes = result.shapes if len(result.names) <= LABELLED_MOST else None
     return ContractView(
         result.plan,
@@ -143,10 +141,10 @@ class _Codes:
         self.bases = pc.unique(seen.sites["basis"]).to_pylist()
         self.basis = _code(seen.sites["basis"], self.bases)
         kinds = pc.unique(seen.sites["flags"]).to_pylist()
-        self.flags = sorted({flag for kind in kinds for flag in kind.split("; ") if flag})
-        bits = np.array(
-            [sum(1 << self.flags.index(f) for f in kind.split("; ") if f) for kind in kinds] or [0], np.uint16
-        )
+        sets = [[Flag(code) for code in kind.split(FLAGS_APART) if code] for kind in kinds]
+        raised = [flag for flag in Flag if any(flag in some for some in sets)]
+        self.flags = [FLAG_WORDS[flag] for flag in raised]
+        bits = np.array([sum(1 << raised.index(flag) for flag in some) for some in sets] or [0], np.uint16)
         self.flag_bits = bits[_code(seen.sites["flags"], kinds)]
         self.colours = palette.zone_colours(seen.table.peak_mm_day)
 

@@ -56,7 +56,6 @@ from typing import TYPE_CHECKING, Any
 import geopandas
 import numpy as np
 import pandas
-import pyarrow as pa
 import rasterio
 import shapely
 
@@ -72,7 +71,6 @@ from planner.site import Floats
 from planner.units import MONTHS
 
 if TYPE_CHECKING:
-    from planner.contract import ContractResult
     from planner.job import SiteResult
 
 WGS84 = "EPSG:4326"
@@ -530,75 +528,3 @@ def gpkg_bytes(layers: Mapping[str, geopandas.GeoDataFrame]) -> bytes:
         for name, rows in layers.items():
             rows.to_file(path, layer=name, driver="GPKG", engine="pyogrio", mode="a" if path.exists() else "w")
         return path.read_bytes()
-
-
-# --- a contract -------------------------------------------------------------------------------------------------
-
-
-def contract_columns(result: ContractResult) -> dict[str, Any]:
-    """The columns of a contract's sites, one row each: arrays, and Arrow text picked from the few words used."""
-    zone, climate, table = result.zone, result.climate, result.zone.table
-    some = zone.zone >= 0
-    labels = list(table.labels)
-
-    def label(rows: Any) -> Any:
-        return pick(labels, rows)
-
-    def known(values: Any, digits: int = 6) -> Any:
-        out = np.round(np.asarray(values, np.float64), digits)
-        out[~np.isfinite(out)] = np.nan
-        return pa.array(out, from_pandas=True)
-
-    flags = list(dict.fromkeys(result.flags))
-    place = {kind: k for k, kind in enumerate(flags)}
-    columns: dict[str, Any] = {
-        "name": pa.array(result.names, pa.string()),
-        "longitude_deg": np.round(result.longitude_deg, 7),
-        "latitude_deg": np.round(result.latitude_deg, 7),
-        "zone": label(zone.zone),
-        "zone_probability": known(np.where(some, zone.p_zone, np.nan)),
-        "runner_up": label(zone.runner_up),
-        "runner_up_probability": known(np.where(zone.runner_up >= 0, zone.p_runner_up, np.nan)),
-        "peak_month": pick(list(MONTHS), zone.peak_month),
-        "peak_eto_mm_day": known(zone.peak_eto_mm_day),
-        "spread_mm_day": known(zone.spread_mm_day),
-    }
-    if zone.shown_percent is not None:
-        for k, name in enumerate(("shown_percent_in_lower_zone", "shown_percent", "shown_percent_in_higher_zone")):
-            columns[name] = known(zone.shown_percent[:, k], 1)
-    for way, name in zip(zone.ways[1:], ("temperature", "description"), strict=False):
-        columns[f"zone_by_{name}"] = label(way.zone)
-        columns[f"eto_by_{name}_mm_day"] = known(way.peak_eto_mm_day, 3)
-    columns["ways_agree"] = np.asarray(zone.agreement, bool)
-    if zone.same_zone is not None:
-        columns["ways_in_zone"] = zone.same_zone
-    columns["elevation_m"] = known(result.elevation_m, 2)
-    if climate.above_m is not None:
-        columns["above_cell_m"] = known(climate.above_m, 1)
-    columns["basis"] = coded(climate.basis)
-    columns["source"] = coded(climate.source)
-    columns["flags"] = pick(
-        ["; ".join(kind) for kind in flags], np.array([place[f] for f in result.flags], np.int64)
-    )
-    for m, month in enumerate(MONTHS):
-        columns[f"eto_mm_day_{month.lower()}"] = known(climate.eto_mm_day[:, m])
-    for m, month in enumerate(MONTHS):
-        columns[f"percent_{month.lower()}"] = known(zone.monthly_percent[:, m], 2)
-    return columns
-
-
-def pick(words_: Sequence[str], rows: Any) -> Any:
-    """Arrow text: the word of each row; null below zero."""
-    rows = np.asarray(rows, np.int64)
-    index = pa.array(np.maximum(rows, 0), pa.int32(), mask=rows < 0)
-    return pa.DictionaryArray.from_arrays(index, pa.array(list(words_) or [""], pa.string())).cast(pa.string())
-
-
-def coded(texts: Sequence[str]) -> Any:
-    kinds = {text: k for k, text in enumerate(dict.fromkeys(texts))}
-    return pick(list(kinds), [kinds[text] for text in texts])
-
-
-def contract_rows(result: ContractResult) -> pandas.DataFrame:
-    """Every site with its zone, one row each."""
-    return pa.table(contract_columns(result)).to_pandas()

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.contract import ContractFiles
 from planner.job import SiteResult
+from planner.show.contract_files import ContractFiles
+from planner.show.flags import FLAG_WORDS
 from planner.show.links import plan_view
 from planner.show.verdicts import SUPPORT_NAMES, most_ruled_out, reason
 from planner.units import MONTHS, eto, length, months
@@ -44,15 +45,15 @@ def summary(result: SiteResult) -> str:
 
 def contract_summary(result: ContractFiles) -> str:
     """A contract in a few lines: sites by zone, and how many to look at first."""
-    lines = [f"{result.count:,} sites."]
-    lines += [f"  {label}: {sites:,}" for label, sites in result.zones.items()]
-    none = result.count - sum(result.zones.values())
-    if none:
-        lines.append(f"  no zone of the table: {none:,}")
+    counts = result.counts
+    lines = [f"{counts.sites:,} sites."]
+    lines += [f"  {label}: {sites:,}" for label, sites in counts.zones.items()]
+    if counts.no_zone:
+        lines.append(f"  no zone of the table: {counts.no_zone:,}")
     # the rarest first: what every site has sets none apart
-    rare = sorted(result.flags.items(), key=lambda item: item[1])
-    lines.append(f"{result.flagged:,} to look at first" + (":" if rare else "."))
-    lines += [f"  {flag}: {sites:,}" for flag, sites in rare]
+    rare = sorted(counts.flags.items(), key=lambda item: item[1])
+    lines.append(f"{counts.flagged:,} to look at first" + (":" if rare else "."))
+    lines += [f"  {FLAG_WORDS[flag]}: {sites:,}" for flag, sites in rare]
     if result.rejected:
         lines.append(f"{len(result.rejected):,} left out.")
     return "\n".join(lines)

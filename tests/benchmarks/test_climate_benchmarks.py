@@ -17,8 +17,8 @@ import rasterio
 import shapely
 from numpy.testing import assert_allclose
 
-from planner.batches import run_contract_files
 from planner.climate.eto import MonthlyInputs, monthly_eto
+from planner.deliver import run_contract_files
 from planner.layers.coverage import cell_weights, weighted_means
 from planner.ledger import Ledger
 from planner.plan import parse_plan
@@ -209,7 +209,7 @@ def test_a_million_sites_from_file_to_file(benchmark, tmp_path, form):
 
     def ours() -> None:
         found = run_contract_files(plan, tmp_path / "out", Ledger(), force=True)
-        assert found.count == n
+        assert found.counts.sites == n
 
     def theirs() -> None:
         rows = geopandas.read_parquet(file) if form == "parquet" else geopandas.read_file(file)

@@ -1,0 +1,32 @@
+"""A contract from its file to a folder: parts made in `batches`, files made of them in `show`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from planner.batches import Progress, contract_parts
+from planner.ledger import Ledger
+from planner.plan import PlanFile
+from planner.show import check_folder
+from planner.show.contract_files import ContractFiles, file_names, write_parts
+
+
+def run_contract_files(
+    source: PlanFile,
+    folder: Path,
+    ledger: Ledger,
+    progress: Progress | None = None,
+    *,
+    force: bool = False,
+    scheduler: str | None = None,
+    part_sites: int | None = None,
+) -> ContractFiles:
+    """Zones of a contract, from its file to files in `folder`.
+
+    scheduler, part_sites: as :func:`planner.batches.contract_parts` takes them. force: overwrite files in `folder`
+    that are not ours. Raises PlanError, DataError or OutputError; parts that are finished then stay for the next
+    run.
+    """
+    check_folder(folder, file_names(source.plan), force)
+    with contract_parts(source, folder, ledger, progress, scheduler=scheduler, part_sites=part_sites) as parts:
+        return write_parts(parts, Path(folder), force)
