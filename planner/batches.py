@@ -6,12 +6,14 @@ written down with them, so that parts of another job are never mixed in.
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import gc
 import json
 import shutil
 import threading
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -24,7 +26,7 @@ from planner.climate.answer import SiteClimate, ZoneTable
 from planner.contract import ContractResult, Rejected, joined, merged, none_usable, zones_of
 from planner.layers.build import count_contract_sites, read_contract_sites
 from planner.layers.source import files_state
-from planner.ledger import DataError, Kind, Ledger, Notice, OutputError, PlanError, PlannerError
+from planner.ledger import CommandError, DataError, Kind, Ledger, Notice, OutputError, PlannerError
 from planner.local_climate import climate_at, picture_around, table_of
 from planner.plan import PlanFile
 from planner.site import ContractSites, Ints, inner_points
@@ -33,6 +35,7 @@ from planner.store import Parts, read_part, read_told, write_part
 Progress = Callable[[str, int, int], None]  # (what is being done, sites done, sites in all)
 
 PART = 200_000  # sites at a time: a million then go through in 1.2 GB (measured), and layers are read five times
+ANSWER_S = 10  # within which a scheduler answers
 _PARTS = ".parts"
 _one_at_a_time = threading.Lock()  # GDAL's datasets and the compiled loops are not for several threads at once
 
@@ -85,9 +88,11 @@ def contract_parts(
     """The parts of a contract, all done, in a folder within `folder`; taken away once their user is done with them.
 
     scheduler: address of a Dask scheduler; its workers must see the same paths. part_sites: rows of a part.
-    Raises PlanError, DataError or OutputError; parts that are finished then stay for the next run.
+    Raises PlanError, DataError, OutputError, or CommandError for the scheduler; finished parts then stay for the
+    next run.
     """
     tell, size = progress or (lambda what, done, total: None), part_sites or PART
+    run = _here if scheduler is None else _on(scheduler, tell)
     table = table_of(source, ledger)
     total = count_contract_sites(source)
     rows = part_rows(total, size)
@@ -97,7 +102,6 @@ def contract_parts(
     missing = [(span, path) for span, path in zip(rows, paths, strict=True) if not _done(path)]
     done = total - sum(end - first for (first, end), _ in missing)
     tell("zones", done, total)
-    run = _here if scheduler is None else _on(scheduler)
     for first, end in run(source, table, missing):
         done += end - first
         tell("zones", done, total)
@@ -228,31 +232,71 @@ def _here(source: PlanFile, table: ZoneTable, missing: Missing) -> Iterator[tupl
         yield do_part(source, table, first, end, str(path))
 
 
-def _on(address: str) -> Callable[[PlanFile, ZoneTable, Missing], Iterator[tuple[int, int]]]:
+def _on(address: str, tell: Progress) -> Callable[[PlanFile, ZoneTable, Missing], Iterator[tuple[int, int]]]:
     try:
         from distributed import Client, as_completed
     except ImportError:
-        raise PlanError(
+        raise CommandError(
             "--scheduler", "Dask is not installed", 'Install it with: pip install "noonmark[cluster]"'
         ) from None
+    _ask(address)
 
     def run(source: PlanFile, table: ZoneTable, missing: Missing) -> Iterator[tuple[int, int]]:
-        try:
-            client = Client(address, timeout="20s", set_as_default=False)
-        except (OSError, ValueError) as fault:
-            raise PlanError(
-                "--scheduler", f"no scheduler answers at {address}: {fault}", "Check the address"
-            ) from None
-        with contextlib.closing(client):
-            futures = [
+        carried = source.for_another_process()
+        with contextlib.closing(Client(address, timeout=ANSWER_S, set_as_default=False)) as client:
+            if not client.scheduler_info()["workers"]:
+                tell("waiting for a worker of the cluster", 0, 1)
+            futures = {
                 # the worker may die with its part half done: the part is then done again elsewhere
-                client.submit(do_part, source, table, first, end, str(path.resolve()), pure=False, retries=3)
-                for (first, end), path in missing
-            ]
-            for future in as_completed(futures):
-                yield future.result()
+                client.submit(do_part, carried, table, *span, str(path.resolve()), pure=False, retries=3): path
+                for span, path in missing
+            }
+            # its own loop is named, for this client is nobody's default
+            for future in as_completed(futures, loop=client.loop):
+                try:
+                    span = future.result()
+                except PlannerError:
+                    raise
+                except Exception as fault:
+                    raise CommandError(
+                        "--scheduler",
+                        f"a worker could not do its part: {type(fault).__name__}: {fault}",
+                        f"Every worker needs noonmark {__version__} and the same Python and packages as here",
+                    ) from fault
+                if not _done(futures[future]):
+                    raise CommandError(
+                        "--scheduler",
+                        f"a worker finished its part, but {futures[future]} is not to be seen from here",
+                        "Plan, layers and output folder must lie where every worker sees them under the same path",
+                    )
+                yield span
 
     return run
+
+
+def _ask(address: str) -> None:
+    """Raise CommandError unless a Dask scheduler answers at `address` in time.
+
+    The client's own limit does not cover its first handshake: it waits for ever on a port that says nothing.
+    """
+    from distributed import rpc
+    from distributed.security import Security
+
+    async def identity() -> str:
+        async with asyncio.timeout(ANSWER_S):
+            async with rpc(address, connection_args=Security().get_connection_args("client")) as found:
+                return str((await found.identity())["type"])
+
+    try:
+        with ThreadPoolExecutor(1) as apart:  # where a loop runs already, as in a notebook, it is not disturbed
+            kind = apart.submit(asyncio.run, identity()).result()
+    except Exception as fault:  # whatever answers there may say anything
+        said = f": {fault}" if str(fault) else f" within {ANSWER_S} s"
+        raise CommandError("--scheduler", f"no scheduler answers at {address}{said}", "Check the address") from None
+    if kind != "Scheduler":
+        raise CommandError(
+            "--scheduler", f"what answers at {address} is no scheduler but a {kind.lower()}", "Check the address"
+        )
 
 
 def _job(source: PlanFile, part_sites: int, total: int) -> str:

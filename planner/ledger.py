@@ -19,8 +19,8 @@ class Exit(IntEnum):
     """Exit codes of the command line; the README's table is checked against this list."""
 
     OK = 0
-    UNEXPECTED = 1  # a fault of ours: please report it
-    USAGE = 2  # the command line itself
+    UNEXPECTED = 1  # a fault of ours or of the installation: please report it
+    USAGE = 2  # the command line itself, or the scheduler that it names
     PLAN = 3  # the plan file, or what it names is not there
     DATA = 4  # a layer, a raster or a table that the plan names
     NO_MOUNT = 5  # everything ran and was written, but no mount meets every requirement
@@ -92,11 +92,18 @@ class PlannerError(Exception):
     where: file and feature, or file and key; what: the fault in one sentence; todo: the next step.
     """
 
-    exit_code: Exit = Exit.DATA
+    exit_code: Exit = Exit.UNEXPECTED
 
     def __init__(self, where: str, what: str, todo: str) -> None:
-        super().__init__(f"{where}: {what}. {todo}")
+        super().__init__(where, what, todo)  # all three, so that it comes back whole from another process
         self.where, self.what, self.todo = where, what, todo
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.what}. {self.todo}"
+
+
+class CommandError(PlannerError):
+    exit_code = Exit.USAGE
 
 
 class PlanError(PlannerError):

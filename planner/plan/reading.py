@@ -6,7 +6,7 @@ import os
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +41,12 @@ class PlanFile:
 
         filled = Path(re.sub(r"\$\{(\w+)\}", fill, text)).expanduser()
         return (filled if filled.is_absolute() else self.path.parent / filled).resolve()
+
+    def for_another_process(self) -> PlanFile:
+        """The same, holding the values that its paths take from this process's environment."""
+        named = set(re.findall(r"\$\{(\w+)\}", self.plan.model_dump_json()))
+        found = {name: os.environ[name] for name in named if name in os.environ}
+        return replace(self, variables={**found, **self.variables})
 
 
 def read_plan(path: str | Path, variables: Mapping[str, str] | None = None) -> PlanFile:
