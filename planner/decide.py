@@ -91,7 +91,8 @@ class Decision:
 
     requirements (g,); passes: (n, g); lacking: (n, g) 0 to 1, the share of what is required that is missing,
     0 where it passes. shortfalls: (n,) why it is ruled out, in the order of the requirements, none where it is
-    not. parts (p,) of the score; part_scores: (n, p) 0 to 1; score: (n,) 0 to 100, NaN where ruled out.
+    not. parts (p,) of the score; part_scores: (n, p) 0 to 1; worth: (n,) 0 to 1, these by
+    their weights; score: (n,) 0 to 100, NaN where ruled out.
     worst_month: (n,) 0 to 11, the irrigation month that receives the least light; short_month: (n,) the one
     whose direct sun falls shortest of wanted_h (12,), hours a day. reach_judged: there is something to reach.
     order: rows that pass, best first. chosen: row of the mount taken, -1 where none passes. overridden: the plan
@@ -108,6 +109,7 @@ class Decision:
     shortfalls: tuple[tuple[Shortfall, ...], ...]
     parts: tuple[Part, ...]
     part_scores: Floats
+    worth: Floats
     score: Floats
     worst_month: Ints
     short_month: Ints
@@ -190,7 +192,8 @@ def decide(
     part_scores = _part_scores(facts)
     w = plan.weights
     weight = np.array([w.light, w.rain, w.reach * facts.reach_judged, w.access])
-    score = np.where(passes.all(axis=1), 100.0 * (part_scores @ weight) / max(weight.sum(), 1e-9), np.nan)
+    worth = part_scores @ weight / max(weight.sum(), 1e-9)
+    score = np.where(passes.all(axis=1), 100.0 * worth, np.nan)
     order = tuple(int(k) for k in np.argsort(-score, kind="stable") if np.isfinite(score[k]))
     wanted = plan.mounts.choose
     chosen = _row_of(wanted, mounts, plan.mounts.named) if wanted else (order[0] if order else -1)
@@ -203,6 +206,7 @@ def decide(
         shortfalls=tuple(tuple(judged.shortfall(k) for judged in every if not judged.passes[k]) for k in range(n)),
         parts=tuple(Part),
         part_scores=part_scores,
+        worth=worth,
         score=score,
         worst_month=facts.worst_month,
         short_month=facts.short_month,
@@ -475,3 +479,21 @@ def weighed(room: Floats, rule: str) -> tuple[Ints, bool]:
     served = np.flatnonzero(room >= 0)
     whole = rule == "every" or not len(served) or len(served) == len(room)
     return (np.arange(len(room)) if whole else served), whole
+
+
+def substitutes(
+    places: Sequence[int], order: Sequence[int], holds: Bools, feeds: Bools, xyz: Floats
+) -> dict[int, int]:
+    """For each place of a layout the best other one with which every controller stays served; -1 for none.
+
+    order: rows that pass, best first; holds: (n, m) mount reaches controller; feeds: (n, r) mount feeds a repeater
+    of the layout. A substitute stands APART_M from every place of the layout.
+    """
+    needs = np.hstack([holds, feeds])
+    apart = [k for k in order if all(np.hypot(*(xyz[k] - xyz[p])[:2]) >= APART_M for p in places)]
+    found = {}
+    for place in places:
+        others = [p for p in places if p != place]
+        alone = needs[place] & ~needs[others].any(axis=0)
+        found[place] = next((k for k in apart if needs[k][alone].all()), -1)
+    return found

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from pathlib import PurePath
 
 import numpy as np
+import shapely
 
 from planner.climate.answer import ClimatePicture, SiteClimate, ZoneResult
 from planner.climate.zones import zone_sites
-from planner.decide import Decision, Part, decide, got_at
+from planner.decide import Decision, decide, got_at, substitutes
 from planner.layers import lonlat_shapes, named_xy, read_site, site_weather
 from planner.ledger import Kind, Ledger, Notice
 from planner.local_climate import climate_at, picture_around, table_of
@@ -19,11 +20,13 @@ from planner.mounts import Mounts, Refined, Support, find_mounts, refine
 from planner.plan import Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
 from planner.reach import ReachResult, margin, reach
+from planner.reach.layouts import Question
 from planner.reach.repeaters import Relays, fed_by, relays
-from planner.reach.scene import scene
-from planner.reach.study import ReachStudy, finer, study
+from planner.reach.scene import scene as radio_scene
+from planner.reach.study import ReachStudy, finer
+from planner.reach.study import study as study_of
 from planner.season import SeasonBasis, season_months
-from planner.site import Bools, Floats, Site
+from planner.site import Bools, Floats, Ints, Site
 from planner.siting import Siting, siting
 from planner.sun import SunResult, SunTable, sun_table, year_of_light
 from planner.sun.grid import LightGrid, light_grid
@@ -42,8 +45,10 @@ class SiteResult:
     """Everything that was found for one site; `show` draws it, and nothing more is computed there.
 
     season: (12,) months that irrigation runs; season_basis: how these were found.
-    climate_picture: peak-month ETo around the site, for the map.
-    losses, refined, light_spread: by row of the mounts that get a card, and of those the plan names: who takes
+    places: rows of the mounts that get a sensor, the chosen one first: several where they share the controllers.
+    substitutes: for each of these the row of the best other place with which every controller stays served, -1
+    where there is none. climate_picture: peak-month ETo around the site, for the map.
+    losses, refined, light_spread: by row of the places, the runners-up, and those the plan names: who takes
     their sun, what a little more mast or a step aside would buy, and how sure their light is.
     light: over the whole site, where the plan asks for it. water: how far the ETo reported at each mount is from
     the open site's. siting: classes of each mount. reach_study: links, coverage, fewest sensors and cables, worked
@@ -71,6 +76,8 @@ class SiteResult:
     water: WaterBias | None = None
     siting: Siting | None = None
     light_spread: Mapping[int, LightSpread] = field(default_factory=dict)
+    places: tuple[int, ...] = ()
+    substitutes: Mapping[int, int] = field(default_factory=dict)
 
     @cached_property
     def room(self) -> Floats:
@@ -78,21 +85,114 @@ class SiteResult:
         return margin(self.reach, self.plan.sensor)
 
 
-def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None) -> SiteResult:
+@dataclass(frozen=True)
+class _Scene:
+    """What every place of a site is judged by, a candidate as well as a trial beside it."""
+
+    plan: Plan
+    site: Site
+    season: Bools
+    table: SunTable
+    shade: Shading
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """Some places, and what was found at them."""
+
+    mounts: Mounts
+    sun: SunResult
+    rain: RainResult
+    reached: ReachResult
+
+
+def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = None) -> SiteResult:
     """Decide one site.
 
     Raises PlanError or DataError, saying where and what to do, when the input cannot be used.
     """
-    plan = source.plan
-    tell = progress or (lambda what, done, total: None)
+    plan, tell = plan_file.plan, progress or _silent
     tell("reading layers", 0, 1)
-    site = read_site(source, ledger)
+    site = read_site(plan_file, ledger)
     tell("climate", 0, 1)
-    climate, zone = _climate(source, site, ledger)
-    season, season_basis = season_months(
+    climate, zone = _climate(plan_file, site, ledger)
+    season, basis = season_months(
         plan.season.months, climate.eto_mm_day[0], climate.rain_mm[0], climate.t_mean_c[0]
     )
-    mounts = find_mounts(site, plan.mounts, plan.sensor.mast_m, named_xy(source, site))
+    scene = _Scene(plan, site, season, _sun(plan_file, site, ledger), _shading(plan, site))
+    seen = _seen(scene, _candidates(plan_file, site, ledger), tell)
+    repeaters = relays(radio_scene(site), plan, seen.mounts, seen.reached, got_at(plan, seen.mounts, seen.rain))
+    decision, seen = _decided(scene, seen, repeaters)
+    study = _study(scene, seen, decision, repeaters, ledger, tell)
+    reached = study.reached if study is not None else seen.reached
+    places = _places(decision, study)
+    rows = _close_up(decision, places, seen.mounts)
+    tell("what takes the sun", 0, 1)
+    losses = {
+        k: day_of_sun(site, seen.mounts.xyz[k], scene.table, season, scene.shade, time_zone=plan.time_zone)
+        for k in rows
+    }
+    spreads = light_spread(
+        site,
+        seen.mounts.xyz[rows],
+        carriers(site, seen.mounts.xyz, seen.mounts.building)[rows],
+        scene.table,
+        Doubt(plan.sun.placing_sd_m, plan.sun.heights_sd_share, plan.sun.crown_light_sd),
+        scene.shade,
+    )
+    water = eto_bias_from_eto(
+        seen.sun.light_share,
+        climate.eto_mm_day[0],
+        climate.t_mean_c[0],
+        site.latitude_deg,
+        max(0.0, np.nan_to_num(site.elevation_m)),
+    )
+    refined = refine(site, seen.mounts, rows, partial(_tried, scene, repeaters, decision))
+    light = _light(scene, ledger, tell) if plan.outputs.light_grid else None
+    picture = picture_around(plan_file, np.array([site.longitude_deg]), np.array([site.latitude_deg]), ledger)
+    holds = margin(reached, plan.sensor) >= 0
+    return SiteResult(
+        plan=plan,
+        site=site,
+        mounts=seen.mounts,
+        sun_table=scene.table,
+        sun=seen.sun,
+        rain=seen.rain,
+        reach=reached,
+        climate=climate,
+        zone=zone,
+        season=season,
+        season_basis=basis,
+        decision=decision,
+        places=places,
+        substitutes=substitutes(places, decision.order, holds, _feeds(repeaters, study), seen.mounts.xyz),
+        climate_picture=picture,
+        notices=tuple(ledger),
+        losses=losses,
+        refined=refined,
+        light=light,
+        reach_study=study,
+        water=water,
+        siting=siting(site, seen.mounts.xyz, seen.sun, seen.rain, season),
+        light_spread=dict(zip(rows, spreads, strict=True)),
+    )
+
+
+def _silent(what: str, done: int, total: int) -> None:
+    """Progress that nobody watches."""
+
+
+def _candidates(plan_file: PlanFile, site: Site, ledger: Ledger) -> Mounts:
+    """All candidates; says where there is none, and which places the plan names outside the site."""
+    plan, at = plan_file.plan, named_xy(plan_file, site)
+    outside = [
+        f"{point.name}, {ledger.length(away)} off"
+        for point, away in zip(plan.mounts.named, shapely.distance(site.outline, shapely.points(at)), strict=True)
+        if away > 0
+    ]
+    if outside:
+        ledger.add(Kind.CHECK, "mounts.named", "outside the site's outline, and judged all the same", outside)
+    mounts = find_mounts(site, plan.mounts, plan.sensor.mast_m, at)
     if not len(mounts):
         ledger.add(
             Kind.CHECK,
@@ -101,70 +201,7 @@ def run_site(source: PlanFile, ledger: Ledger, progress: Progress | None = None)
             "mounts.ground_spacing_m tries new posts on open ground",
         )
     _say_passed_over(site, mounts, plan, ledger)
-    table = _sun(source, site, ledger)
-    shade = _shading(plan, site)
-    sun = year_of_light(
-        site, mounts.xyz, table, shade, progress=lambda done, total: tell("sun and shade", done, total)
-    )
-    rain = rain_and_surroundings(site, mounts.xyz, shade.ground)
-    if plan.sensor.link == "cable":
-        tell("cable routes", 0, 1)
-    reached = _reached(plan, site, mounts)
-    repeaters = relays(scene(site), plan, mounts, reached, got_at(plan, mounts, rain))
-    while True:  # until those that come first do so by cables on fine cells
-        decision = decide(plan, mounts, sun, rain, reached, season, repeaters)
-        shown = [k for k in (decision.chosen, *decision.runners_up) if k >= 0]
-        closer = finer(site, plan, mounts, reached, shown)
-        if closer is reached:
-            break
-        reached = closer
-    named = [k for k, support in enumerate(mounts.support) if support is Support.NAMED and k not in shown]
-    tell("what takes the sun", 0, 1)
-    losses = {
-        k: day_of_sun(site, mounts.xyz[k], table, season, shade, time_zone=plan.time_zone) for k in (*shown, *named)
-    }
-    spreads = light_spread(
-        site,
-        mounts.xyz[[*shown, *named]],
-        carriers(site, mounts.xyz, mounts.building)[[*shown, *named]],
-        table,
-        Doubt(plan.sun.placing_sd_m, plan.sun.heights_sd_share, plan.sun.crown_light_sd),
-        shade,
-    )
-    refined = _refined(plan, site, mounts, table, season, shade, [*shown, *named], decision, repeaters)
-    light = _light(plan, site, table, shade, ledger, tell) if plan.outputs.light_grid else None
-    water = eto_bias_from_eto(
-        sun.light_share,
-        climate.eto_mm_day[0],
-        climate.t_mean_c[0],
-        site.latitude_deg,
-        max(0.0, np.nan_to_num(site.elevation_m)),
-    )
-    found = _study(plan, site, mounts, reached, decision, repeaters, ledger, tell)
-    picture = picture_around(source, np.array([site.longitude_deg]), np.array([site.latitude_deg]), ledger)
-    return SiteResult(
-        plan,
-        site,
-        mounts,
-        table,
-        sun,
-        rain,
-        found.reached if found is not None else reached,
-        climate,
-        zone,
-        season,
-        season_basis,
-        decision,
-        picture,
-        tuple(ledger),
-        losses,
-        refined,
-        light,
-        found,
-        water,
-        siting(site, mounts.xyz, sun, rain, season),
-        dict(zip((*shown, *named), spreads, strict=True)),
-    )
+    return mounts
 
 
 def _say_passed_over(site: Site, mounts: Mounts, plan: Plan, ledger: Ledger) -> None:
@@ -188,10 +225,10 @@ def _say_passed_over(site: Site, mounts: Mounts, plan: Plan, ledger: Ledger) -> 
         )
 
 
-def _sun(source: PlanFile, site: Site, ledger: Ledger) -> SunTable:
+def _sun(plan_file: PlanFile, site: Site, ledger: Ledger) -> SunTable:
     """The sun's year: under a clear sky, or with the clouds of a weather file; the sky's light spread as asked."""
-    plan, elevation_m = source.plan, max(0.0, float(np.nan_to_num(site.elevation_m)))
-    weather = site_weather(source, site, ledger)
+    plan, elevation_m = plan_file.plan, max(0.0, float(np.nan_to_num(site.elevation_m)))
+    weather = site_weather(plan_file, site, ledger)
     if weather is None:
         table = sun_table(
             site.latitude_deg, site.longitude_deg, elevation_m, plan.sun.step_minutes, plan.sun.day_step
@@ -218,9 +255,20 @@ def _shading(plan: Plan, site: Site) -> Shading:
     )
 
 
-def _reached(plan: Plan, site: Site, mounts: Mounts) -> ReachResult:
-    """Links of mounts, and cable routes where the sensor has a cable."""
-    return reach(
+def _seen(scene: _Scene, mounts: Mounts, tell: Progress = _silent) -> _Seen:
+    """Sun, rain, and links (with cable routes where the sensor has a cable) of some places."""
+    plan, site = scene.plan, scene.site
+    sun = year_of_light(
+        site,
+        mounts.xyz,
+        scene.table,
+        scene.shade,
+        progress=lambda done, total: tell("sun and shade", done, total),
+    )
+    rain = rain_and_surroundings(site, mounts.xyz, scene.shade.ground)
+    if plan.sensor.link == "cable":
+        tell("cable routes", 0, 1)
+    reached = reach(
         site,
         mounts.xyz,
         mounts.height_m,
@@ -231,53 +279,67 @@ def _reached(plan: Plan, site: Site, mounts: Mounts) -> ReachResult:
         plan.units,
         plan.requirements.max_range_share,
     )
+    return _Seen(mounts, sun, rain, reached)
 
 
-def _refined(
-    plan: Plan,
-    site: Site,
-    mounts: Mounts,
-    table: SunTable,
-    season: Bools,
-    shade: Shading,
-    rows: Sequence[int],
-    decision: Decision,
-    repeaters: Relays,
-) -> dict[int, Refined]:
-    """Trials beside and above some mounts, judged as the mounts were.
+def _judge(scene: _Scene, seen: _Seen, repeaters: Relays, among: Question | None = None) -> Decision:
+    return decide(scene.plan, seen.mounts, seen.sun, seen.rain, seen.reached, scene.season, repeaters, among)
 
-    decision, repeaters: what was found for these. The trials are not all the candidates: where the plan asks for
-    the fewest sensors, each must fit in a plan as good as the best one without it.
+
+def _decided(scene: _Scene, seen: _Seen, repeaters: Relays) -> tuple[Decision, _Seen]:
+    """The decision, once those that come first do so by cables on fine cells."""
+    decision = _judge(scene, seen, repeaters)
+    first = [k for k in (decision.chosen, *decision.runners_up) if k >= 0]
+    closer = finer(scene.site, scene.plan, seen.mounts, seen.reached, first)
+    if closer is seen.reached:
+        return decision, seen
+    return _decided(scene, replace(seen, reached=closer), repeaters)
+
+
+def _tried(scene: _Scene, repeaters: Relays, decision: Decision, trials: Mounts) -> tuple[Floats, Floats, Ints]:
+    """Light kept in the worst month, score, and controllers in reach of trials beside and above the mounts.
+
+    decision, repeaters: what was found for the mounts. The trials are not all the candidates: where the plan asks
+    for the fewest sensors, each must fit in a layout as good as the best one without it.
     """
-    free = plan.model_copy(update={"mounts": plan.mounts.model_copy(update={"choose": None})})
+    plan = scene.plan
+    free = replace(scene, plan=plan.model_copy(update={"mounts": plan.mounts.model_copy(update={"choose": None})}))
+    seen = _seen(free, trials)
+    fed = fed_by(radio_scene(scene.site), plan, trials, seen.reached, repeaters)
+    score = _judge(free, seen, fed, decision.sharing).score
+    among = np.flatnonzero(scene.season) if scene.season.any() else np.arange(12)
+    held = (margin(seen.reached, plan.sensor) >= 0).sum(axis=1)
+    return seen.sun.light_share[:, among].min(axis=1), score, held
 
-    def judge(trials: Mounts) -> tuple[Floats, Floats]:
-        sun = year_of_light(site, trials.xyz, table, shade)
-        rain = rain_and_surroundings(site, trials.xyz, shade.ground)
-        reached = _reached(plan, site, trials)
-        fed = fed_by(scene(site), plan, trials, reached, repeaters)
-        score = decide(free, trials, sun, rain, reached, season, fed, decision.sharing).score
-        among = np.flatnonzero(season) if season.any() else np.arange(12)
-        return sun.light_share[:, among].min(axis=1), score
 
-    return refine(site, mounts, rows, judge)
+def _places(decision: Decision, study: ReachStudy | None) -> tuple[int, ...]:
+    """Rows of all mounts of the layout, the chosen one first; it alone where no others share its controllers."""
+    best = study.layouts.best if study is not None and study.layouts is not None else None
+    if decision.chosen < 0 or best is None or decision.chosen not in best.mounts:
+        return (decision.chosen,) if decision.chosen >= 0 else ()
+    return (decision.chosen, *(k for k in best.mounts if k != decision.chosen))
+
+
+def _close_up(decision: Decision, places: Sequence[int], mounts: Mounts) -> list[int]:
+    """Rows of the mounts looked at closely: of the layout, the runners-up, and those that the plan names."""
+    named = (k for k, support in enumerate(mounts.support) if support is Support.NAMED)
+    return list(dict.fromkeys((*places, *decision.runners_up, *named)))
+
+
+def _feeds(repeaters: Relays, study: ReachStudy | None) -> Bools:
+    """(n, r) mounts that feed each repeater of the layout."""
+    best = study.layouts.best if study is not None and study.layouts is not None else None
+    return np.asarray(repeaters.feed[:, np.isin(repeaters.rows, best.repeaters if best is not None else ())])
 
 
 def _study(
-    plan: Plan,
-    site: Site,
-    mounts: Mounts,
-    reached: ReachResult,
-    decision: Decision,
-    repeaters: Relays,
-    ledger: Ledger,
-    tell: Progress,
+    scene: _Scene, seen: _Seen, decision: Decision, repeaters: Relays, ledger: Ledger, tell: Progress
 ) -> ReachStudy | None:
     """What comes after the decision; None where there is nothing to reach."""
+    plan, site, mounts, reached = scene.plan, scene.site, seen.mounts, seen.reached
     if not len(site.controllers):
         return None
     tell("links and cables", 0, 1)
-    parts = [k for k, part in enumerate(decision.parts) if part is not Part.REACH]
     row = decision.chosen if decision.chosen >= 0 else decision.nearest
     usable = np.zeros(len(mounts), bool)
     usable[decision.usable] = True
@@ -286,7 +348,7 @@ def _study(
     if plan.sensor.link == "radio":
         for said in reached.radio.outside:
             ledger.add(Kind.ASSUMED, "sensor.radio_band_mhz", said)
-    found = study(
+    found = study_of(
         site,
         plan,
         mounts,
@@ -294,9 +356,10 @@ def _study(
         row,
         decision.runners_up,
         usable,
-        decision.part_scores[:, parts].mean(axis=1),
+        decision.worth,
         repeaters,
         keep=decision.chosen >= 0,
+        passing=np.array(decision.passing, bool),
     )
     coarse_m, fine_m = reached.cable_cell_m, found.cable_cell_m
     asked = ledger.length(plan.cable.cell_m)
@@ -324,15 +387,16 @@ def _study(
     return found
 
 
-def _light(plan: Plan, site: Site, table: SunTable, shade: Shading, ledger: Ledger, tell: Progress) -> LightGrid:
+def _light(scene: _Scene, ledger: Ledger, tell: Progress) -> LightGrid:
+    plan = scene.plan
     grid = light_grid(
-        site,
-        table,
+        scene.site,
+        scene.table,
         cell_m=plan.outputs.light_cell_m,
         ground_m=plan.mounts.ground_post_m,
         roof_m=plan.sensor.mast_m,
         progress=lambda done, total: tell("light over the site", done, total),
-        year=partial(year_of_light, shade=shade),
+        year=partial(year_of_light, shade=scene.shade),
     )
     if grid.cell_m > plan.outputs.light_cell_m:
         ledger.add(
@@ -344,10 +408,10 @@ def _light(plan: Plan, site: Site, table: SunTable, shade: Shading, ledger: Ledg
     return grid
 
 
-def _climate(source: PlanFile, site: Site, ledger: Ledger) -> tuple[SiteClimate, ZoneResult]:
-    plan = source.plan
+def _climate(plan_file: PlanFile, site: Site, ledger: Ledger) -> tuple[SiteClimate, ZoneResult]:
+    plan = plan_file.plan
     given = plan.climate.elevation_m
     elevation_m = np.array([given if given is not None else site.elevation_m])
-    climate = climate_at(source, lonlat_shapes([site.outline], site.crs), elevation_m, ledger, names=[site.name])
-    table = table_of(source, ledger)
+    climate = climate_at(plan_file, lonlat_shapes([site.outline], site.crs), elevation_m, ledger, names=[site.name])
+    table = table_of(plan_file, ledger)
     return climate, zone_sites(climate, np.array([site.latitude_deg]), table, plan.climate.description, plan.units)

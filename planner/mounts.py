@@ -274,7 +274,8 @@ def _straight_share(rings: Any) -> Floats:
 
 # --- the best few, a little to the side and a little higher -----------------------------------------------------
 
-Judge = Callable[[Mounts], tuple[Floats, Floats]]  # (n,) light kept in the worst month, (n,) score, NaN: shut out
+# (n,) light kept in the worst month, (n,) score, NaN where ruled out, (n,) controllers in reach
+Judge = Callable[[Mounts], tuple[Floats, Floats, Ints]]
 
 
 @dataclass(frozen=True)
@@ -283,12 +284,14 @@ class Refined:
 
     raised_m: (k,) from 0 up; moved_m: (j,) along the edge, positive to the right of one who looks outward
     (towards moved_to_deg), 0 among them; empty for mounts on no edge. *_light: share of light kept in the worst
-    irrigation month; *_score: 0 to 100, NaN where a requirement shuts the place out.
+    irrigation month; *_score: 0 to 100, NaN where a requirement rules the place out; raised_held:
+    controllers in reach.
     """
 
     raised_m: Floats
     raised_light: Floats
     raised_score: Floats
+    raised_held: Ints
     moved_m: Floats
     moved_light: Floats
     moved_score: Floats
@@ -330,7 +333,7 @@ def refine(
         return {}
     of = np.array(owner, np.int64)
     higher, aside = np.concatenate(up), np.concatenate(side)
-    light, score = judge(_trials(site, mounts, of, higher, aside))
+    light, score, held = judge(_trials(site, mounts, of, higher, aside))
     out = {}
     for k in rows:
         mine = np.flatnonzero(of == k)
@@ -339,6 +342,7 @@ def refine(
             raised,
             light[lift],
             score[lift],
+            held[lift],
             aside[move],
             light[move],
             score[move],

@@ -6,7 +6,7 @@ import shapely
 from decided import SEASON, TABLE, decided
 
 from planner import plan
-from planner.decide import APART_M, Cause, Part, Requirement, Shortfall, Verdict, decide
+from planner.decide import APART_M, Cause, Part, Requirement, Shortfall, Verdict, decide, substitutes
 from planner.ledger import PlanError
 from planner.mounts import find_mounts
 from planner.rain import rain_and_surroundings
@@ -246,3 +246,27 @@ def test_nothing_to_judge():
     assert found.passes.shape == found.lacking.shape == (0, len(Requirement))
     assert found.part_scores.shape == (0, len(Part))
     assert found.order == found.runners_up == found.shortfalls == ()
+
+
+def test_a_substitute_keeps_everybody_served():
+    """Two places: the first alone serves A and feeds the repeater, the second alone serves C; both serve B."""
+    xyz = np.array([[0, 0, 3], [200, 0, 3], [50, 0, 3], [60, 0, 3], [10, 0, 3], [100, 0, 3]], float)
+    holds = np.array([[1, 1, 0], [0, 1, 1], [1, 0, 0], [1, 1, 1], [1, 1, 1], [0, 0, 1]], bool)
+    feeds = np.array([[1], [0], [0], [1], [1], [0]], bool)
+    # best first: 4 stands too near to the first place, 2 does not feed the repeater, 3 does both
+    assert substitutes((0, 1), (4, 0, 1, 5, 2, 3), holds, feeds, xyz) == {0: 3, 1: 5}
+    assert substitutes((0, 1), (4, 0, 1, 2), holds, feeds, xyz) == {0: -1, 1: -1}
+    assert substitutes((0, 1), (0, 1, 2), holds, feeds[:, :0], xyz) == {0: 2, 1: -1}
+
+
+def test_the_nearest_to_passing_lacks_least():
+    """One fails a single requirement by far, the other two by a little."""
+    lawn = KeepOuts(("lawn",), (KeepOut.SPRAY,), (shapely.box(39.05, -9, 60, 9),))
+    hot = KeepOuts(("flue",), (KeepOut.HEAT,), (shapely.box(35, -9, 35.05, 9),))
+    both = KeepOuts((*lawn.names, *hot.names), (*lawn.kinds, *hot.kinds), (*lawn.shapes, *hot.shapes))
+    found = judge(bare_site(keep_outs=both), [("far over", 0, 0, 19.0), ("by a little", 38.0, 0, 4.9)])
+    assert found.lacking[0].sum() == pytest.approx(0.9)
+    by_little = found.lacking[1].sum()
+    assert 0 < by_little < 0.2
+    assert (found.passes == (found.lacking == 0)).all()
+    assert found.nearest == 1

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 import planner
+from planner.decide import APART_M
 from planner.job import SiteResult
 from planner.ledger import Kind
 from planner.mounts import Support
@@ -25,18 +26,53 @@ def campus() -> SiteResult:
 
 
 def test_cards_and_named_mounts_are_looked_at_closely(campus: SiteResult) -> None:
-    cards = {k for k in (campus.decision.chosen, *campus.decision.runners_up) if k >= 0}
+    cards = {*campus.places, *campus.decision.runners_up}
+    assert campus.places[0] == campus.decision.chosen
     named = {k for k, support in enumerate(campus.mounts.support) if support is Support.NAMED}
     assert named
     assert set(campus.losses) == set(campus.refined) == cards | named
 
 
 def test_what_the_trials_start_from_is_the_mount_itself(campus: SiteResult) -> None:
+    held = (campus.room >= 0).sum(axis=1)
     for row, tried in campus.refined.items():
         worst = campus.sun.light_share[row, campus.season].min()
         assert tried.raised_light[0] == pytest.approx(worst, abs=1e-9)
         assert tried.raised_score[0] == pytest.approx(campus.decision.score[row], nan_ok=True)
         assert (np.diff(tried.raised_light) > -1e-9).all()
+        assert tried.raised_held[0] == held[row]
+
+
+def test_the_layout_is_a_set_of_places_each_with_its_links_and_its_substitute(campus: SiteResult) -> None:
+    """The demo's five controllers are shared by two sensors; any substitute keeps all five served."""
+    best = campus.reach_study.layouts.best
+    assert set(campus.places) == set(best.mounts)
+    assert len(campus.places) == 2
+    held = campus.room >= 0
+    assert held[list(campus.places)].any(axis=0).all()
+    assert set(campus.reach_study.views) >= set(campus.places)
+    assert set(campus.substitutes) == set(campus.places)
+    assert any(other >= 0 for other in campus.substitutes.values())
+    for place, other in campus.substitutes.items():
+        if other >= 0:
+            rest = [p for p in campus.places if p != place]
+            assert held[[other, *rest]].any(axis=0).all()
+            assert campus.decision.passes[other].all()
+            away = np.hypot(*(campus.mounts.xyz[list(campus.places)] - campus.mounts.xyz[other])[:, :2].T)
+            assert (away >= APART_M).all()
+
+
+def test_a_named_place_outside_the_site_is_said(tmp_path: Path) -> None:
+    source = planner.read_plan(CAMPUS)
+    raw = source.plan.model_dump(exclude_none=True)
+    raw["sun"] |= {"step_minutes": 60, "day_step": 15}
+    inside, outside = raw["mounts"]["named"][0], dict(raw["mounts"]["named"][0])
+    outside |= {"name": "Water tower over the road", "y": inside["y"] + 0.009}  # 1 km to the north
+    raw["mounts"] |= {"named": (inside, outside), "roof_edges": False, "walls": False, "poles": False}
+    found = planner.run_site(parse_plan(raw, source.path))
+    notice = next(n for n in found.notices if n.where == "mounts.named")
+    assert notice.kind is Kind.CHECK
+    assert [feature.split(",")[0] for feature in notice.features] == ["Water tower over the road"]
 
 
 def test_losses_go_with_the_light(campus: SiteResult) -> None:

@@ -160,7 +160,7 @@ def test_every_step_of_every_edge_is_tried(spacing):
 
 def linear_judge(trials):
     """Light grows with height, score with the easting: what refine must report is then known."""
-    return 0.5 + 0.1 * (trials.xyz[:, 2] - 8.6), 50 + trials.xyz[:, 0]
+    return 0.5 + 0.1 * (trials.xyz[:, 2] - 8.6), 50 + trials.xyz[:, 0], (trials.xyz[:, 2] > 9).astype(int)
 
 
 def test_refine_says_what_more_mast_and_a_step_aside_would_buy():
@@ -178,6 +178,7 @@ def test_refine_says_what_more_mast_and_a_step_aside_would_buy():
     mine = result[south]
     np.testing.assert_allclose(mine.raised_m, [0, 0.5, 1, 1.5, 2])
     np.testing.assert_allclose(mine.raised_light, 0.5 + 0.1 * mine.raised_m)
+    assert mine.raised_held.tolist() == (8.6 + mine.raised_m > 9).astype(int).tolist()
     # one who looks south has the west to the right; the corner at x = 0 is 5 m away, less the setback's 0.3 m
     assert mine.moved_to_deg == 270
     x = found.xyz[south, 0]
@@ -192,9 +193,9 @@ def test_refine_says_what_more_mast_and_a_step_aside_would_buy():
 def test_a_step_that_buys_little_is_not_taken():
     site = one_building()
     found = find_mounts(site, plan.Mounts(walls=False), 0.6)
-    mine = refine(site, found, [0], lambda t: (np.ones(len(t)), 60 + 0.01 * t.xyz[:, 0]))[0]
+    mine = refine(site, found, [0], lambda t: (np.ones(len(t)), 60 + 0.01 * t.xyz[:, 0], np.ones(len(t), int)))[0]
     assert mine.moved_m[mine.best_move()] == 0
-    shut = refine(site, found, [0], lambda t: (np.ones(len(t)), np.full(len(t), np.nan)))[0]
+    shut = refine(site, found, [0], lambda t: (np.ones(len(t)), np.full(len(t), np.nan), np.zeros(len(t), int)))[0]
     assert shut.moved_m[shut.best_move()] == 0
 
 

@@ -216,7 +216,7 @@ def test_panel_tells_who_takes_the_sun_and_what_mast_buys(browser: Browser, fold
         words.day_sentence(yard, row),
         "What more mast would buy",
         "as planned",
-        *(cell for r in words.raised(yard, row) for cell in (r.more, r.light, r.score)),
+        *(cell for r in words.raised(yard, row) for cell in (r.more, r.light, r.held, r.score)),
         words.moved(yard, row),
         "Open to rain",
         words.rain_sentence(yard, row),
@@ -340,7 +340,7 @@ def test_a_row_shows_its_mount(browser: Browser, folder: Path, yard: SiteResult,
     for line in words.losses(yard, second, most=2):
         assert line in card
     cells = [cell.text for cell in browser.all(".leaflet-popup-content .card-table td")]
-    assert cells == [text for r in words.raised(yard, second) for text in (r.more, r.light, r.score)]
+    assert cells == [text for r in words.raised(yard, second) for text in (r.more, r.light, r.held, r.score)]
 
 
 @pytest.mark.parametrize("size", [DESKTOP, PHONE])

@@ -242,9 +242,9 @@ def _closely(site: Site, mounts: Mounts, decision: Decision, table: SunTable, se
     """Trials beside and above the mounts with a card (scored by their light alone), and a coarse light grid."""
     if site.latitude_deg not in CLOSELY:
 
-        def judge(trials: Mounts) -> tuple[np.ndarray, np.ndarray]:
+        def judge(trials: Mounts) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
             light = year_of_light(site, trials.xyz, table).light_share[:, season].min(axis=1)
-            return light, 100 * light + np.arange(len(light)) % 3
+            return light, 100 * light + np.arange(len(light)) % 3, np.ones(len(light), int)
 
         CLOSELY[site.latitude_deg] = (
             refine(site, mounts, [decision.chosen, *decision.runners_up], judge, along_m=1.0),
@@ -859,6 +859,7 @@ def test_what_more_mast_buys_in_a_table(yard: SiteResult) -> None:
         np.array([0.0, 0.5]),
         np.array([0.912, 0.934]),
         np.array([np.nan, 71.2]),
+        np.array([1, 2]),
         np.array([-1.0, 0.0, 1.0]),
         np.array([0.9, 0.91, 0.95]),
         np.array([60.0, 61.0, 70.0]),
@@ -866,8 +867,8 @@ def test_what_more_mast_buys_in_a_table(yard: SiteResult) -> None:
     )
     result = dataclasses.replace(yard, refined={row: tried})
     plain, more = words.raised(result, row)
-    assert (plain.more, plain.light, plain.score) == ("as planned", "91.2%", "shut out")
-    assert (more.more, more.light, more.score) == ("+1.6 ft", "93.4%", "71")
+    assert (plain.more, plain.light, plain.held, plain.score) == ("as planned", "91.2%", "1", "shut out")
+    assert (more.more, more.light, more.held, more.score) == ("+1.6 ft", "93.4%", "2", "71")
     assert words.moved(result, row) == "3.3 ft further east along its edge it would score 70 (+9.0) and keep 95.0%."
     stay = dataclasses.replace(tried, moved_score=np.array([60.0, 61.0, 61.3]))
     assert words.moved(dataclasses.replace(yard, refined={row: stay}), row).startswith("Nowhere along its edge")

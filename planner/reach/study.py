@@ -70,22 +70,19 @@ def study(
     preference: Floats,
     relays: Relays | None = None,
     keep: bool = True,
+    passing: Bools | None = None,
 ) -> ReachStudy:
     """row: the mount that was chosen, or the one nearest to passing; runners_up: others with a card.
 
     usable: (n,) mounts that a layout may use; preference: (n,) 0 to 1, how good they are otherwise; relays:
-    repeaters that may be used. keep: the layout must use `row`.
+    repeaters that may be used. keep: the layout must use `row`. passing: (n,) mounts that a
+    tip may name, `usable` unless given.
     """
     m = len(site.controllers)
     if row < 0 or not m:
         return ReachStudy(reached, row, {}, None, (), 0.0, (), None)
     s = scene(site)
     radio_link = settings.sensor.link == "radio"
-    rows = [row, *runners_up]
-    seen = {}
-    if radio_link:
-        highest_m = settings.requirements.max_height_m
-        seen = views(site, s, mounts, reached, rows, usable, settings.units, highest_m)
     xyz = mounts.xyz[row]
     covered = None
     if radio_link:
@@ -121,6 +118,13 @@ def study(
             reached = finer(site, settings, mounts, reached, open_rows[list(found.best.mounts)])
         found = _renumbered(found, open_rows, some, reached, margin(reached, settings.sensor), row)
         held_with = _held_with(found.best, some, reached)
+    seen: dict[int, tuple[LinkView, ...]] = {}
+    if radio_link:
+        partners = found.best.mounts if found is not None and found.best is not None and keep else ()
+        highest_m = settings.requirements.max_height_m
+        rows = list(dict.fromkeys((row, *partners, *runners_up)))
+        movable = usable if passing is None else passing
+        seen = views(site, s, mounts, reached, rows, movable, settings.units, highest_m)
     first = _first_served(found, reached, settings, row)
     choices = tuple(_choice(reached, settings, row, k, runs[k], k == first) for k in range(m))
     return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with)

@@ -84,7 +84,7 @@ def views(
 ) -> dict[int, tuple[LinkView, ...]]:
     """Every link of some mounts, by mount.
 
-    usable: (n,) mounts that meet every requirement but reach; highest_m: head above ground that can be serviced.
+    usable: (n,) mounts that the sensor may be moved to; highest_m: head above ground that can be serviced.
     """
     m = len(site.controllers)
     if not m:

@@ -317,10 +317,12 @@ def losses(result: SiteResult, row: int, most: int = 4) -> list[str]:
 
 @dataclass(frozen=True)
 class Raised:
-    """A row of the table: so much more mast, the light it keeps in the worst irrigation month, and its score."""
+    """A row of the table: so much more mast, the light it keeps in the worst irrigation month, how many controllers
+    it reaches, and its score."""
 
     more: str
     light: str
+    held: str
     score: str
 
 
@@ -334,9 +336,12 @@ def raised(result: SiteResult, row: int) -> list[Raised]:
         Raised(
             f"+{length(float(more), units, 1)}" if more else "as planned",
             f"{light:.1%}",
+            f"{held}",
             f"{score:.0f}" if np.isfinite(score) else "shut out",
         )
-        for more, light, score in zip(tried.raised_m, tried.raised_light, tried.raised_score, strict=True)
+        for more, light, held, score in zip(
+            tried.raised_m, tried.raised_light, tried.raised_held, tried.raised_score, strict=True
+        )
     ]
 
 
