@@ -22,6 +22,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -146,16 +147,14 @@ def relief_horizon(
     tangent = np.zeros((len(mounts), len(azimuth)))
     distance = np.full(tangent.shape, np.nan)
     # where each raster takes over from the finer one
-    begins = [np.full(tangent.shape, max(start_m, NUDGE_M))]
-    for relief in reliefs[:-1]:
-        begins.append(_ends(mounts, sin, cos, *_grid(relief), begins[-1]))
+    start_m = max(start_m, NUDGE_M)
+    begins = [np.full(tangent.shape, start_m)]
+    blocks = [_blocks(relief) for relief in reliefs]
+    for each in blocks[:-1]:
+        begins.append(_ends(mounts, sin, cos, each, begins[-1]))
     # far first: most of what is near lies below the far horizon, and is then passed over quickly
-    for relief, begin in zip(reversed(reliefs), reversed(begins), strict=True):
-        values = np.ascontiguousarray(relief.heights.values, np.float64)
-        pyramid = (relief.maxima, relief.start, relief.rows, relief.cols)
-        _walk_all(
-            mounts, sin, cos, *_grid(relief), values, *pyramid, relief.cells, begin, reach_m, tangent, distance
-        )
+    for each, begin in zip(reversed(blocks), reversed(begins), strict=True):
+        _walk_all(mounts, sin, cos, each, begin, start_m, reach_m, tangent, distance)
     return GroundHorizon(tangent, distance)
 
 
@@ -263,26 +262,67 @@ def _near(reliefs: tuple[Relief, ...], mounts_xyz: Floats, azimuth_deg: ArrayLik
     return GroundHorizon(np.where(covered, ZENITH, found.tangent), np.where(covered, 0.0, found.distance_m))
 
 
-def _grid(relief: Relief) -> tuple[float, float, float, int, int]:
-    """Corner of the finest blocks, their width, and how many there are down and across."""
+class _Blocks(NamedTuple):
+    """A relief for the compiled loops: the corner of its finest blocks, their width, and what is in them."""
+
+    left_m: float
+    top_m: float
+    cell_m: float
+    values: Floats
+    maxima: Floats
+    start: Ints
+    rows: Ints
+    cols: Ints
+    cells: bool
+
+
+class _Ray(NamedTuple):
+    """One azimuth, in blocks: the mount from the raster's corner, blocks a metre, and metres a block."""
+
+    u0: float
+    v0: float
+    su: float
+    sv: float
+    ru: float
+    rv: float
+
+
+def _blocks(relief: Relief) -> _Blocks:
     h, shift = relief.heights, 0.0 if relief.cells else 0.5
-    return (
+    return _Blocks(
         h.left_m + shift * h.cell_m,
         h.top_m - shift * h.cell_m,
         h.cell_m,
-        int(relief.rows[0]),
-        int(relief.cols[0]),
+        np.ascontiguousarray(h.values, np.float64),
+        relief.maxima,
+        relief.start,
+        relief.rows,
+        relief.cols,
+        relief.cells,
+    )
+
+
+@kernel(inline="always")
+def _ray(mount, sin, cos, blocks):  # type: ignore[no-untyped-def]
+    su, sv = sin / blocks.cell_m, -cos / blocks.cell_m
+    return _Ray(
+        (mount[0] - blocks.left_m) / blocks.cell_m,
+        (blocks.top_m - mount[1]) / blocks.cell_m,
+        su,
+        sv,
+        1.0 / su if su != 0.0 else 0.0,
+        1.0 / sv if sv != 0.0 else 0.0,
     )
 
 
 @kernel
-def _ends(mounts, sin, cos, left_m, top_m, cell_m, nr, nc, begin):  # type: ignore[no-untyped-def]
+def _ends(mounts, sin, cos, blocks, begin):  # type: ignore[no-untyped-def]
     """Distance at which the rays leave a raster; `begin` where they are not over it by then."""
     end = begin.copy()
     for m in range(mounts.shape[0]):
-        u0, v0 = (mounts[m, 0] - left_m) / cell_m, (top_m - mounts[m, 1]) / cell_m
         for a in range(sin.shape[0]):
-            t0, t1 = _over(u0, v0, sin[a] / cell_m, -cos[a] / cell_m, nr, nc, begin[m, a], np.inf)
+            ray = _ray(mounts[m], sin[a], cos[a], blocks)
+            t0, t1 = _over(ray, blocks, begin[m, a], np.inf)
             # a raster that begins farther out leaves a gap, which the wider one must fill
             if t0 == begin[m, a] and t1 > t0:
                 end[m, a] = t1
@@ -290,122 +330,88 @@ def _ends(mounts, sin, cos, left_m, top_m, cell_m, nr, nc, begin):  # type: igno
 
 
 @kernel
-def _over(u0, v0, su, sv, nr, nc, t0, t1):  # type: ignore[no-untyped-def]
+def _over(ray, blocks, t0, t1):  # type: ignore[no-untyped-def]
     """The part of the ray from t0 to t1 that is over the raster; empty (end before start) where none is."""
-    if su != 0.0:
-        a, b = -u0 / su, (nc - u0) / su
+    nr, nc = blocks.rows[0], blocks.cols[0]
+    if ray.su != 0.0:
+        a, b = -ray.u0 / ray.su, (nc - ray.u0) / ray.su
         t0, t1 = max(t0, min(a, b)), min(t1, max(a, b))
-    elif u0 <= 0.0 or u0 >= nc:
+    elif ray.u0 <= 0.0 or ray.u0 >= nc:
         t1 = -1.0
-    if sv != 0.0:
-        a, b = -v0 / sv, (nr - v0) / sv
+    if ray.sv != 0.0:
+        a, b = -ray.v0 / ray.sv, (nr - ray.v0) / ray.sv
         t0, t1 = max(t0, min(a, b)), min(t1, max(a, b))
-    elif v0 <= 0.0 or v0 >= nr:
+    elif ray.v0 <= 0.0 or ray.v0 >= nr:
         t1 = -1.0
     return t0, t1
 
 
 @kernel
-def _walk_all(  # type: ignore[no-untyped-def]
-    mounts,
-    sin,
-    cos,
-    left_m,
-    top_m,
-    cell_m,
-    nr,
-    nc,
-    values,
-    maxima,
-    start,
-    rows,
-    cols,
-    cells,
-    begin,
-    reach_m,
-    tangent,
-    distance,
-):
+def _walk_all(mounts, sin, cos, blocks, begin, start_m, reach_m, tangent, distance):  # type: ignore[no-untyped-def]
     """One raster for all mounts and azimuths; raises `tangent`."""
     for m in range(mounts.shape[0]):
-        u0, v0 = (mounts[m, 0] - left_m) / cell_m, (top_m - mounts[m, 1]) / cell_m
         last = np.nan
         for a in range(sin.shape[0]):
-            su, sv = sin[a] / cell_m, -cos[a] / cell_m
-            t0, t1 = _over(u0, v0, su, sv, nr, nc, begin[m, a], reach_m)
+            ray = _ray(mounts[m], sin[a], cos[a], blocks)
+            t0, t1 = _over(ray, blocks, begin[m, a], reach_m)
             if t0 >= t1:
                 continue
-            best, where = _walk(
-                u0,
-                v0,
-                mounts[m, 2],
-                su,
-                sv,
-                values,
-                maxima,
-                start,
-                rows,
-                cols,
-                cells,
-                t0,
-                t1,
-                t0 == begin[m, a],
-                tangent[m, a],
-                last,
-            )
+            if not blocks.cells:
+                best, where = _guess(ray, mounts[m, 2], blocks, t0, t1, tangent[m, a], last)
+            else:
+                best, where = tangent[m, a], np.nan
+                if t0 == start_m:  # inside a cell, whose near wall is behind the start
+                    i, j = _cell(ray, blocks, t0 + NUDGE_M)
+                    t0 = _leave(ray, i, j, 0, t0, t1)
+            best, where = _walk(ray, mounts[m, 2], blocks, t0, t1, best, where)
             if best > tangent[m, a]:
                 tangent[m, a] = best
                 distance[m, a] = where
                 last = where
 
 
-@kernel
-def _walk(  # type: ignore[no-untyped-def]
-    u0, v0, z0, su, sv, values, maxima, start, rows, cols, cells, t0, t1, within, best, guess_m
-):
-    """Along one azimuth from t0 to t1: (largest tangent, its distance), or (best, NaN) where nothing is higher.
+@kernel(inline="always")
+def _cell(ray, blocks, t):  # type: ignore[no-untyped-def]
+    i = min(max(int(ray.v0 + ray.sv * t), 0), blocks.rows[0] - 1)
+    j = min(max(int(ray.u0 + ray.su * t), 0), blocks.cols[0] - 1)
+    return i, j
 
-    u0, v0: the mount in blocks from the raster's corner; su, sv: blocks a metre. within: t0 lies inside the raster,
-    not at its rim. best: the horizon so far. guess_m: where the azimuth before had its horizon; the point there is
-    a lower bound here, and mostly a good one.
-    """
-    nr, nc = rows[0], cols[0]
-    ru = 1.0 / su if su != 0.0 else 0.0
-    rv = 1.0 / sv if sv != 0.0 else 0.0
-    where = np.nan
-    if cells:
-        if within:  # inside a cell, whose near wall is behind the start
-            i = min(max(int(v0 + sv * (t0 + NUDGE_M)), 0), nr - 1)
-            j = min(max(int(u0 + su * (t0 + NUDGE_M)), 0), nc - 1)
-            t0 = _leave(u0, v0, su, sv, ru, rv, i, j, 0, t0, t1)
-    elif guess_m > t0 and guess_m < t1:
-        i = min(max(int(v0 + sv * guess_m), 0), nr - 1)
-        j = min(max(int(u0 + su * guess_m), 0), nc - 1)
-        found, at = _cell_best(u0, v0, z0, su, sv, values, i, j, guess_m, guess_m)
+
+@kernel
+def _guess(ray, z0, blocks, t0, t1, best, guess_m):  # type: ignore[no-untyped-def]
+    """A lower bound from the point where the azimuth before had its horizon, mostly a good one."""
+    if guess_m > t0 and guess_m < t1:
+        i, j = _cell(ray, blocks, guess_m)
+        found, at = _cell_best(ray, z0, blocks.values, i, j, guess_m, guess_m)
         if found > best:
-            best, where = found, at
+            return found, at
+    return best, np.nan
+
+
+@kernel
+def _walk(ray, z0, blocks, t0, t1, best, where):  # type: ignore[no-untyped-def]
+    """Largest tangent along one azimuth from t0 to t1, and its distance: `best`, `where` if nothing is higher."""
+    values, maxima, start, cols = blocks.values, blocks.maxima, blocks.start, blocks.cols
     level = 0
-    top = len(rows) - 1
+    top = len(blocks.rows) - 1
     t = t0
     while t + NUDGE_M < t1:
-        tm = t + NUDGE_M
-        i = min(max(int(v0 + sv * tm), 0), nr - 1)
-        j = min(max(int(u0 + su * tm), 0), nc - 1)
+        i, j = _cell(ray, blocks, t + NUDGE_M)
         if level > 0:
             rise = maxima[start[level] + (i >> level) * cols[level] + (j >> level)] - z0
             # (rise - drop)/t falls with t, so the block's near side bounds it
             if rise <= best * t + DROP_PER_M2 * t * t:
-                t = _leave(u0, v0, su, sv, ru, rv, i, j, level, t, t1)
+                t = _leave(ray, i, j, level, t, t1)
                 if level < top:
                     level += 1
             else:
                 level -= 1
             continue
-        out = _leave(u0, v0, su, sv, ru, rv, i, j, 0, t, t1)
-        if cells:
+        out = _leave(ray, i, j, 0, t, t1)
+        if blocks.cells:
             found, at = (values[i, j] - z0) / t - DROP_PER_M2 * t, t
         else:
-            found, at = _cell_best(u0, v0, z0, su, sv, values, i, j, t, out)
+            found, at = _cell_best(ray, z0, values, i, j, t, out)
         if found > best:  # never where the height is unknown
             best, where = found, at
         t = out
@@ -414,23 +420,23 @@ def _walk(  # type: ignore[no-untyped-def]
 
 
 @kernel(inline="always")
-def _leave(u0, v0, su, sv, ru, rv, i, j, level, t, t1):  # type: ignore[no-untyped-def]
+def _leave(ray, i, j, level, t, t1):  # type: ignore[no-untyped-def]
     """Distance, at most t1, at which the ray leaves the block that holds cell (i, j); always beyond t."""
     out = t1
     # a side that is not ahead is one that the ray runs along, and rounding put it on
-    if su != 0.0:
-        side = ((((j >> level) + (su > 0.0)) << level) - u0) * ru
+    if ray.su != 0.0:
+        side = ((((j >> level) + (ray.su > 0.0)) << level) - ray.u0) * ray.ru
         if side > t:
             out = min(out, side)
-    if sv != 0.0:
-        side = ((((i >> level) + (sv > 0.0)) << level) - v0) * rv
+    if ray.sv != 0.0:
+        side = ((((i >> level) + (ray.sv > 0.0)) << level) - ray.v0) * ray.rv
         if side > t:
             out = min(out, side)
     return max(out, t + NUDGE_M)
 
 
 @kernel(inline="always")
-def _cell_best(u0, v0, z0, su, sv, values, i, j, t_in, t_out):  # type: ignore[no-untyped-def]
+def _cell_best(ray, z0, values, i, j, t_in, t_out):  # type: ignore[no-untyped-def]
     """Largest tangent between two distances over the bilinear patch of four centres: (tangent, distance).
 
     Along the ray the height is quadratic, so the tangent is a/t + b + c t; it has a maximum inside only where a
@@ -438,7 +444,7 @@ def _cell_best(u0, v0, z0, su, sv, values, i, j, t_in, t_out):  # type: ignore[n
     """
     z00, z01 = values[i, j], values[i, j + 1]
     z10, z11 = values[i + 1, j], values[i + 1, j + 1]
-    p, q = u0 - j, v0 - i
+    p, q, su, sv = ray.u0 - j, ray.v0 - i, ray.su, ray.sv
     du, dv, twist = z01 - z00, z10 - z00, z00 - z01 - z10 + z11
     a = z00 - z0 + du * p + dv * q + twist * p * q
     b = du * su + dv * sv + twist * (p * sv + q * su)
