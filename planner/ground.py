@@ -28,15 +28,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from planner.compiled import kernel
-from planner.site import EARTH_RADIUS_M, Bools, Floats, Heights, Ints, Site, ground_at
+from planner.site import EARTH_RADIUS_M, SURROUNDINGS_M, Bools, Floats, Heights, Ints, Site, ground_at
 
 REFRACTION = 0.13  # share of the earth's curvature undone by the bending of light near the ground (surveying)
 DROP_PER_M2 = (1.0 - REFRACTION) / (2.0 * EARTH_RADIUS_M)
 NUDGE_M = 1e-6  # steps over a cell's side: both sides meet there, so nothing is lost
-OWN_CELLS = 1.5  # cells of a surface model that begin nearer hold the mount's own support
+OWN_CELLS = 1.5  # cells of a surface model that begin nearer may hold the mount's own support
 OVERHEAD_M = 1.0  # a raster this much above the head, at its own place, is a cover and not its support
 ZENITH = 1e12  # tangent of what is overhead: finite, so that azimuths may be mixed
-SURFACE_REACH_M = 300.0  # a 30 m tree at 300 m stands 5.7 degrees high
 START_M = 1.0  # ground nearer than this lies under the mount's own feet
 
 
@@ -162,9 +161,11 @@ def relief_horizon(
 class SiteGround:
     """The rasters of a site, ready to be walked; build it once, ask it for shares of the mounts from threads.
 
-    ground: terrain, fine first; surface: the surface model where it stands in for footprints and crowns; canopy:
-    vegetation. Each empty where the site has none. Surface model and canopy close the whole sky above a mount that
-    they stand over by more than OVERHEAD_M at its own place.
+    ground: terrain; surface: the surface model where it stands in for footprints and crowns; canopy: vegetation.
+    Each with the fine raster first, and empty where the site has none. Surface model and canopy close the whole sky
+    above a mount that they stand over by more than OVERHEAD_M at its own place. Where they do not, a surface
+    model's cells that begin within OWN_CELLS are left out, for they may hold the mount's support; nothing stands on
+    leaves, so that of a canopy only the mount's own cell is.
 
         rasters = site_ground(site)
         opaque = rasters.opaque(mounts_xyz, azimuth_deg, terrain_reach_m)  # GroundHorizon or None
@@ -177,7 +178,7 @@ class SiteGround:
 
     def opaque(self, mounts_xyz: Floats, azimuth_deg: ArrayLike, terrain_reach_m: float) -> GroundHorizon | None:
         """Horizon over ground and surface model; None where the site has neither."""
-        over = _near(self.surface, mounts_xyz, azimuth_deg) if self.surface else None
+        over = _solid(self.surface, mounts_xyz, azimuth_deg) if self.surface else None
         bare = self.bare(mounts_xyz, azimuth_deg, terrain_reach_m)
         if over is None or bare is None:
             return bare if over is None else over
@@ -194,7 +195,7 @@ class SiteGround:
 
     def standing(self, mounts_xyz: Floats, azimuth_deg: ArrayLike) -> GroundHorizon | None:
         """Upper edge of what stands on the ground by the surface model; None where the site has none."""
-        return _near(self.standing_surface, mounts_xyz, azimuth_deg) if self.surface else None
+        return _solid(self.standing_surface, mounts_xyz, azimuth_deg) if self.surface else None
 
     @cached_property
     def standing_surface(self) -> tuple[Relief, ...]:
@@ -203,7 +204,7 @@ class SiteGround:
 
     def veil(self, mounts_xyz: Floats, azimuth_deg: ArrayLike) -> GroundHorizon | None:
         """Upper edge of the canopy raster; None where the site has none."""
-        return _near(self.canopy, mounts_xyz, azimuth_deg) if self.canopy else None
+        return _near(self.canopy, mounts_xyz, azimuth_deg, 0.0) if self.canopy else None
 
 
 def site_ground(site: Site, terrain: tuple[Relief, ...] | None = None) -> SiteGround:
@@ -221,14 +222,15 @@ def site_ground(site: Site, terrain: tuple[Relief, ...] | None = None) -> SiteGr
     """
     if terrain is None:
         terrain = tuple(ground_relief(h) for h in (site.terrain, site.terrain_far) if h is not None)
-    surface = site.surface
-    if surface is not None and site.canopy is not None:
-        leaves = site.canopy.cell_at(centres(surface)) > 0
-        surface = Heights(np.where(leaves, np.nan, surface.values), surface.left_m, surface.top_m, surface.cell_m)
+    surface = [h for h in (site.surface, site.surface_far) if h is not None]
+    canopy = [h for h in (site.canopy, site.canopy_far) if h is not None]
+    for k, h in enumerate(surface):
+        leaves = _finest(canopy, centres(h)) > 0
+        surface[k] = replace(h, values=np.where(leaves, np.nan, h.values))
     return SiteGround(
         terrain,
-        (surface_relief(surface),) if surface is not None else (),
-        (canopy_relief(site.canopy, site.terrain),) if site.canopy is not None else (),
+        tuple(surface_relief(h) for h in surface),
+        tuple(canopy_relief(h, site.terrain) for h in canopy),
     )
 
 
@@ -246,18 +248,30 @@ def centres(heights: Heights) -> Floats:
     return np.stack(np.meshgrid(x, y), axis=-1)
 
 
+def _finest(rasters: Sequence[Heights], xy: Floats) -> Floats:
+    """Height of the cell that holds each of (..., 2) points, by the first raster that knows it; NaN by none."""
+    found = np.full(xy.shape[:-1], np.nan)
+    for heights in rasters:
+        gaps = np.isnan(found)
+        found[gaps] = heights.cell_at(xy[gaps])
+    return found
+
+
 def overhead(reliefs: Sequence[Relief], mounts_xyz: Floats) -> Bools:
     """(n,) whether a raster hangs over each mount: its own cell stands more than OVERHEAD_M above the head."""
-    covered = np.zeros(len(mounts_xyz), bool)
-    for relief in reliefs:  # unknown heights compare as False
-        covered |= relief.heights.cell_at(mounts_xyz[:, :2]) > mounts_xyz[:, 2] + OVERHEAD_M
-    return covered
+    # unknown heights compare as False
+    own = _finest([relief.heights for relief in reliefs], mounts_xyz[:, :2])
+    return np.asarray(own > mounts_xyz[:, 2] + OVERHEAD_M)
 
 
-def _near(reliefs: tuple[Relief, ...], mounts_xyz: Floats, azimuth_deg: ArrayLike) -> GroundHorizon:
-    # the mount's own cell and the next one are left out: they hold its support, unless they hang over it
-    start_m = OWN_CELLS * reliefs[0].heights.cell_m
-    found = relief_horizon(mounts_xyz, reliefs, azimuth_deg, SURFACE_REACH_M, start_m=start_m)
+def _solid(reliefs: tuple[Relief, ...], mounts_xyz: Floats, azimuth_deg: ArrayLike) -> GroundHorizon:
+    return _near(reliefs, mounts_xyz, azimuth_deg, OWN_CELLS * reliefs[0].heights.cell_m)
+
+
+def _near(
+    reliefs: tuple[Relief, ...], mounts_xyz: Floats, azimuth_deg: ArrayLike, start_m: float
+) -> GroundHorizon:
+    found = relief_horizon(mounts_xyz, reliefs, azimuth_deg, SURROUNDINGS_M, start_m=start_m)
     covered = overhead(reliefs, mounts_xyz)[:, None]
     return GroundHorizon(np.where(covered, ZENITH, found.tangent), np.where(covered, 0.0, found.distance_m))
 

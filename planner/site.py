@@ -23,6 +23,7 @@ Shapes = NDArray[np.object_]
 
 
 EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG
+SURROUNDINGS_M = 2000.0  # what stands farther from the site is not looked at: 35 m at 2 km is 1 degree high
 
 
 class KeepOut(StrEnum):
@@ -201,7 +202,8 @@ class Site:
     prisms). terrain: bare ground, fine; terrain_far: the same to the horizon, coarser, given only where `terrain`
     does not reach that far. surface: all that stands on it, given only where it serves as obstacle.
     canopy: vegetation's height above ground, without what crowns and crown_prisms hold already;
-    canopy_evergreen: its leaf habit.
+    canopy_evergreen: its leaf habit. surface_far, canopy_far: the same as far as things around are looked at,
+    coarser, given only where the fine ones do not reach that far.
     pitched: (n_buildings,) True where the roof is pitched (the mast then stands at the eave).
     mountable: (n_buildings,) False where no sensor may be fixed.
     poles: z is the pole's top.
@@ -227,6 +229,8 @@ class Site:
     poles: Places
     keep_outs: KeepOuts
     terrain_far: Heights | None = None
+    surface_far: Heights | None = None
+    canopy_far: Heights | None = None
     grounds: Grounds = NO_GROUNDS
 
     def ground_at(self, xy: Floats) -> Floats:

@@ -38,7 +38,6 @@ from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
 from planner.plan import PlanFile, VectorLayer
 from planner.site import Bools, Floats, Ints, Shapes
 
-SURROUNDINGS_M = 2000.0  # a 35 m building at 2 km stands 1 degree high
 ROUGHLY_M = 100_000.0  # farther than this nothing is projected into the site's frame
 SAME_M = 0.001  # vertices this close are the same
 LEAST_AREA_M2 = 0.01  # a polygon smaller than a hand is a line
