@@ -268,9 +268,7 @@ def _solid(reliefs: tuple[Relief, ...], mounts_xyz: Floats, azimuth_deg: ArrayLi
     return _near(reliefs, mounts_xyz, azimuth_deg, OWN_CELLS * reliefs[0].heights.cell_m)
 
 
-def _near(
-    reliefs: tuple[Relief, ...], mounts_xyz: Floats, azimuth_deg: ArrayLike, start_m: float
-) -> GroundHorizon:
+def _near(reliefs: tuple[Relief, ...], mounts_xyz: Floats, azimuth_deg: ArrayLike, start_m: float) -> GroundHorizon:
     found = relief_horizon(mounts_xyz, reliefs, azimuth_deg, SURROUNDINGS_M, start_m=start_m)
     covered = overhead(reliefs, mounts_xyz)[:, None]
     return GroundHorizon(np.where(covered, ZENITH, found.tangent), np.where(covered, 0.0, found.distance_m))

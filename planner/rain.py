@@ -95,8 +95,8 @@ def rain_and_surroundings(site: Site, xyz: Floats, ground: SiteGround | None = N
     """Cover, obstacles by sector, their WMO class, drip, heat and distances to keep-outs.
 
     Exact for prisms and ellipsoid crowns, whatever the azimuth. A canopy raster, and a surface model that stands
-    in for footprints and crowns as it does for the sun, are looked at every half degree, their own cell and the
-    next one left out; a footprint's roof still covers what is under it, and its walls still reflect.
+    in for footprints and crowns as it does for the sun, are looked at every half degree, as the sun's shade is
+    (`planner.ground.SiteGround`); a footprint's roof still covers what is under it, and its walls still reflect.
 
     Parameters
     ----------

@@ -10,6 +10,7 @@ import hashlib
 import json
 import sqlite3
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -25,10 +26,11 @@ from hypothesis import strategies as st
 from pyproj import CRS, Geod, Transformer
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
-from planner.layers import build, named_xy, read_contract_sites, read_site
+from planner.ground import site_ground
+from planner.layers import named_xy, read_contract_sites, read_site, relief
 from planner.layers.columns import number
 from planner.layers.frame import local_frame, project
-from planner.layers.raster import read_heights
+from planner.layers.raster import Around
 from planner.ledger import DataError, Ledger, PlanError
 from planner.plan import PlanFile, parse_plan
 from planner.preflight import check_inputs
@@ -831,11 +833,7 @@ def test_obstacles_keep_their_walls_and_say_how_sharp_they_are(tmp_path: Path) -
 
 def test_wide_terrain_is_fine_near_and_coarse_far(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A raster of 8 km in cells of 20 m, with room for 50,000 cells: as it is to 2 km, coarser beyond."""
-
-    def small(*args: Any, **kwargs: Any) -> Any:
-        return read_heights(*args, **{**kwargs, "most_cells": 50_000})
-
-    monkeypatch.setattr(build, "read_heights", small)
+    monkeypatch.setattr(relief, "Around", partial(Around, most_cells=50_000))
     path = raster(tmp_path / "dem.tif", half=200, cell=20.0, nodata=-9999.0)
     site_layer = {"path": write(tmp_path, "site.gpkg", [SITE])}
     ledger = Ledger()
@@ -856,10 +854,7 @@ def test_wide_terrain_is_fine_near_and_coarse_far(tmp_path: Path, monkeypatch: p
 
 
 def test_big_rasters_are_coarsened_and_it_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def small(*args: Any, **kwargs: Any) -> Any:
-        return read_heights(*args, **{**kwargs, "most_cells": 2500})
-
-    monkeypatch.setattr(build, "read_heights", small)
+    monkeypatch.setattr(relief, "Around", partial(Around, most_cells=2500))
     site, notices = site_of(tmp_path, terrain={"path": raster(tmp_path / "dem.tif", nodata=-9999.0)})
     assert site.terrain is not None
     assert site.terrain.values.size <= 2601
@@ -884,7 +879,7 @@ def test_the_raster_is_cut_around_the_site(tmp_path: Path) -> None:
     assert site.terrain is not None
     assert site.canopy is not None
     assert site.terrain.values.shape[1] * site.terrain.cell_m == pytest.approx(2200, abs=25)
-    assert site.canopy.values.shape[1] * site.canopy.cell_m == pytest.approx(800, abs=25)
+    assert site.canopy.values.shape[1] * site.canopy.cell_m == pytest.approx(4200, abs=25)
     assert site.canopy_evergreen
 
 
@@ -1150,3 +1145,35 @@ def test_metres_labelled_as_degrees_are_refused(tmp_path: Path, open_data: Path)
     path = open_data / "scene_kronenhuset" / "poi.geojson"
     with pytest.raises(DataError, match=r"off the earth.*metres or feet"):
         site_of(tmp_path, poles={"path": str(path)})
+
+
+def test_a_surface_model_is_read_as_far_as_footprints_are(tmp_path: Path) -> None:
+    """A tower of 80 m in 10 m cells, 420 m east of the site's middle: seen as an obstacle, at (80 - 2) / 410; and a
+    footprint there gets its height from the raster."""
+
+    def tower(x: Any, y: Any) -> Any:
+        return np.where((abs(x - 420) < 15) & (abs(y) < 25), 80.0, 0.0)
+
+    layers = {
+        "terrain": {"path": raster(tmp_path / "dem.tif", half=200, cell=10.0, value=lambda x, y: 0 * x)},
+        "surface": {"path": raster(tmp_path / "dsm.tif", half=200, cell=10.0, value=tower), "use": "obstacles"},
+    }
+    site, notices = site_of(tmp_path, **layers)
+    seen = site_ground(site).opaque(np.array([[0.0, 0.0, 2.0]]), [90.0], 2000.0)
+    assert seen is not None
+    assert seen.tangent[0, 0] == pytest.approx(78 / 405, rel=0.03)
+    assert not said(notices, "the surface model ends")
+    layers["surface"]["path"] = raster(tmp_path / "small.tif", half=60, cell=10.0, value=tower)
+    assert said(site_of(tmp_path, **layers)[1], "the surface model ends 50", "what is beyond it shades nothing")
+    layers["surface"] = {"path": "dsm.tif", "use": "heights"}
+    layers["buildings"] = {"path": write(tmp_path, "b.gpkg", [shapely.box(406, -20, 434, 20)])}
+    site, notices = site_of(tmp_path, **layers)
+    assert site.buildings.top_m.tolist() == [pytest.approx(80.0)]
+    assert said(notices, "no height: estimated from the surface model")
+
+
+def test_leaves_in_cells_say_how_sharp_they_are(tmp_path: Path) -> None:
+    ground = {"path": raster(tmp_path / "dem.tif", value=lambda x, y: 0 * x)}
+    wood = raster(tmp_path / "wood.tif", value=lambda x, y: np.where(y < -40, 12.0, 0.0))
+    _, notices = site_of(tmp_path, terrain=ground, canopy={"path": wood, "leaf": "evergreen"})
+    assert said(notices, "leaves are cells of 5 m", "10 m away may stand up to 33 degrees")

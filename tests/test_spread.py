@@ -141,3 +141,22 @@ def test_a_surface_model_is_no_surer_than_footprints():
     assert spread(as_cells, own=0, at=np.array([[0.0, -12.0, 10.6]]), heights_share=0.1).max() < 1e-9
     wood = bare_site(canopy=cells, latitude_deg=40)
     assert spread(wood, heights_share=0.05).max() > 0.01
+
+
+def test_leaves_in_cells_may_be_half_a_cell_off():
+    """A belt of leaves in cells of 4 m: the same, moved half a cell by hand, east and north."""
+    n = 100
+    x = -200 + (np.arange(n) + 0.5) * 4.0
+    north = np.broadcast_to(-x[:, None], (n, n))
+    wood = Heights(np.where((north < -4) & (north > -24), 12.0, 0.0), -200.0, 200.0, 4.0)
+    mount = np.array([[1.0, 1.0, 2.0]])
+
+    def year(left, top):
+        site = bare_site(canopy=Heights(wood.values, left, top, 4.0), latitude_deg=40)
+        return year_of_light(site, mount, TABLE).light_share[0]
+
+    pairs = [(year(-198, 200), year(-202, 200)), (year(-200, 202), year(-200, 198))]
+    by_hand = np.sqrt(sum(((a - b) / 2) ** 2 for a, b in pairs))
+    (found,) = light_spread(bare_site(canopy=wood, latitude_deg=40), mount, [-1], TABLE, doubt())
+    np.testing.assert_allclose(found.light_share, by_hand, atol=1e-12)
+    assert by_hand.max() > 0.01

@@ -8,16 +8,11 @@ from typing import ParamSpec, TypeVar
 
 import numpy as np
 import shapely
-from affine import Affine
 from pyproj import CRS
-from rasterio.features import geometry_mask
-from shapely.geometry.base import BaseGeometry
 
-from planner.ground import cell_error_deg
-from planner.layers import columns, parts
+from planner.layers import columns, parts, relief
 from planner.layers.frame import (
     WGS84,
-    Frame,
     apart_m,
     cut_at_antimeridian,
     project,
@@ -25,20 +20,16 @@ from planner.layers.frame import (
     unwrapped,
 )
 from planner.layers.outline import outline_of, pick_site, right_way_round
-from planner.layers.raster import read_heights
 from planner.layers.source import distance, label, locate
-from planner.layers.vector import SURROUNDINGS_M, Layer, count_features, read_vector, repaired
-from planner.ledger import DataError, Kind, Ledger, PlanError, PlannerError
+from planner.layers.vector import Layer, count_features, read_vector, repaired
+from planner.ledger import Kind, Ledger, PlanError, PlannerError
 from planner.plan import ContractSites as ContractLayer
 from planner.plan import Layers, PlanFile
 from planner.site import (
     NO_GROUNDS,
     ContractSites,
-    Crowns,
     Floats,
-    Heights,
     KeepOuts,
-    Prisms,
     Site,
     ground_at,
     no_crowns,
@@ -48,7 +39,6 @@ from planner.site import (
 from planner.units import M_PER_FT
 
 NAMED_WITHIN_M = 5000.0
-OBSTACLE_REACH_M = 300.0  # surface and canopy: a 30 m tree at 300 m stands 5.7 degrees high
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -152,8 +142,10 @@ def read_site_keeping(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | 
                 faults.attempt(locate, plan, f"layers.{name}.path", section.path)
         return None
     frame, outline = framed
-    terrain, terrain_far = _terrain(plan, layers, frame, outline, ledger, faults)
-    surface, canopy = _rasters(plan, layers, frame, outline, ledger, faults)
+    terrains = faults.attempt(relief.read_terrain, plan, layers, frame, outline, ledger) or ()
+    surfaces = faults.attempt(relief.read_surface, plan, layers, frame, outline, ledger) or ()
+    canopies = faults.attempt(relief.read_canopy, plan, layers, frame, outline, ledger) or ()
+    terrain, terrain_far = (*terrains, None, None)[:2]
 
     def laid(name: str) -> Layer | None:
         layer = raw.get(name)
@@ -164,17 +156,18 @@ def read_site_keeping(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | 
     nothing = np.empty(0, bool)
     buildings, pitched, mountable = no_prisms(), nothing, nothing
     if layers.buildings is not None and (layer := laid("buildings")) is not None:
-        built = faults.attempt(parts.buildings, layer, layers.buildings, terrain, surface, ledger)
+        built = faults.attempt(parts.buildings, layer, layers.buildings, terrain, surfaces, ledger)
         buildings, pitched, mountable = built or (buildings, pitched, mountable)
     crowns, crown_prisms, crown_evergreen = no_crowns(), no_prisms(), nothing
     if layers.trees is not None and (layer := laid("trees")) is not None:
         grown = faults.attempt(parts.trees, layer, layers.trees, terrain, ledger)
         crowns, crown_prisms, crown_evergreen = grown or (crowns, crown_prisms, crown_evergreen)
-    stands_in = surface is not None and layers.surface is not None and layers.surface.use == "obstacles"
-    if stands_in:
-        _say_stood_in(len(crowns) + len(crown_prisms), canopy is not None, ledger)
-    elif canopy is not None:
-        canopy = _each_tree_once(canopy, crowns, crown_prisms, ledger)
+    if layers.surface is not None and layers.surface.use == "obstacles" and surfaces:
+        relief.say_stood_in(len(crowns) + len(crown_prisms), len(canopies) > 0, ledger)
+    else:
+        surfaces, canopies = (), relief.each_tree_once(canopies, crowns, crown_prisms, ledger)
+    surface, surface_far = (*surfaces, None, None)[:2]
+    canopy, canopy_far = (*canopies, None, None)[:2]
     controllers = poles = no_places()
     if layers.controllers is not None and (layer := laid("controllers")) is not None:
         controllers = (
@@ -204,13 +197,15 @@ def read_site_keeping(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | 
         crown_prisms=crown_prisms,
         crown_evergreen=crown_evergreen,
         terrain=terrain,
-        surface=surface if stands_in else None,
+        surface=surface,
         canopy=canopy,
         canopy_evergreen=layers.canopy is not None and layers.canopy.leaf == "evergreen",
         controllers=controllers,
         poles=poles,
         keep_outs=keep_outs,
         terrain_far=terrain_far,
+        surface_far=surface_far,
+        canopy_far=canopy_far,
         grounds=grounds,
     )
 
@@ -225,149 +220,6 @@ def _say_absent(layers: Layers, ledger: Ledger) -> None:
     ):
         if what and getattr(layers, name) is None:
             ledger.add(Kind.ASSUMED, f"layers.{name}", what)
-
-
-def _terrain(
-    plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, ledger: Ledger, faults: Faults
-) -> tuple[Heights | None, Heights | None]:
-    """Ground, and the same to the horizon in coarser cells where the whole is too much to read as fine as it is."""
-    if layers.terrain is None:
-        return None, None
-    reach_m = 1000 * plan.plan.sun.terrain_km
-    # the buildings around stand on ground too, however short the horizon is searched
-    least_m = max(reach_m, OBSTACLE_REACH_M)
-    of_whole, of_near, section = Ledger(ledger.units), Ledger(ledger.units), layers.terrain
-
-    def within(beyond_m: float, said: Ledger) -> Heights:
-        return read_heights(plan, "layers.terrain", section, frame, outline, beyond_m, said)
-
-    whole = faults.attempt(within, least_m, of_whole)
-    near = (
-        faults.attempt(within, SURROUNDINGS_M, of_near) if whole is not None and least_m > SURROUNDINGS_M else None
-    )
-    if whole is not None:
-        _say_short(whole, outline, reach_m, ledger)
-    if whole is None or near is None or whole.cell_m <= 1.5 * near.cell_m:
-        ledger.take(of_whole)
-        return whole, None
-    ledger.take(of_near)
-    ledger.add(
-        Kind.ASSUMED,
-        "layers.terrain",
-        f"cells of {ledger.length(near.cell_m)} to {ledger.length(SURROUNDINGS_M)} beyond the site, joined into "
-        f"cells of {ledger.length(whole.cell_m)} from there on: sharp ridges stand lower by what is joined",
-    )
-    return near, whole
-
-
-def _rasters(
-    plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, ledger: Ledger, faults: Faults
-) -> tuple[Heights | None, Heights | None]:
-    """Surface model and canopy."""
-    surface = canopy = None
-    if layers.surface is not None:
-        obstacles = layers.surface.use == "obstacles"
-        surface = faults.attempt(
-            read_heights,
-            plan,
-            "layers.surface",
-            layers.surface,
-            frame,
-            outline,
-            OBSTACLE_REACH_M,
-            ledger,
-            steps=obstacles,
-        )
-        if surface is not None and obstacles:
-            _say_sharpness(surface, ledger)
-            faults.attempt(_needs_ground, layers)
-    if layers.canopy is not None:
-        canopy = faults.attempt(
-            read_heights,
-            plan,
-            "layers.canopy",
-            layers.canopy,
-            frame,
-            outline,
-            OBSTACLE_REACH_M,
-            ledger,
-            low_m=0.0,
-            high_m=parts.HIGHEST_TREE_M,
-            gaps_are=0.0,  # canopy layers often say "unknown" where nothing grows
-        )
-    return surface, canopy
-
-
-def _needs_ground(layers: Layers) -> None:
-    """A surface model's heights are above sea level: without the ground's all of it would stand overhead."""
-    if layers.terrain is None:
-        raise DataError(
-            "layers.surface",
-            "a surface model as obstacles needs the height of the ground beneath it",
-            "Name layers.terrain too, from the same survey if you can",
-        )
-
-
-def _say_stood_in(trees: int, leafy: bool, ledger: Ledger) -> None:
-    """Trees of a layer that the surface model takes the place of."""
-    if trees:
-        how = (
-            "where layers.canopy shows leaves they let light through, elsewhere they are opaque all year"
-            if leafy
-            else "opaque all year, for no layers.canopy says where leaves are"
-        )
-        ledger.add(
-            Kind.ASSUMED,
-            "layers.trees",
-            f"{trees:,} tree{' does' if trees == 1 else 's do'} not shade: the surface model stands in, {how}",
-        )
-
-
-def _each_tree_once(canopy: Heights, crowns: Crowns, grown: Prisms, ledger: Ledger) -> Heights:
-    """The canopy without the cells that crowns of layers.trees touch: these know their shape and leaf habit."""
-    shapes = [*shapely.buffer(shapely.points(crowns.centre[:, :2]), crowns.radius_m), *grown.shapes]
-    if not shapes:
-        return canopy
-    corner = Affine(canopy.cell_m, 0, canopy.left_m, 0, -canopy.cell_m, canopy.top_m)
-    both = geometry_mask(shapes, canopy.values.shape, corner, all_touched=True, invert=True) & (canopy.values > 0)
-    if not both.any():
-        return canopy
-    ledger.add(
-        Kind.ASSUMED,
-        "layers.canopy",
-        "left out where layers.trees gives crowns, so that each tree shades once",
-    )
-    return replace(canopy, values=np.where(both, 0.0, canopy.values))
-
-
-def _say_sharpness(surface: Heights, ledger: Ledger) -> None:
-    # half a cell by the model itself, half by laying it into the site's frame
-    at_m = np.array([10.0, 30.0])
-    off = [f"{e:.0f}" if e >= 1 else f"{e:.1f}" for e in cell_error_deg(at_m, surface.cell_m, shift_cells=1.0)]
-    ledger.add(
-        Kind.CHECK,
-        "layers.surface",
-        f"obstacles are cells of {ledger.length(surface.cell_m)}: a wall {ledger.length(at_m[0])} away may stand "
-        f"up to {off[0]} degrees higher or lower than shown, one {ledger.length(at_m[1])} away up to {off[1]}",
-    )
-
-
-def _say_short(terrain: Heights, outline: BaseGeometry, reach_m: float, ledger: Ledger) -> None:
-    rows, cols = terrain.values.shape
-    left, bottom, right, top = outline.bounds
-    beyond = min(
-        left - terrain.left_m,
-        terrain.top_m - top,
-        terrain.left_m + cols * terrain.cell_m - right,
-        bottom - (terrain.top_m - rows * terrain.cell_m),
-    )
-    if beyond < 0.9 * reach_m:
-        ledger.add(
-            Kind.ASSUMED,
-            "layers.terrain",
-            f"the terrain ends {distance(max(beyond, 0.0))} beyond the site on its shortest side, short of "
-            f"sun.terrain_km ({reach_m / 1000:g} km): hills beyond it shade nothing",
-        )
 
 
 def count_contract_sites(plan: PlanFile) -> int:

@@ -6,6 +6,8 @@ its height, and its foot lies far below, so that no light passes under a buildin
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
@@ -125,7 +127,7 @@ def _building_unit(section: BuildingsLayer) -> float:
 
 
 def buildings(
-    layer: Layer, section: BuildingsLayer, terrain: Heights | None, surface: Heights | None, ledger: Ledger
+    layer: Layer, section: BuildingsLayer, terrain: Heights | None, surfaces: Sequence[Heights], ledger: Ledger
 ) -> tuple[Prisms, Bools, Bools]:
     """Prisms, which of their roofs are pitched (n,), and which may carry a sensor (n,)."""
     mean_ground, low_ground = _ground_under(terrain, layer.shapes)
@@ -136,7 +138,7 @@ def buildings(
             layer.where,
             f"heights are storeys of {ledger.length(section.storey_height_m)} (storey_height_m)",
         )
-    height = _heights_from_surface(layer, height, terrain, surface, ledger)
+    height = _heights_from_surface(layer, height, terrain, surfaces, ledger)
     missing = np.isnan(height)
     if missing.any():
         ledger.add(
@@ -179,11 +181,11 @@ def _names(layer: Layer, mask: Bools) -> list[str]:
 
 
 def _heights_from_surface(
-    layer: Layer, height: Floats, terrain: Heights | None, surface: Heights | None, ledger: Ledger
+    layer: Layer, height: Floats, terrain: Heights | None, surfaces: Sequence[Heights], ledger: Ledger
 ) -> Floats:
     """Missing heights as the 75th percentile of surface less terrain within the footprint, where both are known."""
     missing = np.isnan(height)
-    if surface is None or not missing.any():
+    if not surfaces or not missing.any():
         return height
     if terrain is None:
         ledger.add(
@@ -191,13 +193,14 @@ def _heights_from_surface(
         )
         return height
     height = height.copy()
-    for k in np.flatnonzero(missing):
-        spots, top = _cells_in(surface, layer.shapes[k])
-        above = top - ground_at(terrain, spots)
-        known = above[~np.isnan(above)]
-        # half of the footprint must be known; the upper quarter, because a cell at a wall holds roof and street
-        if len(known) and len(known) * surface.cell_m**2 >= layer.shapes[k].area / 2:
-            height[k] = np.percentile(known, 75)
+    for surface in surfaces:  # the coarser one for what is too far for the finer one
+        for k in np.flatnonzero(np.isnan(height)):
+            spots, top = _cells_in(surface, layer.shapes[k])
+            above = top - ground_at(terrain, spots)
+            known = above[~np.isnan(above)]
+            # half of the footprint must be known; the upper quarter, because a cell at a wall holds roof and street
+            if len(known) and len(known) * surface.cell_m**2 >= layer.shapes[k].area / 2:
+                height[k] = np.percentile(known, 75)
     found = missing & ~np.isnan(height)
     low = found & (np.nan_to_num(height) < LOWEST_BUILDING_M)
     high = found & (np.nan_to_num(height) > HIGHEST_BUILDING_M)

@@ -7,6 +7,7 @@ costs the same. Unknown cells are NaN from here on, whatever the file calls them
 from __future__ import annotations
 
 import warnings
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -33,34 +34,62 @@ LOWEST_M, HIGHEST_M = -500.0, 9000.0  # below the Dead Sea's shore (-430 m) and 
 FEET = ("ft", "foot", "feet", "us survey foot", "us-ft", "ussft", "ftus")
 
 
+@dataclass(frozen=True)
+class Around:
+    """What of a raster is read: `reach_m` beyond the bounds of the site's outline in its frame, in at most
+    `most_cells`."""
+
+    frame: Frame
+    outline: BaseGeometry
+    reach_m: float
+    most_cells: int = MOST_CELLS
+
+    @property
+    def box(self) -> tuple[float, float, float, float]:
+        """West, south, east, north, metres in the frame."""
+        left, bottom, right, top = self.outline.bounds
+        return left - self.reach_m, bottom - self.reach_m, right + self.reach_m, top + self.reach_m
+
+
+@dataclass(frozen=True)
+class Taken:
+    """How a raster's values are taken.
+
+    low_m, high_m: values outside are unknown (listed). gaps_are: what unknown cells become; NaN leaves them unknown
+    and says so where they touch the site. steps: each cell is taken as it stands, so that walls stay upright;
+    otherwise bilinear.
+    """
+
+    low_m: float = LOWEST_M
+    high_m: float = HIGHEST_M
+    gaps_are: float = np.nan
+    steps: bool = False
+
+
+GROUND = Taken()
+
+
 def read_heights(
     plan: PlanFile,
     key: str,
     section: RasterLayer,
-    frame: Frame,
-    outline: BaseGeometry,
-    reach_m: float,
+    around: Around,
     ledger: Ledger,
-    *,
-    low_m: float = LOWEST_M,
-    high_m: float = HIGHEST_M,
-    gaps_are: float = np.nan,
-    most_cells: int = MOST_CELLS,
-    steps: bool = False,
+    taken: Taken = GROUND,
 ) -> Heights:
     """A raster of heights around the site: metres, north up, square cells.
 
-    outline: the site in the frame; the raster is cut `reach_m` beyond its bounds. low_m, high_m: values outside are
-    unknown (listed). gaps_are: what unknown cells become; NaN leaves them unknown and says so where they touch the
-    site. steps: each cell is taken as it stands, so that walls stay upright; otherwise bilinear.
-    Raises PlanError or DataError, also where nothing is known at the site.
+    Raises
+    ------
+    PlanError, DataError
+        Where the file cannot be used, also where nothing is known at the site.
     """
     path = locate(plan, f"{key}.path", section.path)
     where = f"{key} ({path.name})"
     try:
         with rasterio.Env(GDAL_CACHEMAX=CACHE_MB), _open(path) as source:
             crs = _checked(plan, key, where, section, source, ledger)
-            values, transform, thin = _window(where, source, crs, frame, outline, reach_m, most_cells)
+            values, transform, thin = _window(where, source, crs, around)
     except RasterioError as fault:
         raise DataError(
             where,
@@ -68,31 +97,26 @@ def read_heights(
             "Open it in a GIS, and export it again",
         ) from None
     values *= M_PER_FT if section.height_unit == "ft" else 1.0
-    absurd = (values < low_m) | (values > high_m)
+    absurd = (values < taken.low_m) | (values > taken.high_m)
     if absurd.any():
         ledger.add(
             Kind.SKIPPED,
             where,
-            f"{int(absurd.sum())} cells out of range ({ledger.length(low_m)} to {ledger.length(high_m)}) treated "
-            "as unknown",
+            f"{int(absurd.sum())} cells out of range ({ledger.length(taken.low_m)} to "
+            f"{ledger.length(taken.high_m)}) treated as unknown",
         )
         values[absurd] = np.nan
-    heights, native_m = _into_frame(values, transform, crs, frame, outline, reach_m, most_cells, steps)
+    heights, native_m = _into_frame(values, transform, crs, around, taken.steps)
     if heights.cell_m > 1.01 * native_m / thin:
         ledger.add(
             Kind.ASSUMED,
             where,
             f"cells of {ledger.length(native_m / thin)} joined into cells of {ledger.length(heights.cell_m)}, to "
-            f"stay within {most_cells / 1e6:g} million cells",
+            f"stay within {around.most_cells / 1e6:g} million cells",
         )
-    _check_cover(where, heights, outline, crs, frame, gaps_are, ledger)
-    if not np.isnan(gaps_are):
-        heights = Heights(
-            np.where(np.isnan(heights.values), gaps_are, heights.values),
-            heights.left_m,
-            heights.top_m,
-            heights.cell_m,
-        )
+    _check_cover(where, heights, around.outline, taken.gaps_are, ledger)
+    if not np.isnan(taken.gaps_are):
+        heights = replace(heights, values=np.where(np.isnan(heights.values), taken.gaps_are, heights.values))
     return heights
 
 
@@ -162,28 +186,16 @@ def _apply(transform: Affine, xy: Floats) -> Floats:
     return np.column_stack([t.a * x + t.b * y + t.c, t.d * x + t.e * y + t.f])
 
 
-def _box(outline: BaseGeometry, reach_m: float) -> tuple[float, float, float, float]:
-    left, bottom, right, top = outline.bounds
-    return left - reach_m, bottom - reach_m, right + reach_m, top + reach_m
-
-
 def _rim(box: tuple[float, float, float, float], count: int = 21) -> Floats:
     """(count ** 2, 2) points over a box, its rim included: enough to bound its image in another CRS."""
     x, y = np.meshgrid(np.linspace(box[0], box[2], count), np.linspace(box[1], box[3], count))
     return np.column_stack([x.ravel(), y.ravel()])
 
 
-def _window(
-    where: str,
-    source: rasterio.DatasetReader,
-    crs: CRS,
-    frame: Frame,
-    outline: BaseGeometry,
-    reach_m: float,
-    most_cells: int,
-) -> tuple[Floats, Affine, int]:
+def _window(where: str, source: rasterio.DatasetReader, crs: CRS, around: Around) -> tuple[Floats, Affine, int]:
     """The raster around the site, NaN where unknown, thinned to at most 4 x `most_cells`; and how much."""
-    pixels = _pixels(_rim(_box(outline, reach_m)), frame.crs, crs, source.transform, source)
+    frame, outline, most_cells = around.frame, around.outline, around.most_cells
+    pixels = _pixels(_rim(around.box), frame.crs, crs, source.transform, source)
     pixels = pixels[np.isfinite(pixels).all(axis=1)]
     size = np.array([source.width, source.height])
     low = np.clip(np.floor(pixels.min(axis=0)) - 2, 0, size) if len(pixels) else size
@@ -225,22 +237,14 @@ def _elsewhere(where: str, source: rasterio.DatasetReader, crs: CRS, frame: Fram
     )
 
 
-def _into_frame(
-    values: Floats,
-    transform: Affine,
-    crs: CRS,
-    frame: Frame,
-    outline: BaseGeometry,
-    reach_m: float,
-    most_cells: int,
-    steps: bool,
-) -> tuple[Heights, float]:
+def _into_frame(values: Floats, transform: Affine, crs: CRS, around: Around, steps: bool) -> tuple[Heights, float]:
     """The window on a north-up grid of the frame, and the width of the window's own cells in metres."""
     rows, cols = values.shape
+    frame = around.frame
     # what the window covers, in the frame
     there = project(_apply(transform, _rim((0, 0, cols, rows))), crs, frame.crs)
     there = there[np.isfinite(there).all(axis=1)]
-    left, bottom, right, top = _box(outline, reach_m)
+    left, bottom, right, top = around.box
     left, right = max(left, there[:, 0].min()), min(right, there[:, 0].max())
     bottom, top = max(bottom, there[:, 1].min()), min(top, there[:, 1].max())
 
@@ -249,7 +253,7 @@ def _into_frame(
     origin, along, down = project(_apply(transform, np.array([(i, j), (i + 1, j), (i, j + 1)])), crs, frame.crs)
     native = float(min(np.hypot(*(along - origin)), np.hypot(*(down - origin))))
     width, height = max(right - left, native), max(top - bottom, native)
-    cell = max(native, float(np.sqrt(width * height / most_cells)))
+    cell = max(native, float(np.sqrt(width * height / around.most_cells)))
     shape = (int(np.ceil(height / cell)), int(np.ceil(width / cell)))
     out = np.full(shape, np.nan)
     reproject(
@@ -267,9 +271,7 @@ def _into_frame(
     return Heights(out, float(left), float(top), cell), native
 
 
-def _check_cover(
-    where: str, heights: Heights, outline: BaseGeometry, crs: CRS, frame: Frame, gaps_are: float, ledger: Ledger
-) -> None:
+def _check_cover(where: str, heights: Heights, outline: BaseGeometry, gaps_are: float, ledger: Ledger) -> None:
     spots = points_inside(outline, heights.cell_m, 10_000)
     unknown = np.isnan(heights.at(spots))
     if unknown.all():

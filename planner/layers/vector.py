@@ -36,7 +36,7 @@ from planner.layers.source import (
 )
 from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
 from planner.plan import PlanFile, VectorLayer
-from planner.site import Bools, Floats, Ints, Shapes
+from planner.site import SURROUNDINGS_M, Bools, Floats, Ints, Shapes
 
 ROUGHLY_M = 100_000.0  # farther than this nothing is projected into the site's frame
 SAME_M = 0.001  # vertices this close are the same

@@ -1,8 +1,9 @@
 """How sure the light is: what changes when the sensor stands a little elsewhere, or things are a little higher.
 
-Three causes, taken as independent: where it is fixed, how high buildings and trees are, and what crowns let
-through. Each is moved one standard deviation to either side; half the difference is its part, and the parts add in
-quadrature. Nobody fixes a head inside a wall: where one side is, the other side's whole difference counts.
+Causes, taken as independent: where it is fixed, how high buildings and trees are, what crowns let through, and
+where the cells of a canopy raster end. Each is moved one standard deviation to either side; half the difference is
+its part, and the parts add in quadrature. Nobody fixes a head inside a wall: where one side is, the other side's
+whole difference counts.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import numpy as np
 import shapely
 
 from planner.ground import centres, overhead
-from planner.site import Bools, Floats, Ints, Prisms, Site
+from planner.site import Bools, Floats, Heights, Ints, Prisms, Site
 from planner.sun.path import SunTable
 from planner.sun.shading import Shading, shading
 from planner.sun.year import year_of_light
@@ -61,7 +62,7 @@ def light_spread(
         The sun's year.
     doubt
         Beside a surface model the place is unsure by at least half its cell, for its walls may stand off by as
-        much.
+        much; and so are a canopy raster's leaves.
     shade
         As `year_of_light` was given it.
 
@@ -72,6 +73,8 @@ def light_spread(
     """
     mounts = np.asarray(mounts_xyz, float).reshape(-1, 3)
     rows, known = np.asarray(building, np.int64), shade or shading(site)
+
+    both = np.full(len(mounts), 2)  # sides that were tried
 
     def year(where: Site, at: Floats, how: Shading) -> tuple[Floats, Floats]:
         found = year_of_light(where, at, sun, how)
@@ -93,10 +96,16 @@ def light_spread(
             share[mine], hours[mine] = year(there, mounts[mine], known.with_heights_of(there))
         return share, hours
 
+    def leaves_aside(east: int, north: int) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats], Ints]:
+        there = [_leaves_moved(site, sign * east, sign * north) for sign in (1, -1)]
+        one, other = (year(where, mounts, known.with_heights_of(where)) for where in there)
+        return one, other, both
+
     more, less = (_lighter(known, sign * doubt.crown_light) for sign in (1, -1))
     beside_m = max(doubt.placing_m, site.surface.cell_m / 2) if site.surface is not None else doubt.placing_m
-    both = np.full(len(mounts), 2)
+    leaves = [] if site.canopy is None else [leaves_aside(east, north) for east, north in ((1, 0), (0, 1))]
     pairs = [
+        *leaves,
         *(moved(step_m) for step_m in np.diag([beside_m, beside_m, doubt.placing_m])),
         (others_raised(1.0 + doubt.heights_share), others_raised(1.0 - doubt.heights_share), both),
         (year(site, mounts, more), year(site, mounts, less), both),
@@ -140,23 +149,43 @@ def _walled_in(site: Site, xyz: Floats, shade: Shading) -> Bools:
 
 def _raised(site: Site, factor: float) -> Site:
     """The site with all that stands on it higher above ground by a factor."""
-    crowns, surface, canopy = site.crowns, site.surface, site.canopy
+    crowns = site.crowns
     lift = (crowns.centre[:, 2] - site.ground_at(crowns.centre[:, :2])) * (factor - 1.0)
     taller = replace(
         crowns,
         centre=crowns.centre + lift[:, None] * np.array([0.0, 0.0, 1.0]),
         half_height_m=crowns.half_height_m * factor,
     )
-    if surface is not None:
+
+    def cells(surface: Heights | None) -> Heights | None:
+        if surface is None:
+            return None
         ground = site.ground_at(centres(surface))
-        surface = replace(surface, values=ground + (surface.values - ground) * factor)
+        return replace(surface, values=ground + (surface.values - ground) * factor)
+
+    def leaves(canopy: Heights | None) -> Heights | None:
+        return None if canopy is None else replace(canopy, values=canopy.values * factor)
+
     return replace(
         site,
         buildings=_taller(site, site.buildings, factor),
         crown_prisms=_taller(site, site.crown_prisms, factor),
         crowns=taller,
-        surface=surface,
-        canopy=replace(canopy, values=canopy.values * factor) if canopy is not None else None,
+        surface=cells(site.surface),
+        surface_far=cells(site.surface_far),
+        canopy=leaves(site.canopy),
+        canopy_far=leaves(site.canopy_far),
+    )
+
+
+def _leaves_moved(site: Site, east: int, north: int) -> Site:
+    """The site with its canopy raster half a cell aside."""
+    canopy = site.canopy
+    if canopy is None:
+        return site
+    half = canopy.cell_m / 2
+    return replace(
+        site, canopy=replace(canopy, left_m=canopy.left_m + east * half, top_m=canopy.top_m + north * half)
     )
 
 

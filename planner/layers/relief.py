@@ -1,0 +1,211 @@
+"""Terrain, surface model and canopy of a site: fine around it, coarser farther out, and what they leave unsaid."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+import shapely
+from affine import Affine
+from rasterio.features import geometry_mask
+from shapely.geometry.base import BaseGeometry
+
+from planner.ground import OWN_CELLS, cell_error_deg
+from planner.layers.frame import Frame
+from planner.layers.parts import HIGHEST_TREE_M
+from planner.layers.raster import Around, Taken, read_heights
+from planner.layers.source import distance
+from planner.ledger import DataError, Kind, Ledger
+from planner.plan import Layers, PlanFile
+from planner.site import SURROUNDINGS_M, Crowns, Heights, Prisms
+
+FINE_M = (
+    300.0  # to which surface model and canopy are read as fine as they are: a 30 m tree there is 5.7 degrees high
+)
+ENOUGH = 0.9  # share of the way asked for, from which a raster is not called short
+
+Rasters = tuple[Heights, ...]  # of one layer: fine first, then coarser and wider; none where there is no layer
+
+
+def read_terrain(plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, ledger: Ledger) -> Rasters:
+    """Ground, fine as far as features are kept, and to the horizon. Raises PlanError or DataError."""
+    section = layers.terrain
+    if section is None:
+        return ()
+
+    def read(reach_m: float, said: Ledger) -> Heights:
+        return read_heights(plan, "layers.terrain", section, Around(frame, outline, reach_m), said)
+
+    reach_m = 1000 * plan.plan.sun.terrain_km
+    # the buildings around stand on ground too, however short the horizon is searched
+    read_m = max(reach_m, FINE_M)
+    found = _near_and_far(read, "layers.terrain", (SURROUNDINGS_M, read_m), "sharp ridges", ledger)
+    _say_short(
+        found[-1],
+        outline,
+        reach_m,
+        "layers.terrain",
+        f"short of sun.terrain_km ({reach_m / 1000:g} km): hills beyond it shade nothing",
+        ledger,
+    )
+    return found
+
+
+def read_surface(plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, ledger: Ledger) -> Rasters:
+    """The surface model as far as footprints are kept. Raises PlanError or DataError."""
+    section = layers.surface
+    if section is None:
+        return ()
+    obstacles = section.use == "obstacles"
+
+    def read(reach_m: float, said: Ledger) -> Heights:
+        around = Around(frame, outline, reach_m)
+        return read_heights(plan, "layers.surface", section, around, said, Taken(steps=obstacles))
+
+    found = _near_and_far(read, "layers.surface", (FINE_M, SURROUNDINGS_M), "narrow tops", ledger)
+    if obstacles:
+        _needs_ground(layers)
+        _say_sharpness(found[0], ledger)
+        _say_short(
+            found[-1],
+            outline,
+            SURROUNDINGS_M,
+            "layers.surface",
+            "and stands in for footprints and trees: what is beyond it shades nothing",
+            ledger,
+        )
+    return found
+
+
+def read_canopy(plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, ledger: Ledger) -> Rasters:
+    """Vegetation's height above ground, as far as footprints are kept. Raises PlanError or DataError."""
+    section = layers.canopy
+    if section is None:
+        return ()
+    # canopy layers often say "unknown" where nothing grows
+    taken = Taken(low_m=0.0, high_m=HIGHEST_TREE_M, gaps_are=0.0, steps=True)
+
+    def read(reach_m: float, said: Ledger) -> Heights:
+        return read_heights(plan, "layers.canopy", section, Around(frame, outline, reach_m), said, taken)
+
+    found = _near_and_far(read, "layers.canopy", (FINE_M, SURROUNDINGS_M), "narrow tops", ledger)
+    _say_leaf_cells(found[0], ledger)
+    return found
+
+
+def _near_and_far(
+    read: Callable[[float, Ledger], Heights], where: str, reach_m: tuple[float, float], lower: str, ledger: Ledger
+) -> Rasters:
+    """The raster to the farther of two distances; and to the nearer one, where it can be read finer there."""
+    near_m, far_m = reach_m
+    of_far, of_near = Ledger(ledger.units), Ledger(ledger.units)
+    far = read(far_m, of_far)
+    near = read(near_m, of_near) if far_m > near_m else far
+    if far.cell_m <= 1.5 * near.cell_m:
+        ledger.take(of_far)
+        return (far,)
+    ledger.take(of_near)
+    ledger.add(
+        Kind.ASSUMED,
+        where,
+        f"cells of {ledger.length(near.cell_m)} to {ledger.length(near_m)} beyond the site, joined into cells of "
+        f"{ledger.length(far.cell_m)} from there on: {lower} stand lower by what is joined",
+    )
+    return near, far
+
+
+def _needs_ground(layers: Layers) -> None:
+    """A surface model's heights are above sea level: without the ground's all of it would stand overhead."""
+    if layers.terrain is None:
+        raise DataError(
+            "layers.surface",
+            "a surface model as obstacles needs the height of the ground beneath it",
+            "Name layers.terrain too, from the same survey if you can",
+        )
+
+
+def each_tree_once(canopy: Rasters, crowns: Crowns, grown: Prisms, ledger: Ledger) -> Rasters:
+    """The canopy without the cells that crowns of layers.trees touch: these know their shape and leaf habit."""
+    shapes = [*shapely.buffer(shapely.points(crowns.centre[:, :2]), crowns.radius_m), *grown.shapes]
+    without = tuple(_cleared(heights, shapes) for heights in canopy)
+    if any(new is not old for new, old in zip(without, canopy, strict=True)):
+        ledger.add(
+            Kind.ASSUMED,
+            "layers.canopy",
+            "left out where layers.trees gives crowns, so that each tree shades once",
+        )
+    return without
+
+
+def _cleared(canopy: Heights, shapes: Sequence[BaseGeometry]) -> Heights:
+    if not shapes:
+        return canopy
+    corner = Affine(canopy.cell_m, 0, canopy.left_m, 0, -canopy.cell_m, canopy.top_m)
+    both = geometry_mask(shapes, canopy.values.shape, corner, all_touched=True, invert=True) & (canopy.values > 0)
+    return replace(canopy, values=np.where(both, 0.0, canopy.values)) if both.any() else canopy
+
+
+def say_stood_in(trees: int, leafy: bool, ledger: Ledger) -> None:
+    """Trees of a layer that the surface model takes the place of."""
+    if trees:
+        how = (
+            "where layers.canopy shows leaves they let light through, elsewhere they are opaque all year"
+            if leafy
+            else "opaque all year, for no layers.canopy says where leaves are"
+        )
+        ledger.add(
+            Kind.ASSUMED,
+            "layers.trees",
+            f"{trees:,} tree{' does' if trees == 1 else 's do'} not shade: the surface model stands in, {how}",
+        )
+
+
+def _off(heights: Heights, ledger: Ledger) -> str:
+    """How far off the edge of what stands at two distances may be seen."""
+    at_m = np.array([10.0, 30.0]) if heights.cell_m < 6.0 else np.array([50.0, 150.0])
+    # half a cell by the model itself, half by laying it into the site's frame
+    off = [f"{e:.0f}" if e >= 1 else f"{e:.1f}" for e in cell_error_deg(at_m, heights.cell_m, shift_cells=1.0)]
+    return (
+        f"{ledger.length(at_m[0])} away may stand up to {off[0]} degrees higher or lower than shown, one "
+        f"{ledger.length(at_m[1])} away up to {off[1]}"
+    )
+
+
+def _say_sharpness(surface: Heights, ledger: Ledger) -> None:
+    ledger.add(
+        Kind.CHECK,
+        "layers.surface",
+        f"obstacles are cells of {ledger.length(surface.cell_m)}: a wall {_off(surface, ledger)}; what begins "
+        f"within {ledger.length(OWN_CELLS * surface.cell_m)} of a sensor is taken for what carries it, and does "
+        "not shade",
+    )
+
+
+def _say_leaf_cells(canopy: Heights, ledger: Ledger) -> None:
+    ledger.add(
+        Kind.CHECK,
+        "layers.canopy",
+        f"leaves are cells of {ledger.length(canopy.cell_m)}: the edge of a tree {_off(canopy, ledger)}; the cell "
+        "that a sensor stands in shades it only where it is higher than the sensor",
+    )
+
+
+def _say_short(
+    heights: Heights, outline: BaseGeometry, reach_m: float, where: str, lost: str, ledger: Ledger
+) -> None:
+    rows, cols = heights.values.shape
+    left, bottom, right, top = outline.bounds
+    beyond = min(
+        left - heights.left_m,
+        heights.top_m - top,
+        heights.left_m + cols * heights.cell_m - right,
+        bottom - (heights.top_m - rows * heights.cell_m),
+    )
+    if beyond < ENOUGH * reach_m:
+        what = where.rsplit(".", 1)[1].replace("surface", "surface model")
+        ledger.add(
+            Kind.ASSUMED,
+            where,
+            f"the {what} ends {distance(max(beyond, 0.0))} beyond the site on its shortest side, {lost}",
+        )
