@@ -117,15 +117,16 @@ def test_every_format_comes_in_and_goes_out_alike(folder):
     points.to_file(folder / "sites.gpkg")
     points.to_parquet(folder / "sites.parquet")
     points.to_parquet(folder / "groups.parquet", row_group_size=50)
+    points.to_parquet(folder / "native.parquet", geometry_encoding="geoarrow", row_group_size=120)
     table = pd.DataFrame(points.drop(columns="geometry"))
     table["lon"], table["lat"] = points.geometry.x, points.geometry.y
     table.to_csv(folder / "sites.csv", index=False)
-    for k, name in enumerate(("sites.gpkg", "sites.parquet", "groups.parquet", "sites.csv")):
+    for k, name in enumerate(("sites.gpkg", "sites.parquet", "groups.parquet", "sites.csv", "native.parquet")):
         run_contract_files(
             plan(folder, name, sites=["gpkg", "parquet", "csv"]), folder / f"out{k}", Ledger(), part_sites=90
         )
     first = written(folder / "out0")
-    for k in (1, 2, 3):
+    for k in (1, 2, 3, 4):
         same(written(folder / f"out{k}"), first)
     drawn = geopandas.read_file(folder / "out1" / "sites.gpkg")
     assert len(drawn) == N

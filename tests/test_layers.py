@@ -1177,3 +1177,15 @@ def test_leaves_in_cells_say_how_sharp_they_are(tmp_path: Path) -> None:
     wood = raster(tmp_path / "wood.tif", value=lambda x, y: np.where(y < -40, 12.0, 0.0))
     _, notices = site_of(tmp_path, terrain=ground, canopy={"path": wood, "leaf": "evergreen"})
     assert said(notices, "leaves are cells of 5 m", "10 m away may stand up to 33 degrees")
+
+
+def test_polygons_in_native_geoparquet_are_those_in_wkb(tmp_path):
+    """GeoParquet 1.1, "native encodings based on GeoArrow", as GeoPandas writes it."""
+    hole = [(10.007, 50.002), (10.008, 50.002), (10.008, 50.004)]
+    shapes = [Polygon([(10, 50), (10.01, 50), (10.01, 50.01)], [hole]), box(10.02, 50, 10.03, 50.01)]
+    frame = gpd.GeoDataFrame({"site": ["A", "B"]}, geometry=shapes, crs="EPSG:4326")
+    frame.to_parquet(tmp_path / "native.parquet", geometry_encoding="geoarrow")
+    body = {"contract": {"sites": {"path": "native.parquet", "name": "site"}}}
+    found = read_contract_sites(parse_plan(body, tmp_path / "plan.toml"), Ledger())
+    assert found.names == ("A", "B")
+    assert all(a.equals(b) for a, b in zip(found.shapes, shapes, strict=True))

@@ -81,18 +81,6 @@ def dew_point_c(vapour_pressure_kpa: ArrayLike) -> Floats:
     return _floats(237.3 * x / (17.27 - x))
 
 
-def vapour_pressure_from_wet_bulb_kpa(
-    dry_c: ArrayLike, wet_c: ArrayLike, pressure_kpa: ArrayLike, psychrometer: float = 0.000662
-) -> Floats:
-    """Actual vapour pressure from a psychrometer. Eq. 15 and 16, p. 38.
-
-    psychrometer: 0.000662 aspirated at about 5 m/s, 0.000800 naturally ventilated at about 1 m/s, 0.001200
-    indoors.
-    """
-    gamma = psychrometer * _floats(pressure_kpa)
-    return saturation_vapour_pressure_kpa(wet_c) - gamma * (_floats(dry_c) - _floats(wet_c))
-
-
 def vapour_pressure_from_rh_kpa(
     t_min_c: ArrayLike, t_max_c: ArrayLike, rh_max_percent: ArrayLike, rh_min_percent: ArrayLike
 ) -> Floats:
@@ -145,11 +133,6 @@ def extraterrestrial_radiation(latitude_deg: ArrayLike, day_of_year: ArrayLike) 
     return _floats(scale * geometry)
 
 
-def daylight_hours(latitude_deg: ArrayLike, day_of_year: ArrayLike) -> Floats:
-    """Longest possible sunshine, hours a day. Eq. 34, p. 48."""
-    return _floats(24.0 / np.pi * sunset_hour_angle_rad(latitude_deg, day_of_year))
-
-
 def month_means_of_the_sun(latitude_deg: ArrayLike) -> tuple[Floats, Floats]:
     """(12, ...) means over all days of each month: extraterrestrial radiation, MJ/m2/day, and day length, hours.
 
@@ -175,11 +158,6 @@ def monthly_daylight_hours(latitude_deg: ArrayLike) -> Floats:
 
 
 # --- radiation at the ground -----------------------------------------------------------------------------
-
-
-def radiation_from_sunshine(sunshine_h: ArrayLike, daylight_h: ArrayLike, extraterrestrial: ArrayLike) -> Floats:
-    """Solar radiation from hours of bright sunshine. Eq. 35, p. 50, with a 0.25 and b 0.50."""
-    return (0.25 + 0.50 * _floats(sunshine_h) / _floats(daylight_h)) * _floats(extraterrestrial)
 
 
 def radiation_from_temperature_range(
@@ -227,11 +205,6 @@ def monthly_soil_heat(t_mean_c: ArrayLike) -> Floats:
     """(12, ...) soil heat flux of a mean year's months, MJ/m2/day. Eq. 43, p. 54; December meets January."""
     t = _floats(t_mean_c)
     return 0.07 * (np.roll(t, -1, axis=0) - np.roll(t, 1, axis=0))
-
-
-def soil_heat_from_last_month(t_mean_c: ArrayLike, t_mean_before_c: ArrayLike) -> Floats:
-    """Soil heat flux of a month whose next month is unknown, MJ/m2/day. Eq. 44, p. 54."""
-    return 0.14 * (_floats(t_mean_c) - _floats(t_mean_before_c))
 
 
 # --- evapotranspiration ----------------------------------------------------------------------------------

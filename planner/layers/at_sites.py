@@ -15,6 +15,7 @@ import shapely
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
+from planner.layers.cell_shares import cell_weights, weighted_means
 from planner.layers.climate_grid import (
     Months,
     check_range,
@@ -26,7 +27,6 @@ from planner.layers.climate_grid import (
     open_bands,
     round_the_earth,
 )
-from planner.layers.coverage import cell_weights, weighted_means
 from planner.layers.daily import read_yearly_peaks
 from planner.layers.frame import WGS84, apart_m, project, project_shapes
 from planner.layers.source import label, place

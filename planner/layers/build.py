@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
-from planner.layers import columns, parts, relief
+from planner.layers import columns, relief, standing
 from planner.layers.frame import (
     WGS84,
     apart_m,
@@ -125,7 +125,7 @@ def read_site_keeping(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | 
         return None
     site = faults.attempt(pick_site, plan, layers, ledger)
     raw: dict[str, Layer] = {}
-    for name, attributes in parts.ATTRIBUTES.items():
+    for name, attributes in standing.ATTRIBUTES.items():
         section = getattr(layers, name)
         if section is not None:
             layer = faults.attempt(read_vector, plan, f"layers.{name}", section, attributes, ledger)
@@ -151,16 +151,16 @@ def read_site_keeping(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | 
         layer = raw.get(name)
         if layer is None:
             return None
-        return faults.attempt(parts.lay_out, getattr(layers, name), layer, frame, outline, ledger)
+        return faults.attempt(standing.lay_out, getattr(layers, name), layer, frame, outline, ledger)
 
     nothing = np.empty(0, bool)
     buildings, pitched, mountable = no_prisms(), nothing, nothing
     if layers.buildings is not None and (layer := laid("buildings")) is not None:
-        built = faults.attempt(parts.buildings, layer, layers.buildings, terrain, surfaces, ledger)
+        built = faults.attempt(standing.buildings, layer, layers.buildings, terrain, surfaces, ledger)
         buildings, pitched, mountable = built or (buildings, pitched, mountable)
     crowns, crown_prisms, crown_evergreen = no_crowns(), no_prisms(), nothing
     if layers.trees is not None and (layer := laid("trees")) is not None:
-        grown = faults.attempt(parts.trees, layer, layers.trees, terrain, ledger)
+        grown = faults.attempt(standing.trees, layer, layers.trees, terrain, ledger)
         crowns, crown_prisms, crown_evergreen = grown or (crowns, crown_prisms, crown_evergreen)
     if layers.surface is not None and layers.surface.use == "obstacles" and surfaces:
         relief.say_stood_in(len(crowns) + len(crown_prisms), len(canopies) > 0, ledger)
@@ -171,16 +171,16 @@ def read_site_keeping(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | 
     controllers = poles = no_places()
     if layers.controllers is not None and (layer := laid("controllers")) is not None:
         controllers = (
-            faults.attempt(parts.controllers, layer, layers.controllers, terrain, buildings, ledger) or poles
+            faults.attempt(standing.controllers, layer, layers.controllers, terrain, buildings, ledger) or poles
         )
     if layers.poles is not None and (layer := laid("poles")) is not None:
-        poles = faults.attempt(parts.poles, layer, layers.poles, terrain, ledger) or poles
+        poles = faults.attempt(standing.poles, layer, layers.poles, terrain, ledger) or poles
     keep_outs = KeepOuts((), (), ())
     if layers.keep_outs is not None and (layer := laid("keep_outs")) is not None:
-        keep_outs = faults.attempt(parts.keep_outs, layer, layers.keep_outs, ledger) or keep_outs
+        keep_outs = faults.attempt(standing.keep_outs, layer, layers.keep_outs, ledger) or keep_outs
     grounds = NO_GROUNDS
     if layers.grounds is not None and (layer := laid("grounds")) is not None:
-        grounds = faults.attempt(parts.grounds, layer, layers.grounds, ledger) or grounds
+        grounds = faults.attempt(standing.grounds, layer, layers.grounds, ledger) or grounds
 
     _say_absent(layers, ledger)
     return Site(

@@ -1,16 +1,16 @@
-"""GeoParquet files read by rows."""
+"""GeoParquet files read by rows: geometry as WKB, or in one of the format's native (GeoArrow) encodings."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+import geopandas
 import numpy as np
-import pyarrow as pa
 import pyarrow.parquet as pq
+import shapely
 
 SUFFIXES = (".parquet", ".geoparquet")
 
@@ -18,14 +18,11 @@ SUFFIXES = (".parquet", ".geoparquet")
 def info(path: Path) -> dict[str, Any]:
     """`fields`, `features`, `crs` (text or None) and `geometry_type` (None for a table without geometry)."""
     file = pq.ParquetFile(path)
-    geo = _geo(file)
-    column = geo.get("primary_column")
-    spec = geo.get("columns", {}).get(column, {})
+    column, spec = _geometry(file)
     # the format's own default, where it names no CRS at all, is longitude and latitude of WGS 84
     crs = json.dumps(spec["crs"]) if spec.get("crs") else ("OGC:CRS84" if "crs" not in spec else None)
-    fields = [name for name in file.schema_arrow.names if name != column]
     return {
-        "fields": fields,
+        "fields": [name for name in file.schema_arrow.names if name != column],
         "features": file.metadata.num_rows,
         "crs": crs if column else None,
         "geometry_type": "Unknown" if column else None,
@@ -33,31 +30,32 @@ def info(path: Path) -> dict[str, Any]:
 
 
 def read(path: Path, columns: Sequence[str], skip: int, count: int | None) -> tuple[Any, list[Any]]:
-    """WKB of the geometry (n,), an Arrow column, None where the file has none, and the wanted columns, of rows from
-    `skip` on."""
+    """Shapes (n,), None where the file has none, and the wanted columns, of rows from `skip` on.
+
+    A shape that cannot be read is None, as an open ring.
+    """
     file = pq.ParquetFile(path)
-    geometry = _geo(file).get("primary_column")
-    names = (*columns, *([geometry] if geometry else []))
+    geometry, spec = _geometry(file)
+    names = [*columns, *([geometry] if geometry else [])]
     sizes = [file.metadata.row_group(k).num_rows for k in range(file.metadata.num_row_groups)]
     starts = np.concatenate([[0], np.cumsum(sizes)]).astype(int)
     end = starts[-1] if count is None else min(skip + count, starts[-1])
-    groups = tuple(k for k in range(len(sizes)) if starts[k] < end and starts[k + 1] > skip)
-    table = _groups(path, path.stat().st_mtime_ns, groups, names)
+    groups = [k for k in range(len(sizes)) if starts[k] < end and starts[k + 1] > skip]
+    table = file.read_row_groups(groups, columns=names)
     table = table.slice(skip - (starts[groups[0]] if groups else 0), max(0, end - skip))
-    wkb = table[geometry].combine_chunks() if geometry else None
-    return wkb, [table[name].to_pandas().to_numpy() for name in columns]
+    shapes = None
+    if geometry and spec.get("encoding", "WKB") == "WKB":
+        wkb = table[geometry].combine_chunks().to_numpy(zero_copy_only=False)
+        shapes = shapely.from_wkb(wkb, on_invalid="ignore")
+    elif geometry:
+        # GeoPandas knows the native encodings, of a whole file
+        shapes = geopandas.read_parquet(path, columns=[geometry]).geometry.to_numpy()[skip:end]
+    return shapes, [table[name].to_pandas().to_numpy() for name in columns]
 
 
-@lru_cache(maxsize=1)
-def _groups(path: Path, changed: int, groups: tuple[int, ...], names: tuple[str, ...]) -> pa.Table:
-    """Some groups of rows; a file often has one large one, that many parts are taken from in turn."""
-    return pq.ParquetFile(path).read_row_groups(list(groups), columns=list(names))
-
-
-def _geo(file: pq.ParquetFile) -> dict[str, Any]:
+def _geometry(file: pq.ParquetFile) -> tuple[str | None, dict[str, Any]]:
+    """The column of the geometry, None where there is none, and what the file says of it."""
     found = (file.schema_arrow.metadata or {}).get(b"geo")
     geo: dict[str, Any] = json.loads(found) if found else {}
-    encoding = geo.get("columns", {}).get(geo.get("primary_column"), {}).get("encoding", "WKB")
-    if encoding != "WKB":
-        raise ValueError(f"its geometry is encoded as '{encoding}', not as WKB")
-    return geo
+    column = geo.get("primary_column")
+    return column, geo.get("columns", {}).get(column, {})

@@ -112,7 +112,9 @@ def read_vector(
     columns = sorted(set(wanted.values()))
     first, end = rows or (0, None)
     if _is_parquet(source):
-        wkb, fields = _quietly(where, geoparquet.read, source, columns, first, None if end is None else end - first)
+        drawn, fields = _quietly(
+            where, geoparquet.read, source, columns, first, None if end is None else end - first
+        )
     else:
         meta, _, wkb, fields = _quietly(
             where,
@@ -125,13 +127,12 @@ def read_vector(
             max_features=None if end is None else end - first,
         )
         columns = list(meta["fields"])
-    count = len(wkb) if wkb is not None else len(fields[0]) if fields else 0
+        drawn = None if wkb is None else shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
+    count = len(drawn) if drawn is not None else len(fields[0]) if fields else 0
     table = pd.DataFrame(dict(zip(columns, fields, strict=True)), index=range(count))
     if xy is not None:
         drawn = _points(table, *xy)
-    elif wkb is not None and info["geometry_type"] is not None:
-        drawn = shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
-    else:
+    elif drawn is None or info["geometry_type"] is None:
         todo = "Give a layer of points or polygons"
         if hasattr(section, "x"):
             there = ", ".join(map(str, info["fields"]))

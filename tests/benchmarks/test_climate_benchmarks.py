@@ -19,7 +19,7 @@ from numpy.testing import assert_allclose
 
 from planner.climate.eto import MonthlyInputs, monthly_eto
 from planner.deliver import run_contract_files
-from planner.layers.coverage import cell_weights, weighted_means
+from planner.layers.cell_shares import cell_weights, weighted_means
 from planner.ledger import Ledger
 from planner.plan import parse_plan
 

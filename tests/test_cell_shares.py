@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from planner.layers import coverage
-from planner.layers.coverage import cell_weights, weighted_means
+from planner.layers import cell_shares
+from planner.layers.cell_shares import cell_weights, weighted_means
 
 exactextract = pytest.importorskip("exactextract")
 from exactextract.raster import NumPyRasterSource  # noqa: E402
@@ -111,7 +111,7 @@ def test_any_star_matches_exactextract(seed, size):
 def test_halves_of_a_large_polygon_make_the_whole(monkeypatch):
     disc = AWKWARD["a disc"]
     whole = cell_weights(np.array([disc], object), np.zeros(1, np.int64))
-    monkeypatch.setattr(coverage, "_CELLS_AT_ONCE", 50)
+    monkeypatch.setattr(cell_shares, "_CELLS_AT_ONCE", 50)
     parts = cell_weights(np.array([disc], object), np.zeros(1, np.int64))
 
     def grid(found):
