@@ -13,9 +13,9 @@ from shapely.geometry.base import BaseGeometry
 
 from planner.ground import OWN_CELLS, cell_error_deg
 from planner.layers.frame import Frame
-from planner.layers.parts import HIGHEST_TREE_M
 from planner.layers.raster import Around, Taken, read_heights
 from planner.layers.source import distance
+from planner.layers.standing import HIGHEST_TREE_M
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import Layers, PlanFile
 from planner.site import SURROUNDINGS_M, Crowns, Heights, Prisms
