@@ -381,3 +381,23 @@ def test_relative_humidity_stands_in_for_a_dew_point(tmp_path):
     assert_allclose(w.vapour_pressure_kpa, 0.4 * 2.3383, rtol=1e-4)  # e(20) = 2.338 kPa, FAO-56 Annex 2 Table 2.3
     assert_allclose(w.radiation_mj_m2_h, 0.36)
     assert_allclose(w.wind_2m_m_s, 2 * 0.7480, rtol=1e-3)  # FAO-56 Annex 2 Table 2.9: 0.748 at 10 m
+
+
+def test_an_epw_without_dew_points_is_read_by_its_relative_humidity(springs, tmp_path):
+    """EnergyPlus writes 99.9 for a dew point that is not known, and 999 for a humidity."""
+    folder, _ = springs
+    head, lines = [], (folder / "springs.epw").read_text(encoding="utf-8").splitlines()
+    head, rows = lines[:8], [line.split(",") for line in lines[8:]]
+    for cells in rows:
+        cells[7], cells[8] = "99.9", "40"
+    path = tmp_path / "dry.epw"
+    path.write_text("\n".join([*head, *map(",".join, rows)]) + "\n", encoding="utf-8")
+    found = read_hours(path, "w", Ledger())
+    assert found.dew_point_c is None
+    w = hours.hourly_weather(found, 10.0)
+    assert_allclose(w.vapour_pressure_kpa, 0.4 * eto.saturation_vapour_pressure_kpa(w.t_c))
+    for cells in rows:
+        cells[8] = "999"
+    path.write_text("\n".join([*head, *map(",".join, rows)]) + "\n", encoding="utf-8")
+    with pytest.raises(DataError, match="no hour has a dew point"):
+        read_hours(path, "w", Ledger())

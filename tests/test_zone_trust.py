@@ -623,3 +623,22 @@ def test_layers_of_two_grids_and_doubtful_units_are_refused(tmp_path):
         write_eto_layer(parse_plan({"climate": layers}, tmp_path / "p.toml"), tmp_path / "e.tif", Ledger())
     with pytest.raises(PlanError, match=r"climate\.tmin"):
         write_eto_layer(parse_plan({}, tmp_path / "p.toml"), tmp_path / "e.tif", Ledger())
+
+
+def test_a_site_without_an_elevation_has_its_cells_air_pressure(tmp_path):
+    """One rule for a contract and for an ETo layer: high above the sea the air is thin, and ETo more."""
+    layers = mountain(tmp_path)
+    grid(tmp_path / "z.tif", np.full((2, 2), 3000.0))
+    plan = parse_plan({"climate": layers}, tmp_path / "plan.toml")
+    here, ledger = [shapely.Point(10.25, 44.75)], Ledger()
+    unknown = climate_at(plan, here, np.array([np.nan]), ledger)
+    known = climate_at(plan, here, np.array([3000.0]), Ledger())
+    assert_allclose(unknown.eto_mm_day, known.eto_mm_day)
+    assert any("that of the layers' cell taken for air pressure" in n.what for n in ledger)
+    write_eto_layer(plan, tmp_path / "eto.tif", Ledger())
+    with rasterio.open(tmp_path / "eto.tif") as file:
+        assert_allclose(file.read()[:, 0, 0], unknown.eto_mm_day[0], atol=0.0005)
+    # and it matters
+    low = {name: layer for name, layer in layers.items() if name != "elevation"}
+    sea = climate_at(parse_plan({"climate": low}, tmp_path / "p.toml"), here, np.array([np.nan]), Ledger())
+    assert abs(sea.eto_mm_day - unknown.eto_mm_day).max() > 0.1

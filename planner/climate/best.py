@@ -39,9 +39,10 @@ _BESIDE_ETO = ("rain", "tmean")  # ETo is not made of these
 def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: Ledger) -> SiteClimate:
     """The climate of n sites, from the best that was read: ETo layer, else computed, else built in.
 
-    elevation_m: (n,), NaN where unknown (then the plan's, else sea level, stands in for air pressure alone, and it
-    is said). Where a site's elevation and its cell's are known, the cell is lapsed to the site. Raises PlanError
-    where only one of the temperature extremes is given, DataError where they are exchanged.
+    elevation_m: (n,), NaN where unknown. For air pressure alone, its cell's then stands in, else the plan's, else
+    sea level, and it is said; an ETo layer is computed by the same rule. Where a site's elevation and its cell's
+    are known, the cell is lapsed to the site. Raises PlanError where only one of the temperature extremes is given,
+    DataError where they are exchanged.
     """
     n, names = len(read.names), read.names
     lon, lat = read.lonlat.T
@@ -80,7 +81,7 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     builtin = builtin_normals(lon, lat)
     station = None if read.station is None else station_months(read.station, section, ledger)
     rises = _Rises(above_layers, above_builtin, z - station.elevation_m if station else np.full(n, np.nan))
-    known = _Known(read.plan, section, layers, read.layers, builtin, station)
+    known = _Known(read.plan, section, layers, read.layers, read.cell_elevation_m, builtin, station)
     whole = _composed(known, lat, z, rises, names, ledger)
     unlapsed = None
     if whole.above.any():
@@ -166,7 +167,8 @@ _HARGREAVES, _PENMAN, _HOURS, _LAYER = range(1, 5)
 
 @dataclass(frozen=True)
 class _Known:
-    """What is known of n sites: layers (n, 12) by name, and as they were read; the built-in temperature and rain
+    """What is known of n sites: layers (n, 12) by name, and as they were read; the elevation
+    of their cells (n,); the built-in temperature and rain
     (n, 12), and a weather file's months. plan: the plan file, for messages; section:
     what it says of the climate."""
 
@@ -174,6 +176,7 @@ class _Known:
     section: Climate
     layers: dict[str, Floats]
     read: Mapping[str, AtSites]
+    cell_elevation_m: Floats | None
     builtin: tuple[Floats, Floats]
     station: StationMonths | None
 
@@ -364,6 +367,16 @@ def _computed(
 ) -> tuple[Floats, tuple[str, ...], float]:
     """ETo (n, 12) from layers, how, and its spread; NaN where a layer that is used has no value."""
     z = np.asarray(elevation_m, np.float64).copy()
+    if known.cell_elevation_m is not None:
+        stands_in = np.isnan(z) & np.isfinite(known.cell_elevation_m)
+        z[stands_in] = known.cell_elevation_m[stands_in]
+        if stands_in.any():
+            ledger.add(
+                Kind.ASSUMED,
+                f"{known.plan}: climate.elevation",
+                "elevation unknown, that of the layers' cell taken for air pressure",
+                [names[int(k)] for k in np.flatnonzero(stands_in)],
+            )
     if known.section.elevation_m is not None:
         z[np.isnan(z)] = known.section.elevation_m
     if np.isnan(z).any():

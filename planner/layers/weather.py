@@ -123,12 +123,12 @@ def station_at(
 def read_hours(path: Path, where: str, ledger: Ledger) -> StationYear:
     """Temperature, humidity, global radiation and wind of a weather file.
 
-    Humidity is taken from the dew point, else from relative humidity. What a file gives of a moment is taken for
-    the hour. Gaps of up to 3 hours are bridged, longer ones stay NaN. Raises DataError where the file cannot be
-    read, is of another kind, or lacks a column or hours.
+    Humidity is taken from the dew point, else, where the file has none or no hour knows it, from relative humidity.
+    What a file gives of a moment is taken for the hour. Gaps of up to 3 hours are bridged, longer ones stay NaN.
+    Raises DataError where the file cannot be read, is of another kind, or lacks a column or hours.
     """
     found = _read(path, where)
-    humidity = "temp_dew" if "temp_dew" in found.data else "relative_humidity"
+    humidity = next((key for key in ("temp_dew", "relative_humidity") if _any_known(found.data, key)), "temp_dew")
     wanted = ("temp_air", "ghi", "wind_speed", humidity)
     missing = [_WEATHER[key][0] for key in wanted if key not in found.data]
     if missing:
@@ -149,6 +149,12 @@ def read_hours(path: Path, where: str, ledger: Ledger) -> StationYear:
         radiation_mj_m2_h=radiation * _MJ_PER_WH,
         wind_m_s=wind,
     )
+
+
+def _any_known(data: pd.DataFrame, key: str) -> bool:
+    """Whether any hour has it; a column of 99.9 is none."""
+    _, low, high = _WEATHER[key]
+    return key in data and bool(pd.to_numeric(data[key], errors="coerce").between(low, high).any())
 
 
 def _bridged(column: pd.Series, words: str, low: float, high: float, where: str, ledger: Ledger) -> Floats:
