@@ -41,28 +41,28 @@ __all__ = [
 
 
 def run_site(
-    source: PlanFile, ledger: Ledger | None = None, progress: Callable[[str, int, int], None] | None = None
+    plan_file: PlanFile, ledger: Ledger | None = None, progress: Callable[[str, int, int], None] | None = None
 ) -> SiteResult:
     """Decide one site; see :func:`planner.job.run_site`. `result.notices` holds the ledger."""
     from planner import job
 
-    return job.run_site(source, ledger if ledger is not None else Ledger(), progress)
+    return job.run_site(plan_file, ledger if ledger is not None else Ledger(), progress)
 
 
 def run_contract(
-    source: PlanFile, ledger: Ledger | None = None, progress: Callable[[int, int], None] | None = None
+    plan_file: PlanFile, ledger: Ledger | None = None, progress: Callable[[int, int], None] | None = None
 ) -> ContractResult:
     """Give every site of a contract its zone; see :func:`planner.batches.run_contract`."""
     from planner import batches
 
-    return batches.run_contract(source, ledger if ledger is not None else Ledger(), progress)
+    return batches.run_contract(plan_file, ledger if ledger is not None else Ledger(), progress)
 
 
-def check(source: PlanFile, ledger: Ledger | None = None) -> list[PlannerError]:
+def check(plan_file: PlanFile, ledger: Ledger | None = None) -> list[PlannerError]:
     """Read all that a plan names and return what would be refused; what would be repaired is in the ledger."""
     from planner import preflight
 
-    return preflight.check_inputs(source, ledger if ledger is not None else Ledger())
+    return preflight.check_inputs(plan_file, ledger if ledger is not None else Ledger())
 
 
 def write_site(result: SiteResult, folder: str | Path, force: bool = False) -> list[Path]:

@@ -41,7 +41,7 @@ _one_at_a_time = threading.Lock()  # GDAL's datasets and the compiled loops are 
 
 
 def run_contract(
-    source: PlanFile,
+    plan_file: PlanFile,
     ledger: Ledger,
     progress: Callable[[int, int], None] | None = None,
     *,
@@ -52,11 +52,11 @@ def run_contract(
     progress: called with (done, total) after each part. part_sites: rows read at a time. Raises PlanError or
     DataError where the sites, the zone table or a layer cannot be used at all; a single site never stops the rest.
     """
-    table = table_of(source, ledger)
-    total = count_contract_sites(source)
+    table = table_of(plan_file, ledger)
+    total = count_contract_sites(plan_file)
     parts: list[_Read] = []
     for first, end in part_rows(total, part_sites or PART):
-        parts.append(_read(source, first, end))
+        parts.append(_read(plan_file, first, end))
         if progress is not None:
             progress(end, total)
     rejected = tuple(r for part in parts for r in part.rejected)
@@ -70,14 +70,14 @@ def run_contract(
         (),
     )
     lonlat = inner_points(sites.shapes)
-    picture = picture_around(source, lonlat[:, 0], lonlat[:, 1], ledger)
+    picture = picture_around(plan_file, lonlat[:, 0], lonlat[:, 1], ledger)
     climate = joined([part.climate for part in parts])
-    return zones_of(source.plan, sites, climate, table, rejected, tuple(ledger), picture)
+    return zones_of(plan_file.plan, sites, climate, table, rejected, tuple(ledger), picture)
 
 
 @contextlib.contextmanager
 def contract_parts(
-    source: PlanFile,
+    plan_file: PlanFile,
     folder: Path,
     ledger: Ledger,
     progress: Progress | None = None,
@@ -93,16 +93,16 @@ def contract_parts(
     """
     tell, size = progress or (lambda what, done, total: None), part_sites or PART
     run = _here if scheduler is None else _on(scheduler, tell)
-    table = table_of(source, ledger)
-    total = count_contract_sites(source)
+    table = table_of(plan_file, ledger)
+    total = count_contract_sites(plan_file)
     rows = part_rows(total, size)
     parts = Path(folder) / _PARTS
-    _prepare(parts, _job(source, size, total))
+    _prepare(parts, _job(plan_file, size, total))
     paths = [parts / f"{first:09d}.arrow" for first, _ in rows]
     missing = [(span, path) for span, path in zip(rows, paths, strict=True) if not _done(path)]
     done = total - sum(end - first for (first, end), _ in missing)
     tell("zones", done, total)
-    for first, end in run(source, table, missing):
+    for first, end in run(plan_file, table, missing):
         done += end - first
         tell("zones", done, total)
 
@@ -114,12 +114,12 @@ def contract_parts(
         raise none_usable(rejected)
     ledger.take(merged(n for _, _, some in told for n in some))
     picture = None
-    if source.plan.outputs.map:
+    if plan_file.plan.outputs.map:
         lonlat = pa.concat_tables([read_part(path, ["longitude_deg", "latitude_deg"]) for path in filled])
         lon, lat = (column.to_numpy() for column in lonlat.columns)
-        picture = picture_around(source, lon, lat, ledger)
+        picture = picture_around(plan_file, lon, lat, ledger)
     tell("writing", 0, 1)
-    yield Parts(source.plan, table, filled, rejected, tuple(ledger), picture)
+    yield Parts(plan_file.plan, table, filled, rejected, tuple(ledger), picture)
     _clear(parts)
 
 
@@ -141,23 +141,23 @@ class _Read:
     notices: tuple[Notice, ...]
 
 
-def contract_part(source: PlanFile, table: ZoneTable, first: int, end: int) -> ContractResult:
+def contract_part(plan_file: PlanFile, table: ZoneTable, first: int, end: int) -> ContractResult:
     """The zones of the sites in rows `first` up to `end` of the file; the part may be without any usable site."""
-    part = _read(source, first, end)
-    return zones_of(source.plan, part.sites, part.climate, table, part.rejected, part.notices)
+    part = _read(plan_file, first, end)
+    return zones_of(plan_file.plan, part.sites, part.climate, table, part.rejected, part.notices)
 
 
-def _read(source: PlanFile, first: int, end: int) -> _Read:
+def _read(plan_file: PlanFile, first: int, end: int) -> _Read:
     ledger = Ledger()
     try:
-        sites = read_contract_sites(source, ledger, (first, end))
+        sites = read_contract_sites(plan_file, ledger, (first, end))
     except DataError as fault:
-        if first == 0 and count_contract_sites(source) <= end:
+        if first == 0 and count_contract_sites(plan_file) <= end:
             raise
         # of one part of many, unlike of a whole file, this stops nothing
         sites = ContractSites((), (), np.empty(0), ((f"rows {first + 1} to {end}", f"{fault.what}. {fault.todo}"),))
-    kept, climate, lost = _climate(source, sites, ledger)
-    if source.plan.climate.daily is not None:
+    kept, climate, lost = _climate(plan_file, sites, ledger)
+    if plan_file.plan.climate.daily is not None:
         ledger.add(Kind.SKIPPED, "climate.daily", "years at one station tell of one site, not of a contract's")
         climate = replace(climate, yearly_peak_mm_day=None)
     rejected = (*(Rejected(name, why) for name, why in sites.rejected), *lost)
@@ -165,7 +165,7 @@ def _read(source: PlanFile, first: int, end: int) -> _Read:
 
 
 def _climate(
-    source: PlanFile, sites: ContractSites, ledger: Ledger
+    plan_file: PlanFile, sites: ContractSites, ledger: Ledger
 ) -> tuple[Ints, SiteClimate, tuple[Rejected, ...]]:
     """Rows that have a climate, their climate, and those that no reader could take.
 
@@ -176,7 +176,7 @@ def _climate(
     def attempt(rows: Ints) -> Iterator[tuple[Ints, SiteClimate] | Rejected]:
         some = sites.take(rows)
         try:
-            yield rows, climate_at(source, some.shapes, some.elevation_m, ledger, names=some.names, strict=False)
+            yield rows, climate_at(plan_file, some.shapes, some.elevation_m, ledger, names=some.names, strict=False)
         except PlannerError:
             raise
         except Exception as fault:
@@ -194,15 +194,15 @@ def _climate(
     good = [item for item in found if not isinstance(item, Rejected)]
     lost = tuple(item for item in found if isinstance(item, Rejected))
     if not good:
-        return np.empty(0, np.int64), climate_at(source, (), np.empty(0), Ledger(), names=(), strict=False), lost
+        return np.empty(0, np.int64), climate_at(plan_file, (), np.empty(0), Ledger(), names=(), strict=False), lost
     return np.concatenate([rows for rows, _ in good]), joined([climate for _, climate in good]), lost
 
 
-def do_part(source: PlanFile, table: ZoneTable, first: int, end: int, path: str) -> tuple[int, int]:
+def do_part(plan_file: PlanFile, table: ZoneTable, first: int, end: int, path: str) -> tuple[int, int]:
     """One part, from its rows to its file; what a worker runs."""
     with _one_at_a_time, _uncollected():
         if not _done(Path(path)):
-            write_part(contract_part(source, table, first, end), Path(path))
+            write_part(contract_part(plan_file, table, first, end), Path(path))
     return first, end
 
 
@@ -227,9 +227,9 @@ def _done(path: Path) -> bool:
 Missing = Sequence[tuple[tuple[int, int], Path]]
 
 
-def _here(source: PlanFile, table: ZoneTable, missing: Missing) -> Iterator[tuple[int, int]]:
+def _here(plan_file: PlanFile, table: ZoneTable, missing: Missing) -> Iterator[tuple[int, int]]:
     for (first, end), path in missing:
-        yield do_part(source, table, first, end, str(path))
+        yield do_part(plan_file, table, first, end, str(path))
 
 
 def _on(address: str, tell: Progress) -> Callable[[PlanFile, ZoneTable, Missing], Iterator[tuple[int, int]]]:
@@ -241,8 +241,8 @@ def _on(address: str, tell: Progress) -> Callable[[PlanFile, ZoneTable, Missing]
         ) from None
     _ask(address)
 
-    def run(source: PlanFile, table: ZoneTable, missing: Missing) -> Iterator[tuple[int, int]]:
-        carried = source.for_another_process()
+    def run(plan_file: PlanFile, table: ZoneTable, missing: Missing) -> Iterator[tuple[int, int]]:
+        carried = plan_file.for_another_process()
         with contextlib.closing(Client(address, timeout=ANSWER_S, set_as_default=False)) as client:
             if not client.scheduler_info()["workers"]:
                 tell("waiting for a worker of the cluster", 0, 1)
@@ -299,9 +299,9 @@ def _ask(address: str) -> None:
         )
 
 
-def _job(source: PlanFile, part_sites: int, total: int) -> str:
+def _job(plan_file: PlanFile, part_sites: int, total: int) -> str:
     """Everything the parts hang on, as text."""
-    plan = source.plan
+    plan = plan_file.plan
     named: list[Any] = [plan.contract.sites.path if plan.contract else None, plan.zone.table]
     named.append(plan.climate.weather)
     named += [section.path for _, section in plan.climate if hasattr(section, "path")]
@@ -311,7 +311,7 @@ def _job(source: PlanFile, part_sites: int, total: int) -> str:
             "plan": plan.model_dump(mode="json", exclude={"outputs"}),
             "part_sites": part_sites,
             "total": total,
-            "files": {text: files_state(source, text) for text in named if text},
+            "files": {text: files_state(plan_file, text) for text in named if text},
         },
         sort_keys=True,
     )

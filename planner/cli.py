@@ -101,15 +101,15 @@ def _folder(out: Path | None, plan: Path) -> Path:
     return out if out is not None else Path("noonmark-out") / plan.stem
 
 
-def _site(source: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
+def _site(plan_file: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
     from planner import show
     from planner.job import run_site
     from planner.show import terminal
 
     ledger = Ledger()
-    names = [*show.SITE_FILES, *(["light.tif"] if source.plan.outputs.light_grid else [])]
+    names = [*show.SITE_FILES, *(["light.tif"] if plan_file.plan.outputs.light_grid else [])]
     show.check_folder(folder, names, force)
-    result = run_site(source, ledger, talk.progress)
+    result = run_site(plan_file, ledger, talk.progress)
     talk.progress("writing", 0, 1)
     show.write_site(result, folder, force)
     for notice in ledger:
@@ -122,7 +122,7 @@ def _site(source: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
 
 
 def _contract(
-    source: PlanFile,
+    plan_file: PlanFile,
     folder: Path,
     force: bool,
     talk: Talk,
@@ -134,7 +134,7 @@ def _contract(
 
     ledger = Ledger()
     result = run_contract_files(
-        source,
+        plan_file,
         folder,
         ledger,
         talk.progress,
@@ -145,7 +145,7 @@ def _contract(
     for notice in ledger:
         talk.note(str(notice))
     talk.say(terminal.contract_summary(result))
-    talk.say(f"Open {folder / 'map.html'}." if source.plan.outputs.map else f"Written to {folder}.")
+    talk.say(f"Open {folder / 'map.html'}." if plan_file.plan.outputs.map else f"Written to {folder}.")
     if talk.as_json:
         print((folder / "result.json").read_text(encoding="utf-8"))
     return Exit.OK

@@ -12,7 +12,7 @@ from planner.show.contract_files import ContractFiles, file_names, write_parts
 
 
 def run_contract_files(
-    source: PlanFile,
+    plan_file: PlanFile,
     folder: Path,
     ledger: Ledger,
     progress: Progress | None = None,
@@ -27,6 +27,6 @@ def run_contract_files(
     that are not ours. Raises PlanError, DataError or OutputError; parts that are finished then stay for the next
     run.
     """
-    check_folder(folder, file_names(source.plan), force)
-    with contract_parts(source, folder, ledger, progress, scheduler=scheduler, part_sites=part_sites) as parts:
+    check_folder(folder, file_names(plan_file.plan), force)
+    with contract_parts(plan_file, folder, ledger, progress, scheduler=scheduler, part_sites=part_sites) as parts:
         return write_parts(parts, Path(folder), force)

@@ -46,7 +46,7 @@ _SAMPLE = 48  # cells along each side of the sample whose range is looked at fir
 
 
 def write_eto_layer(
-    plan: PlanFile,
+    plan_file: PlanFile,
     out: Path,
     ledger: Ledger,
     progress: Callable[[int, int], None] | None = None,
@@ -60,12 +60,12 @@ def write_eto_layer(
     out = Path(out)
     if out.exists() and not force:
         raise OutputError(str(out), "it is there already", "Choose another name, or give --force to overwrite it")
-    section = plan.plan.climate
+    section = plan_file.plan.climate
     given = {name: getattr(section, name) for name in _WEATHER if getattr(section, name) is not None}
     for name in ("tmin", "tmax"):
         if name not in given:
             raise PlanError(
-                f"{plan.path}: climate.{name}",
+                f"{plan_file.path}: climate.{name}",
                 "an ETo layer is computed from temperature extremes, and this one is not given",
                 "Give climate.tmin and climate.tmax, and what there is of radiation, wind and humidity",
             )
@@ -74,7 +74,7 @@ def write_eto_layer(
         layers: dict[str, Months] = {}
         crs = WGS84
         for name, layer in given.items():
-            layers[name], own = stack.enter_context(open_layer(plan, f"climate.{name}", layer, ledger))
+            layers[name], own = stack.enter_context(open_layer(plan_file, f"climate.{name}", layer, ledger))
             crs = own if name == "tmin" else crs
         grid = layers["tmin"]
         for name, months in layers.items():
@@ -87,17 +87,17 @@ def write_eto_layer(
                     f"{grid.width} x {grid.height})",
                     "Bring the layers to one grid",
                 )
-        elevation = stack.enter_context(_Elevation(plan, grid, crs, ledger))
+        elevation = stack.enter_context(_Elevation(plan_file, grid, crs, ledger))
         units = {
-            name: layer_unit(plan, f"climate.{name}", given[name], QUANTITIES[name], months, ledger)
+            name: layer_unit(plan_file, f"climate.{name}", given[name], QUANTITIES[name], months, ledger)
             for name, months in layers.items()
         }
         sample = {name: _sample(name, months, units[name]) for name, months in layers.items()}
         bad = crossed(sample["tmin"], sample["tmax"])
         if bad.mean() > MOST_CROSSED:
-            raise extremes_fault(str(plan.path), f"{bad.mean():.0%} of the cells looked at")
+            raise extremes_fault(str(plan_file.path), f"{bad.mean():.0%} of the cells looked at")
         windows = list(_windows(grid))
-        job = _job(plan, grid, list(layers))
+        job = _job(plan_file, grid, list(layers))
         parts = out.with_name(f".{out.name}.parts")
         _prepare(parts, job)
         for k, window in enumerate(windows):
@@ -118,7 +118,7 @@ def write_eto_layer(
                 progress(k + 1, len(windows))
         _assemble(parts, windows, grid, crs, _noted(parts), job, out)
         if CROSSED in _noted(parts)[0]:
-            ledger.add(Kind.SKIPPED, f"{plan.path}: climate.tmin, climate.tmax", CROSSED)
+            ledger.add(Kind.SKIPPED, f"{plan_file.path}: climate.tmin, climate.tmax", CROSSED)
     shutil.rmtree(parts)
     return out
 
@@ -126,8 +126,8 @@ def write_eto_layer(
 class _Elevation:
     """Elevation of the grid's cells, (n,) m of a window: the plan's layer, else its one number, else sea level."""
 
-    def __init__(self, plan: PlanFile, grid: Months, crs: CRS, ledger: Ledger) -> None:
-        section = plan.plan.climate
+    def __init__(self, plan_file: PlanFile, grid: Months, crs: CRS, ledger: Ledger) -> None:
+        section = plan_file.plan.climate
         self._one = section.elevation_m or 0.0
         self._stack = ExitStack()
         self._layer: WarpedVRT | None = None
@@ -135,12 +135,12 @@ class _Elevation:
             if section.elevation_m is None:
                 ledger.add(
                     Kind.ASSUMED,
-                    f"{plan.path}: climate.elevation",
+                    f"{plan_file.path}: climate.elevation",
                     "elevation of the cells unknown, sea level taken for air pressure",
                 )
             return
         self._factor = M_PER_FT if section.elevation.height_unit == "ft" else 1.0
-        path = locate(plan, "climate.elevation.path", section.elevation.path)
+        path = locate(plan_file, "climate.elevation.path", section.elevation.path)
         try:
             source = self._stack.enter_context(rasterio.open(path))
             self._layer = self._stack.enter_context(
@@ -210,15 +210,15 @@ def _latitude(grid: Months, crs: CRS, window: Window) -> Floats:
     return np.round(project(np.column_stack([x, y]), crs, WGS84)[:, 1], 2)
 
 
-def _job(plan: PlanFile, grid: Months, layers: Sequence[str]) -> str:
+def _job(plan_file: PlanFile, grid: Months, layers: Sequence[str]) -> str:
     """What the result hangs on, as text: of another job's blocks none may be used."""
-    section = plan.plan.climate
+    section = plan_file.plan.climate
     paths = [getattr(section, name).path for name in layers] + (
         [section.elevation.path] if section.elevation else []
     )
     job = {
         "layers": {name: getattr(section, name).model_dump() for name in layers},
-        "files": {path: files_state(plan, path) for path in paths},
+        "files": {path: files_state(plan_file, path) for path in paths},
         "wind_height_m": section.wind_height_m,
         "elevation": section.elevation.model_dump() if section.elevation else section.elevation_m,
         "method": section.method,

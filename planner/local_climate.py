@@ -20,7 +20,7 @@ from planner.site import Floats, Shapes
 
 
 def climate_at(
-    plan: PlanFile,
+    plan_file: PlanFile,
     shapes_lonlat: Sequence[BaseGeometry] | Shapes,
     elevation_m: Floats,
     ledger: Ledger,
@@ -29,21 +29,23 @@ def climate_at(
     strict: bool | None = None,
 ) -> SiteClimate:
     """The climate of n sites: what :func:`read_climate` reads, judged by :func:`site_climate`."""
-    read = read_climate(plan, shapes_lonlat, ledger, names=names, strict=strict)
-    return site_climate(plan.plan.climate, read, elevation_m, ledger)
+    read = read_climate(plan_file, shapes_lonlat, ledger, names=names, strict=strict)
+    return site_climate(plan_file.plan.climate, read, elevation_m, ledger)
 
 
-def picture_around(plan: PlanFile, longitude_deg: Floats, latitude_deg: Floats, ledger: Ledger) -> ClimatePicture:
+def picture_around(
+    plan_file: PlanFile, longitude_deg: Floats, latitude_deg: Floats, ledger: Ledger
+) -> ClimatePicture:
     """Peak-month ETo around sites, from the plan's ETo layer, else estimated."""
-    return climate_picture(read_window(plan, longitude_deg, latitude_deg, ledger))
+    return climate_picture(read_window(plan_file, longitude_deg, latitude_deg, ledger))
 
 
-def table_of(plan: PlanFile, ledger: Ledger) -> ZoneTable:
+def table_of(plan_file: PlanFile, ledger: Ledger) -> ZoneTable:
     """The plan's zone table, or the neutral one where it names none."""
-    if plan.plan.zone.table is None:
+    if plan_file.plan.zone.table is None:
         return equal_bands()
-    path, unit = plan.file("zone.table", plan.plan.zone.table), plan.plan.zone.unit
-    if "unit" not in plan.plan.zone.model_fields_set:
+    path, unit = plan_file.file("zone.table", plan_file.plan.zone.table), plan_file.plan.zone.unit
+    if "unit" not in plan_file.plan.zone.model_fields_set:
         ledger.add(Kind.ASSUMED, str(path), f"its bands are taken as {unit}: zone.unit is not given")
     return read_zone_table(path, unit, ledger)
 

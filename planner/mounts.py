@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 import shapely
 
-from planner import plan
+from planner.plan import Mounts as MountsSection
+from planner.plan import NamedMount
 from planner.site import Bools, Floats, Ints, Site
 
 SHORTEST_EDGE_M = 1.0  # shorter edges are corners and reveals: no bracket fits
@@ -62,17 +63,17 @@ def compass(azimuth_deg: float) -> str:
     return WINDS[round(azimuth_deg / 45.0) % 8]
 
 
-def find_mounts(site: Site, settings: plan.Mounts, mast_m: float, named_xy: Floats | None = None) -> Mounts:
+def find_mounts(site: Site, section: MountsSection, mast_m: float, named_xy: Floats | None = None) -> Mounts:
     """All candidates of a site.
 
     mast_m: head above the roof edge or pole top. named_xy: (k, 2) the plan's own points in the site's frame, in
-    the order of `settings.named`.
+    the order of `section.named`.
     """
     found = [
-        _named(site, settings.named, named_xy if named_xy is not None else np.empty((0, 2))),
-        _poles(site, mast_m if settings.poles else None),
-        _buildings(site, settings, mast_m),
-        _posts(site, settings.ground_spacing_m, settings.ground_post_m),
+        _named(site, section.named, named_xy if named_xy is not None else np.empty((0, 2))),
+        _poles(site, mast_m if section.poles else None),
+        _buildings(site, section, mast_m),
+        _posts(site, section.ground_spacing_m, section.ground_post_m),
     ]
     return Mounts(
         sum((m.ids for m in found), ()),
@@ -107,7 +108,7 @@ def _mounts(
     )
 
 
-def _named(site: Site, points: Sequence[plan.NamedMount], xy: Floats) -> Mounts:
+def _named(site: Site, points: Sequence[NamedMount], xy: Floats) -> Mounts:
     if len(points) != len(xy):
         raise ValueError(f"{len(points)} named points, but {len(xy)} places")
     xy = np.asarray(xy, float).reshape(-1, 2)
@@ -149,27 +150,27 @@ def _posts(site: Site, spacing_m: float | None, post_m: float) -> Mounts:
     )
 
 
-def _buildings(site: Site, settings: plan.Mounts, mast_m: float) -> Mounts:
+def _buildings(site: Site, section: MountsSection, mast_m: float) -> Mounts:
     """Roof edges and wall tops of all buildings at once; a roof's place stands before the wall's beneath it."""
     solids = site.buildings
     shapes = np.array(solids.shapes, object)
     usable = np.flatnonzero(np.asarray(site.mountable, bool) & shapely.intersects(site.outline, shapes))
-    points = _along_edges(shapes, usable, settings.spacing_m)
+    points = _along_edges(shapes, usable, section.spacing_m)
     b, facing = points.building, np.degrees(np.arctan2(points.out[:, 0], points.out[:, 1])) % 360.0
     shapely.prepare(site.outline)
     shapely.prepare(shapes)
 
-    roof = points.xy - settings.setback_m * points.out
-    carries = shapely.contains_xy(shapes[b], roof) & settings.roof_edges
+    roof = points.xy - section.setback_m * points.out
+    carries = shapely.contains_xy(shapes[b], roof) & section.roof_edges
     on_roof = carries & shapely.contains_xy(site.outline, roof)
 
-    wall = points.xy + settings.wall_offset_m * points.out
+    wall = points.xy + section.wall_offset_m * points.out
     middle = shapely.get_coordinates(shapely.point_on_surface(shapes)).reshape(-1, 2)
     # a roof on posts has no wall to fix to
-    walled = (solids.base_m <= site.ground_at(middle) + 0.5)[b] & settings.walls
+    walled = (solids.base_m <= site.ground_at(middle) + 0.5)[b] & section.walls
     if site.surface is not None:
         walled[:] = False  # its cells do not show the very wall that a bracket would hang on
-    wall_top = solids.top_m[b] - settings.wall_drop_m
+    wall_top = solids.top_m[b] - section.wall_drop_m
     on_wall = walled & shapely.contains_xy(site.outline, wall)
     on_wall[on_wall] = ~_inside_any(site, wall[on_wall], wall_top[on_wall])
 

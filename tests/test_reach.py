@@ -42,8 +42,8 @@ def site_with(controllers, indoors=None, **parts):
     )
 
 
-def one(site, head, height=None, sensor=SENSOR, settings=None):
-    return reach(site, np.array([head], float), np.array([head[2] if height is None else height]), sensor, settings)
+def one(site, head, height=None, sensor=SENSOR, section=None):
+    return reach(site, np.array([head], float), np.array([head[2] if height is None else height]), sensor, section)
 
 
 def test_distance_is_in_space_and_cable_goes_down_and_up():
@@ -90,7 +90,7 @@ def test_the_open_field_link_by_hand():
 
 def test_a_link_at_its_rated_range_has_nothing_in_hand():
     """By the same open-field model: the margin there is the fade margin, missing."""
-    found = one(site_with([[400, 0, 1.5]]), [0, 0, 1.5], settings=Reach(fade_margin_db=6.0))
+    found = one(site_with([[400, 0, 1.5]]), [0, 0, 1.5], section=Reach(fade_margin_db=6.0))
     assert found.links.margin_db[0, 0] == pytest.approx(-6.0, abs=0.01)
 
 
@@ -107,7 +107,7 @@ def test_walls_round_a_receiver_indoors():
     brick = one(
         site_with([[60, 0, 3.0]], [True], buildings=hall),
         [0, 0, 3.0],
-        settings=Reach(wall_material="brick", wall_thickness_m=0.102),
+        section=Reach(wall_material="brick", wall_thickness_m=0.102),
     )
     assert brick.links.entry_db[0, 0] == pytest.approx(3.0, abs=0.06)  # ITU-R P.2040-3, as in test_reach_radio
 

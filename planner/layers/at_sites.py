@@ -41,7 +41,7 @@ NEAREST_KM = 25.0  # how far the nearest known cell may be (or one cell, where c
 
 
 def read_climate(
-    plan: PlanFile,
+    plan_file: PlanFile,
     shapes_lonlat: Sequence[BaseGeometry] | Shapes,
     ledger: Ledger,
     *,
@@ -58,26 +58,28 @@ def read_climate(
     n = len(shapes)
     strict = n == 1 if strict is None else strict
     names = [f"#{k + 1}" for k in range(n)] if names is None else names
-    section, lonlat = plan.plan.climate, inner_points(shapes)
+    section, lonlat = plan_file.plan.climate, inner_points(shapes)
     if layers is None:
         layers = {
-            name: read_layer(plan, f"climate.{name}", given, quantity, shapes, ledger, strict=strict, names=names)
+            name: read_layer(
+                plan_file, f"climate.{name}", given, quantity, shapes, ledger, strict=strict, names=names
+            )
             for name, quantity in QUANTITIES.items()
             if (given := getattr(section, name)) is not None
         }
     return Readings(
-        plan=str(plan.path),
+        plan=str(plan_file.path),
         names=names,
         lonlat=lonlat,
         layers=layers,
-        cell_elevation_m=None if section.elevation is None else _cell_elevation(plan, shapes, ledger),
-        station=station_at(plan, lonlat, ledger, strict=strict, names=names),
-        yearly_peak_mm_day=read_yearly_peaks(plan, ledger),
+        cell_elevation_m=None if section.elevation is None else _cell_elevation(plan_file, shapes, ledger),
+        station=station_at(plan_file, lonlat, ledger, strict=strict, names=names),
+        yearly_peak_mm_day=read_yearly_peaks(plan_file, ledger),
     )
 
 
 def read_layer(
-    plan: PlanFile,
+    plan_file: PlanFile,
     key: str,
     section: ClimateLayer,
     quantity: Quantity,
@@ -93,10 +95,10 @@ def read_layer(
     unit or file, DataError for what the file holds.
     """
     where = layer_where(key, section)
-    check_stated_unit(plan, key, section, quantity)
-    with open_bands(plan, key, section, where) as months:
-        unit = layer_unit(plan, key, section, quantity, months, ledger)
-        crs = layer_crs(plan, key, section, where, months, ledger)
+    check_stated_unit(plan_file, key, section, quantity)
+    with open_bands(plan_file, key, section, where) as months:
+        unit = layer_unit(plan_file, key, section, quantity, months, ledger)
+        crs = layer_crs(plan_file, key, section, where, months, ledger)
         found = _at_sites(np.asarray(shapes_lonlat, object), crs, months)
         middle = project(on_map(months.transform, months.width / 2, months.height / 2), crs, WGS84)
         stated = months.spread_mm_day
@@ -242,14 +244,14 @@ def _nearest_known(centre: Floats, crs: CRS, months: Months) -> tuple[Floats, fl
     return (cells[best], float(km[best])) if km[best] <= limit else None
 
 
-def _cell_elevation(plan: PlanFile, shapes: Shapes, ledger: Ledger) -> Floats:
+def _cell_elevation(plan_file: PlanFile, shapes: Shapes, ledger: Ledger) -> Floats:
     """(n,) elevation of the layers' cells under the sites, NaN where unknown."""
-    section = plan.plan.climate.elevation
+    section = plan_file.plan.climate.elevation
     assert section is not None
     where = f"climate.elevation ({section.path.replace(chr(92), '/').rsplit('/', 1)[-1]})"
     layer = ClimateLayer(path=section.path, unit=section.height_unit, crs=section.crs)
-    with open_bands(plan, "climate.elevation", layer, where, bands=1) as months:
-        crs = layer_crs(plan, "climate.elevation", layer, where, months, ledger)
+    with open_bands(plan_file, "climate.elevation", layer, where, bands=1) as months:
+        crs = layer_crs(plan_file, "climate.elevation", layer, where, months, ledger)
         found = _at_sites(shapes, crs, months)
     height = found.values[:, 0] * (M_PER_FT if section.height_unit == "ft" else 1.0)
     known = height[np.isfinite(height)]

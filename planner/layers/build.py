@@ -62,18 +62,18 @@ class Faults(list[PlannerError]):
             return None
 
 
-def read_site(plan: PlanFile, ledger: Ledger) -> Site:
+def read_site(plan_file: PlanFile, ledger: Ledger) -> Site:
     """Everything that `[layers]` names, as one site in its local frame. Raises PlanError or DataError."""
-    site = read_site_keeping(plan, ledger, Faults(keep=False))
+    site = read_site_keeping(plan_file, ledger, Faults(keep=False))
     assert site is not None  # without `keep` the first fault was raised
     return site
 
 
-def named_xy(plan: PlanFile, site: Site) -> Floats:
+def named_xy(plan_file: PlanFile, site: Site) -> Floats:
     """(k, 2) places of the plan's `[[mounts.named]]` in the site's frame; PlanError where one is far off."""
     found = []
-    for k, mount in enumerate(plan.plan.mounts.named):
-        where = f"{plan.path}: mounts.named.{k} ({mount.name})"
+    for k, mount in enumerate(plan_file.plan.mounts.named):
+        where = f"{plan_file.path}: mounts.named.{k} ({mount.name})"
         try:
             crs = CRS.from_user_input(mount.crs)
         except Exception:
@@ -103,48 +103,50 @@ def _away_m(lonlat: Floats, site: Site) -> float:
     return float(shapely.distance(shapely.Point(project(lonlat, WGS84, site.crs)), site.outline))
 
 
-def _layers(plan: PlanFile) -> Layers:
-    if plan.plan.layers is None:
-        if plan.plan.contract is not None:
+def _layers(plan_file: PlanFile) -> Layers:
+    if plan_file.plan.layers is None:
+        if plan_file.plan.contract is not None:
             raise PlanError(
-                f"{plan.path}: layers",
+                f"{plan_file.path}: layers",
                 "the plan names a contract and no layers of one site",
                 "Run `noonmark contract` on it, or give it [layers.site]",
             )
         raise PlanError(
-            f"{plan.path}: layers", "the plan names no layers", "Give it at least [layers.site], or a [contract]"
+            f"{plan_file.path}: layers",
+            "the plan names no layers",
+            "Give it at least [layers.site], or a [contract]",
         )
-    return plan.plan.layers
+    return plan_file.plan.layers
 
 
-def read_site_keeping(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | None:
+def read_site_keeping(plan_file: PlanFile, ledger: Ledger, faults: Faults) -> Site | None:
     """As :func:`read_site`, with the faults in `faults`; None where there is not even an outline."""
-    ledger.units = plan.plan.units
-    layers = faults.attempt(_layers, plan)
+    ledger.units = plan_file.plan.units
+    layers = faults.attempt(_layers, plan_file)
     if layers is None:
         return None
-    site = faults.attempt(pick_site, plan, layers, ledger)
+    site = faults.attempt(pick_site, plan_file, layers, ledger)
     raw: dict[str, Layer] = {}
     for name, attributes in standing.ATTRIBUTES.items():
         section = getattr(layers, name)
         if section is not None:
-            layer = faults.attempt(read_vector, plan, f"layers.{name}", section, attributes, ledger)
+            layer = faults.attempt(read_vector, plan_file, f"layers.{name}", section, attributes, ledger)
             if layer is not None:
                 raw[name] = layer
     if site is not None:
-        site = faults.attempt(right_way_round, plan, layers, site, list(raw.values()), ledger)
+        site = faults.attempt(right_way_round, plan_file, layers, site, list(raw.values()), ledger)
     framed = faults.attempt(outline_of, site, ledger) if site is not None else None
     if framed is None:
         # with no place for them, the rest can only be looked for
         for name in ("terrain", "surface", "canopy"):
             section = getattr(layers, name)
             if section is not None:
-                faults.attempt(locate, plan, f"layers.{name}.path", section.path)
+                faults.attempt(locate, plan_file, f"layers.{name}.path", section.path)
         return None
     frame, outline = framed
-    terrains = faults.attempt(relief.read_terrain, plan, layers, frame, outline, ledger) or ()
-    surfaces = faults.attempt(relief.read_surface, plan, layers, frame, outline, ledger) or ()
-    canopies = faults.attempt(relief.read_canopy, plan, layers, frame, outline, ledger) or ()
+    terrains = faults.attempt(relief.read_terrain, plan_file, layers, frame, outline, ledger) or ()
+    surfaces = faults.attempt(relief.read_surface, plan_file, layers, frame, outline, ledger) or ()
+    canopies = faults.attempt(relief.read_canopy, plan_file, layers, frame, outline, ledger) or ()
     terrain, terrain_far = (*terrains, None, None)[:2]
 
     def laid(name: str) -> Layer | None:
@@ -184,7 +186,7 @@ def read_site_keeping(plan: PlanFile, ledger: Ledger, faults: Faults) -> Site | 
 
     _say_absent(layers, ledger)
     return Site(
-        name=site.names[0] if site is not None and layers.site.name is not None else plan.plan.title,
+        name=site.names[0] if site is not None and layers.site.name is not None else plan_file.plan.title,
         crs=frame.crs,
         latitude_deg=frame.latitude_deg,
         longitude_deg=frame.longitude_deg,
@@ -222,19 +224,19 @@ def _say_absent(layers: Layers, ledger: Ledger) -> None:
             ledger.add(Kind.ASSUMED, f"layers.{name}", what)
 
 
-def count_contract_sites(plan: PlanFile) -> int:
+def count_contract_sites(plan_file: PlanFile) -> int:
     """Rows of the file of sites, usable or not."""
-    return count_features(plan, "contract.sites", _contract_section(plan))
+    return count_features(plan_file, "contract.sites", _contract_section(plan_file))
 
 
-def read_contract_sites(plan: PlanFile, ledger: Ledger, rows: tuple[int, int] | None = None) -> ContractSites:
+def read_contract_sites(plan_file: PlanFile, ledger: Ledger, rows: tuple[int, int] | None = None) -> ContractSites:
     """The sites that `[contract]` names, or those in some rows of the file, from the first up to the end.
 
     A bad site is listed with its reason; a bad file raises an error.
     """
-    section, key = _contract_section(plan), "contract.sites"
+    section, key = _contract_section(plan_file), "contract.sites"
     xy = (section.x, section.y) if section.x is not None and section.y is not None else None
-    layer = read_vector(plan, key, section, ("name", "elevation", "x", "y"), ledger, xy=xy, rows=rows)
+    layer = read_vector(plan_file, key, section, ("name", "elevation", "x", "y"), ledger, xy=xy, rows=rows)
     # repaired while whole, cut at the antimeridian after
     lonlat = replace(layer, crs=WGS84, shapes=unwrapped(project_shapes(layer.shapes, layer.crs, WGS84)))
     lonlat = repaired(lonlat, "points or polygons", ledger, least_area=1e-12)
@@ -253,16 +255,16 @@ def read_contract_sites(plan: PlanFile, ledger: Ledger, rows: tuple[int, int] | 
     return ContractSites(lonlat.names, tuple(cut_at_antimeridian(lonlat.shapes)), elevation, lonlat.left_out)
 
 
-def _contract_section(plan: PlanFile) -> ContractLayer:
-    if plan.plan.contract is None:
+def _contract_section(plan_file: PlanFile) -> ContractLayer:
+    if plan_file.plan.contract is None:
         todo = "Give it [contract.sites]"
-        if plan.plan.layers is not None:
+        if plan_file.plan.layers is not None:
             todo = "Run `noonmark site` on it, or give it [contract.sites]"
-        raise PlanError(f"{plan.path}: contract", "the plan names no contract", todo)
-    section = plan.plan.contract.sites
+        raise PlanError(f"{plan_file.path}: contract", "the plan names no contract", todo)
+    section = plan_file.plan.contract.sites
     if (section.x is None) != (section.y is None):
         raise PlanError(
-            f"{plan.path}: contract.sites", "only one of x and y is given", "Give both columns, or neither"
+            f"{plan_file.path}: contract.sites", "only one of x and y is given", "Give both columns, or neither"
         )
     return section
 

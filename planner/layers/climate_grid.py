@@ -133,11 +133,13 @@ def _months_of(file: rasterio.DatasetReader, where: str) -> list[int] | None:
 
 
 @contextmanager
-def open_layer(plan: PlanFile, key: str, section: ClimateLayer, ledger: Ledger) -> Iterator[tuple[Months, CRS]]:
+def open_layer(
+    plan_file: PlanFile, key: str, section: ClimateLayer, ledger: Ledger
+) -> Iterator[tuple[Months, CRS]]:
     """A plan's layer with its settled CRS, to be read by cells."""
     where = layer_where(key, section)
-    with open_bands(plan, key, section, where) as months:
-        yield months, layer_crs(plan, key, section, where, months, ledger)
+    with open_bands(plan_file, key, section, where) as months:
+        yield months, layer_crs(plan_file, key, section, where, months, ledger)
 
 
 def layer_where(key: str, section: ClimateLayer) -> str:
@@ -145,8 +147,10 @@ def layer_where(key: str, section: ClimateLayer) -> str:
 
 
 @contextmanager
-def open_bands(plan: PlanFile, key: str, section: ClimateLayer, where: str, bands: int = 12) -> Iterator[Months]:
-    names = _month_files(plan, key, section)
+def open_bands(
+    plan_file: PlanFile, key: str, section: ClimateLayer, where: str, bands: int = 12
+) -> Iterator[Months]:
+    names = _month_files(plan_file, key, section)
     with ExitStack() as stack:
         try:
             with warnings.catch_warnings():
@@ -154,7 +158,7 @@ def open_bands(plan: PlanFile, key: str, section: ClimateLayer, where: str, band
                 warnings.simplefilter("ignore", NotGeoreferencedWarning)
                 files = [stack.enter_context(rasterio.open(name)) for name in names]
             if len(files) == 1 and files[0].subdatasets:
-                chosen = _variable(where, files[0].subdatasets, section.variable, key, plan, stack)
+                chosen = _variable(where, files[0].subdatasets, section.variable, key, plan_file, stack)
                 files = [stack.enter_context(rasterio.open(chosen))]
             yield Months(files, where, bands)
         except RasterioError as fault:
@@ -165,21 +169,21 @@ def open_bands(plan: PlanFile, key: str, section: ClimateLayer, where: str, band
             ) from None
 
 
-def _month_files(plan: PlanFile, key: str, section: ClimateLayer) -> list[str]:
+def _month_files(plan_file: PlanFile, key: str, section: ClimateLayer) -> list[str]:
     text = section.path
     # ${NAME} belongs to the plan, not to the months
     if not re.search(r"(?<!\$)\{(mon|mm|m)\}", text):
-        return [str(locate(plan, f"{key}.path", text))]
+        return [str(locate(plan_file, f"{key}.path", text))]
 
     def fill(month: int) -> str:
         words = {"mon": MONTHS[month].lower(), "mm": f"{month + 1:02d}", "m": str(month + 1)}
         return re.sub(r"(?<!\$)\{(mon|mm|m)\}", lambda match: words[match[1]], text)
 
-    return [str(locate(plan, f"{key}.path", fill(month))) for month in range(12)]
+    return [str(locate(plan_file, f"{key}.path", fill(month))) for month in range(12)]
 
 
 def _variable(
-    where: str, subdatasets: Sequence[str], wanted: str | None, key: str, plan: PlanFile, stack: ExitStack
+    where: str, subdatasets: Sequence[str], wanted: str | None, key: str, plan_file: PlanFile, stack: ExitStack
 ) -> str:
     names = {text.rsplit(":", 1)[-1].strip("/"): text for text in subdatasets}
     if wanted is None:
@@ -187,14 +191,16 @@ def _variable(
         wanted = conventions.variable(key.rsplit(".", 1)[-1], told)
     if wanted is None:
         raise PlanError(
-            f"{plan.path}: {key}.variable", "the file holds several variables", f"Name one: {', '.join(names)}"
+            f"{plan_file.path}: {key}.variable", "the file holds several variables", f"Name one: {', '.join(names)}"
         )
     if wanted not in names:
         raise DataError(where, f"it has no variable '{wanted}'", f"Of its variables: {nearest(wanted, names)}")
     return names[wanted]
 
 
-def layer_crs(plan: PlanFile, key: str, section: ClimateLayer, where: str, months: Months, ledger: Ledger) -> CRS:
+def layer_crs(
+    plan_file: PlanFile, key: str, section: ClimateLayer, where: str, months: Months, ledger: Ledger
+) -> CRS:
     file = months.files[0]
     found = file.crs.to_wkt() if file.crs else None
     corners = np.array(
@@ -207,7 +213,7 @@ def layer_crs(plan: PlanFile, key: str, section: ClimateLayer, where: str, month
     if found is None and section.crs is None and len(degrees) >= 2:
         ledger.add(Kind.ASSUMED, where, "its axes are in degrees and it names no CRS: WGS 84 (EPSG:4326) taken")
         return WGS84
-    return settle_crs(plan, key, where, section.crs, found, corners, ledger)
+    return settle_crs(plan_file, key, where, section.crs, found, corners, ledger)
 
 
 def on_map(transform: Affine, x: ArrayLike, y: ArrayLike) -> Floats:
@@ -222,17 +228,17 @@ def on_map(transform: Affine, x: ArrayLike, y: ArrayLike) -> Floats:
     )
 
 
-def check_stated_unit(plan: PlanFile, key: str, section: ClimateLayer, quantity: Quantity) -> None:
+def check_stated_unit(plan_file: PlanFile, key: str, section: ClimateLayer, quantity: Quantity) -> None:
     if section.unit is not None and section.unit not in quantity.units:
         raise PlanError(
-            f"{plan.path}: {key}.unit",
+            f"{plan_file.path}: {key}.unit",
             f"'{section.unit}' is not a unit of {quantity.name}",
             f"Of the units it can have ({', '.join(quantity.units)}): {nearest(section.unit, quantity.units)}",
         )
 
 
 def layer_unit(
-    plan: PlanFile, key: str, section: ClimateLayer, quantity: Quantity, months: Months, ledger: Ledger
+    plan_file: PlanFile, key: str, section: ClimateLayer, quantity: Quantity, months: Months, ledger: Ledger
 ) -> str:
     """The plan's unit, else the file's own, which is stated; PlanError where neither can be one of the quantity."""
     where, units = layer_where(key, section), ", ".join(quantity.units)
@@ -242,12 +248,12 @@ def layer_unit(
             ledger.add(Kind.ASSUMED, where, f"unit {said}, as the file says")
             return str(said)
         raise PlanError(
-            f"{plan.path}: {key}.unit",
+            f"{plan_file.path}: {key}.unit",
             "the plan states no unit, and the file "
             + (f"says '{months.unit_said}', which is none of ours" if months.unit_said else "says none"),
             f"State one of: {units}",
         )
-    check_stated_unit(plan, key, section, quantity)
+    check_stated_unit(plan_file, key, section, quantity)
     if said in quantity.units and said != section.unit:
         ledger.add(
             Kind.CHECK, where, f"the file says its unit is {said}, the plan {section.unit}: the plan's is used"

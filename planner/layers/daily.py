@@ -12,15 +12,15 @@ from planner.site import Floats
 from planner.units import MM_PER_IN
 
 
-def read_yearly_peaks(plan: PlanFile, ledger: Ledger) -> Floats | None:
+def read_yearly_peaks(plan_file: PlanFile, ledger: Ledger) -> Floats | None:
     """(years,) each whole year's highest monthly mean ETo, mm/day, at the station of `climate.daily`; None if none.
 
     A month counts with 25 days and more, a year with 12 such months. Raises DataError for a table that has none.
     """
-    section = plan.plan.climate.daily
+    section = plan_file.plan.climate.daily
     if section is None:
         return None
-    path = locate(plan, "climate.daily.path", section.path)
+    path = locate(plan_file, "climate.daily.path", section.path)
     where = f"climate.daily ({path.name})"
     try:
         table = pd.read_csv(path, encoding="utf-8-sig")

@@ -20,20 +20,20 @@ from planner.plan import Layers, PlanFile
 IRRIGATED_TO_DEG = 72.0  # no irrigated land lies nearer a pole: common practice, no source
 
 
-def pick_site(plan: PlanFile, layers: Layers, ledger: Ledger) -> Layer:
+def pick_site(plan_file: PlanFile, layers: Layers, ledger: Ledger) -> Layer:
     section = layers.site
     if section.pick is not None and section.name is None:
         raise PlanError(
-            f"{plan.path}: layers.site.pick",
+            f"{plan_file.path}: layers.site.pick",
             "there is a site to pick, and no attribute to look its name up in",
             "Give layers.site.name the attribute with the sites' names",
         )
-    layer = read_vector(plan, "layers.site", section, ("name",), ledger)
+    layer = read_vector(plan_file, "layers.site", section, ("name",), ledger)
     if section.pick is not None:
         mask = np.array([name.casefold() == section.pick.strip().casefold() for name in layer.names], bool)
         if not mask.any():
             raise PlanError(
-                f"{plan.path}: layers.site.pick",
+                f"{plan_file.path}: layers.site.pick",
                 f"{layer.where} has no site named '{section.pick}'",
                 sentence(nearest(section.pick, layer.names)),
             )
@@ -41,7 +41,7 @@ def pick_site(plan: PlanFile, layers: Layers, ledger: Ledger) -> Layer:
     if len(layer) > 1 and len(set(layer.names)) > 1:
         listed = ", ".join(layer.names[:12]) + (" ..." if len(layer) > 12 else "")
         raise PlanError(
-            f"{plan.path}: layers.site.pick",
+            f"{plan_file.path}: layers.site.pick",
             f"{layer.where} has {len(layer)} features, and the plan does not say which is the site ({listed})",
             "Give layers.site.pick one of these names"
             + ("" if section.name else ", and layers.site.name the attribute that holds it"),
@@ -70,7 +70,9 @@ def outline_of(layer: Layer, ledger: Ledger) -> tuple[Frame, BaseGeometry]:
     return frame, outline
 
 
-def right_way_round(plan: PlanFile, layers: Layers, site: Layer, others: Sequence[Layer], ledger: Ledger) -> Layer:
+def right_way_round(
+    plan_file: PlanFile, layers: Layers, site: Layer, others: Sequence[Layer], ledger: Ledger
+) -> Layer:
     """The site's layer with x and y in the right order, as far as the other layers can tell.
 
     A site whose axes are exchanged may lie on land just as well, and then the good layers would look wrong. So the
@@ -82,12 +84,12 @@ def right_way_round(plan: PlanFile, layers: Layers, site: Layer, others: Sequenc
     turned = replace(site, shapes=swapped(site.shapes))
     if not could_be_swapped(site):
         return site
-    if any(lands(layer, frame, outline) for layer in others) or _rasters_at(plan, layers, frame):
+    if any(lands(layer, frame, outline) for layer in others) or _rasters_at(plan_file, layers, frame):
         return site
     other_frame, other_outline = outline_of(turned, Ledger())
     at_turned = [layer for layer in others if lands(layer, other_frame, other_outline)]
     sure = [layer for layer in at_turned if not could_be_swapped(layer)]
-    if sure or len(at_turned) > 1 or _rasters_at(plan, layers, other_frame):
+    if sure or len(at_turned) > 1 or _rasters_at(plan_file, layers, other_frame):
         ledger.add(
             Kind.REPAIRED,
             site.where,
@@ -115,13 +117,13 @@ def right_way_round(plan: PlanFile, layers: Layers, site: Layer, others: Sequenc
     return site
 
 
-def _rasters_at(plan: PlanFile, layers: Layers, frame: Frame) -> bool:
+def _rasters_at(plan_file: PlanFile, layers: Layers, frame: Frame) -> bool:
     for name in ("terrain", "surface", "canopy"):
         section = getattr(layers, name)
         if section is None:
             continue
         try:
-            path = locate(plan, f"layers.{name}.path", section.path)
+            path = locate(plan_file, f"layers.{name}.path", section.path)
         except PlannerError:
             continue  # said when the raster itself is read
         if covers(path, section.crs, frame.longitude_deg, frame.latitude_deg):

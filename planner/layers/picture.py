@@ -16,7 +16,7 @@ SMALLEST_DEG = 1.5  # a single site's picture shows its region, not its cell
 SQUAT = 0.6  # least height of the picture, over its width
 
 
-def read_window(plan: PlanFile, longitude_deg: Floats, latitude_deg: Floats, ledger: Ledger) -> Window:
+def read_window(plan_file: PlanFile, longitude_deg: Floats, latitude_deg: Floats, ledger: Ledger) -> Window:
     """The plan's ETo layer around sites at (n,) longitudes and latitudes; the grid alone where it names none.
 
     Each cell of the grid takes the layer's cell at its middle; nothing is smoothed.
@@ -29,12 +29,12 @@ def read_window(plan: PlanFile, longitude_deg: Floats, latitude_deg: Floats, led
     lon = np.arange(west + step / 2, east, step)
     lat = np.arange(north - step / 2, south, -step)
     edges = (float(west), float(lat[-1] - step / 2), float(lon[-1] + step / 2), float(north))
-    section = plan.plan.climate.eto
+    section = plan_file.plan.climate.eto
     if section is None:
         return Window(lon, lat, *edges, None)
     grid = np.stack(np.meshgrid(lon, lat), axis=-1).reshape(-1, 2)
-    with open_layer(plan, "climate.eto", section, ledger) as (months, crs):
-        unit = layer_unit(plan, "climate.eto", section, QUANTITIES["eto"], months, ledger)
+    with open_layer(plan_file, "climate.eto", section, ledger) as (months, crs):
+        unit = layer_unit(plan_file, "climate.eto", section, QUANTITIES["eto"], months, ledger)
         xy = project(grid, WGS84, crs)
         inside_earth = np.asarray(np.isfinite(xy).all(axis=1))
         cell = months.cells_at(np.where(inside_earth[:, None], xy, 0.0), crs)

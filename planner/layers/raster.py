@@ -70,7 +70,7 @@ GROUND = Taken()
 
 
 def read_heights(
-    plan: PlanFile,
+    plan_file: PlanFile,
     key: str,
     section: RasterLayer,
     around: Around,
@@ -84,11 +84,11 @@ def read_heights(
     PlanError, DataError
         Where the file cannot be used, also where nothing is known at the site.
     """
-    path = locate(plan, f"{key}.path", section.path)
+    path = locate(plan_file, f"{key}.path", section.path)
     where = f"{key} ({path.name})"
     try:
         with rasterio.Env(GDAL_CACHEMAX=CACHE_MB), _open(path) as source:
-            crs = _checked(plan, key, where, section, source, ledger)
+            crs = _checked(plan_file, key, where, section, source, ledger)
             values, transform, thin = _window(where, source, crs, around)
     except RasterioError as fault:
         raise DataError(
@@ -139,7 +139,7 @@ def covers(path: Path, stated_crs: str | None, longitude_deg: float, latitude_de
 
 
 def _checked(
-    plan: PlanFile, key: str, where: str, section: RasterLayer, source: rasterio.DatasetReader, ledger: Ledger
+    plan_file: PlanFile, key: str, where: str, section: RasterLayer, source: rasterio.DatasetReader, ledger: Ledger
 ) -> CRS:
     """The raster's CRS, after the questions that its header answers."""
     if source.count > 1:
@@ -159,7 +159,9 @@ def _checked(
             "plan's is used",
         )
     corners = _corners(source)
-    crs = settle_crs(plan, key, where, section.crs, source.crs.to_wkt() if source.crs else None, corners, ledger)
+    crs = settle_crs(
+        plan_file, key, where, section.crs, source.crs.to_wkt() if source.crs else None, corners, ledger
+    )
     if not fits(corners, crs).any() and not fits(corners.mean(axis=0, keepdims=True), crs).any():
         raise DataError(where, *misfit(corners, crs))
     return crs

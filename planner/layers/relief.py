@@ -28,16 +28,18 @@ ENOUGH = 0.9  # share of the way asked for, from which a raster is not called sh
 Rasters = tuple[Heights, ...]  # of one layer: fine first, then coarser and wider; none where there is no layer
 
 
-def read_terrain(plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, ledger: Ledger) -> Rasters:
+def read_terrain(
+    plan_file: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, ledger: Ledger
+) -> Rasters:
     """Ground, fine as far as features are kept, and to the horizon. Raises PlanError or DataError."""
     section = layers.terrain
     if section is None:
         return ()
 
     def read(reach_m: float, said: Ledger) -> Heights:
-        return read_heights(plan, "layers.terrain", section, Around(frame, outline, reach_m), said)
+        return read_heights(plan_file, "layers.terrain", section, Around(frame, outline, reach_m), said)
 
-    reach_m = 1000 * plan.plan.sun.terrain_km
+    reach_m = 1000 * plan_file.plan.sun.terrain_km
     # the buildings around stand on ground too, however short the horizon is searched
     read_m = max(reach_m, FINE_M)
     found = _near_and_far(read, "layers.terrain", (SURROUNDINGS_M, read_m), "sharp ridges", ledger)
@@ -52,7 +54,9 @@ def read_terrain(plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeom
     return found
 
 
-def read_surface(plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, ledger: Ledger) -> Rasters:
+def read_surface(
+    plan_file: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, ledger: Ledger
+) -> Rasters:
     """The surface model as far as footprints are kept. Raises PlanError or DataError."""
     section = layers.surface
     if section is None:
@@ -61,7 +65,7 @@ def read_surface(plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeom
 
     def read(reach_m: float, said: Ledger) -> Heights:
         around = Around(frame, outline, reach_m)
-        return read_heights(plan, "layers.surface", section, around, said, Taken(steps=obstacles))
+        return read_heights(plan_file, "layers.surface", section, around, said, Taken(steps=obstacles))
 
     found = _near_and_far(read, "layers.surface", (FINE_M, SURROUNDINGS_M), "narrow tops", ledger)
     if obstacles:
@@ -78,7 +82,9 @@ def read_surface(plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeom
     return found
 
 
-def read_canopy(plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, ledger: Ledger) -> Rasters:
+def read_canopy(
+    plan_file: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, ledger: Ledger
+) -> Rasters:
     """Vegetation's height above ground, as far as footprints are kept. Raises PlanError or DataError."""
     section = layers.canopy
     if section is None:
@@ -87,7 +93,7 @@ def read_canopy(plan: PlanFile, layers: Layers, frame: Frame, outline: BaseGeome
     taken = Taken(low_m=0.0, high_m=HIGHEST_TREE_M, gaps_are=0.0, steps=True)
 
     def read(reach_m: float, said: Ledger) -> Heights:
-        return read_heights(plan, "layers.canopy", section, Around(frame, outline, reach_m), said, taken)
+        return read_heights(plan_file, "layers.canopy", section, Around(frame, outline, reach_m), said, taken)
 
     found = _near_and_far(read, "layers.canopy", (FINE_M, SURROUNDINGS_M), "narrow tops", ledger)
     _say_leaf_cells(found[0], ledger)

@@ -16,12 +16,12 @@ from planner.site import Bools, Floats
 AREA_MARGIN_DEG = 5.0  # data often run a little beyond the area a CRS was made for
 
 
-def locate(plan: PlanFile, key: str, text: str) -> Path:
+def locate(plan_file: PlanFile, key: str, text: str) -> Path:
     """The file that the plan names at `key`; PlanError with the nearest file of that folder if it is missing."""
-    path = plan.file(key, text)
+    path = plan_file.file(key, text)
     if path.exists():
         return path
-    where = f"{plan.path}: {key}"
+    where = f"{plan_file.path}: {key}"
     if not path.parent.is_dir():
         raise PlanError(
             where,
@@ -32,9 +32,9 @@ def locate(plan: PlanFile, key: str, text: str) -> Path:
     raise PlanError(where, f"there is no file {path}", f"In that folder: {nearest(path.name, there)}")
 
 
-def files_state(plan: PlanFile, text: str) -> list[list[int]]:
+def files_state(plan_file: PlanFile, text: str) -> list[list[int]]:
     """Size and time of the files that a plan's path stands for (twelve, where it names a file a month)."""
-    path = plan.file("path", text)
+    path = plan_file.file("path", text)
     pattern = path.name
     for month in ("{mon}", "{mm}", "{m}"):
         pattern = pattern.replace(month, "*")
@@ -43,7 +43,7 @@ def files_state(plan: PlanFile, text: str) -> list[list[int]]:
 
 
 def settle_crs(
-    plan: PlanFile, key: str, where: str, stated: str | None, found: object, sample: Floats, ledger: Ledger
+    plan_file: PlanFile, key: str, where: str, stated: str | None, found: object, sample: Floats, ledger: Ledger
 ) -> CRS:
     """The CRS of a layer: the plan's word, else the file's own; never a guess.
 
@@ -78,13 +78,13 @@ def settle_crs(
         said = horizontal(CRS.from_user_input(stated))
     except CRSError:
         raise PlanError(
-            f"{plan.path}: {key}.crs",
+            f"{plan_file.path}: {key}.crs",
             f"'{stated}' is not a CRS that PROJ knows",
             "Write it as an EPSG code, for example EPSG:4326 or EPSG:2278",
         ) from None
     if not _on_earth(said):
         raise PlanError(
-            f"{plan.path}: {key}.crs",
+            f"{plan_file.path}: {key}.crs",
             f"'{stated}' ({said.name}) has no place on the earth's map",
             "Give a geographic or projected CRS",
         )

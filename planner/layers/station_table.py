@@ -158,20 +158,20 @@ class Words:
     soils_also: Mapping[str, str]
 
 
-def read_station_table(plan: PlanFile, words: Words, ledger: Ledger) -> StationTable:
+def read_station_table(plan_file: PlanFile, words: Words, ledger: Ledger) -> StationTable:
     """The table that the plan names in `programme.stations`.
 
     Raises PlanError where there is none, DataError for one that cannot be read, has no station column, or gives a
     station a uniformity and an efficiency.
     """
-    section = plan.plan.programme
+    section = plan_file.plan.programme
     if section.stations is None:
         raise DataError(
-            f"{plan.path}: programme.stations",
+            f"{plan_file.path}: programme.stations",
             "the plan names no station table",
             'Give a CSV with a column of stations, for example stations = "stations.csv"',
         )
-    path = locate(plan, "programme.stations", section.stations)
+    path = locate(plan_file, "programme.stations", section.stations)
     where = f"programme.stations ({path.name})"
     rows = read_rows(path, where, section.table)
     head_row, found = _heading(rows, section.columns.model_dump(), where)
@@ -191,7 +191,7 @@ def read_station_table(plan: PlanFile, words: Words, ledger: Ledger) -> StationT
     ignored = [cell for k, cell in enumerate(head) if cell and k not in found.values()]
     if ignored:
         ledger.add(Kind.SKIPPED, where, "columns that are not known, so not used", ignored)
-    read = _Reader(where, head, units_row, kept, names, found, section.columns_in or plan.plan.units, ledger)
+    read = _Reader(where, head, units_row, kept, names, found, section.columns_in or plan_file.plan.units, ledger)
     catch_rate, catch_du = read.cans()
     rate, uniformity = read.numbers("rate"), read.numbers("uniformity")
     try:

@@ -85,7 +85,7 @@ class Layer:
 
 
 def read_vector(
-    plan: PlanFile,
+    plan_file: PlanFile,
     key: str,
     section: VectorLayer,
     attributes: Iterable[str],
@@ -100,13 +100,13 @@ def read_vector(
     large file. A third coordinate is dropped, features without geometry are left out, and x and y are exchanged
     where they can only be meant so. Raises PlanError or DataError.
     """
-    path = locate(plan, f"{key}.path", section.path)
+    path = locate(plan_file, f"{key}.path", section.path)
     source = _source(path)
-    name = _choose_layer(plan, key, section, path, source)
+    name = _choose_layer(plan_file, key, section, path, source)
     where = f"{key} ({path.name}" + (f", layer {section.layer})" if section.layer else ")")
     info = _info(where, source, name, count=rows is None)
     wanted = {k: getattr(section, k) for k in attributes if getattr(section, k) is not None}
-    _check_attributes(plan, key, where, wanted, list(info["fields"]))
+    _check_attributes(plan_file, key, where, wanted, list(info["fields"]))
     if not info["features"]:
         raise DataError(where, "there are no features in it", f"Check the export, or take [{key}] out of the plan")
     columns = sorted(set(wanted.values()))
@@ -149,7 +149,7 @@ def read_vector(
     if not len(layer):
         raise DataError(where, "none of its features has a geometry that can be read", "Check the export")
     vertices = shapely.get_coordinates(layer.shapes)
-    crs = settle_crs(plan, key, where, section.crs, info["crs"] if xy is None else None, vertices, ledger)
+    crs = settle_crs(plan_file, key, where, section.crs, info["crs"] if xy is None else None, vertices, ledger)
     if _says_height(drawn):
         ledger.add(
             Kind.REPAIRED, where, "the third coordinate is not used: heights come from attributes and terrain"
@@ -157,12 +157,12 @@ def read_vector(
     return _on_the_earth(replace(layer, crs=crs), ledger)
 
 
-def count_features(plan: PlanFile, key: str, section: VectorLayer) -> int:
+def count_features(plan_file: PlanFile, key: str, section: VectorLayer) -> int:
     """How many rows a layer's file holds, usable or not."""
-    path = locate(plan, f"{key}.path", section.path)
+    path = locate(plan_file, f"{key}.path", section.path)
     source = _source(path)
     where = f"{key} ({path.name})"
-    return int(_info(where, source, _choose_layer(plan, key, section, path, source), count=True)["features"])
+    return int(_info(where, source, _choose_layer(plan_file, key, section, path, source), count=True)["features"])
 
 
 def _info(where: str, source: Path | bytes, name: str, *, count: bool) -> dict[str, Any]:
@@ -199,7 +199,7 @@ def _unreadable(where: str, fault: Exception) -> DataError:
     )
 
 
-def _choose_layer(plan: PlanFile, key: str, section: VectorLayer, path: Path, source: Path | bytes) -> str:
+def _choose_layer(plan_file: PlanFile, key: str, section: VectorLayer, path: Path, source: Path | bytes) -> str:
     if _is_parquet(source):
         return path.stem
     listed = _quietly(f"{key} ({path.name})", pyogrio.list_layers, source)
@@ -207,7 +207,7 @@ def _choose_layer(plan: PlanFile, key: str, section: VectorLayer, path: Path, so
     if section.layer is not None:
         if section.layer not in [n for n, _ in found]:
             raise PlanError(
-                f"{plan.path}: {key}.layer",
+                f"{plan_file.path}: {key}.layer",
                 f"{path.name} has no layer '{section.layer}'",
                 f"In that file: {nearest(section.layer, [n for n, _ in found])}",
             )
@@ -215,7 +215,7 @@ def _choose_layer(plan: PlanFile, key: str, section: VectorLayer, path: Path, so
     drawn = [n for n, kind in found if kind is not None] or [n for n, _ in found]
     if len(drawn) > 1:
         raise PlanError(
-            f"{plan.path}: {key}.layer",
+            f"{plan_file.path}: {key}.layer",
             f"{path.name} has {len(drawn)} layers, and the plan does not say which",
             f"Give {key}.layer one of: {', '.join(drawn)}",
         )
@@ -224,12 +224,12 @@ def _choose_layer(plan: PlanFile, key: str, section: VectorLayer, path: Path, so
     return drawn[0]
 
 
-def _check_attributes(plan: PlanFile, key: str, where: str, wanted: dict[str, str], there: list[str]) -> None:
+def _check_attributes(plan_file: PlanFile, key: str, where: str, wanted: dict[str, str], there: list[str]) -> None:
     missing = {k: a for k, a in wanted.items() if a not in there}
     if missing:
         first = next(iter(missing))
         raise PlanError(
-            f"{plan.path}: {key}.{first}",
+            f"{plan_file.path}: {key}.{first}",
             f"{where} has no attribute " + " and no ".join(f"'{a}'" for a in missing.values()),
             "; ".join(f"for '{a}' {nearest(a, there)}" for a in missing.values())
             + (f" (it has: {', '.join(there)})" if there else ""),

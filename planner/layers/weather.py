@@ -39,15 +39,15 @@ _WEATHER = {
 }
 
 
-def site_weather(plan: PlanFile, site: Site, ledger: Ledger) -> Weather | None:
+def site_weather(plan_file: PlanFile, site: Site, ledger: Ledger) -> Weather | None:
     """The weather file that the plan names in `sun.weather`; None where it names none.
 
     Raises PlanError where there is no such file, else as :func:`read_weather`.
     """
-    sun = plan.plan.sun
+    sun = plan_file.plan.sun
     if sun.weather is None:
         return None
-    path = locate(plan, "sun.weather", sun.weather)
+    path = locate(plan_file, "sun.weather", sun.weather)
     return read_weather(path, site.latitude_deg, site.longitude_deg, ledger, within_km=sun.weather_within_km)
 
 
@@ -83,17 +83,17 @@ def read_weather(
 
 
 def station_at(
-    plan: PlanFile, lonlat: Floats, ledger: Ledger, *, strict: bool, names: Sequence[str]
+    plan_file: PlanFile, lonlat: Floats, ledger: Ledger, *, strict: bool, names: Sequence[str]
 ) -> Station | None:
     """The year of the weather file that the plan names in `climate.weather`; None where it names none.
 
     lonlat: (n, 2) of the sites. strict: a site too far from the station is an error; otherwise it is listed.
     Raises PlanError or DataError as :func:`read_hours`.
     """
-    section = plan.plan.climate
+    section = plan_file.plan.climate
     if section.weather is None:
         return None
-    path = locate(plan, "climate.weather", section.weather)
+    path = locate(plan_file, "climate.weather", section.weather)
     where = f"climate.weather ({path.name})"
     hours = read_hours(path, where, ledger)
     away_km = _away_km(hours, lonlat[:, 0], lonlat[:, 1])

@@ -17,8 +17,8 @@ import rasterio.features
 import shapely
 from rasterio.transform import from_origin
 
-from planner import plan
 from planner.compiled import kernel
+from planner.plan import Cable, Prices, Sensor
 from planner.reach.wire import WireCheck, check, further_mm2
 from planner.site import Cover, Floats, Ints, KeepOut, Site
 from planner.units import Units
@@ -124,7 +124,7 @@ def _tight(surface, price, left, top, cell, xy):  # type: ignore[no-untyped-def]
     return kept[:count]
 
 
-def ground(site: Site, prices: plan.Prices, cell_m: float, around: Floats, most_cells: int = MOST_CELLS) -> Ground:
+def ground(site: Site, prices: Prices, cell_m: float, around: Floats, most_cells: int = MOST_CELLS) -> Ground:
     """The grid for routes within the site and around (n, 2) points.
 
     Barred: grounds that say so, and keep-outs of heat and without access. The reach of a sprinkler is lawn.
@@ -249,9 +249,9 @@ def cables(
     start_height_m: float,
     ends: Floats,
     ends_height_m: Floats,
-    sensor: plan.Sensor,
-    settings: plan.Cable,
-    prices: plan.Prices,
+    sensor: Sensor,
+    section: Cable,
+    prices: Prices,
     units: Units,
 ) -> list[CableRun | None]:
     """A cable from (2,) to each of (m, 2), None where there is no way; heights of the ends above the ground."""
@@ -260,7 +260,7 @@ def cables(
         out: list[CableRun | None] = []
         for k, xy in zip(rows, routes(some, start, ends[rows]), strict=True):
             down = float(max(start_height_m, 0.0) + max(ends_height_m[k], 0.0))
-            out.append(None if xy is None else _run(g, xy, kind, down, sensor, settings, prices, units))
+            out.append(None if xy is None else _run(g, xy, kind, down, sensor, section, prices, units))
         return out
 
     found = runs(g, np.arange(len(ends)), "cheapest")
@@ -284,15 +284,15 @@ def _run(
     xy: Floats,
     kind: str,
     vertical_m: float,
-    sensor: plan.Sensor,
-    settings: plan.Cable,
-    prices: plan.Prices,
+    sensor: Sensor,
+    section: Cable,
+    prices: Prices,
     units: Units,
 ) -> CableRun:
     metres = g.run(xy)[:6]
     plan_m = float(metres.sum())
-    total = (plan_m + vertical_m) * (1.0 + settings.slack_share) + settings.ends_m
-    wire = check(total, sensor, settings, units)
+    total = (plan_m + vertical_m) * (1.0 + section.slack_share) + section.ends_m
+    wire = check(total, sensor, section, units)
     supplied = total <= sensor.cable_supplied_m and wire.ok
     a_metre = prices.cable_m + prices.copper_mm2_m * further_mm2(wire)
     laying = float(metres @ (g.price_m[:6] - prices.cable_m)) + vertical_m * prices.wall_m
@@ -305,9 +305,9 @@ def every_cable(
     xyz: Floats,
     height_m: Floats,
     controller_height_m: Floats,
-    sensor: plan.Sensor,
-    settings: plan.Cable,
-    prices: plan.Prices,
+    sensor: Sensor,
+    section: Cable,
+    prices: Prices,
     units: Units,
 ) -> tuple[Runs, float]:
     """Cables of (n, 3) mounts to each of the site's m controllers, and the cell of the grid that they took.
@@ -316,11 +316,11 @@ def every_cable(
     """
     there = site.controllers.xyz[:, :2]
     if not len(there) or not len(xyz):
-        return tuple(() for _ in range(len(xyz))), settings.cell_m
+        return tuple(() for _ in range(len(xyz))), section.cell_m
     around = np.vstack([there, xyz[:, :2]])
-    g = ground(site, prices, settings.cell_m, around, min(MOST_CELLS, MOST_IN_ALL // len(there)))
+    g = ground(site, prices, section.cell_m, around, min(MOST_CELLS, MOST_IN_ALL // len(there)))
     columns = [
-        cables(g, xy, float(up), xyz[:, :2], np.asarray(height_m, float), sensor, settings, prices, units)
+        cables(g, xy, float(up), xyz[:, :2], np.asarray(height_m, float), sensor, section, prices, units)
         for xy, up in zip(there, controller_height_m, strict=True)
     ]
     turned = [[run and replace(run, xy=run.xy[::-1]) for run in column] for column in columns]

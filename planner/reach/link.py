@@ -15,7 +15,7 @@ from enum import IntEnum
 import numpy as np
 import shapely
 
-from planner import plan
+from planner.plan import Cable, Prices, Reach, Requirements, Sensor
 from planner.reach import radio as physics
 from planner.reach.cable import Runs, every_cable
 from planner.reach.diffraction import diffract
@@ -225,10 +225,10 @@ def reach(
     site: Site,
     xyz: Floats,
     height_m: Floats,
-    sensor: plan.Sensor,
-    settings: plan.Reach | None = None,
-    cable: plan.Cable | None = None,
-    prices: plan.Prices | None = None,
+    sensor: Sensor,
+    section: Reach | None = None,
+    cable: Cable | None = None,
+    prices: Prices | None = None,
     units: Units = "metric",
     range_used: float | None = None,
 ) -> ReachResult:
@@ -237,14 +237,14 @@ def reach(
     cable, prices, units: how routes are sought, where the link is a cable; range_used: share of the rated range
     that may be used. A plan's defaults unless given.
     """
-    range_used = plan.Requirements().max_range_share if range_used is None else range_used
-    settings = settings if settings is not None else plan.Reach()
-    prices = prices if prices is not None else plan.Prices()
+    range_used = Requirements().max_range_share if range_used is None else range_used
+    section = section if section is not None else Reach()
+    prices = prices if prices is not None else Prices()
     xyz = np.asarray(xyz, float).reshape(-1, 3)
     there = site.controllers.xyz
     n, m = len(xyz), len(there)
     up = controller_height_m(site)
-    r = radio(sensor, settings)
+    r = radio(sensor, section)
     found = links(
         scene(site),
         np.repeat(xyz, m, axis=0),
@@ -258,14 +258,14 @@ def reach(
     distance = np.sqrt(((there[None, :, :] - xyz[:, None, :]) ** 2).sum(axis=2))
     runs, cell_m = None, 0.0
     if sensor.link == "cable":
-        runs, cell_m = every_cable(site, xyz, height_m, up, sensor, cable or plan.Cable(), prices, units)
+        runs, cell_m = every_cable(site, xyz, height_m, up, sensor, cable or Cable(), prices, units)
     return ReachResult(
         distance,
         distance / rated_m(sensor),
         found.crossed,
         found,
         r,
-        settings.probability,
+        section.probability,
         site.surface is not None,
         runs,
         cell_m,
@@ -293,7 +293,7 @@ def holding(site: Site) -> Ints:
     return rows
 
 
-def margin(found: ReachResult, sensor: plan.Sensor) -> Floats:
+def margin(found: ReachResult, sensor: Sensor) -> Floats:
     """(n, m) room that is left: 0 at the limit, 1 at the best there can be, negative where out of reach.
 
     Radio: decibels beyond those that the asked probability takes, over FULL_ROOM_DB; never more than the

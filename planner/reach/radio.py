@@ -169,7 +169,7 @@ class Radio:
         return wavelength_m(self.f_mhz)
 
 
-def radio(sensor: Sensor, settings: Reach) -> Radio:
+def radio(sensor: Sensor, section: Reach) -> Radio:
     """The radio that a plan describes, by its powers where they are given, else by its rated range."""
     f = sensor.radio_band_mhz
     if sensor.transmit_dbm is not None and sensor.sensitivity_dbm is not None:
@@ -177,21 +177,21 @@ def radio(sensor: Sensor, settings: Reach) -> Radio:
     else:
         h1, h2 = sensor.rated_sensor_height_m, sensor.rated_receiver_height_m
         allowed = float(open_field_db(sensor.rated_range_m, h1, h2, f))
-    median, high = (float(entry_db(p, f, settings.building_class)) for p in (0.5, NORMAL_84))
-    if settings.wall_material is None:
+    median, high = (float(entry_db(p, f, section.building_class)) for p in (0.5, NORMAL_84))
+    if section.wall_material is None:
         entry, spread, rises = median, high - median, True
     else:
-        entry, spread, rises = wall_db(f, settings.wall_material, settings.wall_thickness_m), WALL_SPREAD_DB, False
+        entry, spread, rises = wall_db(f, section.wall_material, section.wall_thickness_m), WALL_SPREAD_DB, False
     return Radio(
         f,
         allowed,
-        settings.fade_margin_db,
+        section.fade_margin_db,
         entry,
         spread,
         rises,
         median,
         high - median,
-        validity(f, settings.wall_material),
+        validity(f, section.wall_material),
     )
 
 
@@ -207,9 +207,9 @@ def usable_m(sensor: Sensor, range_used: float) -> float:
     return far if far == far else np.inf
 
 
-def basis(sensor: Sensor, settings: Reach, units: Units) -> str:
+def basis(sensor: Sensor, section: Reach, units: Units) -> str:
     """What the numbers rest on: the open-field model or the powers, the fade margin, the walls. One sentence."""
-    found = radio(sensor, settings)
+    found = radio(sensor, section)
     if sensor.transmit_dbm is not None and sensor.sensitivity_dbm is not None:
         said = (
             f"{sensor.transmit_dbm:g} dBm sent, {sensor.gains_dbi:g} dBi of antennas, "
@@ -221,10 +221,10 @@ def basis(sensor: Sensor, settings: Reach, units: Units) -> str:
             f"that of {length(sensor.rated_range_m, units)} over flat open ground with antennas {h1} and {h2} up "
             "(free space, or the two-ray law where that is more)"
         )
-    if settings.wall_material is None:
-        walls = f"a {settings.building_class.replace('_', ' ')} building's entry loss by ITU-R P.2109"
+    if section.wall_material is None:
+        walls = f"a {section.building_class.replace('_', ' ')} building's entry loss by ITU-R P.2109"
     else:
-        walls = f"{length(settings.wall_thickness_m, units, 1)} of {settings.wall_material} by ITU-R P.2040"
+        walls = f"{length(section.wall_thickness_m, units, 1)} of {section.wall_material} by ITU-R P.2040"
     return (
         f"{found.allowed_db:.0f} dB of path loss allowed: {said}; {found.fade_db:g} dB kept in hand for fading. A "
         f"receiver indoors: {walls}, {found.entry_db:.0f} ± {found.entry_spread_db:.0f} dB"

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner import plan
 from planner.mounts import Mounts, Support
+from planner.plan import Plan
 from planner.reach.layouts import Question, question
 from planner.reach.link import ReachResult, links, margin
 from planner.reach.scene import Scene
@@ -50,15 +50,15 @@ def no_relays(n: int, m: int) -> Relays:
     )
 
 
-def relays(s: Scene, settings: plan.Plan, mounts: Mounts, reached: ReachResult, places: Bools) -> Relays:
+def relays(s: Scene, plan: Plan, mounts: Mounts, reached: ReachResult, places: Bools) -> Relays:
     """The repeaters that may be used; none where the plan allows none, or the link is a cable.
 
     places: (n,) mounts that may be got at, whatever their sun: good enough for a repeater.
     """
     n, m = reached.distance_m.shape
-    if not settings.reach.repeaters or settings.sensor.link != "radio" or not m:
+    if not plan.reach.repeaters or plan.sensor.link != "radio" or not m:
         return no_relays(n, m)
-    holds = margin(replace(reached, asked=hop(reached.asked)), settings.sensor) >= 0
+    holds = margin(replace(reached, asked=hop(reached.asked)), plan.sensor) >= 0
     rows = _thinned(mounts, np.flatnonzero(places & holds.any(axis=1)))
     found = replace(
         no_relays(n, m),
@@ -68,10 +68,10 @@ def relays(s: Scene, settings: plan.Plan, mounts: Mounts, reached: ReachResult, 
         relay=holds[rows],
         relay_odds=reached.links.probability[rows],
     )
-    return fed_by(s, settings, mounts, reached, found)
+    return fed_by(s, plan, mounts, reached, found)
 
 
-def fed_by(s: Scene, settings: plan.Plan, mounts: Mounts, reached: ReachResult, some: Relays) -> Relays:
+def fed_by(s: Scene, plan: Plan, mounts: Mounts, reached: ReachResult, some: Relays) -> Relays:
     """The same repeaters, fed by these mounts."""
     n, r = len(mounts), len(some.rows)
     if not r:
@@ -104,18 +104,18 @@ def _thinned(mounts: Mounts, rows: Ints) -> Ints:
 
 
 def sharing(
-    settings: plan.Plan, reached: ReachResult, some: Relays, rows: Ints, preference: Floats | None = None
+    plan: Plan, reached: ReachResult, some: Relays, rows: Ints, preference: Floats | None = None
 ) -> Question:
     """The question of the fewest sensors over mounts `rows`; preference: of all mounts, the higher the better.
 
     The requirement, the plan that is shown and the trials beside a mount all ask this same one.
     """
     return question(
-        margin(reached, settings.sensor)[rows] >= 0,
-        settings.prices.sensor,
+        margin(reached, plan.sensor)[rows] >= 0,
+        plan.prices.sensor,
         None if preference is None else preference[rows],
         some.relay,
         some.feed[rows],
-        settings.prices.repeater,
-        settings.reach.repeaters if len(some.rows) else 0,
+        plan.prices.repeater,
+        plan.reach.repeaters if len(some.rows) else 0,
     )

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from planner import plan
 from planner.mounts import Mounts
+from planner.plan import Plan
 from planner.reach.cable import CableRun, Runs, cables, ground
 from planner.reach.coverage import Coverage, coverage
 from planner.reach.layouts import Layout, Layouts, layouts
@@ -61,7 +61,7 @@ class ReachStudy:
 
 def study(
     site: Site,
-    settings: plan.Plan,
+    plan: Plan,
     mounts: Mounts,
     reached: ReachResult,
     row: int,
@@ -82,102 +82,96 @@ def study(
     if row < 0 or not m:
         return ReachStudy(reached, row, {}, None, (), 0.0, (), None)
     s = scene(site)
-    radio_link = settings.sensor.link == "radio"
+    radio_link = plan.sensor.link == "radio"
     xyz = mounts.xyz[row]
     covered = None
     if radio_link:
-        receiver_m = (
-            settings.layers.controllers.height_m if settings.layers and settings.layers.controllers else 1.5
-        )
+        receiver_m = plan.layers.controllers.height_m if plan.layers and plan.layers.controllers else 1.5
         covered = coverage(
             site,
             s,
             xyz,
             float(mounts.height_m[row]),
             reached.radio,
-            cell_m=settings.reach.coverage_cell_m,
+            cell_m=plan.reach.coverage_cell_m,
             receiver_m=receiver_m,
             asked=reached.asked,
             usable_m=reached.usable_m,
         )
     if reached.runs is not None:
-        reached = finer(site, settings, mounts, reached, [row])
+        reached = finer(site, plan, mounts, reached, [row])
         assert reached.runs is not None
         runs, cell_m = reached.runs[row], reached.fine_cell_m or reached.cable_cell_m
     else:
-        found_runs, cell_m = _cables(site, settings, mounts, [row])
+        found_runs, cell_m = _cables(site, plan, mounts, [row])
         runs = found_runs[0]
     found, held_with = None, np.full(m, np.nan)
     open_rows = np.flatnonzero(usable)
     if len(open_rows):
         some = relays if relays is not None else no_relays(len(mounts), m)
         kept = int(np.searchsorted(open_rows, row)) if keep and usable[row] else None
-        question = sharing(settings, reached, some, open_rows, preference)
+        question = sharing(plan, reached, some, open_rows, preference)
         found = layouts(question, mounts.xyz[open_rows, :2], APART_M, kept, some.xyz[:, :2])
         if found.best is not None:
-            reached = finer(site, settings, mounts, reached, open_rows[list(found.best.mounts)])
-        found = _renumbered(found, open_rows, some, reached, margin(reached, settings.sensor), row)
+            reached = finer(site, plan, mounts, reached, open_rows[list(found.best.mounts)])
+        found = _renumbered(found, open_rows, some, reached, margin(reached, plan.sensor), row)
         held_with = _held_with(found.best, some, reached)
     seen: dict[int, tuple[LinkView, ...]] = {}
     if radio_link:
         partners = found.best.mounts if found is not None and found.best is not None and keep else ()
-        highest_m = settings.requirements.max_height_m
+        highest_m = plan.requirements.max_height_m
         rows = list(dict.fromkeys((row, *partners, *runners_up)))
         movable = usable if passing is None else passing
-        seen = views(site, s, mounts, reached, rows, movable, settings.units, highest_m)
-    first = _first_served(found, reached, settings, row)
-    choices = tuple(_choice(reached, settings, row, k, runs[k], k == first) for k in range(m))
+        seen = views(site, s, mounts, reached, rows, movable, plan.units, highest_m)
+    first = _first_served(found, reached, plan, row)
+    choices = tuple(_choice(reached, plan, row, k, runs[k], k == first) for k in range(m))
     return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with)
 
 
-def _first_served(found: Layouts | None, reached: ReachResult, settings: plan.Plan, row: int) -> int:
+def _first_served(found: Layouts | None, reached: ReachResult, plan: Plan, row: int) -> int:
     """The controller that takes the receiver sold with the sensor: the nearest that it serves; -1 for none."""
-    as_radio = settings.sensor.model_copy(update={"link": "radio"})
+    as_radio = plan.sensor.model_copy(update={"link": "radio"})
     serves = margin(reached, as_radio)[row] >= 0
     if found is not None and found.best is not None and (found.best.served_by == row).any():
         serves &= found.best.served_by == row
     return int(np.argmin(np.where(serves, reached.distance_m[row], np.inf))) if serves.any() else -1
 
 
-def _cables(site: Site, settings: plan.Plan, mounts: Mounts, rows: Sequence[int]) -> tuple[Runs, float]:
+def _cables(site: Site, plan: Plan, mounts: Mounts, rows: Sequence[int]) -> tuple[Runs, float]:
     """Cables from some mounts to every controller, on the plan's own cells (or larger ones where the site is too
     large for these), and the cell."""
     there, up = site.controllers.xyz[:, :2], controller_height_m(site)
-    grid = ground(site, settings.prices, settings.cable.cell_m, np.vstack([mounts.xyz[rows, :2], there]))
-    wires = (settings.sensor, settings.cable, settings.prices, settings.units)
+    grid = ground(site, plan.prices, plan.cable.cell_m, np.vstack([mounts.xyz[rows, :2], there]))
+    wires = (plan.sensor, plan.cable, plan.prices, plan.units)
     return tuple(
         tuple(cables(grid, mounts.xyz[k, :2], float(mounts.height_m[k]), there, up, *wires)) for k in rows
     ), grid.cell_m
 
 
-def finer(
-    site: Site, settings: plan.Plan, mounts: Mounts, reached: ReachResult, rows: Sequence[int] | Ints
-) -> ReachResult:
+def finer(site: Site, plan: Plan, mounts: Mounts, reached: ReachResult, rows: Sequence[int] | Ints) -> ReachResult:
     """The same, with the cables of some mounts on fine cells, where all were sought on coarse ones.
 
     One search a controller for all mounts is quick only on coarse cells, where there are many controllers; what is
     shown and priced goes by fine ones.
     """
-    coarse = reached.runs is not None and reached.cable_cell_m > settings.cable.cell_m
+    coarse = reached.runs is not None and reached.cable_cell_m > plan.cable.cell_m
     again = [int(k) for k in rows if k not in reached.fine]
     if not coarse or not again:
         return reached
     assert reached.runs is not None
-    found, cell_m = _cables(site, settings, mounts, again)
+    found, cell_m = _cables(site, plan, mounts, again)
     better = dict(zip(again, found, strict=True))
     runs = tuple(better.get(k, run) for k, run in enumerate(reached.runs))
     return replace(reached, runs=runs, fine=(*reached.fine, *again), fine_cell_m=cell_m)
 
 
-def _choice(
-    reached: ReachResult, settings: plan.Plan, row: int, k: int, run: CableRun | None, first: bool
-) -> Choice:
+def _choice(reached: ReachResult, plan: Plan, row: int, k: int, run: CableRun | None, first: bool) -> Choice:
     """first: its receiver comes with the sensor."""
-    p = settings.prices
-    as_radio = settings.sensor.model_copy(update={"link": "radio"})
+    p = plan.prices
+    as_radio = plan.sensor.model_copy(update={"link": "radio"})
     radio_ok = bool(margin(reached, as_radio)[row, k] >= 0)
     cable_price, cable_ok = (None, False) if run is None else (run.price, run.holds)
-    if settings.sensor.link == "cable":
+    if plan.sensor.link == "cable":
         return Choice(None, radio_ok, cable_price, cable_ok, "cable" if cable_ok else "")
     sure = reached.grade[row, k] == Grade.DEPENDABLE
     radio_price = (0.0 if first else p.receiver) + (0.0 if sure else p.link_test)

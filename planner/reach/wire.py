@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from planner import plan
 from planner.copper import Conductor, awg, conductor, metric
+from planner.plan import Cable, Sensor
 from planner.units import Units, length
 
 PER_KELVIN = 0.00393  # of copper's resistance, at 20 degrees C
@@ -45,7 +45,7 @@ class WireCheck:
     over_longest: str = ""
 
 
-def check(length_m: float, sensor: plan.Sensor, settings: plan.Cable, units: Units) -> WireCheck:
+def check(length_m: float, sensor: Sensor, section: Cable, units: Units) -> WireCheck:
     """Whether a run of `length_m` is good enough with the plan's conductor.
 
     A contact or resistor read through the wires: the loop resistance of the longest allowed run with its conductor
@@ -56,16 +56,16 @@ def check(length_m: float, sensor: plan.Sensor, settings: plan.Cable, units: Uni
     wire = conductor(sensor.cable_conductor)
     most_m = sensor.cable_longest_m
     longest = length(most_m, units)
-    warm = settings.conductor_c
+    warm = section.conductor_c
     loop = loop_ohm(length_m, wire, warm)
-    if settings.circuit == "contact":
+    if section.circuit == "contact":
         most = loop_ohm(most_m, wire, warm)
         allowed = f"{most:.1f} ohm of loop, that of {longest} of {wire.name} at {warm:g} °C"
         ok = length_m <= most_m
         others = [] if ok else [w for w in thicker(wire) if loop_ohm(length_m, w, warm) <= most + 1e-9]
         return WireCheck(wire, loop, 0.0, allowed, most_m, ok, others[0] if others else None, bool(others))
-    amps, volts = settings.current_ma / 1000.0, settings.drop_share * settings.supply_v
-    allowed = f"{volts:.2f} V lost of {settings.supply_v:g} V"
+    amps, volts = section.current_ma / 1000.0, section.drop_share * section.supply_v
+    allowed = f"{volts:.2f} V lost of {section.supply_v:g} V"
 
     def farthest(some: Conductor) -> float:
         return min(most_m, volts / (loop_ohm(1.0, some, warm) * amps))
