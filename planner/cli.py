@@ -104,7 +104,7 @@ def _folder(out: Path | None, plan: Path) -> Path:
 def _site(plan_file: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
     from planner import show
     from planner.job import run_site
-    from planner.show import terminal
+    from planner.show.say import terminal
 
     ledger = Ledger()
     names = [*show.SITE_FILES, *(["light.tif"] if plan_file.plan.outputs.light_grid else [])]
@@ -130,7 +130,7 @@ def _contract(
     part_sites: int | None = None,
 ) -> Exit:
     from planner.deliver import run_contract_files
-    from planner.show import terminal
+    from planner.show.say import terminal
 
     ledger = Ledger()
     result = run_contract_files(

@@ -127,7 +127,7 @@ def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = No
     reached = study.reached if study is not None else seen.reached
     places = _places(decision, study)
     rows = _close_up(decision, places, seen.mounts)
-    tell("what takes the sun", 0, 1)
+    tell("sources of shade", 0, 1)
     losses = {
         k: day_of_sun(site, seen.mounts.xyz[k], scene.table, season, scene.shade, time_zone=plan.time_zone)
         for k in rows

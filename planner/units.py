@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal
 
 import numpy as np
@@ -12,9 +13,18 @@ M_PER_FT = 0.3048  # international foot, exact
 MM_PER_IN = 25.4  # exact
 
 
+def fixed(value: float, digits: int = 0) -> str:
+    """A number with so many digits after the point and a true minus sign; never minus zero.
+
+    >>> fixed(-0.04, 1), fixed(-2.5, 1), fixed(1234.5)
+    ('0.0', '−2.5', '1,234')
+    """
+    return f"{round(value, digits) + 0.0:,.{digits}f}".replace("-", "−")
+
+
 def length(value_m: float, units: Units, digits: int = 0) -> str:
     """'12 m' or '39 ft'."""
-    return f"{value_m / M_PER_FT:,.{digits}f} ft" if units == "us" else f"{value_m:,.{digits}f} m"
+    return f"{fixed(value_m / M_PER_FT, digits)} ft" if units == "us" else f"{fixed(value_m, digits)} m"
 
 
 def eto(value_mm_day: float, units: Units, more_digits: int = 0) -> str:
@@ -23,8 +33,8 @@ def eto(value_mm_day: float, units: Units, more_digits: int = 0) -> str:
     more_digits: for spreads, in mm/day.
     """
     if units == "us":
-        return f"{value_mm_day / MM_PER_IN:.3f} in/day"
-    return f"{value_mm_day:.{1 + more_digits}f} mm/day"
+        return f"{fixed(value_mm_day / MM_PER_IN, 3)} in/day"
+    return f"{fixed(value_mm_day, 1 + more_digits)} mm/day"
 
 
 def rain(value_mm: float, units: Units) -> str:
@@ -42,6 +52,15 @@ def percent(share: float) -> str:
     return f"{share:.1%}" if 0.99 <= share < 0.9995 else f"{share:.0%}"
 
 
+def sunlight(share: float) -> str:
+    """Share of the open sky's light, to a tenth of a percent and never the whole that rounding would claim.
+
+    >>> sunlight(0.843), sunlight(0.99981), sunlight(1.0)
+    ('84.3%', 'over 99.9%', '100.0%')
+    """
+    return "over 99.9%" if 0.9995 <= share < 1.0 else f"{share:.1%}"
+
+
 def odds(probability: float) -> str:
     """'93%', and never the certainty that rounding would claim: 'over 99%', 'under 1%'."""
     if probability > 0.99:
@@ -51,16 +70,30 @@ def odds(probability: float) -> str:
 
 # A non-leap year: a mean year is what normals describe.
 MONTH_DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")  # in tables
+MONTH_NAMES = (  # in sentences
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
 
 
-def months(flags: object) -> str:
-    """Months in words from 12 booleans: 'April to October', wrapping over the year's end where needed.
+def months(flags: Iterable[object]) -> str:
+    """Months in words from 12 booleans, on over the year's end where needed.
 
     >>> months([True, True] + [False] * 9 + [True])
-    'Dec to Feb'
+    'December through February'
     """
-    on = [bool(f) for f in flags]  # type: ignore[attr-defined]
+    on = [bool(f) for f in flags]
     if all(on):
         return "all year"
     runs = []
@@ -69,5 +102,6 @@ def months(flags: object) -> str:
             n = 1
             while on[(k + n) % 12]:
                 n += 1
-            runs.append(MONTHS[k] if n == 1 else f"{MONTHS[k]} to {MONTHS[(k + n - 1) % 12]}")
+            last = MONTH_NAMES[(k + n - 1) % 12]
+            runs.append(MONTH_NAMES[k] if n == 1 else f"{MONTH_NAMES[k]} {'and' if n == 2 else 'through'} {last}")
     return ", ".join(runs) if runs else "no month"

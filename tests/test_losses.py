@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
+from planner.show.say.shade import day_said, hour_said, loss_said
 from planner.site import Crowns, Heights, bare_site, no_prisms, prisms
 from planner.sun import sun_table, year_of_light
 from planner.sun.losses import (
@@ -17,12 +18,8 @@ from planner.sun.losses import (
     attribute,
     clock_hours,
     day_of_sun,
-    day_said,
-    hour_said,
-    loss_said,
 )
 from planner.sun.shading import shading
-from planner.units import MONTHS
 
 FAR = 1e5
 EQUATOR = sun_table(0.0, 0.0, 0.0, 10, 3)
@@ -261,7 +258,7 @@ def test_a_loss_goes_on_past_midnight():
     assert (north.from_h + north.to_h) / 2 == pytest.approx(24, abs=STEP_H)
     # the sun turns by about 15 degrees an hour
     assert north.to_h - north.from_h == pytest.approx(2 * np.degrees(np.arctan(5 / 20)) / 15, abs=2 * STEP_H)
-    assert re.search(r"Hall takes the sun, 2[23]:\d\d to [01]:\d\d,", loss_said(north))
+    assert re.search(r"Hall shades it from 2[23]:\d\d to [01]:\d\d,", loss_said(north))
     (south,) = [loss for loss in day.losses if loss.name == "Mill" and 5 in loss.months]
     assert south.from_h < 12 < south.to_h < 24
     # where the night parts evening and morning they stay apart
@@ -277,7 +274,7 @@ def test_polar_night_and_inside_a_building():
     shut = day_of_sun(site, ORIGIN, table, ALL_YEAR)
     assert np.isnan(shut.first_h).all()
     assert {loss.name for loss in shut.losses} == {"silo"}
-    assert day_said(shut, 5) == "No direct sun in Jun."
+    assert day_said(shut, 5) == "No direct sun in June."
     free = day_of_sun(dataclasses.replace(site, buildings=no_prisms()), ORIGIN, table, ALL_YEAR)
     assert np.isnan(free.first_h[11])
     assert free.last_h[5] - free.first_h[5] == pytest.approx(24, abs=1)
@@ -320,10 +317,10 @@ def test_a_loss_in_words():
     loss = Loss("Garnet Library", Obstacle.BUILDING, (4, 5, 6, 7), 15 + 1 / 6, 16 + 2 / 3, 1.4, 0.083)
     assert (
         loss_said(loss)
-        == "Garnet Library takes the sun, 15:10 to 16:40, May to Aug: 1.4 h a day, 8% of the light then"
+        == "Garnet Library shades it from 15:10 to 16:40, May through August: 1.4 h a day, 8% of the sunlight then"
     )
     tree = dataclasses.replace(loss, name="oak", kind=Obstacle.TREE, months=(11, 0), hours_day=0.3)
-    assert loss_said(tree).startswith("Oak filters the sun, 15:10 to 16:40, Dec to Jan: 18 min a day")
+    assert loss_said(tree).startswith("Oak filters the sun from 15:10 to 16:40, December and January: 18 min a day")
 
 
 @pytest.mark.parametrize(
@@ -338,5 +335,5 @@ def test_a_bare_tag_is_said_with_its_kind(name, said):
 def test_a_day_in_words():
     day = equator(buildings=west(wall(10, 10.0)))
     said = day_said(day, 3)
-    assert said.startswith(f"Direct sun in {MONTHS[3]} from 6:00 to 15:00; "), said
-    assert "under an open sky 6:00 to 18:00 (true solar time)." in said
+    assert said.startswith("Direct sun in April from 6:00 to 15:00; "), said
+    assert "under an open sky from 6:00 to 18:00 (true solar time)." in said

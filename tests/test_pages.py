@@ -20,8 +20,9 @@ from planner.cli import examples_folder
 from planner.job import SiteResult, run_site
 from planner.ledger import Ledger
 from planner.plan import PlanFile, read_plan
-from planner.show import verdicts, words, write_contract, write_site
-from planner.show.pictures import light_range
+from planner.show import write_contract, write_site
+from planner.show.draw.rasters import light_range
+from planner.show.say import mount, shade
 
 webdriver = pytest.importorskip("selenium.webdriver")
 WebDriverException = pytest.importorskip("selenium.common.exceptions").WebDriverException
@@ -187,7 +188,7 @@ def test_panel_tells_the_decision(browser: Browser, folder: Path, yard: SiteResu
     for text in (
         yard.mounts.on[row],
         yard.mounts.ids[row],
-        verdicts.reason(yard, row),
+        yard.decision.reasons[row],
         "Light kept in",
         "WMO-No. 8 precipitation class",
         f"{yard.mounts.height_m[row] / 0.3048:.1f} ft",
@@ -212,14 +213,14 @@ def test_panel_tells_who_takes_the_sun_and_what_mast_buys(browser: Browser, fold
     row = yard.decision.chosen
     for text in (
         "What takes the sun",
-        *words.losses(yard, row),
-        words.day_sentence(yard, row),
+        *shade.sources(yard, row),
+        shade.day_sentence(yard, row),
         "What more mast would buy",
         "as planned",
-        *(cell for r in words.raised(yard, row) for cell in (r.more, r.light, r.held, r.score)),
-        words.moved(yard, row),
+        *(cell for r in mount.raised(yard, row) for cell in (r.more, r.light, r.held, r.score)),
+        mount.moved(yard, row),
         "Open to rain",
-        words.rain_sentence(yard, row),
+        mount.rain_sentence(yard, row),
     ):
         assert text in told, text
     roses = browser.all(".decision .rain-rose")
@@ -230,7 +231,7 @@ def test_panel_tells_who_takes_the_sun_and_what_mast_buys(browser: Browser, fold
     browser.script("arguments[0].click()", summary)
     second = yard.decision.runners_up[0]
     opened = browser.text(".rows details")
-    for text in (*words.losses(yard, second), words.rain_sentence(yard, second)):
+    for text in (*shade.sources(yard, second), mount.rain_sentence(yard, second)):
         assert text in opened, text
 
 
@@ -323,8 +324,8 @@ def test_a_click_on_a_candidate_opens_its_card(browser: Browser, folder: Path, y
     # an edge and the wall under it share a place on the map: whichever lies on top, its own words are shown
     shut = yard.mounts.ids.index(card.split(" · ")[0])
     assert yard.mounts.on[shut] in card
-    assert verdicts.ruled_out(yard, shut)
-    assert f"Shut out: {verdicts.ruled_out(yard, shut)}." in card
+    assert yard.decision.shut_by[shut]
+    assert f"Shut out: {yard.decision.shut_by[shut]}." in card
 
 
 @pytest.mark.parametrize("size", [DESKTOP, PHONE])
@@ -335,12 +336,12 @@ def test_a_row_shows_its_mount(browser: Browser, folder: Path, yard: SiteResult,
     card = browser.card()
     assert yard.mounts.ids[second] in card
     assert "runner-up 1" in card
-    assert words.score(yard, second) in card
+    assert mount.score(yard, second) in card
     assert browser.all(".leaflet-popup-content svg.sun-picture")
-    for line in words.losses(yard, second, most=2):
+    for line in shade.sources(yard, second, most=2):
         assert line in card
     cells = [cell.text for cell in browser.all(".leaflet-popup-content .card-table td")]
-    assert cells == [text for r in words.raised(yard, second) for text in (r.more, r.light, r.held, r.score)]
+    assert cells == [text for r in mount.raised(yard, second) for text in (r.more, r.light, r.held, r.score)]
 
 
 @pytest.mark.parametrize("size", [DESKTOP, PHONE])

@@ -37,19 +37,14 @@ from planner.plan import Plan
 from planner.rain import rain_and_surroundings
 from planner.reach import reach
 from planner.show import folder as folder_room
-from planner.show import map as map_room
-from planner.show import (
-    palette,
-    pictures,
-    sheet,
-    tables,
-    words,
-    write_contract,
-    write_folder,
-    write_site,
-)
+from planner.show import write_contract, write_folder, write_site
+from planner.show.draw import map as map_room
+from planner.show.draw import palette, pictures, rasters, sheet, views
+from planner.show.draw.page import json_text, sealed
 from planner.show.lonlat import from_lonlat, to_lonlat
-from planner.show.page import json_text, sealed
+from planner.show.say import figures, mount, shade
+from planner.show.say import zone as say_zone
+from planner.show.write import formats, tables
 from planner.site import Crowns, Heights, KeepOut, KeepOuts, Places, Site, bare_site, prisms
 from planner.siting import siting
 from planner.sun import SunResult, SunTable, sun_table, year_of_light
@@ -57,7 +52,7 @@ from planner.sun.grid import LightGrid, light_grid
 from planner.sun.losses import Loss, Obstacle, day_of_sun
 from planner.sun.spread import LightSpread
 from planner.sun.water import WaterBias, eto_bias_from_eto
-from planner.units import MONTHS
+from planner.units import MONTH_NAMES, sunlight
 
 NASTY = (
     "<img src=x onerror=alert(1)>",
@@ -437,7 +432,7 @@ def pixels(uri: str) -> np.ndarray:
 def test_climate_picture_keeps_place_and_value() -> None:
     values = np.full((2, 2), 4.0)
     values[0, 1], values[1, 0] = 8.0, np.nan  # north-east high, south-west unknown
-    drawn = pictures.climate_overlay(ClimatePicture(values, 10.0, 40.0, 12.0, 42.0, "invented"))
+    drawn = rasters.climate_overlay(ClimatePicture(values, 10.0, 40.0, 12.0, 42.0, "invented"))
     image = pixels(drawn.uri)
     quarter = image.shape[0] // 4, image.shape[1] // 4
     assert (drawn.west_deg, drawn.south_deg, drawn.east_deg, drawn.north_deg) == (10, 40, 12, 42)
@@ -454,7 +449,7 @@ def test_climate_picture_keeps_place_and_value() -> None:
 def test_climate_picture_lies_right_on_a_mercator_map() -> None:
     """The line between two rows, at 60 N of a picture from 40 to 80 N, by pyproj's own EPSG:3857."""
     values = np.repeat([[8.0], [4.0]], 3, axis=1)
-    drawn = pictures.climate_overlay(ClimatePicture(values, 0.0, 40.0, 40.0, 80.0, "invented"))
+    drawn = rasters.climate_overlay(ClimatePicture(values, 0.0, 40.0, 40.0, 80.0, "invented"))
     column = pixels(drawn.uri)[:, 0, 0]
     cut = np.flatnonzero(np.diff(column.astype(int)))[0] + 1
     to_map = pyproj.Transformer.from_crs("EPSG:4326", "EPSG:3857", always_xy=True)
@@ -466,13 +461,13 @@ def test_relief_is_lit_from_the_north_west() -> None:
     x, y = np.meshgrid(np.arange(-195, 200, 10.0), np.arange(195, -200, -10.0))
     site = bare_site()
     hill = Heights(40 * np.exp(-(x**2 + y**2) / 8e3), -200.0, 200.0, 10.0)
-    degrees, metres = map_room.to_lonlat(site.crs), map_room.from_lonlat(site.crs)
-    image = pixels(pictures.hillshade(hill, (-200, -200, 200, 200), degrees, metres).uri).astype(float)
+    degrees, metres = to_lonlat(site.crs), from_lonlat(site.crs)
+    image = pixels(rasters.hillshade(hill, (-200, -200, 200, 200), degrees, metres).uri).astype(float)
     light = np.where(image[..., 0] > 128, image[..., 1], -image[..., 1])
     third = len(light) // 3
     assert light[third, third] > 20 > -20 > light[-third, -third]
     flat = dataclasses.replace(hill, values=np.zeros((40, 40)))
-    assert pictures.hillshade(flat, (-200, -200, 200, 200), degrees, metres) is None
+    assert rasters.hillshade(flat, (-200, -200, 200, 200), degrees, metres) is None
 
 
 # --- words ------------------------------------------------------------------------------------------------------
@@ -480,12 +475,12 @@ def test_relief_is_lit_from_the_north_west() -> None:
 
 def test_worst_month_is_an_irrigation_month() -> None:
     light = np.array([0.2, 0.9, 0.8, 0.7] + [1.0] * 8)
-    assert words.worst_month(light, np.isin(np.arange(12), (1, 2))) == 2
-    assert words.worst_month(light, np.zeros(12, bool)) == 0
+    assert mount.worst_month(light, np.isin(np.arange(12), (1, 2))) == 2
+    assert mount.worst_month(light, np.zeros(12, bool)) == 0
 
 
 def test_letters_go_on_past_z() -> None:
-    assert [words.letter(k) for k in (0, 25, 26, 27, 701, 702)] == ["A", "Z", "AA", "AB", "ZZ", "AAA"]
+    assert [figures.letter(k) for k in (0, 25, 26, 27, 701, 702)] == ["A", "Z", "AA", "AB", "ZZ", "AAA"]
 
 
 def test_bands_in_words() -> None:
@@ -498,20 +493,20 @@ def test_bands_in_words() -> None:
         ("",) * 3,
         "",
     )
-    assert [words.band(table, k, "metric") for k in range(3)] == [
+    assert [say_zone.band(table, k, "metric") for k in range(3)] == [
         "less than 3.0 mm/day",
         "3.0 to 6.0 mm/day",
-        "6.0 mm/day and more",
+        "6.0 mm/day or more",
     ]
 
 
 def test_numbers_say_unit_month_and_basis(yard: SiteResult) -> None:
     row = yard.decision.chosen
-    numbers = {n.label: n for n in words.mount_numbers(yard, row)}
-    month = words.worst_month(yard.sun.light_share[row], yard.season)
-    light = numbers[f"Light kept in {MONTHS[month]}, the worst irrigation month"]
-    assert light.value == f"{yard.sun.light_share[row, month]:.0%}"
-    assert numbers["Height to reach"].value == f"{yard.mounts.height_m[row] / 0.3048:.1f} ft"
+    numbers = {n.label: n for n in mount.mount_numbers(yard, row)}
+    month = mount.worst_month(yard.sun.light_share[row], yard.season)
+    light = numbers[f"Sunlight received, {MONTH_NAMES[month]}"]
+    assert light.value == sunlight(yard.sun.light_share[row, month])
+    assert numbers["Sensor height"].value == f"{yard.mounts.height_m[row] / 0.3048:.1f} ft"
     assert all(n.basis for n in numbers.values())
 
 
@@ -526,7 +521,7 @@ def test_a_zone_that_is_not_known_is_said_so() -> None:
         spread_mm_day=np.array([np.nan]),
         used=np.array([-1]),
     )
-    told = words.zone_words(climate, lost, 0, "us")
+    told = say_zone.zone_words(climate, lost, 0, "us")
     assert (told.label, told.peak, told.peak_month) == ("none", "not known", "a month not known")
     svg(pictures.zone_bar(lost.table.labels, palette.zone_colours(lost.table.peak_mm_day), told.probability, -1))
     svg(pictures.eto_bars(np.full(12, np.nan), np.zeros(12, bool), -1, np.nan, "us"))
@@ -547,7 +542,7 @@ def test_ties_run_to_the_ends_of_the_nearest_wall() -> None:
 
 def test_drawing_is_well_formed_and_to_scale(yard: SiteResult) -> None:
     row = next(k for k in (yard.decision.chosen, *yard.decision.runners_up) if yard.mounts.building[k] >= 0)
-    drawn = svg(sheet.plan_drawing(yard, row))
+    drawn = svg(sheet.site_drawing(yard, row))
     tie = drawn.findall(tag("line"))
     drawn_m = [
         np.hypot(*(float(t.attrib[a]) - float(t.attrib[b]) for a, b in (("x1", "x2"), ("y1", "y2")))) for t in tie
@@ -660,7 +655,7 @@ def test_no_mount_says_why() -> None:
         runners_up=(),
     )
     empty = dataclasses.replace(result, decision=none)
-    assert "No candidate meets every requirement" in "".join(Elements(map_room.site_page(empty)).text)
+    assert "No mount meets every requirement" in "".join(Elements(map_room.site_page(empty)).text)
     nothing = dataclasses.replace(
         none, passes=none.passes[:0], shortfalls=(), score=none.score[:0], part_scores=none.part_scores[:0]
     )
@@ -672,11 +667,22 @@ def test_no_mount_says_why() -> None:
 
 
 def test_cautions_are_on_map_and_sheet(yard: SiteResult) -> None:
-    """Ladder, fall protection and power-line rules by their sections of 29 CFR (values from secondary copies)."""
-    for page in pages(yard).values():
+    """Ladder, fall protection and power-line rules by their sections of 29 CFR (values from secondary copies) in
+    the United States; elsewhere, and where the plan names no country, no number that local law may set
+    otherwise.
+    """
+    there = dataclasses.replace(yard, plan=yard.plan.model_copy(update={"country": "US"}))
+    for page in pages(there).values():
         text = "".join(Elements(page).text)
-        for section in ("1926.1053", "1926.501", "1910.28", "1910.333", "811", "local codes"):
+        for section in ("1926.1053", "1926.501", "1910.28", "1910.333", "811", "Local codes"):
             assert section in text
+    for country in (None, "ZA"):
+        elsewhere = dataclasses.replace(yard, plan=yard.plan.model_copy(update={"country": country}))
+        for page in pages(elsewhere).values():
+            text = "".join(Elements(page).text)
+            assert not re.search(r"CFR|811|United States", text)
+            for word in ("Ladders.", "local law", "Local codes", "buried utilities"):
+                assert word in text
 
 
 def test_built_in_climate_is_credited(yard: SiteResult) -> None:
@@ -689,7 +695,7 @@ def test_built_in_climate_is_credited(yard: SiteResult) -> None:
 
 
 def test_every_packaged_asset_is_there_with_its_licence() -> None:
-    folder = Path(map_room.__file__).parent / "assets"
+    folder = Path(map_room.__file__).parents[1] / "assets"
     assert "Leaflet 1.9.4" in (folder / "leaflet.js").read_text(encoding="utf-8")[:200]
     assert "Redistribution and use" in (folder / "leaflet-LICENSE.txt").read_text(encoding="utf-8")
 
@@ -701,7 +707,7 @@ def test_csv_cells_never_start_a_formula() -> None:
     rows = pandas.DataFrame(
         {"a": ["=1+1", "+1", "-1", "@x", "\tx", "fine", None], "b": [-1.0, 2, 3, 4, 5, 6, np.nan]}
     )
-    back = pandas.read_csv(io.BytesIO(tables.csv_bytes(rows)))
+    back = pandas.read_csv(io.BytesIO(formats.csv_bytes(rows)))
     assert back.a[:6].tolist() == ["'=1+1", "'+1", "'-1", "'@x", "'\tx", "fine"]
     assert back.b[0] == -1.0
 
@@ -711,8 +717,8 @@ def test_mounts_csv_holds_every_candidate(yard: SiteResult) -> None:
     assert back.id.tolist() == list(yard.mounts.ids)
     assert (back.status == "chosen").sum() == 1
     assert back.light_share_jul.to_numpy() == pytest.approx(yard.sun.light_share[:, 6], abs=1e-6)
-    passed = back.filter(like="passes_").all(axis=1)
-    assert (passed == back.shut_out_by.isna()).all()
+    passed = back.filter(like="meets_").all(axis=1)
+    assert (passed == back.ruled_out_by.isna()).all()
     assert not np.isinf(back.select_dtypes("number")).any().any()
 
 
@@ -721,7 +727,7 @@ def test_gpkg_is_in_degrees_at_the_right_place(yard: SiteResult) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "m.gpkg"
         path.write_bytes(tables.mounts_gpkg(yard))
-        assert {name for name, _ in pyogrio.list_layers(path)} == {"mounts", "site", "controllers"}
+        assert {name for name, _ in pyogrio.list_layers(path)} == {"mounts", "site", "layout", "controllers"}
         mounts = geopandas.read_file(path, layer="mounts")
         site = geopandas.read_file(path, layer="site")
         controllers = geopandas.read_file(path, layer="controllers")
@@ -759,7 +765,7 @@ def test_result_json_is_strict_and_as_documented(yard: SiteResult) -> None:
 
 
 def test_unknown_numbers_are_null() -> None:
-    text = tables.json_bytes(
+    text = formats.json_bytes(
         {"a": [np.nan, np.inf, np.float64(1.0), np.int64(2), np.bool_(True)], "b": np.zeros(2)}
     )
     assert json.loads(text, parse_constant=refuse) == {"a": [None, None, 1.0, 2, True], "b": [0.0, 0.0]}
@@ -773,8 +779,8 @@ def test_all_of_the_light_is_in_the_tables(yard: SiteResult) -> None:
     water = WaterBias(*rng.uniform(-20, 0, (3, n, 12)), np.full(12, 5.0), ())
     result = dataclasses.replace(yard, light_spread={row: spread}, water=water)
     rows = tables.mount_rows(result)
-    month = words.worst_month(yard.sun.light_share[row], yard.season)
-    brief = words.worst_month(yard.sun.direct_h[row], yard.season)
+    month = mount.worst_month(yard.sun.light_share[row], yard.season)
+    brief = mount.worst_month(yard.sun.direct_h[row], yard.season)
     assert rows.light_share_worst_month_spread[row] == pytest.approx(month / 100)
     assert rows.direct_h_day_worst_month_spread[row] == pytest.approx(brief / 10)
     assert rows.light_share_worst_month_spread.notna().sum() == 1
@@ -802,7 +808,7 @@ def test_nothing_is_sure_to_the_last_digit(yard: SiteResult) -> None:
 
     def said(light: float, hours: float) -> list[str]:
         spread = LightSpread(np.full(12, light), np.full(12, hours))
-        numbers = words.mount_numbers(dataclasses.replace(yard, light_spread={row: spread}), row)
+        numbers = mount.mount_numbers(dataclasses.replace(yard, light_spread={row: spread}), row)
         return [number.value for number in numbers[:2]]
 
     assert [value.split(" ± ")[1] for value in said(0.0, 0.0)] == ["under 0.1 points", "under 0.1 h"]
@@ -833,24 +839,24 @@ def a_loss(share: float, name: str = "Mill", kind: Obstacle = Obstacle.BUILDING)
     return Loss(name, kind, (5, 6, 7), 15.0, 17.0, 1.5, share)
 
 
-def test_what_takes_the_sun_in_few_words(yard: SiteResult) -> None:
+def test_sources_of_shade_in_few_words(yard: SiteResult) -> None:
     row = yard.decision.chosen
 
     def said(*losses: Loss) -> list[str]:
         day = dataclasses.replace(yard.losses[row], losses=losses)
-        return words.losses(dataclasses.replace(yard, losses={row: day}), row)
+        return shade.sources(dataclasses.replace(yard, losses={row: day}), row)
 
-    assert said() == ["Nothing takes the sun from it."]
+    assert said() == ["Nothing shades it."]
     assert said(a_loss(0.001), dataclasses.replace(a_loss(0.002), hours_day=0.3)) == [
-        "Nothing takes as much as 0.5% of any month's light. Longest: Mill takes the sun, 15:00 to 17:00, "
-        "Jun to Aug: 1.5 h a day, 0.1% of the light then."
+        "No source of shade takes 0.5% of any month's sunlight. The longest: Mill shades it from 15:00 to 17:00, "
+        "June through August: 1.5 h a day, 0.1% of the sunlight then."
     ]
-    first = "Mill takes the sun, 15:00 to 17:00, Jun to Aug: 1.5 h a day, 8% of the light then."
+    first = "Mill shades it from 15:00 to 17:00, June through August: 1.5 h a day, 8% of the sunlight then."
     assert said(a_loss(0.08)) == [first]
-    assert said(a_loss(0.08), a_loss(0.001)) == [first, "All else takes less than 0.5% each."]
+    assert said(a_loss(0.08), a_loss(0.001)) == [first, "Everything else takes less than 0.5% each."]
     assert said(*[a_loss(0.08)] * 6)[-1] == "2 more, less costly in irrigation months."
-    assert words.losses(dataclasses.replace(yard, losses={}), row) == []
-    assert words.day_sentence(dataclasses.replace(yard, losses={}), row) == ""
+    assert shade.sources(dataclasses.replace(yard, losses={}), row) == []
+    assert shade.day_sentence(dataclasses.replace(yard, losses={}), row) == ""
 
 
 def test_what_more_mast_buys_in_a_table(yard: SiteResult) -> None:
@@ -866,24 +872,27 @@ def test_what_more_mast_buys_in_a_table(yard: SiteResult) -> None:
         90.0,
     )
     result = dataclasses.replace(yard, refined={row: tried})
-    plain, more = words.raised(result, row)
-    assert (plain.more, plain.light, plain.held, plain.score) == ("as planned", "91.2%", "1", "shut out")
+    plain, more = mount.raised(result, row)
+    assert (plain.more, plain.light, plain.held, plain.score) == ("as planned", "91.2%", "1", "ruled out")
     assert (more.more, more.light, more.held, more.score) == ("+1.6 ft", "93.4%", "2", "71")
-    assert words.moved(result, row) == "3.3 ft further east along its edge it would score 70 (+9.0) and keep 95.0%."
+    assert mount.moved(result, row) == (
+        "3.3 ft farther east along its edge it would score 70 (+9.0) and receive 95.0% of the sunlight."
+    )
     stay = dataclasses.replace(tried, moved_score=np.array([60.0, 61.0, 61.3]))
-    assert words.moved(dataclasses.replace(yard, refined={row: stay}), row).startswith("Nowhere along its edge")
+    assert mount.moved(dataclasses.replace(yard, refined={row: stay}), row).startswith("No spot along its edge")
     nan = np.full(3, np.nan)
     shut = dataclasses.replace(yard, refined={row: dataclasses.replace(tried, moved_score=nan)})
-    assert words.moved(shut, row) == (
-        "Shut out all along its edge, 3.3 ft to one side and 3.3 ft to the other; it would keep most light, 95.0%, "
-        "3.3 ft further east."
+    assert mount.moved(shut, row) == (
+        "It is ruled out all along its edge, 3.3 ft to one side and 3.3 ft to the other. It would receive the most "
+        "sunlight, 95.0%, 3.3 ft farther east."
     )
     freed = dataclasses.replace(tried, moved_score=np.array([np.nan, np.nan, 50.0]))
-    assert words.moved(dataclasses.replace(yard, refined={row: freed}), row) == (
-        "3.3 ft further east along its edge it would score 50, where now it is shut out, and keep 95.0%."
+    assert mount.moved(dataclasses.replace(yard, refined={row: freed}), row) == (
+        "3.3 ft farther east along its edge it would score 50, where now it is ruled out, and receive 95.0% of the "
+        "sunlight."
     )
-    assert words.raised(dataclasses.replace(yard, refined={}), row) == []
-    assert words.moved(dataclasses.replace(yard, refined={}), row) == ""
+    assert mount.raised(dataclasses.replace(yard, refined={}), row) == []
+    assert mount.moved(dataclasses.replace(yard, refined={}), row) == ""
 
 
 def test_rain_rose_shows_each_sector_as_high_as_it_stands() -> None:
@@ -912,33 +921,33 @@ def test_the_water_that_shade_costs_in_words(yard: SiteResult) -> None:
     bias = dataclasses.replace(
         yard.water, percent=percent, spread_percent=percent * 0 + 0.8, by_sun_percent=percent * 2
     )
-    (said,) = words.water(dataclasses.replace(yard, water=bias), row)
-    assert said.label == "ETo it would report in May"
+    (said,) = mount.eto_error(dataclasses.replace(yard, water=bias), row)
+    assert said.label == "Expected ETo error, May"
     assert said.value == "−3.0 ± 0.8%"
-    assert said.basis.endswith("the sun alone: −6.1%")
+    assert said.basis.endswith("uses sunlight alone, −6.1%")
     none = dataclasses.replace(bias, percent=np.full_like(percent, np.nan))
-    assert words.water(dataclasses.replace(yard, water=none), row) == []
-    assert words.water(dataclasses.replace(yard, water=None), row) == []
+    assert mount.eto_error(dataclasses.replace(yard, water=none), row) == []
+    assert mount.eto_error(dataclasses.replace(yard, water=None), row) == []
     rows = tables.mount_rows(yard)
     assert rows.eto_bias_percent_jul.to_numpy() == pytest.approx(yard.water.percent[:, 6], abs=1e-6)
 
 
 def test_the_rains_wind_is_asked_for_only_where_it_is_known(yard: SiteResult) -> None:
     row = yard.decision.chosen
-    label = "Steepest where wind-driven rain comes from"
-    assert label not in [n.label for n in words.mount_numbers(yard, row)]
+    label = "Tallest obstruction toward wind-driven rain"
+    assert label not in [n.label for n in mount.mount_numbers(yard, row)]
     climate = yard.plan.climate.model_copy(update={"rain_from_deg": 0.0})
     asked = dataclasses.replace(yard, plan=yard.plan.model_copy(update={"climate": climate}))
-    said = next(n for n in words.mount_numbers(asked, row) if n.label == label)
+    said = next(n for n in mount.mount_numbers(asked, row) if n.label == label)
     side = [*range(32, 36), *range(0, 5)]  # sectors of 10 degrees within 45 of north
     assert said.value == f"{yard.rain.sector_deg[row, side].max():.0f}°"
-    assert said.basis == "45° to either side of the north; asked: 22.5° or less"
-    assert "rotate(0.0" in map_room.mount_rose(asked, row)
+    assert said.basis == "45° to either side of north; required: 22.5° or less"
+    assert "rotate(0.0" in views.mount_rose(asked, row)
 
 
 def test_siting_classes_in_words(yard: SiteResult) -> None:
     row = yard.decision.runners_up[0]
-    trade, *classes = words.siting(yard, row)
+    trade, *classes = mount.siting(yard, row)
     assert trade.value == yard.siting.sunlight[row]
     assert [n.label for n in classes] == ["Radiation", "Sunshine", "Temperature", "Precipitation"]
     assert [n.value for n in classes] == [
@@ -946,31 +955,32 @@ def test_siting_classes_in_words(yard: SiteResult) -> None:
         for c in (yard.siting.radiation, yard.siting.sunshine, yard.siting.temperature, yard.siting.precipitation)
     ]
     assert classes[2].basis == yard.siting.temperature_why[row]
-    assert "Limits from memory: radiation and sunshine." in words.siting_left_out(yard)
+    assert "Limits from memory: radiation and sunshine." in mount.siting_left_out(yard)
     without = dataclasses.replace(yard, siting=None)
-    assert words.siting(without, row) == []
-    assert words.siting_left_out(without) == ""
+    assert mount.siting(without, row) == []
+    assert mount.siting_left_out(without) == ""
     assert tables.mount_rows(yard).wmo_temperature_class.tolist() == yard.siting.temperature.tolist()
 
 
 def test_rain_in_words(yard: SiteResult) -> None:
     for row in (yard.decision.chosen, *yard.decision.runners_up):
         worst = yard.rain.sector_class[row].max()
-        assert f"class {worst}" in words.rain_sentence(yard, row)
+        assert f"class {worst}" in mount.rain_sentence(yard, row)
     wet = dataclasses.replace(
         yard.rain, covered=np.ones(len(yard.mounts), bool), cover_name=("a canopy",) * len(yard.mounts)
     )
     assert (
-        words.rain_sentence(dataclasses.replace(yard, rain=wet), 0) == "Under a canopy: no rain falls freely on it."
+        mount.rain_sentence(dataclasses.replace(yard, rain=wet), 0)
+        == "It is under a canopy: rain does not fall freely on it."
     )
 
 
 def test_light_overlay_has_its_cells_in_place(yard: SiteResult) -> None:
     """Pixels at the middles of cells have the ramp's colour of the worst irrigation month there."""
     grid = yard.light
-    drawn = pictures.light_overlay(grid, yard.season, to_lonlat(yard.site.crs), from_lonlat(yard.site.crs))
+    drawn = rasters.light_overlay(grid, yard.season, to_lonlat(yard.site.crs), from_lonlat(yard.site.crs))
     pixels = np.asarray(Image.open(io.BytesIO(base64.b64decode(drawn.uri.split(",")[1]))))
-    worst, (low, high) = grid.worst(yard.season), pictures.light_range(grid, yard.season)
+    worst, (low, high) = grid.worst(yard.season), rasters.light_range(grid, yard.season)
     tall, wide = pixels.shape[:2]
     for row in range(worst.shape[0]):
         for col in range(worst.shape[1]):
@@ -1002,7 +1012,7 @@ def test_contract_tables(tmp_path: Path) -> None:
 
 
 def test_contract_of_thousands_stays_small() -> None:
-    from planner.show.contract_map import contract_page
+    from planner.show.draw.contract_map import contract_page
 
     assert len(contract_page(contract(3000))) < 5e6
 

@@ -7,7 +7,6 @@ import dataclasses
 import io
 import json
 import xml.etree.ElementTree as ElementTree
-from typing import Any
 
 import geopandas
 import numpy as np
@@ -23,10 +22,14 @@ from planner.reach.cable import CableRun
 from planner.reach.layouts import Layout, Layouts
 from planner.reach.study import study
 from planner.reach.wire import check
-from planner.show import links, palette, tables, words
+from planner.show.draw import groups, palette, side_view
+from planner.show.draw.map import site_page
+from planner.show.draw.sheet import sheet_page
+from planner.show.layout import Kind, layout, serving
 from planner.show.lonlat import to_lonlat
-from planner.show.map import site_page
-from planner.show.sheet import sheet_page
+from planner.show.say import bill, figures, links
+from planner.show.say import layout as layouts
+from planner.show.write import tables
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -50,7 +53,7 @@ def yard() -> SiteResult:
 def test_side_view_is_well_formed_and_to_scale(yard: SiteResult) -> None:
     assert yard.reach_study is not None
     for view in yard.reach_study.views[yard.decision.chosen]:
-        drawn = ElementTree.fromstring(links.side_view(view, "us", ("mount", "controller")))
+        drawn = ElementTree.fromstring(side_view.side_view(view, "us", ("mount", "controller")))
         title = drawn.findtext(f"{SVG}title")
         assert title is not None
         assert f"{view.plan_m / 0.3048:,.0f} ft" in title
@@ -58,7 +61,7 @@ def test_side_view_is_well_formed_and_to_scale(yard: SiteResult) -> None:
         assert len(dark) == sum(p.in_the_way and p.kind == 0 for p in view.pieces)
         (line,) = drawn.iter(f"{SVG}line")
         span = float(line.attrib["x2"]) - float(line.attrib["x1"])
-        assert span == pytest.approx(links.WIDE - links.SIDE_L - links.SIDE_R, abs=0.2)
+        assert span == pytest.approx(side_view.WIDE - side_view.SIDE_L - side_view.SIDE_R, abs=0.2)
         assert any(
             (text.text or "").endswith(" ft") and text.get("text-anchor") == "end"
             for text in drawn.iter(f"{SVG}text")
@@ -75,15 +78,16 @@ def test_losses_are_summed_in_words(yard: SiteResult) -> None:
 
 
 def test_the_panel_and_the_sheet_say_margin_and_odds(yard: SiteResult) -> None:
-    rows = words.controllers(yard, yard.decision.chosen)
-    at = (yard.decision.chosen, 0)
+    rows = links.controllers(yard)
+    at = (rows[0].row, 0)
     margin_db = yard.reach.links.margin_db[at]
     assert rows[0].margin.replace("−", "-").startswith(f"{margin_db:.0f} ± ")
     for page in (site_page(yard).decode(), sheet_page(yard).decode()):
         assert rows[0].margin in page
+        assert rows[0].chance in page
         assert rows[0].need.split(".")[0] in page
     page = site_page(yard).decode()
-    for head in ("Fewest sensors that serve every controller", "Radio or cable", "Seen from the side"):
+    for head in ("Radio or cable", "Side view", "To buy"):
         assert head in page
     assert "two-ray law" in page
     assert "local rules and the device's own approval" in page.replace("&#39;", "'")
@@ -98,67 +102,156 @@ def test_what_nothing_reaches_is_not_said_to_be_served(rated_range_m: float) -> 
     best = result.reach_study.layouts.best
     assert best is not None
     (lost,) = np.flatnonzero(~best.served)
-    row = result.decision.chosen
-    assert row in best.mounts
-    assert links.served_elsewhere(result, row, int(lost)) == ""
-    assert "in the plan of fewest" not in words.controllers(result, row)[lost].need
+    assert serving(result)[lost] == -1
+    assert links.controllers(result)[lost].sign == ""
+    assert layouts.headline(result).endswith(" 1 of 2 controllers.")
     found = json.loads(tables.site_json(result))
-    assert found["fewest"]["served_by"][result.site.controllers.names[lost]] is None
-    assert "in the plan of fewest" not in found["controllers"][lost]["need"]
-    assert "with the fewest sensors, " not in links.cable_view(result)["rows"][lost]["why"]
+    assert found["controllers"][lost]["served_by"] is None
+    assert found["bill"]["nothing_priced_for"] == [figures.letter(int(lost))]
+    assert "serves it in the layout" not in links.cable_view(result).rows[lost].why
+    assert f"Nothing in the layout reaches {figures.letter(int(lost))} as required." in site_page(result).decode()
 
 
-def test_plan_of_fewest_in_words(yard: SiteResult) -> None:
+def shared(yard: SiteResult, **parts: object) -> SiteResult:
+    """The yard with a layout of its own making: mounts 3 and 4 serve one controller each, unless told otherwise."""
     assert yard.reach_study is not None
-    assert yard.reach_study.layouts is not None
-    best = yard.reach_study.layouts.best
-    told = links.plan_view(yard)
-    assert best is not None
-    assert told is not None
-    assert told["head"].startswith(f"{len(best.mounts)} sensor")
-    assert [r["id"] for r in told["rows"]] == [yard.mounts.ids[k] for k in best.mounts]
-    assert sum(len(r["serves"].split(", ")) for r in told["rows"]) == len(yard.site.controllers)
+    nobody = np.array([-1, -1])
+    some = {
+        "best": Layout((3, 4), (), 800.0, np.array([3, 4]), nobody),
+        "freely": None,
+        "elsewhere": None,
+        "fewer": None,
+        "spare": -1,
+        "spare_price": 0.0,
+        "spare_count": 0,
+        "left_out": np.empty(0, int),
+        "beyond": np.empty(0, int),
+    }
+    plans = Layouts(**{k: v for k, v in (some | parts).items() if k in some})
+    study = dataclasses.replace(
+        yard.reach_study,
+        layouts=plans,
+        held_with=parts.get("held_with", np.array([0.99, 0.91])),
+        fed_by=parts.get("fed_by", {}),
+    )
+    decision = dataclasses.replace(yard.decision, chosen=3, runners_up=(6,))
+    return dataclasses.replace(
+        yard,
+        reach_study=study,
+        decision=decision,
+        losses={},
+        refined={},
+        substitutes=parts.get("substitutes", {}),
+    )
 
 
-def test_what_stands_beside_the_plan_is_said_as_it_is(yard: SiteResult) -> None:
-    """A mount that the plan must keep though it serves nothing; a repeater; receivers and tests on top."""
-    assert yard.reach_study is not None
-    found, ids, row = yard.reach_study, yard.mounts.ids, yard.decision.chosen
-    one, nobody = np.array([3, 3]), np.array([-1, -1])
-    forced = Layout((row, 3), (), 800.0, one, nobody)
-    alone = Layout((3,), (), 400.0, one, nobody)
-    beside = Layout((4,), (5,), 650.0, np.array([4, -1]), np.array([-1, 5]))
+def test_a_layout_of_several_speaks_of_every_place(yard: SiteResult) -> None:
+    """Headline, map, controller table, sheet and tables: each place with whom it serves and from where."""
+    result = shared(yard, substitutes={3: 6, 4: -1})
+    ids, names = result.mounts.ids, result.site.controllers.names
+    assert [(p.sign, p.row, p.serves, p.alternate) for p in layout(result)] == [
+        ("S1", 3, (0,), 6),
+        ("S2", 4, (1,), -1),
+    ]
+    assert layouts.headline(result) == "2 sensors serve all 2 controllers."
+    assert [(row.sign, row.mount) for row in links.controllers(result)] == [("S1", ids[3]), ("S2", ids[4])]
+    degrees = to_lonlat(result.site.crs)
+    drawn = groups.links_group(result, degrees)
+    assert drawn is not None
+    ends = degrees(result.site.controllers.xyz)
+    starts = degrees(result.mounts.xyz)
+    lines = [f["geometry"]["coordinates"] for f in drawn["features"]["features"]]
+    assert np.allclose(lines, [[starts[3], ends[0]], [starts[4], ends[1]]], atol=1e-7)
+    margin_db = result.reach.links.margin_db[4, 1]
+    assert (
+        drawn["features"]["features"][1]["properties"]["c"]["v"][2]
+        .replace("−", "-")
+        .startswith(f"{margin_db:.0f} ±")
+    )
+    (marks,) = [g["marks"] for g in groups.groups(result, degrees) if g["id"] == "layout"]
+    assert {mark["text"] for mark in marks} == {"S1", "S2"}
+    sheet = sheet_page(result).decode()
+    assert sheet.count('<main class="sheet') == 2
+    for part, place, other in zip(sheet.split('<main class="sheet')[1:], (3, 4), (names[1], names[0]), strict=True):
+        assert ids[place] in part
+        assert "drawing" in part
+        assert other not in part.split("What it needs")[1]
+    assert ids[6] in sheet.split('<main class="sheet')[1]
+    assert (
+        "No other place, 98 ft or more away, serves the same controllers." in sheet.split('<main class="sheet')[2]
+    )
+    found = json.loads(tables.site_json(result))
+    assert [row["served_by"] for row in found["controllers"]] == [ids[3], ids[4]]
+    assert [row["from"] for row in found["controllers"]] == [ids[3], ids[4]]
+    assert [row["alternate"] for row in found["layout"]] == [ids[6], None]
 
-    def told(**parts: object) -> dict[str, Any]:
-        some = {"best": forced, "freely": alone, "elsewhere": beside, "fewer": alone, "spare": 6}
-        rest = {"spare_price": 400.0, "spare_count": 2, "left_out": np.empty(0, int), "beyond": np.empty(0, int)}
-        study = dataclasses.replace(
-            found, layouts=Layouts(**(some | rest | parts)), held_with=np.array([0.99, 0.91])
-        )
-        view = links.plan_view(dataclasses.replace(yard, reach_study=study))
-        assert view is not None
-        return view
 
-    view = told()
-    assert not any("leaves out" in line for line in view["lines"])
-    assert view["freely"] == f"Without {ids[row]}: {ids[3]} for $400 for 2 of 2 controllers."
-    assert f"With one sensor more, at {ids[6]} for $400, 2 of 2 controllers have a second link." in view["lines"]
-    assert any(f"{ids[4]} (sensor), {ids[5]} (repeater) for $650" in line for line in view["lines"])
-    assert view["head"].endswith("about $800 without link tests.")
-    assert any("On top: 1 link to test, $60." in line for line in view["lines"])
-    view = told(freely=None)
-    assert f"One sensor less ({ids[3]}) saves $400 and still serves as many." in view["lines"]
-    view = told(best=beside, freely=None, fewer=Layout((4,), (), 400.0, np.array([4, -1]), nobody))
+def test_links_are_sure_one_by_one_and_less_so_together(yard: SiteResult) -> None:
+    """0.99 x 0.91 = 0.90, if they fail independently."""
+    assert layouts.held_sentence(shared(yard)) == (
+        "The weakest link has a 91% chance of a good link; if links fail independently, all 2 together have a 90% "
+        "chance."
+    )
+
+
+def test_a_repeater_is_a_place_of_the_layout(yard: SiteResult) -> None:
+    best = Layout((3,), (5,), 650.0, np.array([3, -1]), np.array([-1, 5]))
+    result = shared(yard, best=best, fed_by={5: 3})
+    first, second = layout(result)
+    assert (second.kind, second.sign, second.serves, second.fed_by) == (Kind.REPEATER, "R1", (1,), 3)
+    assert layouts.headline(result) == "1 sensor and 1 repeater serve all 2 controllers."
+    drawn = groups.links_group(result, to_lonlat(result.site.crs))
+    assert drawn is not None
+    assert [f["properties"]["c"]["t"].split(" · ")[0] for f in drawn["features"]["features"]] == [
+        "S1 to A",
+        "R1 to B",
+        "S1 to R1",
+    ]
+    assert "Chance that both hops through the repeater" in "".join(layouts.beside(result))
+    assert "Power is there" in sheet_page(result).decode()
+    # two hops are two tests
+    assert bill.links_to_test(result).tolist() == [0, 2]
+    assert first.row == 3
+
+
+def test_the_bill_has_one_total(yard: SiteResult) -> None:
+    """Sensors at 400, receivers at 120 beyond one a sensor, repeaters at 250, tests at 60: the plan's own
+    prices.
+    """
+    found = bill.bill(shared(yard))
+    assert found is not None
+    assert [(i.kind, i.count, i.price) for i in found.items] == [
+        (bill.Buy.SENSOR, 2, 800.0),
+        (bill.Buy.TEST, 1, 60.0),
+    ]
+    assert bill.bill_sentence(found) == "2 sensors, with one receiver each and 1 link test: about $860."
+    one = Layout((3,), (5,), 650.0, np.array([3, -1]), np.array([-1, 5]))
+    found = bill.bill(shared(yard, best=one))
+    assert found is not None
+    assert found.total == 400 + 250 + 120 + 2 * 60
+
+
+def test_what_stands_beside_the_layout_is_said_as_it_is(yard: SiteResult) -> None:
+    """A better layout without the chosen mount, another set of places, one place less, one more."""
+    ids = yard.mounts.ids
+    one, nobody = np.array([4, 4]), np.array([-1, -1])
+    alone = Layout((4,), (), 400.0, one, nobody)
+    other = Layout((6,), (5,), 650.0, np.array([6, -1]), np.array([-1, 5]))
+    lines = layouts.beside(
+        shared(yard, freely=alone, elsewhere=other, fewer=alone, spare=6, spare_price=400.0, spare_count=2)
+    )
+    assert f"Without {ids[yard.reach_study.row]}: {ids[4]} for $400, for 2 of 2 controllers." in lines
+    assert f"If none of these places is available: {ids[6]} (sensor) and {ids[5]} (repeater) for $650." in lines
+    assert f"With one more sensor, at {ids[6]} for $400, 2 of 2 controllers have a second link." in lines
     south = yard.site.controllers.names[1]
-    assert f"One sensor or repeater less ({ids[4]}) saves $250 and leaves out {south}." in view["lines"]
-    assert f"Through the repeater at {ids[5]}, both hops together hold: {south} 91%." in view["lines"]
-    assert any("On top: 1 further receiver, $120; 1 link to test, $60." in line for line in view["lines"])
+    fewer = Layout((3,), (), 400.0, np.array([3, -1]), nobody)
+    assert f"Without {ids[4]}: $400 less, and {south} not served." in layouts.beside(shared(yard, fewer=fewer))
 
 
 def test_coverage_picture_shows_each_grade_in_its_colour(yard: SiteResult) -> None:
     assert yard.reach_study is not None
     cover = yard.reach_study.coverage
-    group = links.coverage_group(yard, to_lonlat(yard.site.crs))
+    group = groups.coverage_group(yard, to_lonlat(yard.site.crs))
     assert cover is not None
     assert group is not None
     pixels = np.asarray(Image.open(io.BytesIO(base64.b64decode(group["image"].split(",")[1]))))
@@ -172,12 +265,12 @@ def test_coverage_picture_shows_each_grade_in_its_colour(yard: SiteResult) -> No
 def test_cables_are_drawn_and_checked(yard: SiteResult) -> None:
     assert yard.reach_study is not None
     told = links.cable_view(yard)
-    group = links.cable_group(yard, to_lonlat(yard.site.crs))
+    group = groups.cable_group(yard, to_lonlat(yard.site.crs))
     assert told is not None
     assert group is not None
     run = yard.reach_study.cables[0]
     assert run is not None
-    assert told["rows"][0]["length"] == f"{run.length_m / 0.3048:,.0f} ft"
+    assert told.rows[0].length == f"{run.length_m / 0.3048:,.0f} ft"
     assert len(group["features"]["features"]) == sum(r is not None for r in yard.reach_study.cables)
     assert not group["on"]
 
@@ -185,11 +278,11 @@ def test_cables_are_drawn_and_checked(yard: SiteResult) -> None:
 @pytest.mark.parametrize(
     ("metres", "amps", "said"),
     [
-        (61, 0.03, "Longer than the 60 m allowed, whatever the conductor."),
-        (61, 2.0, "Longer than the 60 m allowed, whatever the conductor."),
-        (59, 5.0, "over 1.20 V lost of 24 V; no conductor here is thick enough."),
-        (59, 0.5, "over 1.20 V lost of 24 V: take 16 AWG."),
-        (59, 0.03, "within 1.20 V lost of 24 V."),
+        (61, 0.03, "It is longer than the 60 m allowed, whatever the conductor."),
+        (61, 2.0, "It is longer than the 60 m allowed, whatever the conductor."),
+        (59, 5.0, "limit 1.20 V lost of 24 V; no conductor here is thick enough."),
+        (59, 0.5, "limit 1.20 V lost of 24 V: use 1.3 mm²."),
+        (59, 0.03, "within the limit of 1.20 V lost of 24 V."),
     ],
 )
 def test_a_powered_cable_is_told_what_limits_it(metres: float, amps: float, said: str) -> None:
@@ -197,7 +290,7 @@ def test_a_powered_cable_is_told_what_limits_it(metres: float, amps: float, said
     powered = Cable(circuit="powered", current_ma=1000 * amps)
     wire = check(metres, Sensor(link="cable"), powered, "metric")
     run = CableRun(np.zeros((2, 2)), "cheapest", np.zeros(6), metres, 0.0, metres, 0.0, wire, supplied=False)
-    assert links.wire_sentence(run).endswith(said)
+    assert links.wire_sentence(run, "metric").endswith(said)
 
 
 def test_a_cabled_plan_shows_routes_and_no_margins() -> None:
@@ -205,9 +298,14 @@ def test_a_cabled_plan_shows_routes_and_no_margins() -> None:
     assert wired.reach_study is not None
     assert wired.reach_study.views == {}
     assert wired.reach_study.coverage is None
-    fewest = links.plan_view(wired)
-    assert fewest is None or "short enough" in fewest["head"]
-    group = links.cable_group(wired, to_lonlat(wired.site.crs))
+    assert layouts.held_sentence(wired) in ("", "The cable is short enough.", "Each cable is short enough.")
+    found = bill.bill(wired)
+    assert found is not None
+    served = int((serving(wired) >= 0).sum())
+    assert sum(item.kind is bill.Buy.CABLE for item in found.items) == served
+    cables = [run for run in wired.reach.runs[wired.decision.chosen] if run is not None]
+    assert len(found.if_allowed) == len(cables) - served
+    group = groups.cable_group(wired, to_lonlat(wired.site.crs))
     assert group is not None
     assert group["on"]
     page = site_page(wired).decode()
@@ -219,8 +317,8 @@ def test_a_cabled_plan_shows_routes_and_no_margins() -> None:
 def test_the_sensors_mark_hides_no_other(yard: SiteResult) -> None:
     """A controller and a repeater where the sensor stands hang beneath it; those apart stand at their places."""
     chosen = yard.mounts.xyz[yard.decision.chosen]
-    assert links.covered(yard, chosen + np.array([1.0, -2.0, -3.0]))
-    assert not links.covered(yard, chosen + np.array([links.SAME_PLACE_M, 1.0, 0.0]))
+    assert groups.covered(yard, chosen + np.array([1.0, -2.0, -3.0]))
+    assert not groups.covered(yard, chosen + np.array([groups.SAME_PLACE_M, 1.0, 0.0]))
     site = dataclasses.replace(
         yard.site,
         controllers=dataclasses.replace(
@@ -246,8 +344,8 @@ def test_tables_carry_links_and_cables(yard: SiteResult, tmp_path) -> None:
     assert row["margin_db"] == pytest.approx(yard.reach.links.margin_db[at], abs=1e-6)
     parts = row["free_space_db"] + row["obstacle_db"] + row["foliage_db"] + row["entry_db"]
     assert parts == pytest.approx(yard.reach.links.loss_db[at], abs=1e-5)
-    assert row["grade"] in {"no link", "doubtful", "likely", "dependable"}
-    assert set(found["fewest"]["served_by"].values()) <= set(found["fewest"]["sensors"])
+    assert row["grade"] in set(links.CODES.values())
+    assert {row["served_by"] for row in found["controllers"]} <= {place["id"] for place in found["layout"]}
     (tmp_path / "m.gpkg").write_bytes(tables.mounts_gpkg(yard))
     assert "cables" in {name for name, _ in pyogrio.list_layers(tmp_path / "m.gpkg")}
     lines = geopandas.read_file(tmp_path / "m.gpkg", layer="cables").to_crs(yard.site.crs)
@@ -267,6 +365,6 @@ def test_odds_never_claim_certainty() -> None:
         "under 1%",
         "under 1%",
     ]
-    assert links.decibels(-4.4, 7.2) == "−4 ± 7 dB"
-    assert links.price(1234.0, "$") == "$1,230"
-    assert links.SAID[Grade.NONE] == "No link"
+    assert figures.decibels(-4.4, 7.2) == "−4 ± 7 dB"
+    assert figures.price(1234.0, "$") == "$1,230"
+    assert links.GRADES[Grade.NONE] == "No link"

@@ -4,10 +4,6 @@ import numpy as np
 import pytest
 import shapely
 from decided import decided
-
-from planner.decide import Part, Requirement, Verdict
-from planner.mounts import Support
-from planner.season import SeasonBasis
 from planner.show.verdicts import (
     PART_NAMES,
     REQUIREMENT_NAMES,
@@ -18,6 +14,10 @@ from planner.show.verdicts import (
     ruled_out,
     season_said,
 )
+
+from planner.decide import Part, Requirement, Verdict
+from planner.mounts import Support
+from planner.season import SeasonBasis
 from planner.site import KeepOut, KeepOuts, Places, bare_site, prisms
 
 

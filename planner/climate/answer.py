@@ -74,7 +74,8 @@ class ZoneTable:
 
     t_low_c, t_high_c (k,): hottest-month mean temperature, NaN where the table has none.
     description (k,): words, may be empty. source: where the table comes from. given_peak_mm_day (k,): the
-    peak-month ETo that the controller assumes in the zone, NaN where the table does not say.
+    peak-month ETo that the controller assumes in the zone, NaN where the table does not say. neutral: our own
+    table, whose labels are no controller's.
     """
 
     labels: tuple[str, ...]
@@ -85,6 +86,7 @@ class ZoneTable:
     description: tuple[str, ...]
     source: str
     given_peak_mm_day: Floats | None = None
+    neutral: bool = False
 
     @property
     def peak_mm_day(self) -> Floats:

@@ -63,6 +63,7 @@ def equal_bands(first_mm_day: int = 1, last_mm_day: int = 12) -> ZoneTable:
         t_high_c=unknown,
         description=tuple(words),
         source="neutral table: equal bands of 1 mm/day of peak-month reference ETo",
+        neutral=True,
     )
 
 

@@ -1052,6 +1052,12 @@ class Plan(Section):
         "IANA name of the site's time zone, for example `America/Phoenix`: hours of sun are then said by the clock",
         "hours are true solar time, and say so",
     )
+    country: str | None = entry(
+        None,
+        "country of the site, two letters of ISO 3166 (`US`): cautions then name its law, where we know it",
+        "cautions say what is common practice and leave the numbers to local law",
+        pattern="^[A-Z]{2}$",
+    )
     layers: Layers | None = entry(None, "layers of one site (`noonmark site`)", "needed for `site` and `check`")
     contract: Contract | None = entry(None, "many sites (`noonmark contract`)", "needed for `contract`")
     sensor: Sensor = entry(Sensor(), "the sensor and its link")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -45,7 +45,8 @@ class ReachStudy:
     coverage: None where the link is a cable. cables, choices: by controller; cable_cell_m: of the grid on which
     the routes were sought. layouts: the fewest sensors, None where no mount meets every requirement but reach.
     held_with: (m,) probability with which the layout's radio links serve each controller, both hops of a repeater's
-    together; NaN where it is not served, or by a cable.
+    together; NaN where it is not served, or by a cable. fed_by: of each repeater of the layout, the row of the
+    sensor that feeds it best.
     """
 
     reached: ReachResult
@@ -57,6 +58,7 @@ class ReachStudy:
     choices: tuple[Choice, ...]
     layouts: Layouts | None
     held_with: Floats = field(default_factory=lambda: np.empty(0))
+    fed_by: Mapping[int, int] = field(default_factory=dict)
 
 
 def study(
@@ -106,6 +108,7 @@ def study(
         found_runs, cell_m = _cables(site, plan, mounts, [row])
         runs = found_runs[0]
     found, held_with = None, np.full(m, np.nan)
+    feed: dict[int, int] = {}
     open_rows = np.flatnonzero(usable)
     if len(open_rows):
         some = relays if relays is not None else no_relays(len(mounts), m)
@@ -116,8 +119,11 @@ def study(
             reached = finer(site, plan, mounts, reached, open_rows[list(found.best.mounts)])
         found = _renumbered(found, open_rows, some, reached, margin(reached, plan.sensor), row)
         held_with = _held_with(found.best, some, reached)
+        if found.best is not None:
+            feed = feeders(found.best, some)
     seen: dict[int, tuple[LinkView, ...]] = {}
     if radio_link:
+<<<<<<< HEAD
         partners = found.best.mounts if found is not None and found.best is not None and keep else ()
         highest_m = plan.requirements.max_height_m
         rows = list(dict.fromkeys((row, *partners, *runners_up)))
@@ -126,6 +132,24 @@ def study(
     first = _first_served(found, reached, plan, row)
     choices = tuple(_choice(reached, plan, row, k, runs[k], k == first) for k in range(m))
     return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with)
+=======
+        best = found.best if found is not None and keep else None
+        partners = (*best.mounts, *best.repeaters) if best is not None else ()
+        highest_m = settings.requirements.max_height_m
+        rows = list(dict.fromkeys((row, *partners, *runners_up)))
+        movable = usable if passing is None else passing
+        seen = views(site, s, mounts, reached, rows, movable, settings.units, highest_m)
+    first = _first_served(found, reached, settings, row)
+    choices = tuple(_choice(reached, settings, row, k, runs[k], k == first) for k in range(m))
+    return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with, feed)
+
+
+def feeders(best: Layout, some: Relays) -> dict[int, int]:
+    """For each repeater of a layout, by its row, the row of the sensor that feeds it best."""
+    mounts = np.array(best.mounts, np.int64)
+    columns = {row: int(np.flatnonzero(some.rows == row)[0]) for row in best.repeaters}
+    return {row: int(mounts[np.argmax(some.feed_odds[mounts, k])]) for row, k in columns.items()}
+>>>>>>> a98afd4 (Show is parted into say, draw and write; every place of a layout is said, drawn and written; columns are a stated schema)
 
 
 def _first_served(found: Layouts | None, reached: ReachResult, plan: Plan, row: int) -> int:

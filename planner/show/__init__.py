@@ -24,9 +24,9 @@ def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Pa
     these names that we did not make (or that was changed since) and `force` is not set.
     """
     # here, not above: folium and GeoPandas take a second to load, and only writers need them
-    from planner.show.map import site_page
-    from planner.show.sheet import sheet_page
-    from planner.show.tables import light_tif, mounts_csv, mounts_gpkg, site_json
+    from planner.show.draw.map import site_page
+    from planner.show.draw.sheet import sheet_page
+    from planner.show.write.tables import light_tif, mounts_csv, mounts_gpkg, site_json
 
     return write_folder(
         folder,

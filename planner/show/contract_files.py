@@ -27,9 +27,10 @@ from pyproj import CRS
 from planner.contract import ContractResult, Flag, Rejected
 from planner.ledger import Notice
 from planner.plan import Plan
-from planner.show.contract_map import LABELLED_MOST, ContractView, contract_page
+from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract_page
 from planner.show.folder import write_folder
-from planner.show.tables import csv_bytes, json_bytes, notice_objects
+from planner.show.write.formats import csv_bytes, json_bytes
+from planner.show.write.tables import notice_objects
 from planner.store import FLAGS_APART, Parts, geometry_types, one_part, read_part, schema_of, wkb_of_points
 from planner.units import MONTHS
 

@@ -12,7 +12,6 @@ For the few mounts that are shown: plain NumPy, nearest buildings first.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
@@ -36,7 +35,6 @@ from planner.sun.leaves import (
 from planner.sun.path import YEAR, SunTable
 from planner.sun.result import along, raster_azimuth_deg
 from planner.sun.shading import Shading, shading
-from planner.units import MONTHS, months, percent
 
 SOLAR = "true solar time"
 LEAST_H_DAY = 2 / 60  # a month that loses less is not named for an obstacle: a step's width blurs that much
@@ -448,39 +446,3 @@ def _in_a_row(spans: dict[int, tuple[float, float]]) -> list[list[int]]:
     if len(groups) > 1 and groups[0][0] == 0 and groups[-1][-1] == 11 and fits([*groups[-1], *groups[0]]):
         groups[0] = groups.pop() + groups[0]
     return groups
-
-
-# --- in words ---------------------------------------------------------------------------------------------------
-
-
-def hour_said(hour: float) -> str:
-    """'15:10', to five minutes: a step of the sun's path is ten."""
-    minutes = round(hour * 12) * 5 % (24 * 60)
-    return f"{minutes // 60}:{minutes % 60:02d}"
-
-
-def loss_said(loss: Loss) -> str:
-    """One loss as a person would say it."""
-    when = months([m in loss.months for m in range(12)])
-    long = f"{loss.hours_day:.1f} h" if loss.hours_day >= 0.95 else f"{loss.hours_day * 60:.0f} min"
-    share = f"{loss.light_share:.1%}" if loss.light_share < 0.01 else percent(loss.light_share)
-    verb = "takes the sun" if loss.kind in OPAQUE else "filters the sun"
-    # a bare tag or number says too little
-    name = f"{loss.kind} {loss.name}" if re.fullmatch(r"#?[A-Za-z]{0,2}[ -]?[\d-]+", loss.name) else loss.name
-    return (
-        f"{name[:1].upper()}{name[1:]} {verb}, {hour_said(loss.from_h)} to {hour_said(loss.to_h)}, "
-        f"{when}: {long} a day, {share} of the light then"
-    )
-
-
-def day_said(day: DayOfSun, month: int) -> str:
-    """First and last sun and the gap between in one month."""
-    if not np.isfinite(day.first_h[month]):
-        return f"No direct sun in {MONTHS[month]}."
-    gap = f", with {day.gap_h[month]:.1f} h without between" if day.gap_h[month] >= 0.25 else ""
-    here = f"{hour_said(day.first_h[month])} to {hour_said(day.last_h[month])}{gap}"
-    return (
-        f"Direct sun in {MONTHS[month]} from {here}; "
-        f"under an open sky {hour_said(day.open_first_h[month])} to {hour_said(day.open_last_h[month])} "
-        f"({day.clock if day.clock == SOLAR else f'clock of {day.clock}'})."
-    )

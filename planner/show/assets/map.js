@@ -148,7 +148,7 @@ function drawPlan(map, data) {
   function marks(group) {
     return L.layerGroup(group.marks.map(function (m) {
       const icon = L.divIcon({ html: mark(m.kind, m.text, m.beside, m.under), className: "mark-place", iconSize: [0, 0] });
-      const layer = L.marker(m.at, { icon: icon, title: m.c.t, alt: m.c.t, zIndexOffset: { chosen: 2000, runner: 1000 }[m.kind] || 0 });
+      const layer = L.marker(m.at, { icon: icon, title: m.c.t, alt: m.c.t, zIndexOffset: { sensor: 2000, repeater: 1500, alternate: 1000 }[m.kind] || 0 });
       withCard(layer, group, m.c);
       if (m.k) targets.set(m.k, layer);
       return layer;
@@ -307,6 +307,14 @@ function drawPlan(map, data) {
       toggle(group.id, true);
       map.fitBounds(group.bounds);
       if (window.innerWidth <= 720) map.getContainer().scrollIntoView({ block: "start" });
+    });
+  });
+
+  /* a link of the contents opens the part that it leads to */
+  document.querySelectorAll(".contents a").forEach(function (link) {
+    link.addEventListener("click", function () {
+      const part = document.querySelector(link.getAttribute("href"));
+      if (part && part.tagName === "DETAILS") part.open = true;
     });
   });
 

@@ -1,4 +1,4 @@
-"""Pictures: the sun's path over a mount's horizon, monthly ETo, zone odds; and rasters as PNG for the map.
+"""Pictures: the sun's path over a mount's horizon, the sky over the rain, monthly ETo, zone odds.
 
 SVG is text made here, with everything that is not a number escaped. Each picture says in one plain sentence what
 it shows (`alt`), for screen readers and for a print in grey.
@@ -6,20 +6,13 @@ it shows (`alt`), for screen readers and for a print in grey.
 
 from __future__ import annotations
 
-import base64
-import dataclasses
-import io
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
-from PIL import Image
 
-from planner.climate.answer import ClimatePicture
-from planner.show import palette
-from planner.site import Heights
-from planner.sun.grid import LightGrid
+from planner.show.draw import palette
 from planner.sun.path import SunTable
 from planner.sun.result import PICTURE_AZIMUTH_DEG
 from planner.units import MM_PER_IN, MONTHS, Units, eto
@@ -66,10 +59,10 @@ def sun_picture(
             f'stroke="#fff" stroke-width="{1.4 if degrees % 30 == 0 else 0.7}"/>'
         )
         if degrees % 30 == 0:
-            out.append(_text(LEFT - 5, float(y(degrees)) + 3.5, f"{degrees}°", anchor="end"))
+            out.append(text_at(LEFT - 5, float(y(degrees)) + 3.5, f"{degrees}°", anchor="end"))
     for k, name in enumerate(POINTS):
-        out.append(_text(float(x(45.0 * k)), HEIGHT - 8, name, bold=k % 2 == 0))
-    out.append(_text(WIDTH - RIGHT, HEIGHT - 8, POINTS[int(start // 45)], bold=True))
+        out.append(text_at(float(x(45.0 * k)), HEIGHT - 8, name, bold=k % 2 == 0))
+    out.append(text_at(WIDTH - RIGHT, HEIGHT - 8, POINTS[int(start // 45)], bold=True))
 
     paths = [_middle_day(table, month) for month in range(12)]
     for month, path in enumerate(paths):
@@ -81,7 +74,7 @@ def sun_picture(
 
     out += _hours(paths, season, x, y)
     out += _month_names(paths, season, x, y)
-    return _svg(WIDTH, HEIGHT, "".join(out), alt, "sun-picture")
+    return svg(WIDTH, HEIGHT, "".join(out), alt, "sun-picture")
 
 
 def _middle_day(table: SunTable, month: int) -> Floats:
@@ -141,7 +134,7 @@ def _hours(paths: Sequence[Floats], season: Bools, x: Axis, y: Axis) -> list[str
             out.append(f'<circle cx="{at[0]:.1f}" cy="{at[1]:.1f}" r="1.9" fill="{palette.INK}"/>')
             if k == highest and hour % 2 == 0 and hour != 12 and elevation > 4:
                 side = -9 if hour < 12 else 9
-                out.append(_text(at[0] + side, at[1] - 3, f"{hour}", halo=True))
+                out.append(text_at(at[0] + side, at[1] - 3, f"{hour}", halo=True))
     return out
 
 
@@ -164,7 +157,7 @@ def _month_names(paths: Sequence[Floats], season: Bools, x: Axis, y: Axis) -> li
         mean_x = float(np.mean([t[0] for t in near]))
         mean_y = float(np.mean([t[1] for t in near]))
         inside = min(max(mean_x, LEFT + 40), WIDTH - RIGHT - 40)
-        out.append(_text(inside, mean_y + 3.5, label, bold=any(season[t[2]] for t in near), halo=True))
+        out.append(text_at(inside, mean_y + 3.5, label, bold=any(season[t[2]] for t in near), halo=True))
     return out
 
 
@@ -208,11 +201,11 @@ def rain_rose(
         f'stroke-width="1.2" stroke-dasharray="4 3"/>'
         f'<circle cx="{middle}" cy="{middle}" r="2" fill="{palette.INK}"/>'
     )
-    out.append(_text(middle, middle - ring + 14, f"{limit_deg:.0f}°", halo=True))
+    out.append(text_at(middle, middle - ring + 14, f"{limit_deg:.0f}°", halo=True))
     for k, name in enumerate(POINTS):
         a = np.radians(45.0 * k)
         out.append(
-            _text(
+            text_at(
                 middle + (ROSE_RIM + 13) * np.sin(a),
                 middle - (ROSE_RIM + 13) * np.cos(a) + 4,
                 name,
@@ -224,7 +217,7 @@ def rain_rose(
             f'<g transform="rotate({wind_from_deg:.1f} {middle} {middle})" fill="none" stroke="{palette.INK}" '
             f'stroke-width="2"><path d="M{middle},{middle - ROSE_RIM + 4}v26m-5,-8l5,8l5,-8"/></g>'
         )
-    return _svg(ROSE, ROSE, "".join(out), alt, "rain-rose")
+    return svg(ROSE, ROSE, "".join(out), alt, "rain-rose")
 
 
 # --- bars -------------------------------------------------------------------------------------------------------
@@ -243,9 +236,9 @@ def eto_bars(eto_mm_day: Floats, season: Bools, peak_month: int, spread_mm_day: 
     for m in range(12):
         middle = step * (m + 0.5)
         peak = m == peak_month
-        out.append(_text(middle, floor + 16, MONTHS[m], bold=bool(season[m]), size=13))
+        out.append(text_at(middle, floor + 16, MONTHS[m], bold=bool(season[m]), size=13))
         if not np.isfinite(value[m]):
-            out.append(_text(middle, floor - 5, "no data", size=10))
+            out.append(text_at(middle, floor - 5, "no data", size=10))
             continue
         tall = max(float(value[m]), 0.0) * scale
         fill = palette.SEASON if season[m] else palette.OFF_SEASON
@@ -262,15 +255,15 @@ def eto_bars(eto_mm_day: Floats, season: Bools, peak_month: int, spread_mm_day: 
             )
             lift += spread * scale
         text = f"{value[m]:.2f}" if units == "us" else f"{value[m]:.1f}"
-        out.append(_text(middle, floor - tall - lift, text, bold=peak, size=12.5))
+        out.append(text_at(middle, floor - tall - lift, text, bold=peak, size=12.5))
     runs = [MONTHS[m] for m in range(12) if season[m]]
     unit = "in/day" if units == "us" else "mm/day"
     out.append(
         f'<rect x="0" y="{height - 13}" width="10" height="10" fill="{palette.SEASON}"/>'
-        + _text(15, height - 4, "irrigation runs", anchor="start", size=12)
+        + text_at(15, height - 4, "irrigation runs", anchor="start", size=12)
         + f'<rect x="112" y="{height - 13}" width="10" height="10" fill="{palette.OFF_SEASON}"/>'
-        + _text(127, height - 4, "it does not", anchor="start", size=12)
-        + _text(width, height - 4, f"{unit}; whisker: ± 1 sd", anchor="end", size=12)
+        + text_at(127, height - 4, "it does not", anchor="start", size=12)
+        + text_at(width, height - 4, f"{unit}; whisker: ± 1 sd", anchor="end", size=12)
     )
     most = (
         f"highest in {MONTHS[peak_month]} with {eto(float(eto_mm_day[peak_month]), units)}"
@@ -278,7 +271,7 @@ def eto_bars(eto_mm_day: Floats, season: Bools, peak_month: int, spread_mm_day: 
         else "not known in every month"
     )
     alt = f"Mean daily reference ETo by month, {most}; irrigation runs in {', '.join(runs) or 'no month'}."
-    return _svg(width, height, "".join(out), alt, "eto-bars")
+    return svg(width, height, "".join(out), alt, "eto-bars")
 
 
 def zone_bar(labels: Sequence[str], colours: Sequence[str], probability: Floats, chosen: int) -> Markup:
@@ -300,7 +293,7 @@ def zone_bar(labels: Sequence[str], colours: Sequence[str], probability: Floats,
         half = len(text) * 3.5
         middle = min(max(left + wide / 2, half), width - half)
         if all(middle + half < a or middle - half > b for a, b in taken):
-            out.append(_text(middle, top + deep + 18, text, bold=k == chosen, size=13))
+            out.append(text_at(middle, top + deep + 18, text, bold=k == chosen, size=13))
             taken.append((middle - half, middle + half))
     if chosen >= 0 and share[chosen] > 0:
         left, wide = float(starts[chosen]) * width, float(share[chosen]) * width
@@ -309,164 +302,24 @@ def zone_bar(labels: Sequence[str], colours: Sequence[str], probability: Floats,
             f'height="{deep + 4}" fill="none" stroke="{palette.INK}" stroke-width="2.5"/>'
         )
     said = ", ".join(f"{_short(labels[k])} {share[k]:.0%}" for k in np.argsort(-share) if share[k] >= 0.005)
-    return _svg(width, height, "".join(out), f"Probability of each zone: {said or 'not known'}.", "zone-bar")
+    return svg(width, height, "".join(out), f"Probability of each zone: {said or 'not known'}.", "zone-bar")
 
 
 def _short(text: str, longest: int = 28) -> str:
     return text if len(text) <= longest else text[: longest - 1] + "…"
 
 
-# --- rasters ----------------------------------------------------------------------------------------------------
-
-
-@dataclasses.dataclass(frozen=True)
-class Overlay:
-    """A PNG for the map: data URI, and its edges in degrees."""
-
-    uri: str
-    west_deg: float
-    south_deg: float
-    east_deg: float
-    north_deg: float
-
-
-def _mercator(latitude_deg: Floats | float) -> Floats:
-    """Web Mercator's northing on a globe of radius 1."""
-    return np.asarray(np.log(np.tan(np.pi / 4 + np.deg2rad(np.clip(latitude_deg, -85.0, 85.0)) / 2)))
-
-
-def _even_rows(south_deg: float, north_deg: float, rows: int) -> Floats:
-    """Latitudes of `rows` lines that are even on a Web Mercator map, northernmost first."""
-    low, high = _mercator(south_deg), _mercator(north_deg)
-    at = high - (np.arange(rows) + 0.5) / rows * (high - low)
-    return np.asarray(np.rad2deg(2 * np.arctan(np.exp(at)) - np.pi / 2))
-
-
-def climate_range(picture: ClimatePicture) -> tuple[float, float]:
-    """Lowest and highest mm/day of the picture's colours: its own range, at least 1 mm/day wide."""
-    known = picture.values[np.isfinite(picture.values)]
-    if known.size == 0:
-        return 0.0, 1.0
-    low, high = float(known.min()), float(known.max())
-    spare = max(0.0, 1.0 - (high - low)) / 2
-    return max(low - spare, 0.0), high + spare
-
-
-def climate_overlay(picture: ClimatePicture, most: int = 480) -> Overlay:
-    """The climate picture in colours of our own, resampled to the map's projection (nearest cell)."""
-    rows, cols = picture.values.shape
-    south, north = max(picture.south_deg, -85.0), min(picture.north_deg, 85.0)
-    # pixels as square as the map's, two or more to a cell
-    height = float(_mercator(north) - _mercator(south)) / np.deg2rad(picture.east_deg - picture.west_deg)
-    longest = min(max(2 * max(rows, cols), 64), most)
-    wide = max(round(longest / max(height, 1.0)), 8)
-    tall = max(round(wide * height), 8)
-    latitude = _even_rows(south, north, tall)
-    row = (picture.north_deg - latitude) / (picture.north_deg - picture.south_deg) * rows
-    col = (np.arange(wide) + 0.5) / wide * cols
-    pick = np.ix_(np.clip(row.astype(int), 0, rows - 1), np.clip(col.astype(int), 0, cols - 1))
-    value = picture.values[pick]
-    alpha = np.where(np.isfinite(value), 255, 0).astype(np.uint8)
-    rgba = np.dstack([palette.ramp_rgb(palette.DRY, palette.dryness(value)), alpha])
-    return Overlay(_png(rgba), picture.west_deg, south, picture.east_deg, north)
-
-
-def light_range(grid: LightGrid, season: Bools) -> tuple[float, float]:
-    """Least and most share of light for the picture's colours: tenths, and the whole at the top."""
-    worst = grid.worst(season)
-    known = worst[np.isfinite(worst)]
-    return (min(0.9, float(np.floor(known.min() * 10) / 10)) if known.size else 0.0), 1.0
-
-
-def light_overlay(grid: LightGrid, season: Bools, to_degrees: Move, to_metres: Move, most: int = 900) -> Overlay:
-    """Share of light kept in the worst irrigation month, cell by cell, resampled to the map's projection."""
-    worst = grid.worst(season)
-    rows, cols = worst.shape
-    east, south = grid.left_m + cols * grid.cell_m, grid.top_m - rows * grid.cell_m
-    corners = to_degrees(np.array([[x, y] for x in (grid.left_m, east) for y in (south, grid.top_m)]))
-    (lon0, lat0), (lon1, lat1) = corners.min(axis=0), corners.max(axis=0)
-    grow = min(3.0, most / max(rows, cols))  # several pixels a cell, so that its edges stay where they are
-    wide, tall = max(int(cols * grow), 8), max(int(rows * grow), 8)
-    lon, lat = np.meshgrid(lon0 + (np.arange(wide) + 0.5) / wide * (lon1 - lon0), _even_rows(lat0, lat1, tall))
-    xy = to_metres(np.column_stack([lon.ravel(), lat.ravel()]))
-    col = np.floor((xy[:, 0] - grid.left_m) / grid.cell_m).astype(int)
-    row = np.floor((grid.top_m - xy[:, 1]) / grid.cell_m).astype(int)
-    inside = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
-    flat = np.full(len(xy), np.nan)
-    flat[inside] = worst[row[inside], col[inside]]
-    value = flat.reshape(tall, wide)
-    low, high = light_range(grid, season)
-    alpha = np.where(np.isfinite(value), 255, 0).astype(np.uint8)
-    rgba = np.dstack([palette.ramp_rgb(palette.SHADE, (high - value) / (high - low)), alpha])
-    return Overlay(_png(rgba), float(lon0), float(lat0), float(lon1), float(lat1))
-
-
-def hillshade(
-    terrain: Heights,
-    bounds_m: tuple[float, float, float, float],
-    to_degrees: Callable[[Floats], Floats],
-    to_metres: Callable[[Floats], Floats],
-    pixels: int = 520,
-) -> Overlay | None:
-    """Shaded relief under `bounds_m` (west, south, east, north in the frame), light from the north-west.
-
-    Dark and light veils only, so that paper and colours stay as they are; its edges fade out. None where the
-    terrain is flat or does not reach there. A picture, not a measurement: slopes are drawn steeper than they are.
-    """
-    west, south, east, north = bounds_m
-    corners = to_degrees(np.array([[west, south], [west, north], [east, south], [east, north]]))
-    (lon0, lat0), (lon1, lat1) = corners.min(axis=0), corners.max(axis=0)
-    size = pixels / max(east - west, north - south)
-    wide, tall = max(int((east - west) * size), 16), max(int((north - south) * size), 16)
-    lon, lat = np.meshgrid(lon0 + (np.arange(wide) + 0.5) / wide * (lon1 - lon0), _even_rows(lat0, lat1, tall))
-    xy = to_metres(np.column_stack([lon.ravel(), lat.ravel()])).reshape(tall, wide, 2)
-    known = np.isfinite(terrain.at(xy))
-    if not known.any() or np.nanmax(terrain.at(xy)) - np.nanmin(terrain.at(xy)) < 0.5:
-        return None
-    # slopes of the cells, then smooth between them: facets of the heights themselves would show as stripes
-    down, right = (np.asarray(g) for g in np.gradient(terrain.values, terrain.cell_m))
-    east_up = np.nan_to_num(dataclasses.replace(terrain, values=right).at(xy))
-    north_up = np.nan_to_num(dataclasses.replace(terrain, values=-down).at(xy))  # rows run south
-    steep = np.quantile(np.hypot(north_up, east_up), 0.95)
-    lift = float(np.clip(0.35 / max(steep, 1e-6), 1.0, 8.0))
-    # Lambert: unit normal times a light at azimuth 315, elevation 45; level ground gives sin 45
-    level = np.sqrt(0.5)
-    nx, ny = -east_up * lift, -north_up * lift
-    light = (-nx * 0.5 + ny * 0.5 + level) / np.sqrt(nx**2 + ny**2 + 1)
-    veil = np.clip((light - level) / level, -1, 1)
-    fade = _fade(tall, wide)
-    alpha = np.where(veil < 0, -veil * 120, veil * 150) * fade * known
-    grey = np.where(veil < 0, 45, 255)
-    return Overlay(_png(np.dstack([grey, np.round(alpha)]).astype(np.uint8)), lon0, lat0, lon1, lat1)
-
-
-def _fade(rows: int, cols: int, share: float = 0.12) -> Floats:
-    """1 in the middle, falling to 0 at the edges."""
-
-    def edge(n: int) -> Floats:
-        at = (np.arange(n) + 0.5) / n
-        return np.clip(np.minimum(at, 1 - at) / share, 0, 1)
-
-    return np.outer(edge(rows), edge(cols))
-
-
-def _png(pixels: NDArray[np.uint8]) -> str:
-    stream = io.BytesIO()
-    Image.fromarray(pixels).save(stream, "PNG", optimize=True)
-    return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode()
-
-
 # --- SVG --------------------------------------------------------------------------------------------------------
 
 
-def _svg(width: int, height: int, inside: str, alt: str, name: str) -> Markup:
+def svg(width: int, height: int, inside: str, alt: str, name: str) -> Markup:
     return Markup(
         f'<svg class="{name}" viewBox="0 0 {width} {height}" role="img" xmlns="http://www.w3.org/2000/svg">'
         f"<title>{escape(alt)}</title>{inside}</svg>"
     )
 
 
-def _text(
+def text_at(
     x: float, y: float, text: str, anchor: str = "middle", bold: bool = False, halo: bool = False, size: float = 12
 ) -> str:
     extra = ' font-weight="600"' if bold else ""

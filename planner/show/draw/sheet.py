@@ -1,4 +1,6 @@
-"""The field sheet: one page for the person on the ladder, and what the office wants back."""
+"""The field sheet: a page for each place of the layout, for the person on the ladder and what the office wants
+back.
+"""
 
 from __future__ import annotations
 
@@ -11,102 +13,112 @@ import numpy as np
 import shapely
 from markupsafe import Markup, escape
 
-from planner.mounts import Support
-from planner.show import palette, words
-from planner.show.links import plan_view
+from planner.show.draw import palette
+from planner.show.draw.page import PAGES, sealed, styles
+from planner.show.draw.views import climate_view, mount_view
+from planner.show.layout import Kind, Place, layout
 from planner.show.lonlat import Floats, to_lonlat
-from planner.show.map import climate_view, mount_view
-from planner.show.page import PAGES, sealed, styles
+from planner.show.say import layout as layouts
+from planner.show.say import links as say_links
+from planner.show.say import mount as say
+from planner.show.say.cautions import DEFER, cautions
+from planner.show.say.figures import listed
 from planner.units import M_PER_FT, MONTHS, Units, length
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
 
-# Common practice, no source: what a fitter looks at before and after fixing an outdoor sensor.
+# Common practice, no source: what an installer looks at before and after mounting an outdoor sensor.
 CHECKS = (
-    "Support sound, and the owner agrees to it",
-    "Nothing new in the way: trees, signs, plant, scaffolds",
-    "Sky open to the noon sun; no eave, gutter or spray above or beside",
-    "Head level and firm; distances measured as drawn",
-    "Each controller answers from where it hangs",
-    "Zone and irrigation months set at each controller",
+    "Support is sound, and the owner agrees to it",
+    "Nothing new in the way: trees, signs, equipment, scaffolding",
+    "Sky is open to the noon sun; no eave, gutter or spray above or beside",
+    "Sensor is level and firm; distances measured as drawn",
+    "Each controller gets a signal at its installed location",
+    "Zone and irrigation months are set at each controller",
     "Photo of the mount and of the view to the noon sun",
 )
-
-
-def sheet_page(result: SiteResult) -> bytes:
-    """`sheet.html`: prints on one page of A4 or Letter."""
-    degrees = to_lonlat(result.site.crs)
-    chosen, runners = result.decision.chosen, result.decision.runners_up
-    page = PAGES.get_template("sheet.html").render(
-        style=styles("page.css", "sheet.css"),
-        title=result.plan.outputs.title or result.plan.title,
-        site=result.site.name,
-        mount=mount_view(result, chosen, degrees) if chosen >= 0 else None,
-        plan_b=mount_view(result, runners[0], degrees) if runners else None,
-        drawing=plan_drawing(result, chosen) if chosen >= 0 else None,
-        setback=_setback(result, chosen) if chosen >= 0 else "",
-        controllers=_controllers(result, words.reach_row(result)),
-        nearest=words.nearest_said(result),
-        fewest=_fewest(result) if chosen < 0 else "",
-        link=result.plan.sensor.link,
-        full=len(result.site.controllers) >= FULL_CONTROLLERS,
-        tied=chosen >= 0 and bool(_ties(result, chosen)),
-        partners=_partners(result),
-        requirements=words.requirement_counts(result),
-        climate=climate_view(result),
-        months=MONTHS,
-        checks=CHECKS,
-        cautions=words.CAUTIONS,
-        defer=words.DEFER,
-    )
-    return sealed(page)
-
-
+REPEATER_CHECKS = (
+    "Support is sound, and the owner agrees to it",
+    "Power is there, or the repeater has its own",
+    "Each controller gets a signal at its installed location",
+    "Photo of the mount",
+)
+SHEET_FACTS = (
+    say.Fact.SUNLIGHT,
+    say.Fact.DIRECT_SUN,
+    say.Fact.OBSTRUCTION,
+    say.Fact.REACH,
+    say.Fact.WINDWARD,
+    say.Fact.EAVE,
+    say.Fact.ETO_ERROR,
+    say.Fact.SPRAY,
+    say.Fact.HEAT,
+)
 FULL_CONTROLLERS = 3  # as many rows, and what they say, fill the page
 MOST_CONTROLLERS = 6  # that one page has room for; the rest are on the map and in the tables
 
 
-def _controllers(result: SiteResult, row: int) -> dict[str, Any]:
-    """The controllers that fit on the sheet, the worst first when not all do; none for row -1."""
-    rows = words.controllers(result, row) if row >= 0 else []
-    if len(rows) <= MOST_CONTROLLERS:
-        return {"rows": rows, "more": 0}
-    room = words.margins(result)[row]
-    worst = np.argsort(room, kind="stable")[: MOST_CONTROLLERS - 1]
-    return {"rows": [rows[k] for k in worst], "more": len(rows) - len(worst)}
-
-
-def _partners(result: SiteResult) -> str:
-    """The other places of the plan with the fewest sensors, and the controllers that they serve."""
-    view = plan_view(result)
-    others = [r for r in view["rows"] if not r["chosen"]] if view is not None else []
-    return "; ".join(f"{r['id']} ({r['kind']}, {r['on']}) for {r['serves']}" for r in others)
-
-
-def _fewest(result: SiteResult) -> str:
-    """The plan with the fewest sensors in words, where no mount heads the sheet; '' where there is none."""
-    view = plan_view(result)
-    if view is None:
-        return ""
-    places = "; ".join(f"{r['id']} ({r['kind']}, {r['on']}) for {r['serves']}" for r in view["rows"])
-    return (
-        f"Shared among places that meet every other requirement: {view['head']} {places}. {view['hint']}".rstrip()
+def sheet_page(result: SiteResult) -> bytes:
+    """`sheet.html`: prints on one page of A4 or Letter for each sensor and repeater."""
+    degrees = to_lonlat(result.site.crs)
+    places = layout(result)
+    page = PAGES.get_template("sheet.html").render(
+        style=styles("page.css", "sheet.css"),
+        title=result.plan.outputs.title or result.plan.title,
+        site=result.site.name,
+        places=[_place(result, place, degrees) for place in places],
+        others=[f"{p.sign} ({p.kind}): {p.id}, {p.on}" for p in layouts.places(result)],
+        cabled=result.reach.runs is not None,
+        requirements=say.requirement_counts(result),
+        nearest=say.nearest_said(result),
+        links=_few(result, [] if places else say_links.controllers(result)),
+        proposed=_proposed(result) if not places else "",
+        climate=climate_view(result),
+        months=MONTHS,
+        cautions=cautions(result.plan.country, result.plan.units),
+        defer=DEFER,
     )
+    return sealed(page)
 
 
-def _setback(result: SiteResult, row: int) -> str:
-    """How far from the roof edge or wall the mast stands, for mounts on a building."""
-    settings, units, kind = result.plan.mounts, result.plan.units, result.mounts.support[row]
-    if kind in (Support.PARAPET, Support.EAVE):
-        mast = length(result.plan.sensor.mast_m, units, 1)
-        return f"{length(settings.setback_m, units, 1)} inside the roof edge, head {mast} above it"
-    if kind is Support.WALL:
-        drop = length(settings.wall_drop_m, units, 1)
-        return f"{length(settings.wall_offset_m, units, 1)} off the wall, head {drop} under its top"
-    if kind is Support.POLE:
-        return f"head {length(result.plan.sensor.mast_m, units, 1)} above its top"
-    return ""
+def _place(result: SiteResult, place: Place, degrees: Callable[[Floats], Floats]) -> dict[str, Any]:
+    """One page of the sheet."""
+    mount = mount_view(result, place.row, degrees)
+    rows = say_links.controllers_from(result, place)
+    facts = say.by_fact(mount["numbers"])
+    sensor = place.kind is Kind.SENSOR
+    return {
+        "sign": place.sign,
+        "kind": str(place.kind),
+        "mount": mount,
+        "numbers": [facts[fact] for fact in SHEET_FACTS if fact in facts] if sensor else [],
+        "alternate": layouts.alternate_said(result, place),
+        "alternate_at": mount_view(result, place.alternate, degrees)["coordinates"] if place.alternate >= 0 else "",
+        "drawing": site_drawing(result, place.row),
+        "tied": bool(_ties(result, place.row)),
+        "links": _few(result, rows),
+        "full": len(rows) >= FULL_CONTROLLERS,
+        "checks": CHECKS if sensor else REPEATER_CHECKS,
+    }
+
+
+def _few(result: SiteResult, rows: Sequence[say_links.ControllerRow]) -> dict[str, Any]:
+    """The controllers that fit on a page, the worst first when not all do, and how many are left."""
+    if len(rows) <= MOST_CONTROLLERS:
+        return {"rows": list(rows), "more": 0}
+    worst = sorted(rows, key=lambda row: float(result.room[row.row, row.controller]))[: MOST_CONTROLLERS - 1]
+    return {"rows": worst, "more": len(rows) - len(worst)}
+
+
+def _proposed(result: SiteResult) -> str:
+    """Places that together would serve what no one mount can; '' where there are none."""
+    there = layouts.places(result)
+    if not there:
+        return ""
+    said = listed([f"{p.id} ({p.kind}, {p.on}; {p.serves})" for p in there])
+    hint = layouts.sharing_hint(result)
+    return f"Places that meet every other requirement could share the controllers: {said}. {hint}".rstrip()
 
 
 # --- the drawing ------------------------------------------------------------------------------------------------
@@ -170,7 +182,7 @@ SIDE = 300  # of the drawing, in its own units
 EDGE = 34
 
 
-def plan_drawing(result: SiteResult, row: int) -> Markup:
+def site_drawing(result: SiteResult, row: int) -> Markup:
     """The mount on its building (or beside the nearest one), north up, with distances to two corners."""
     site, units = result.site, result.plan.units
     xy = np.asarray(result.mounts.xyz[row, :2], float)
@@ -204,9 +216,10 @@ def plan_drawing(result: SiteResult, row: int) -> Markup:
         f'<circle cx="{x:.1f}" cy="{y:.1f}" r="1.6" fill="{palette.MARK}"/>'
     )
     out.append(_north() + _scale_bar(scale, units))
+    alt = f"{label[:1].upper()}{label[1:]}, seen from above, north up, with distances to two corners."
     return Markup(
         f'<svg class="drawing" viewBox="0 0 {SIDE} {SIDE}" role="img" xmlns="http://www.w3.org/2000/svg">'
-        f"<title>{escape(f'Plan of {label}, north up, with distances to two corners.')}</title>"
+        f"<title>{escape(alt)}</title>"
         f'<clipPath id="edge"><rect width="{SIDE}" height="{SIDE}"/></clipPath>'
         f'<g clip-path="url(#edge)">{"".join(out)}</g></svg>'
     )

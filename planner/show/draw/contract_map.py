@@ -21,11 +21,13 @@ from planner.climate.answer import ClimatePicture, ZoneTable
 from planner.contract import ContractResult, Flag, Rejected
 from planner.ledger import Notice
 from planner.plan import Plan
-from planner.show import palette, words
-from planner.show.flags import FLAG_WORDS
+from planner.show.draw import palette
+from planner.show.draw.groups import climate_group
+from planner.show.draw.page import PAGES, OfflineMap, page_bytes
+from planner.show.draw.views import credits, notices_view
 from planner.show.lonlat import geojson
-from planner.show.map import climate_group, credits, notices_view
-from planner.show.page import PAGES, OfflineMap, page_bytes
+from planner.show.say import zone as words
+from planner.show.say.flags import FLAG_WORDS
 from planner.store import FLAGS_APART, contract_columns
 from planner.units import MM_PER_IN, MONTHS, eto
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from planner.contract import Flag
 
 FLAG_WORDS: dict[Flag, str] = {
-    Flag.NEAR_EDGE: "near a band's edge",
+    Flag.NEAR_EDGE: "close to the edge of a band",
     Flag.SEVERAL_ZONES: "area over several zones",
     Flag.LAYER_EDGE: "coast or edge of a layer",
     Flag.LAYER_GAP: "layer gap",
@@ -16,5 +16,5 @@ FLAG_WORDS: dict[Flag, str] = {
     Flag.BUILT_IN_ONLY: "built-in only",
     Flag.NO_ZONE: "in no zone",
     Flag.OPEN_SEA: "open sea",
-    Flag.COLD: "no summer to speak of",
+    Flag.COLD: "hottest month under 50 °F (10 °C): check the location",
 }

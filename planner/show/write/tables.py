@@ -3,7 +3,7 @@
 Keys of `result.json` of one site (stable; lengths in metres, heights above ground, angles in degrees, azimuth
 clockwise from north, ETo in mm/day, shares from 0 to 1, longitude and latitude in WGS 84, null where unknown):
 
-- `format`: "noonmark site", `version`: 1, `title`, `site`, `longitude_deg`, `latitude_deg`
+- `format`: "noonmark site", `version`: 2, `title`, `site`, `longitude_deg`, `latitude_deg`
 - `decision`: `mount` (id of the chosen mount or null), `overridden`, `reason`, `runners_up` (ids),
   `nearest_to_passing` (id, where no mount meets every requirement, else null)
 - `zone`: `label`, `low_mm_day`, `high_mm_day`, `probability`, `runner_up`, `runner_up_probability`, `peak_month`
@@ -11,17 +11,23 @@ clockwise from north, ETo in mm/day, shares from 0 to 1, longitude and latitude 
   `name`, `used`, `zone`, `peak_eto_mm_day`, `spread_mm_day`, `said`, `probability` by zone label)
 - `climate`: `eto_mm_day`, `monthly_percent`, `t_mean_c`, `rain_mm`: 12 values, January first
 - `season`: `months` (1 to 12), `said`
-- `controllers`: each `name`, `longitude_deg`, `latitude_deg`, `indoors`, and of the chosen mount, or else of the
-  one nearest to passing, `from` (its id), `distance_m`, `range_share`, `buildings_crossed`, `need`, the link's
-  `margin_db`, `margin_leafless_db`, `spread_db`, `link_probability`, `grade`, `fresnel_clearance` (radii of the
-  first zone), `free_space_db`, `obstacle_db`, `foliage_db`, `entry_db`, and `cable_route_m`, `cable_to_buy_m`,
-  `cable_loop_ohm`, `cable_price`, `radio_price` (null where the sensor has a cable), `take` ("radio", "cable" or
-  null)
-- `fewest`: the plan of the fewest sensors or null: `serves_all`, `sensors`, `repeaters` (ids), `price` (of
-  these, each sensor with one receiver; without cables), `further_receivers`, `link_tests` (how many besides) and
-  their `further_receivers_price`, `link_tests_price`, `served_by` (id by controller, null where none reaches it),
-  `served_with` (probability by controller, of both hops through a repeater; null for a cable), `elsewhere`,
-  `elsewhere_repeaters` (ids of the next best places, null where there are none)
+- `layout`: the sensors and repeaters to install, keys as the columns of the GeoPackage's layer `layout`: `id`,
+  `sign`, `kind`, `longitude_deg`, `latitude_deg`, `height_above_ground_m`, `support`, `fixed_to`, `serves`,
+  `alternate`; `proposed`: the same where no one mount meets every requirement
+- `beside`: what stands beside the layout, or null: `serves_all`, `elsewhere`, `elsewhere_repeaters` (ids of the
+next
+  best set of places, null where there is none)
+- `controllers`: keys as the columns of the layer `controllers`: `letter`, `name`, `longitude_deg`, `latitude_deg`,
+  `indoors`, `served_by` (id, null where no place of the layout serves it), `served_probability`, and of the mount
+  that serves it, or else of the first of the layout or the one nearest to passing, `from` (its id), `distance_m`,
+  `range_share`, `buildings_crossed`, `need`, the link's `margin_db`, `margin_leafless_db`, `spread_db`,
+  `link_probability`, `grade`, `fresnel_clearance` (radii of the first zone), `free_space_db`, `obstacle_db`,
+  `foliage_db`, `entry_db`, and `cable_route_m`, `cable_to_buy_m`, `cable_loop_ohm`, `cable_price`, `radio_price`
+  (null where the sensor has a cable), `take` ("radio", "cable" or null)
+- `bill`: null or `currency`, `total`, `items` (each `item`, `what`, `count`, `price`), `if_allowed` (cables that
+are
+  too long unless the manufacturer allows it, not in the total: `what`, `price`), `nothing_priced_for` (letters of
+  controllers that no place reaches)
 - `closely`: one object for each mount with a card or a name in the plan: `id`, 12 values each of `light_share`,
   `light_share_spread` (standard deviation), `beam_share`, `sky_view`, `direct_h_day`, `direct_h_day_spread`,
   `eto_bias_percent`, `eto_bias_spread_percent` and `eto_bias_by_sun_percent`, `rain_sector_deg` and
@@ -34,7 +40,7 @@ clockwise from north, ETo in mm/day, shares from 0 to 1, longitude and latitude 
 - `requirements`, `weights`: as judged; `mounts`: one object a candidate, keys as the columns of `mounts.csv`. There
   and above, `light_share` is the share of the open sky's light that is kept, beam and diffuse, `beam_share` that of
   the beam, `sky_view` that of the diffuse light; `eto_bias_percent` how far off the ETo reported is,
-  `eto_bias_by_sun_percent` that of a sensor that goes by the sun alone; `*_spread` are given for the mounts with a
+  `eto_bias_by_sun_percent` that of a sensor that uses sunlight alone; `*_spread` are given for the mounts with a
   card or a name
 - `notices`: each `kind`, `where`, `what`, `features` (names), `more_features` (how many besides)
 
@@ -46,11 +52,8 @@ as lists `eto_mm_day` and `monthly_percent`; null above 10,000 sites, which the 
 
 from __future__ import annotations
 
-import json
 import math
-import tempfile
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import geopandas
@@ -62,11 +65,17 @@ import shapely
 from planner.climate.answer import SiteClimate, ZoneResult
 from planner.ledger import Notice
 from planner.rain import HEAT_RADII_M
-from planner.reach.link import GRADES, Grade
-from planner.show import words
-from planner.show.links import extras
+from planner.reach.link import Grade
+from planner.show.layout import Place, layout, proposed, serving, status
 from planner.show.lonlat import geometry, to_lonlat
-from planner.show.verdicts import SUPPORT_NAMES, reason, ruled_out, season_said
+from planner.show.say import bill as bills
+from planner.show.say import links as say_links
+from planner.show.say import verdict
+from planner.show.say.figures import letter
+from planner.show.say.mount import worst_month
+from planner.show.say.zone import zone_label
+from planner.show.write import schema
+from planner.show.write.formats import csv_bytes, gpkg_bytes, json_bytes
 from planner.site import Floats
 from planner.units import MONTHS
 
@@ -79,32 +88,39 @@ WGS84 = "EPSG:4326"
 # --- one site ---------------------------------------------------------------------------------------------------
 
 
+def mount_columns(result: SiteResult) -> tuple[schema.Column, ...]:
+    return schema.mounts(result.decision.requirements, result.decision.parts)
+
+
 def mount_rows(result: SiteResult) -> pandas.DataFrame:
     """Every candidate with all its numbers, one row each, in the order of the candidates."""
-    mounts, sun, wet, reach, decision = result.mounts, result.sun, result.rain, result.reach, result.decision
+    mounts, sun, wet, decision = result.mounts, result.sun, result.rain, result.decision
     n = len(mounts)
-    at = to_lonlat(result.site.crs)(mounts.xyz) if n else np.empty((0, 2))
-    rank = {row: k + 1 for k, row in enumerate(decision.order)}
-    dark = [words.worst_month(sun.light_share[k], result.season) for k in range(n)]
-    brief = [words.worst_month(sun.direct_h[k], result.season) for k in range(n)]
     rows = np.arange(n)
-    carded = {decision.chosen, *decision.runners_up}
-    columns: dict[str, Any] = {
-        "id": list(mounts.ids),
-        "status": [words.status(result, k) for k in range(n)],
+    at = to_lonlat(result.site.crs)(mounts.xyz) if n else np.empty((0, 2))
+    kinds = {place.row: str(place.kind) for place in layout(result)}
+    carded = {decision.chosen, *decision.runners_up, *kinds}
+    rank = {row: k + 1 for k, row in enumerate(decision.order)}
+    dark = [worst_month(sun.light_share[k], result.season) for k in range(n)]
+    brief = [worst_month(sun.direct_h[k], result.season) for k in range(n)]
+    values: dict[str, Any] = {
+        "id": mounts.ids,
+        "status": [status(result, k) for k in range(n)],
         "rank": [rank.get(k) for k in range(n)],
         "score_0_to_100": decision.score,
-        "shut_out_by": [ruled_out(result, k) for k in range(n)],
-        "reason": [reason(result, k) if k in carded else "" for k in range(n)],
-        "support": [SUPPORT_NAMES[s] for s in mounts.support],
-        "fixed_to": list(mounts.on),
-        "longitude_deg": np.round(at[:, 0], 7),
-        "latitude_deg": np.round(at[:, 1], 7),
+        "ruled_out_by": [" ".join(short.requirement for short in shorts) or None for shorts in decision.shortfalls],
+        "ruled_out_because": [verdict.ruled_out(result, k) or None for k in range(n)],
+        "reason": [verdict.reason(result, k) if k in carded else None for k in range(n)],
+        "layout": [kinds.get(k) for k in range(n)],
+        "support": mounts.support,
+        "fixed_to": mounts.on,
+        "longitude_deg": at[:, 0],
+        "latitude_deg": at[:, 1],
         "height_above_ground_m": mounts.height_m,
         "facing_deg": mounts.facing_deg,
-        "light_share_worst_month": sun.light_share[rows, dark] if n else np.empty(0),
+        "light_share_worst_month": sun.light_share[rows, dark] if n else [],
         "light_worst_month": [MONTHS[m] for m in dark],
-        "direct_h_day_worst_month": sun.direct_h[rows, brief] if n else np.empty(0),
+        "direct_h_day_worst_month": sun.direct_h[rows, brief] if n else [],
         "direct_worst_month": [MONTHS[m] for m in brief],
         "light_share_worst_month_spread": [
             _spread(result, k, "light_share", month) for k, month in enumerate(dark)
@@ -113,59 +129,62 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
         "rain_covered": wet.covered,
         "rain_steepest_deg": wet.steepest_deg,
         "rain_steepest_azimuth_deg": wet.steepest_azimuth_deg,
-        "rain_steepest_name": list(wet.steepest_name),
+        "rain_steepest_name": wet.steepest_name,
         "rain_wmo_class": wet.wmo_class,
-        "rain_cover_name": list(wet.cover_name),
+        "rain_cover_name": wet.cover_name,
         "eave_above_m": wet.drip_m,
-        "eave_above_name": list(wet.drip_name),
+        "eave_above_name": wet.drip_name,
         "wall_above_m": wet.wall_m,
-        "wall_above_name": list(wet.wall_name),
+        "wall_above_name": wet.wall_name,
         **{f"built_share_{radius:.0f}m": wet.heat_share[:, k] for k, radius in enumerate(HEAT_RADII_M)},
         "spray_m": wet.spray_m,
         "heat_m": wet.heat_m,
         "no_access_m": wet.no_access_m,
+        **_reach_columns(result),
     }
-    if len(result.site.controllers):
-        held = (words.margins(result) >= 0).sum(axis=1)  # as the requirement counts
-        columns |= {
-            "farthest_controller": [result.site.controllers.names[k] for k in reach.distance_m.argmax(axis=1)],
-            "farthest_controller_m": reach.distance_m.max(axis=1),
-            "largest_range_share": reach.range_share.max(axis=1),
-            "controllers_held": held,
-            "least_margin_db": reach.links.margin_db.min(axis=1),
-            "least_link_probability": reach.links.probability.min(axis=1),
-        }
-        if reach.runs is not None:
-            far = reach.cable_m.max(axis=1)
-            columns |= {
-                "longest_cable_m": np.where(np.isfinite(far), far, np.nan),
-                "cables_short_enough": held,
-                "cables_without_route": (~np.isfinite(reach.cable_m)).sum(axis=1),
-            }
     if result.siting is not None:
-        columns |= {
-            "sunlight": list(result.siting.sunlight),
+        values |= {
+            "sunlight": result.siting.sunlight,
             "wmo_radiation_class": result.siting.radiation,
             "wmo_sunshine_class": result.siting.sunshine,
             "wmo_temperature_class": result.siting.temperature,
             "wmo_precipitation_class": result.siting.precipitation,
         }
-    if result.water is not None:
-        for name, values in _water(result).items():
-            columns |= {f"{name}_{month.lower()}": values[:, m] for m, month in enumerate(MONTHS)}
-    for k, requirement in enumerate(decision.requirements):
-        columns[f"passes_{requirement}"] = decision.passes[:, k]
-    for k, part in enumerate(decision.parts):
-        columns[f"score_{part}_0_to_1"] = decision.part_scores[:, k]
-    for name, values in (
-        ("light_share", sun.light_share),
-        ("beam_share", sun.beam_share),
-        ("sky_view", sun.sky_view),
-        ("direct_h_day", sun.direct_h),
-    ):
-        for m, month in enumerate(MONTHS):
-            columns[f"{name}_{month.lower()}"] = values[:, m]
-    return _tidy(pandas.DataFrame(columns))
+    values |= {f"meets_{r}": decision.passes[:, k] for k, r in enumerate(decision.requirements)}
+    values |= {f"score_{part}_0_to_1": decision.part_scores[:, k] for k, part in enumerate(decision.parts)}
+    monthly = {
+        **_water(result),
+        "light_share": sun.light_share,
+        "beam_share": sun.beam_share,
+        "sky_view": sun.sky_view,
+        "direct_h_day": sun.direct_h,
+    }
+    for name, table in monthly.items():
+        values |= {f"{name}_{month.lower()}": table[:, m] for m, month in enumerate(MONTHS)}
+    return schema.table(mount_columns(result), values)
+
+
+def _reach_columns(result: SiteResult) -> dict[str, Any]:
+    """What each mount reaches; nothing where there is no controller."""
+    reach = result.reach
+    if not len(result.site.controllers):
+        return {}
+    held = (result.room >= 0).sum(axis=1)  # as the requirement counts
+    columns: dict[str, Any] = {
+        "farthest_controller": [result.site.controllers.names[k] for k in reach.distance_m.argmax(axis=1)],
+        "farthest_controller_m": reach.distance_m.max(axis=1),
+        "largest_range_share": reach.range_share.max(axis=1),
+        "controllers_held": held,
+        "least_margin_db": reach.links.margin_db.min(axis=1),
+        "least_link_probability": reach.links.probability.min(axis=1),
+    }
+    if reach.runs is not None:
+        columns |= {
+            "longest_cable_m": reach.cable_m.max(axis=1),
+            "cables_short_enough": held,
+            "cables_without_route": (~np.isfinite(reach.cable_m)).sum(axis=1),
+        }
+    return columns
 
 
 def _spread(result: SiteResult, row: int, name: str, month: int) -> float:
@@ -191,105 +210,196 @@ def mounts_csv(result: SiteResult) -> bytes:
 
 
 def mounts_gpkg(result: SiteResult) -> bytes:
-    """GeoPackage with the layers `mounts` (points), `site` (polygon with the zone), `controllers`, `cables`."""
+    """GeoPackage with the layers `mounts`, `layout` (points), `site` (polygon with the zone), `controllers`,
+    `links` (the ones that serve) and `cables` (lines)."""
     degrees = to_lonlat(result.site.crs)
-    rows = mount_rows(result)
-    told = _zone_columns(result.climate, result.zone, 0)
-    site = pandas.DataFrame([{"name": result.site.name, **told}])
+    at = degrees(result.mounts.xyz) if len(result.mounts) else np.empty((0, 2))
+    told = schema.table(schema.SITE, {k: [v] for k, v in {"name": result.site.name, **_zone(result)}.items()})
     layers = {
-        "mounts": geopandas.GeoDataFrame(
-            rows, geometry=geopandas.points_from_xy(rows.longitude_deg, rows.latitude_deg), crs=WGS84
-        ),
-        "site": geopandas.GeoDataFrame(site, geometry=[geometry(result.site.outline, degrees)], crs=WGS84),
+        "mounts": _points(mount_rows(result)),
+        "site": geopandas.GeoDataFrame(told, geometry=[geometry(result.site.outline, degrees)], crs=WGS84),
     }
+    if places := layout(result):
+        layers["layout"] = _points(schema.table(schema.LAYOUT, _columns(_layout(result, places), schema.LAYOUT)))
     if len(result.site.controllers):
-        found = pandas.DataFrame(_controllers(result))
-        if result.reach_study is not None and any(run is not None for run in result.reach_study.cables):
-            runs = [(k, run) for k, run in enumerate(result.reach_study.cables) if run is not None]
-            layers["cables"] = geopandas.GeoDataFrame(
-                {
-                    "controller": [result.site.controllers.names[k] for k, _ in runs],
-                    "cable_to_buy_m": [run.length_m for _, run in runs],
-                    "price": [run.price for _, run in runs],
-                },
-                geometry=[shapely.linestrings(degrees(run.xy)) for _, run in runs],
-                crs=WGS84,
-            )
-        layers["controllers"] = geopandas.GeoDataFrame(
-            found, geometry=geopandas.points_from_xy(found.longitude_deg, found.latitude_deg), crs=WGS84
+        ends = degrees(result.site.controllers.xyz)
+        layers["controllers"] = _points(
+            schema.table(schema.CONTROLLERS, _columns(controller_rows(result), schema.CONTROLLERS))
         )
+        if lines := _links(result):
+            shapes = [shapely.linestrings([at[row], ends[k]]) for row, k, _ in lines]
+            layers["links"] = _lines(schema.LINKS, [told for *_, told in lines], shapes)
+        if cables := _cables(result):
+            shapes = [shapely.linestrings(degrees(xy)) for xy, _ in cables]
+            layers["cables"] = _lines(schema.CABLES, [told for _, told in cables], shapes)
     return gpkg_bytes(layers)
 
 
-def _controllers(result: SiteResult) -> list[dict[str, Any]]:
-    places, reach, row = result.site.controllers, result.reach, words.reach_row(result)
-    at = to_lonlat(result.site.crs)(places.xyz) if len(places) else np.empty((0, 2))
-    told = words.controllers(result, row) if row >= 0 else []
+def _points(rows: pandas.DataFrame) -> geopandas.GeoDataFrame:
+    at = geopandas.points_from_xy(rows.longitude_deg, rows.latitude_deg)
+    return geopandas.GeoDataFrame(rows, geometry=at, crs=WGS84)
+
+
+def _lines(columns: Sequence[schema.Column], rows: Sequence[Mapping[str, Any]], shapes: Any) -> Any:
+    return geopandas.GeoDataFrame(schema.table(columns, _columns(rows, columns)), geometry=shapes, crs=WGS84)
+
+
+def _columns(rows: Sequence[Mapping[str, Any]], columns: Sequence[schema.Column]) -> dict[str, list[Any]]:
+    """Rows turned into columns; one that no row has is left out."""
+    there = [c.name for c in columns if any(c.name in row for row in rows)]
+    return {name: [row.get(name) for row in rows] for name in there}
+
+
+# --- the layout -------------------------------------------------------------------------------------------------
+
+
+def _layout(result: SiteResult, places: Sequence[Place]) -> list[dict[str, Any]]:
+    at, ids = to_lonlat(result.site.crs)(result.mounts.xyz), result.mounts.ids
     return [
         {
-            "name": places.names[k],
-            "longitude_deg": round(float(at[k, 0]), 7),
-            "latitude_deg": round(float(at[k, 1]), 7),
-            "indoors": bool(places.indoors[k]),
-            "from": result.mounts.ids[row] if told else None,
-            "distance_m": float(reach.distance_m[row, k]) if told else None,
-            "range_share": float(reach.range_share[row, k]) if told else None,
-            "buildings_crossed": int(reach.crossed[row, k]) if told else None,
-            "need": told[k].need if told else None,
-            **(_link(result, row, k) if told else {}),
+            "id": ids[place.row],
+            "sign": place.sign,
+            "kind": str(place.kind),
+            "longitude_deg": float(at[place.row, 0]),
+            "latitude_deg": float(at[place.row, 1]),
+            "height_above_ground_m": float(result.mounts.height_m[place.row]),
+            "support": str(result.mounts.support[place.row]),
+            "fixed_to": result.mounts.on[place.row],
+            "serves": ", ".join(result.site.controllers.names[k] for k in place.serves),
+            "alternate": ids[place.alternate] if place.alternate >= 0 else None,
         }
-        for k in range(len(places))
+        for place in places
     ]
+
+
+def controller_rows(result: SiteResult) -> list[dict[str, Any]]:
+    """Each controller with what serves it, and its link and cable from there."""
+    controllers, study = result.site.controllers, result.reach_study
+    at = to_lonlat(result.site.crs)(controllers.xyz) if len(controllers) else np.empty((0, 2))
+    told = {row.controller: row for row in say_links.controllers(result)}
+    by = serving(result)
+    out = []
+    for k, name in enumerate(controllers.names):
+        row: dict[str, Any] = {
+            "letter": letter(k),
+            "name": name,
+            "longitude_deg": float(at[k, 0]),
+            "latitude_deg": float(at[k, 1]),
+            "indoors": bool(controllers.indoors[k]),
+            "served_by": result.mounts.ids[by[k]] if by[k] >= 0 else None,
+            "served_probability": float(study.held_with[k]) if study is not None and len(study.held_with) else None,
+        }
+        if k in told:
+            row |= {"from": told[k].mount, "need": told[k].need, **_link(result, told[k].row, k)}
+        out.append(dict.fromkeys(schema.names(c for c in schema.CONTROLLERS if c.always)) | row)
+    return out
 
 
 def _link(result: SiteResult, row: int, k: int) -> dict[str, Any]:
     """Radio and cable to one controller: numbers for people who carry on from here."""
-    links, study = result.reach.links, result.reach_study
+    reach, links, study = result.reach, result.reach.links, result.reach_study
     out: dict[str, Any] = {
+        "distance_m": float(reach.distance_m[row, k]),
+        "range_share": float(reach.range_share[row, k]),
+        "buildings_crossed": int(reach.crossed[row, k]),
         "margin_db": float(links.margin_db[row, k]),
         "margin_leafless_db": float(links.bare_margin_db[row, k]),
         "spread_db": float(links.spread_db[row, k]),
         "link_probability": float(links.probability[row, k]),
-        "grade": GRADES[Grade(int(result.reach.grade[row, k]))],
+        "grade": _grade(result, row, k),
         "fresnel_clearance": float(links.clearance[row, k]),
         "free_space_db": float(links.free_space_db[row, k]),
         "obstacle_db": float(links.obstacle_db[row, k]),
         "foliage_db": float(links.foliage_db[row, k]),
         "entry_db": float(links.entry_db[row, k]),
     }
-    if study is not None and study.choices:
-        run, choice = study.cables[k], study.choices[k]
-        out |= {
-            "cable_route_m": run.plan_m if run is not None else None,
-            "cable_to_buy_m": run.length_m if run is not None else None,
-            "cable_loop_ohm": run.wire.loop_ohm if run is not None else None,
-            "cable_price": choice.cable_price,
-            "radio_price": choice.radio_price,
-            "take": choice.use or None,
-        }
+    if reach.runs is not None:
+        run = reach.runs[row][k]
+    elif study is not None and study.choices and row == study.row:
+        run = study.cables[k]
+    else:
+        return out
+    out |= {
+        "cable_route_m": run.plan_m if run is not None else None,
+        "cable_to_buy_m": run.length_m if run is not None else None,
+        "cable_loop_ohm": run.wire.loop_ohm if run is not None else None,
+        "cable_price": run.price if run is not None else None,
+    }
+    if study is not None and study.choices and row == study.row:
+        out |= {"radio_price": study.choices[k].radio_price, "take": study.choices[k].use or None}
     return out
 
 
-def _fewest(result: SiteResult) -> dict[str, Any] | None:
-    """The plan of the fewest sensors, by ids."""
-    layouts = result.reach_study.layouts if result.reach_study is not None else None
-    shown = layouts.best if layouts is not None else None
-    if layouts is None or shown is None:
+def _grade(result: SiteResult, row: int, k: int) -> str:
+    return say_links.CODES[Grade(int(result.reach.grade[row, k]))]
+
+
+def _links(result: SiteResult) -> list[tuple[int, int, dict[str, Any]]]:
+    """Row, controller and columns of each radio link that serves."""
+    if result.reach.runs is not None or result.decision.chosen < 0:
+        return []
+    by, names = serving(result), result.site.controllers.names
+    return [
+        (
+            int(row),
+            k,
+            {
+                name: value
+                for name, value in (
+                    {"from": result.mounts.ids[row], "controller": names[k]} | _link(result, int(row), k)
+                ).items()
+                if name in schema.names(schema.LINKS)
+            },
+        )
+        for k, row in enumerate(by)
+        if row >= 0
+    ]
+
+
+def _cables(result: SiteResult) -> list[tuple[Floats, dict[str, Any]]]:
+    """Route (in metres) and columns of each cable, from the place that serves, else from the mount that was
+    studied.
+    """
+    study, runs = result.reach_study, result.reach.runs
+    if study is None or study.row < 0:
+        return []
+    by, names = serving(result), result.site.controllers.names
+    out = []
+    for k, name in enumerate(names):
+        row = int(by[k]) if runs is not None and by[k] >= 0 else study.row
+        run = runs[row][k] if runs is not None else study.cables[k] if study.cables else None
+        if run is not None:
+            told = {"controller": name, "from": result.mounts.ids[row], "cable_to_buy_m": run.length_m}
+            out.append((run.xy, told | {"price": run.price}))
+    return out
+
+
+def _bill(result: SiteResult) -> dict[str, Any] | None:
+    found = bills.bill(result)
+    if found is None:
         return None
-    ids, names, other = result.mounts.ids, result.site.controllers.names, layouts.elsewhere
-    by = np.maximum(shown.served_by, shown.by_repeater)
     return {
-        "serves_all": bool(shown.served.all()),
-        "sensors": [ids[k] for k in shown.mounts],
-        "repeaters": [ids[k] for k in shown.repeaters],
-        "price": shown.price,
-        "served_by": {name: ids[k] if k >= 0 else None for name, k in zip(names, by, strict=True)},
-        **extras(result, shown),
-        "served_with": dict(zip(names, result.reach_study.held_with, strict=True)) if result.reach_study else None,
-        "elsewhere": [ids[k] for k in other.mounts] if other is not None else None,
-        "elsewhere_repeaters": [ids[k] for k in layouts.elsewhere.repeaters]
-        if layouts.elsewhere is not None
-        else None,
+        "currency": found.currency,
+        "total": found.total,
+        "items": [
+            {"item": str(item.kind), "what": item.what, "count": item.count, "price": item.price}
+            for item in found.items
+        ],
+        "if_allowed": [{"what": item.what, "price": item.price} for item in found.if_allowed],
+        "nothing_priced_for": list(found.unreached),
+    }
+
+
+def _beside(result: SiteResult) -> dict[str, Any] | None:
+    """What stands beside the layout, by ids."""
+    plans = result.reach_study.layouts if result.reach_study is not None else None
+    if plans is None or plans.best is None:
+        return None
+    ids = result.mounts.ids
+    return {
+        "serves_all": bool(plans.best.served.all()),
+        "elsewhere": [ids[k] for k in plans.elsewhere.mounts] if plans.elsewhere is not None else None,
+        "elsewhere_repeaters": [ids[k] for k in plans.elsewhere.repeaters] if plans.elsewhere is not None else None,
     }
 
 
@@ -299,7 +409,7 @@ def site_json(result: SiteResult) -> bytes:
     return json_bytes(
         {
             "format": "noonmark site",
-            "version": 1,
+            "version": 2,
             "title": result.plan.outputs.title or result.plan.title,
             "site": site.name,
             "longitude_deg": site.longitude_deg,
@@ -307,7 +417,7 @@ def site_json(result: SiteResult) -> bytes:
             "decision": {
                 "mount": result.mounts.ids[decision.chosen] if decision.chosen >= 0 else None,
                 "overridden": decision.overridden,
-                "reason": reason(result, decision.chosen) if decision.chosen >= 0 else None,
+                "reason": verdict.reason(result, decision.chosen) if decision.chosen >= 0 else None,
                 "runners_up": [result.mounts.ids[k] for k in decision.runners_up],
                 "nearest_to_passing": result.mounts.ids[decision.nearest] if decision.nearest >= 0 else None,
             },
@@ -320,10 +430,13 @@ def site_json(result: SiteResult) -> bytes:
             },
             "season": {
                 "months": np.flatnonzero(result.season) + 1,
-                "said": season_said(result.season, result.season_basis),
+                "said": verdict.season_said(result.season, result.season_basis),
             },
-            "controllers": _controllers(result),
-            "fewest": _fewest(result),
+            "layout": _layout(result, layout(result)),
+            "proposed": _layout(result, proposed(result)),
+            "beside": _beside(result),
+            "controllers": controller_rows(result),
+            "bill": _bill(result),
             "closely": [_closely_json(result, row) for row in result.losses],
             "requirements": result.plan.requirements.model_dump(),
             "weights": result.plan.weights.model_dump(),
@@ -413,12 +526,16 @@ def light_tif(result: SiteResult) -> bytes:
 # --- the zone ---------------------------------------------------------------------------------------------------
 
 
+def _zone(result: SiteResult) -> dict[str, Any]:
+    return _zone_columns(result.climate, result.zone, 0)
+
+
 def _zone_columns(climate: SiteClimate, zone: ZoneResult, site: int) -> dict[str, Any]:
     row, second = int(zone.zone[site]), int(zone.runner_up[site])
     return {
-        "zone": words.zone_label(zone, row) if row >= 0 else None,
+        "zone": zone_label(zone, row) if row >= 0 else None,
         "zone_probability": float(zone.p_zone[site]) if row >= 0 else None,
-        "runner_up": words.zone_label(zone, second) if second >= 0 else None,
+        "runner_up": zone_label(zone, second) if second >= 0 else None,
         "runner_up_probability": float(zone.p_runner_up[site]) if second >= 0 else None,
         "peak_month": MONTHS[int(zone.peak_month[site])] if zone.peak_month[site] >= 0 else None,
         "peak_eto_mm_day": float(zone.peak_eto_mm_day[site]),
@@ -450,7 +567,7 @@ def _zone_json(climate: SiteClimate, zone: ZoneResult, site: int) -> dict[str, A
             {
                 "name": way.name,
                 "used": k == int(zone.used[site]),
-                "zone": words.zone_label(zone, int(way.zone[site])) if way.zone[site] >= 0 else None,
+                "zone": zone_label(zone, int(way.zone[site])) if way.zone[site] >= 0 else None,
                 "peak_eto_mm_day": way.peak_eto_mm_day[site],
                 "spread_mm_day": way.spread_mm_day[site],
                 "said": way.said[site],
@@ -472,59 +589,3 @@ def notice_objects(notices: Sequence[Notice]) -> list[dict[str, Any]]:
         }
         for n in notices
     ]
-
-
-# --- formats ----------------------------------------------------------------------------------------------------
-
-
-def _column(name: str) -> str:
-    return "".join(c if c.isalnum() else "_" for c in name.lower())
-
-
-def _tidy(rows: pandas.DataFrame) -> pandas.DataFrame:
-    """Infinite means 'there is none': empty, like NaN; numbers to six digits after the point."""
-    numbers = rows.select_dtypes("number").columns
-    rows[numbers] = rows[numbers].replace([np.inf, -np.inf], np.nan)
-    rounded = [c for c in numbers if c not in ("longitude_deg", "latitude_deg")]
-    rows[rounded] = rows[rounded].round(6)
-    return rows
-
-
-def csv_bytes(rows: pandas.DataFrame) -> bytes:
-    """CSV in UTF-8 with a byte-order mark, so that spreadsheets read accents; no cell starts a formula."""
-    safe = rows.copy()
-    for name in safe.columns:
-        if not pandas.api.types.is_numeric_dtype(safe[name]):
-            safe[name] = safe[name].map(_no_formula)
-    return str(safe.to_csv(index=False, lineterminator="\r\n")).encode("utf-8-sig")
-
-
-def _no_formula(value: Any) -> Any:
-    """A text that a spreadsheet would run as a formula, with an apostrophe before it."""
-    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value
-
-
-def json_bytes(data: Any) -> bytes:
-    """JSON in UTF-8; NaN and infinite numbers are null."""
-    return (json.dumps(_plain(data), ensure_ascii=False, allow_nan=False, indent=1) + "\n").encode()
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, np.ndarray | list | tuple):
-        return [_plain(v) for v in value]
-    if isinstance(value, np.generic):
-        return _plain(value.item())
-    if isinstance(value, float):
-        return round(value, 7) if math.isfinite(value) else None
-    return None if value is pandas.NA or value is pandas.NaT else value
-
-
-def gpkg_bytes(layers: Mapping[str, geopandas.GeoDataFrame]) -> bytes:
-    """A GeoPackage of some layers; SQLite needs a real file, so it is made in a temporary folder."""
-    with tempfile.TemporaryDirectory(prefix="noonmark-") as folder:
-        path = Path(folder) / "layers.gpkg"
-        for name, rows in layers.items():
-            rows.to_file(path, layer=name, driver="GPKG", engine="pyogrio", mode="a" if path.exists() else "w")
-        return path.read_bytes()

@@ -20,7 +20,7 @@ from folium.template import Template, tojavascript
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from planner.show import palette
+from planner.show.draw import palette
 
 # Text from a user's files meets HTML here only, and every value is escaped unless it is Markup of our own.
 PAGES = Environment(
@@ -74,7 +74,7 @@ class Verbatim(Element):  # type: ignore[misc]
 class OfflineMap(folium.Map):  # type: ignore[misc]
     """A folium map that opens with the network off, with a panel beside it.
 
-    data: what `map.js` draws (groups of features, marks and images; see :func:`planner.show.map.site_map`).
+    data: what `map.js` draws (groups of features, marks and images; see :func:`planner.show.draw.map.site_map`).
     panel: HTML of ours that stands beside the map.
     """
 

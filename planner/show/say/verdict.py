@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planner.decide import Cause, Part, Requirement, Shortfall, Verdict, weighed
+from planner.decide import Cause, Part, Requirement, Shortfall, weighed
 from planner.mounts import Support, compass
 from planner.season import MARGIN_MM_DAY, WARM_C, SeasonBasis
+from planner.show.say.figures import article, decibels
 from planner.site import Floats, Ints
-from planner.units import MONTHS, length, months, odds, percent
+from planner.units import MONTH_NAMES, length, months, odds, sunlight
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -20,13 +21,18 @@ REQUIREMENT_NAMES = {
     Requirement.NOTHING_OVERHEAD: "nothing overhead",
     Requirement.CLEAR_OF_SPRAY: "clear of spray",
     Requirement.CLEAR_OF_HEAT: "clear of heat",
-    Requirement.SERVICEABLE: "can be serviced",
+    Requirement.SERVICEABLE: "reachable for service",
     Requirement.OPEN_TO_RAIN: "open to rain",
     Requirement.FULL_SUN: "full sun",
-    Requirement.LIGHT_KEPT: "light kept",
-    Requirement.IN_REACH: "in reach",
+    Requirement.LIGHT_KEPT: "sunlight received",
+    Requirement.IN_REACH: "links to the controllers",
 }
-PART_NAMES = {part: part.value for part in Part}
+PART_NAMES = {
+    Part.LIGHT: "sunlight received",
+    Part.RAIN: "open to rain",
+    Part.REACH: "links to the controllers",
+    Part.ACCESS: "easy to get to",
+}
 SUPPORT_NAMES = {
     Support.PARAPET: "parapet",
     Support.EAVE: "eave",
@@ -34,12 +40,6 @@ SUPPORT_NAMES = {
     Support.POLE: "pole",
     Support.GROUND: "new post",
     Support.NAMED: "named point",
-}
-VERDICT_NAMES = {
-    Verdict.CHOSEN: "chosen",
-    Verdict.RUNNER_UP: "runner-up",
-    Verdict.PASSES: "passes",
-    Verdict.RULED_OUT: "shut out",
 }
 
 
@@ -50,11 +50,11 @@ def season_said(flags: object, basis: SeasonBasis) -> str:
         f"{WARM_C:g} °C or more"
     )
     if basis is SeasonBasis.PLAN:
-        return f"As the plan says: {months(flags)}"
+        return f"As the plan file says: {months(flags)}"
     if basis is SeasonBasis.NOT_KNOWN:
-        return "The climate is not known in every month: all months taken"
+        return "The climate is not known in every month: all months count"
     if basis is SeasonBasis.HIGHEST_ETO:
-        return f"No month has {rule}: {months(flags)}, the month of the highest ETo, taken"
+        return f"No month has {rule}: {months(flags)}, the month with the highest ETo, stands for the season"
     return f"From the climate, {months(flags)}: {rule}"
 
 
@@ -71,29 +71,32 @@ def shortfall_said(result: SiteResult, row: int, short: Shortfall) -> str:
     if short.cause is Cause.COVER:
         return "" if short.requirement is Requirement.OPEN_TO_RAIN else f"{name} hangs over it"
     if short.cause is Cause.NO_ACCESS:
-        return f"inside {name}, where nobody may go"
+        return f"it is inside {name}, which has no access"
     if short.cause is Cause.DRIP:
-        return f"the eave of {name}, {length(value, units, 1)} beside it, drips on it"
+        return f"the eave of {name}, {length(value, units, 1)} away, drips on it"
     if short.cause is Cause.SPRAY:
         height = length(float(result.mounts.height_m[row]), units, 1)
-        return f"{length(value, units, 1)} from the spray of {name}, only {height} above ground"
+        return f"it is {length(value, units, 1)} from the spray of {name}, and only {height} above ground"
     if short.cause is Cause.HEAT:
-        return f"{length(value, units, 1)} from the heat of {name}, at least {length(limit, units, 1)} asked"
+        return (
+            f"it is {length(value, units, 1)} from the heat of {name}; required: {length(limit, units, 1)} or more"
+        )
     if short.cause is Cause.HEIGHT:
-        return f"head {length(value, units)} above ground, over the {length(limit, units)} that can be serviced"
+        return f"sensor height {length(value, units, 1)}; required: {length(limit, units, 1)} or less"
     if short.cause is Cause.STEEP:
-        return f"{name or 'an obstacle'} stands {value:.0f}° high, at most {limit:.0f}° asked"
+        return f"{name or 'an obstruction'} rises {value:.0f}° above the horizon; required: {limit:.0f}° or less"
     if short.cause is Cause.STEEP_WINDWARD:
         return (
-            f"{name or 'an obstacle'} stands {value:.0f}° high where wind-driven rain comes from, "
-            f"at most {limit:g}° asked"
+            f"{name or 'an obstruction'} rises {value:.0f}° above the horizon where wind-driven rain comes from; "
+            f"required: {limit:g}° or less"
         )
     if short.cause is Cause.SHORT_SUN:
-        return f"{value:.1f} h of direct sun a day in {MONTHS[short.month]}, {limit:.1f} h asked"
+        return f"{value:.1f} h of direct sun a day in {MONTH_NAMES[short.month]}; required: {limit:.1f} h or more"
     if short.cause is Cause.DARK:
-        return f"keeps {value:.0%} of the light in {MONTHS[short.month]}, {limit:.0%} asked"
+        month = MONTH_NAMES[short.month]
+        return f"it receives {sunlight(value)} of the sunlight in {month}; required: {limit:.0%} or more"
     out = _out_of_reach(result.room[row])
-    return f"{out}; no plan of the fewest sensors uses it" if short.cause is Cause.NOT_IN_LAYOUT else out
+    return f"{out}; no layout with the fewest sensors uses it" if short.cause is Cause.NOT_IN_LAYOUT else out
 
 
 def _out_of_reach(room: Floats) -> str:
@@ -119,7 +122,11 @@ def most_ruled_out(result: SiteResult) -> str:
     """Which requirement rules out most places, where it is more than half of them; else ""."""
     by, n = result.decision.ruled_out_by(), len(result.mounts)
     worst = max(by, key=lambda requirement: by[requirement])
-    return f"Most fail '{REQUIREMENT_NAMES[worst]}': {by[worst]} of {n}." if 2 * by[worst] > n else ""
+    return (
+        f"The requirement '{REQUIREMENT_NAMES[worst]}' rules out most: {by[worst]} of {n}."
+        if 2 * by[worst] > n
+        else ""
+    )
 
 
 def reason(result: SiteResult, row: int) -> str:
@@ -127,33 +134,39 @@ def reason(result: SiteResult, row: int) -> str:
 
     Where the plan chose it against the requirements that comes first, and before it that it reaches nothing.
     """
+    return f"{despite(result, row)} {_sentence(result, row)}".lstrip()
+
+
+def despite(result: SiteResult, row: int) -> str:
+    """That the plan file names a mount although it is ruled out, and first that it reaches nothing; '' where it is
+    not ruled out.
+    """
     why_not = ruled_out(result, row)
     if not why_not:
-        return _sentence(result, row)
+        return ""
     room = result.room[row]
     nothing = "It reaches no controller. " if result.decision.reach_judged and not (room >= 0).any() else ""
-    return f"{nothing}Chosen in the plan although shut out ({why_not}). {_sentence(result, row)}"
+    return f"{nothing}The plan file names {result.mounts.ids[row]} although it is ruled out: {why_not}."
 
 
 def _sentence(result: SiteResult, k: int) -> str:
     decision, rain, sun, units = result.decision, result.rain, result.sun, result.plan.units
     dark, short, steepest = int(decision.worst_month[k]), int(decision.short_month[k]), rain.steepest_deg[k]
     said = [
-        f"keeps {percent(sun.light_share[k, dark])} of the open sky's light in its worst irrigation month, "
-        f"{MONTHS[dark]}",
-        f"{sun.direct_h[k, short]:.1f} h of direct sun on a clear day in {MONTHS[short]}",
+        f"it receives {sunlight(sun.light_share[k, dark])} of the open sky's sunlight in {MONTH_NAMES[dark]}, its "
+        f"worst irrigation month, and {sun.direct_h[k, short]:.1f} h of direct sun on a clear day in "
+        f"{MONTH_NAMES[short]}",
         f"{rain.cover_name[k]} hangs over it"
         if rain.covered[k]
-        else f"the steepest thing seen is {rain.steepest_name[k]} in the "
-        f"{compass(rain.steepest_azimuth_deg[k])}, {steepest:.0f}° high"
+        else f"the tallest obstruction is {rain.steepest_name[k]} in the "
+        f"{compass(rain.steepest_azimuth_deg[k])}, {steepest:.0f}° above the horizon"
         if steepest >= 1
-        else "nothing stands above it",
-        f"the head is {length(result.mounts.height_m[k], units)} above ground",
+        else "nothing rises above it",
+        f"sensor height is {length(result.mounts.height_m[k], units, 1)}",
     ]
     if decision.reach_judged:
         said.append(_cable_said(result, k) if result.plan.sensor.link == "cable" else _link_said(result, k))
-    sentence = ", ".join(said[:-1]) + f", and {said[-1]}."
-    return sentence[0].upper() + sentence[1:]
+    return " ".join(f"{clause[:1].upper()}{clause[1:]}." for clause in said)
 
 
 def _judged_by(result: SiteResult, k: int) -> tuple[Ints, bool]:
@@ -172,9 +185,9 @@ def _link_said(result: SiteResult, k: int) -> str:
     weak, links = int(among[room[among].argmin()]), result.reach.links
     which = "the weakest link" if whole else f"{_of_those(len(among))} the weakest link"
     return (
-        f"{which}, {length(result.reach.distance_m[k, weak], result.plan.units)} long, has "
-        f"{links.margin_db[k, weak]:.0f} ± {links.spread_db[k, weak]:.0f} dB to spare and holds with "
-        f"{odds(links.probability[k, weak])}"
+        f"{which}, {length(result.reach.distance_m[k, weak], result.plan.units)} long, has a margin of "
+        f"{decibels(float(links.margin_db[k, weak]), float(links.spread_db[k, weak]))} and "
+        f"{article(odds(links.probability[k, weak]))} chance of working"
     )
 
 
@@ -185,6 +198,6 @@ def _cable_said(result: SiteResult, k: int) -> str:
     if not np.isfinite(metres).all():
         shut = int((~np.isfinite(metres)).sum())
         m = result.reach.distance_m.shape[1]
-        return f"no cable reaches {'the controller' if m == 1 else f'{shut} of {m} controllers'}"
+        return f"no cable route reaches {'the controller' if m == 1 else f'{shut} of {m} controllers'}"
     which = "" if whole else f"{_of_those(len(among))} "
     return f"{which}the longest cable is {length(float(metres.max()), result.plan.units)} along its route"

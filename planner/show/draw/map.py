@@ -1,0 +1,116 @@
+"""The map of one site, with what to do told in order beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import shapely
+from markupsafe import Markup
+
+from planner.reach.radio import basis
+from planner.show.draw.groups import groups
+from planner.show.draw.page import PAGES, OfflineMap, page_bytes
+from planner.show.draw.side_view import side_view
+from planner.show.draw.views import climate_view, credits, inset, mount_view, notices_view
+from planner.show.layout import layout
+from planner.show.lonlat import Floats, geometry, to_lonlat
+from planner.show.say import layout as layouts
+from planner.show.say import links as say_links
+from planner.show.say import mount as say
+from planner.show.say.bill import bill, bill_sentence
+from planner.show.say.cautions import DEFER, cautions
+from planner.show.say.glossary import GLOSSARY
+from planner.show.say.unsure import unsure
+from planner.show.say.verdict import most_ruled_out
+
+if TYPE_CHECKING:
+    from planner.job import SiteResult
+
+
+def site_page(result: SiteResult) -> bytes:
+    """`map.html` of one site."""
+    return page_bytes(site_map(result))
+
+
+def site_map(result: SiteResult) -> OfflineMap:
+    """The map as a folium object, to which layers of one's own may be added before it is saved."""
+    site = result.site
+    degrees = to_lonlat(site.crs, unbroken=True)
+    west, south, east, north = geometry(_extent(result), degrees).bounds
+    data = {
+        "units": result.plan.units,
+        "bounds": [[south, west], [north, east]],
+        "closeZoom": 18,
+        "dotZoom": 18,
+        "groups": groups(result, degrees),
+        "credits": credits(result.climate.source, result.climate_picture),
+    }
+    return OfflineMap(_title(result), ((south + north) / 2, (west + east) / 2), data, _panel(result, degrees))
+
+
+def _title(result: SiteResult) -> str:
+    return result.plan.outputs.title or result.plan.title
+
+
+def _extent(result: SiteResult) -> Any:
+    """What the map opens on: the site, and any controller or mount that lies outside it."""
+    return shapely.union_all(
+        [
+            result.site.outline,
+            *shapely.points(result.site.controllers.xyz[:, :2]),
+            *shapely.points(result.mounts.xyz[:, :2]),
+        ]
+    ).envelope
+
+
+def side_views(result: SiteResult) -> dict[int, Markup]:
+    """The side view of each controller's link, by controller, where it was looked at closely."""
+    names = result.site.controllers.names
+    return {
+        row.controller: side_view(row.view, result.plan.units, (row.mount, names[row.controller]))
+        for row in say_links.controllers(result)
+        if row.view is not None
+    }
+
+
+def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
+    decision, units = result.decision, result.plan.units
+    found = bill(result)
+    rows = [k for k in decision.runners_up if k not in {place.row for place in layout(result)}]
+    places: list[dict[str, Any]] = [
+        {"words": place, "mount": mount_view(result, place.row, degrees)} for place in layouts.places(result)
+    ]
+    return Markup(
+        PAGES.get_template("panel.html").render(
+            title=_title(result),
+            site=result.site.name,
+            decided=decision.chosen >= 0,
+            headline=layouts.headline(result) if decision.chosen >= 0 else "No mount meets every requirement",
+            held=layouts.held_sentence(result),
+            places=places,
+            beside=layouts.beside(result),
+            overridden=decision.overridden,
+            alternates=[mount_view(result, k, degrees) for k in rows],
+            tried=len(result.mounts),
+            passing=len(decision.order),
+            requirements=say.requirement_counts(result),
+            worst=most_ruled_out(result) if len(result.mounts) and decision.chosen < 0 else "",
+            nearest=say.nearest_said(result),
+            controllers=say_links.controllers(result),
+            side_views=side_views(result),
+            cabled=result.reach.runs is not None,
+            radio=basis(result.plan.sensor, result.plan.reach, units),
+            bill=found,
+            bill_said=bill_sentence(found) if found else "",
+            cables=say_links.cable_view(result),
+            climate=climate_view(result),
+            unsure=unsure(result),
+            credits=credits(result.climate.source, result.climate_picture),
+            inset=inset(result),
+            notices=notices_view(result.notices),
+            cautions=cautions(result.plan.country, units),
+            defer=DEFER,
+            glossary=GLOSSARY,
+        )
+    )

@@ -1,0 +1,70 @@
+"""The result in a few lines for the terminal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from planner.show.say import bill as bills
+from planner.show.say import layout as layouts
+from planner.show.say import verdict
+from planner.show.say.figures import plural
+from planner.show.say.flags import FLAG_WORDS
+from planner.show.say.mount import score
+from planner.show.say.zone import zone_words
+from planner.units import months
+
+if TYPE_CHECKING:
+    from planner.job import SiteResult
+    from planner.show.contract_files import ContractFiles
+
+
+def summary(result: SiteResult) -> str:
+    """The decision for one site, in a few lines."""
+    d = result.decision
+    lines = [
+        f"{result.site.name}: {plural(len(result.mounts), 'candidate')}, {len(d.order)} meet every requirement."
+    ]
+    if d.chosen >= 0:
+        lines.append(f"{layouts.headline(result)} {layouts.held_sentence(result)}".rstrip())
+        for place in layouts.places(result):
+            of = f", score {score(result, place.row)}" if place.row == d.chosen else ""
+            serves = f", {place.serves}" if place.serves else ""
+            lines.append(
+                f"{place.sign} ({place.kind}): {place.id}, {place.support}, {place.on}, sensor height "
+                f"{place.height}{serves}{of}."
+            )
+        lines.append(verdict.reason(result, d.chosen))
+        lines += [said for said in (layouts.to_test(result), *layouts.beside(result)) if said]
+        if found := bills.bill(result):
+            lines.append(f"To buy: {bills.bill_sentence(found)}")
+    elif len(result.mounts):
+        lines += ["No mount meets every requirement. The map says why for each.", verdict.most_ruled_out(result)]
+        if hint := layouts.sharing_hint(result):
+            lines.append(hint)
+    told = zone_words(result.climate, result.zone, 0, result.plan.units)
+    lines.append(
+        f"Climate zone: {told.named}, {told.chance}. Peak-month ETo {told.peak_spread} in {told.peak_month} "
+        f"({told.basis})."
+    )
+    if told.find:
+        lines.append(told.find)
+    lines.append(f"Irrigation season: {months(result.season)}.")
+    if len(result.notices):
+        lines.append(f"{plural(len(result.notices), 'notice')} about the input.")
+    return "\n".join(lines)
+
+
+def contract_summary(result: ContractFiles) -> str:
+    """A contract in a few lines: sites by zone, and how many to look at first."""
+    counts = result.counts
+    lines = [f"{plural(counts.sites, 'site')}."]
+    lines += [f"  {label}: {sites:,}" for label, sites in counts.zones.items()]
+    if counts.no_zone:
+        lines.append(f"  no zone of the table: {counts.no_zone:,}")
+    # the rarest first: what every site has sets none apart
+    rare = sorted(counts.flags.items(), key=lambda item: item[1])
+    lines.append(f"{counts.flagged:,} to look at first" + (":" if rare else "."))
+    lines += [f"  {FLAG_WORDS[flag]}: {sites:,}" for flag, sites in rare]
+    if result.rejected:
+        lines.append(f"{len(result.rejected):,} left out.")
+    return "\n".join(lines)

@@ -1,0 +1,48 @@
+"""What is not certain about the answer, said on the first screen and not only where it is worked out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from planner.ledger import Kind
+from planner.show.layout import layout, serving
+from planner.show.say import layout as layouts
+from planner.show.say import verdict
+from planner.show.say.figures import letter, listed, plural
+
+if TYPE_CHECKING:
+    from planner.job import SiteResult
+
+
+def unsure(result: SiteResult) -> list[str]:
+    """Each in one sentence, what must be acted on first."""
+    chosen, zone, said = result.decision.chosen, result.zone, []
+    if chosen >= 0 and not result.decision.passing[chosen]:
+        said.append(verdict.despite(result, chosen))
+    if layout(result) and result.reach_study is not None:
+        lost = [letter(int(k)) for k in np.flatnonzero(serving(result) < 0)]
+        if lost and result.plan.requirements.reach != "off":
+            said.append(f"Nothing in the layout reaches {listed(lost)} as required.")
+        if test := layouts.to_test(result):
+            said.append(test)
+    if zone.zone[0] < 0:
+        said.append("The peak month's ETo lies in no band of the zone table.")
+    elif zone.p_zone[0] < 0.5:
+        said.append(f"The zone named has only a {zone.p_zone[0]:.0%} chance: check it against a local source.")
+    if sum(int(way.zone[0]) >= 0 for way in zone.ways) > 1 and not zone.agreement[0]:
+        said.append("The ways to the zone do not agree.")
+    kinds = [notice.kind for notice in result.notices]
+    notes = [
+        plural(kinds.count(kind), *words)
+        for kind, words in (
+            (Kind.CHECK, ("item to check", "items to check")),
+            (Kind.ASSUMED, ("assumption", "assumptions")),
+            (Kind.SKIPPED, ("item left out", "items left out")),
+        )
+        if kinds.count(kind)
+    ]
+    if notes:
+        said.append(f"Input: {listed(notes)}; see the notes on the input.")
+    return said

@@ -1,0 +1,188 @@
+"""The climate zone in words: what to set, how sure it is, what else it could be, what a wrong one costs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.climate.answer import SiteClimate, ZoneResult, ZoneTable
+from planner.show.say.figures import listed
+from planner.show.say.mount import Number
+from planner.units import MM_PER_IN, MONTH_NAMES, Units, eto, fixed, rain, temperature
+
+Floats = NDArray[np.float64]
+
+
+def band(table: ZoneTable, row: int, units: Units) -> str:
+    """'5.0 to 6.0 mm/day', with open ends in words."""
+    low, high = float(table.low_mm_day[row]), float(table.high_mm_day[row])
+    if not np.isfinite(high):
+        return f"{eto(low, units)} or more" if np.isfinite(low) else "any ETo"
+    if not np.isfinite(low) or low <= 0:
+        return f"less than {eto(high, units)}"
+    return f"{eto(low, units).split()[0]} to {eto(high, units)}"
+
+
+def peak_said(table: ZoneTable, row: int, value_mm_day: float, units: Units) -> str:
+    """Peak-month ETo with as many digits as keep it inside the zone's band, as the band is written.
+
+    5.97 mm/day in the band from 5.0 to 6.0 is not '6.0 mm/day'.
+    """
+    if row < 0:
+        return eto(value_mm_day, units)
+    per, unit, digits = (MM_PER_IN, "in/day", 3) if units == "us" else (1.0, "mm/day", 1)
+    low, high = float(table.low_mm_day[row]) / per, float(table.high_mm_day[row]) / per
+    value = value_mm_day / per
+    more = digits
+    while (
+        more < digits + 3
+        and low <= value < high
+        and not round(low, digits) <= round(value, more) < round(high, digits)
+    ):
+        more += 1
+    return f"{fixed(value, more)} {unit}"
+
+
+def month_name(month: int) -> str:
+    return MONTH_NAMES[month] if month >= 0 else "a month not known"
+
+
+def zone_label(zone: ZoneResult, row: int) -> str:
+    return zone.table.labels[row] if row >= 0 else "none"
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way to the zone, in words."""
+
+    name: str
+    zone: str
+    value: str
+    said: str
+    used: bool
+
+
+@dataclass(frozen=True)
+class ZoneWords:
+    """The zone of one site, in words.
+
+    label: as the table has it; named: with the table's name where it is ours, not the controller's. find: what to
+    do at the controller; '' where the label is the controller's own. chance, runner_up_chance: '78% chance'. peak:
+    the ETo alone, peak_spread: with its standard deviation.
+    """
+
+    label: str
+    named: str
+    find: str
+    band: str
+    chance: str
+    runner_up: str
+    runner_up_chance: str
+    peak_month: str
+    peak: str
+    peak_spread: str
+    basis: str
+    source: str
+    table_source: str
+    agreement: str
+    ways: tuple[Way, ...]
+    probability: Floats
+    wrong_zone: str
+
+
+def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) -> ZoneWords:
+    """Words for row `site` of a zone result."""
+    row, second, used = int(zone.zone[site]), int(zone.runner_up[site]), int(zone.used[site])
+    value, spread = float(zone.peak_eto_mm_day[site]), float(zone.spread_mm_day[site])
+    ways = tuple(
+        Way(
+            way.name,
+            zone_label(zone, int(way.zone[site])),
+            plus_minus(float(way.peak_eto_mm_day[site]), float(way.spread_mm_day[site]), units),
+            way.said[site],
+            k == used,
+        )
+        for k, way in enumerate(zone.ways)
+    )
+    known = 0 <= used < len(zone.ways)
+    label, peak = zone_label(zone, row), peak_said(zone.table, row, value, units)
+    neutral = zone.table.neutral and row >= 0
+    return ZoneWords(
+        label=label,
+        named=f"{label} of our neutral table" if neutral else label,
+        find=f"It is not a label of your controller: find the zone there whose range holds {peak}."
+        if neutral
+        else "",
+        band=band(zone.table, row, units) if row >= 0 else "no band of the table",
+        chance=f"{float(zone.p_zone[site]):.0%} chance" if row >= 0 else "0% chance",
+        runner_up=zone_label(zone, second),
+        runner_up_chance=f"{float(zone.p_runner_up[site]):.0%} chance" if second >= 0 else "",
+        peak_month=month_name(int(zone.peak_month[site])),
+        peak=peak if np.isfinite(value) else "not known",
+        peak_spread=_with_spread(peak, spread, units) if np.isfinite(value) else "not known",
+        basis=climate.basis[site],
+        source=climate.source[site],
+        table_source=zone.table.source,
+        agreement=_agreement(zone, ways, site),
+        ways=ways,
+        probability=zone.ways[used].probability[site] if known else np.zeros(len(zone.table.labels)),
+        wrong_zone=_wrong_zone(zone, site),
+    )
+
+
+def _agreement(zone: ZoneResult, ways: tuple[Way, ...], site: int) -> str:
+    speaking = sum(int(way.zone[site]) >= 0 for way in zone.ways)
+    if speaking < 2:
+        return "Only one way to the zone could be used."
+    if not zone.agreement[site]:
+        return "The ways to the zone do not agree: use the first, and check it against a local source."
+    same = speaking if zone.same_zone is None else int(zone.same_zone[site])
+    if same == speaking:
+        return f"All {speaking} ways name the same zone."
+    return f"The {speaking} ways agree within their spreads; {same} of them name this zone."
+
+
+def _wrong_zone(zone: ZoneResult, site: int) -> str:
+    """What a wrong zone costs, and how the years vary, in a sentence or two; '' where neither is known."""
+    row, labels, said = int(zone.zone[site]), zone.table.labels, []
+    if zone.shown_percent is not None and np.isfinite(zone.shown_percent[site, 1]):
+        shown = [
+            f"{labels[row + step]} {zone.shown_percent[site, 1 + step]:.0f}%"
+            for step in (-1, 0, 1)
+            if np.isfinite(zone.shown_percent[site, 1 + step])
+        ]
+        said.append(
+            f"Peak ETo over each zone's own peak: {listed(shown)}. A zone with lower ETo overwaters; a zone with "
+            "higher ETo underwaters."
+        )
+    if zone.years_in_zone is not None:
+        same, years = zone.years_in_zone
+        said.append(f"At the station in the plan, {same} of {years} years peak in this zone.")
+    return " ".join(said)
+
+
+def plus_minus(value_mm_day: float, spread_mm_day: float, units: Units) -> str:
+    """'0.304 ± 0.014 in/day'."""
+    if not np.isfinite(value_mm_day):
+        return "not known"
+    return _with_spread(eto(value_mm_day, units), spread_mm_day, units)
+
+
+def _with_spread(value: str, spread_mm_day: float, units: Units) -> str:
+    number, unit = value.split()
+    return f"{number} ± {eto(spread_mm_day, units, 1).split()[0]} {unit}" if np.isfinite(spread_mm_day) else value
+
+
+def hottest_and_rain(climate: SiteClimate, site: int, units: Units) -> list[Number]:
+    """Hottest month and the year's rain, where known."""
+    out = []
+    mean, wet = climate.t_mean_c[site], climate.rain_mm[site]
+    if np.isfinite(mean).all():
+        hot = int(np.argmax(mean))
+        said = f"{MONTH_NAMES[hot]}, {temperature(float(mean[hot]), units)}"
+        out.append(Number(None, "Hottest month", said, "average temperature"))
+    if np.isfinite(wet).all():
+        out.append(Number(None, "Rain in a year", rain(float(wet.sum()), units)))
+    return out
