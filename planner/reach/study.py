@@ -123,24 +123,14 @@ def study(
             feed = feeders(found.best, some)
     seen: dict[int, tuple[LinkView, ...]] = {}
     if radio_link:
-<<<<<<< HEAD
-        partners = found.best.mounts if found is not None and found.best is not None and keep else ()
+        best = found.best if found is not None and keep else None
+        partners = (*best.mounts, *best.repeaters) if best is not None else ()
         highest_m = plan.requirements.max_height_m
         rows = list(dict.fromkeys((row, *partners, *runners_up)))
         movable = usable if passing is None else passing
         seen = views(site, s, mounts, reached, rows, movable, plan.units, highest_m)
     first = _first_served(found, reached, plan, row)
     choices = tuple(_choice(reached, plan, row, k, runs[k], k == first) for k in range(m))
-    return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with)
-=======
-        best = found.best if found is not None and keep else None
-        partners = (*best.mounts, *best.repeaters) if best is not None else ()
-        highest_m = settings.requirements.max_height_m
-        rows = list(dict.fromkeys((row, *partners, *runners_up)))
-        movable = usable if passing is None else passing
-        seen = views(site, s, mounts, reached, rows, movable, settings.units, highest_m)
-    first = _first_served(found, reached, settings, row)
-    choices = tuple(_choice(reached, settings, row, k, runs[k], k == first) for k in range(m))
     return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with, feed)
 
 
@@ -149,7 +139,6 @@ def feeders(best: Layout, some: Relays) -> dict[int, int]:
     mounts = np.array(best.mounts, np.int64)
     columns = {row: int(np.flatnonzero(some.rows == row)[0]) for row in best.repeaters}
     return {row: int(mounts[np.argmax(some.feed_odds[mounts, k])]) for row, k in columns.items()}
->>>>>>> a98afd4 (Show is parted into say, draw and write; every place of a layout is said, drawn and written; columns are a stated schema)
 
 
 def _first_served(found: Layouts | None, reached: ReachResult, plan: Plan, row: int) -> int:
