@@ -133,7 +133,7 @@ def site_flags(plan: Plan, climate: SiteClimate, zone: ZoneResult) -> tuple[tupl
         low, high = climate.cells_peak_mm_day.T
         several = np.isfinite(low) & (zones(low) != zones(high))
     if climate.unlapsed_peak_mm_day is not None:
-        lapsed = (zone.used == 0) & (zones(climate.unlapsed_peak_mm_day) != zone.zone)
+        lapsed = (zone.used == 0) & (zones(climate.unlapsed_peak_mm_day) != zone.holds_value)
     if climate.computed_peak_mm_day is not None and climate.computed_spread_mm_day is not None:
         joint = np.hypot(climate.computed_spread_mm_day, climate.spread_mm_day)
         gap_mm = np.abs(climate.computed_peak_mm_day - climate.eto_mm_day.max(axis=1, initial=0.0))

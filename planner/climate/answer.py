@@ -128,10 +128,12 @@ class OneWay:
 class ZoneResult:
     """The zone of n sites.
 
-    peak_month (n,): 0 to 11, the month of the highest daily ETo. zone, runner_up (n,): rows of the table
-    (-1: none). p_zone, p_runner_up (n,). ways: in order of trust; used (n,): which of them decided.
-    agreement (n,): True where the ways that speak differ by no more than two of their joint standard deviations
-    from the one that decided, and one of them names a zone. same_zone (n,): how many ways name the zone.
+    peak_month (n,): 0 to 11, the month of the highest daily ETo. zone, runner_up (n,): rows of the table, the
+    likeliest and the next (-1: none). holds_value (n,): row of the band that the value itself lies in; another than
+    `zone` where a wider band beside it is likelier. p_zone, p_runner_up (n,). ways: in order of trust; used (n,):
+    which of them decided. agreement (n,): True where the ways that speak differ by no more than two of their joint
+    standard deviations from the one that decided, and one of them names a zone. same_zone (n,): how many ways name
+    the zone.
     monthly_percent (n, 12): each month's ETo over the peak month's. shown_percent (n, 3): what a controller shows
     in the peak month when set to the next zone of lower ETo, to the zone, and to the next of higher: peak-month ETo
     over that zone's own peak. The lower zone waters more, the higher less. NaN where there is no such zone.
@@ -143,6 +145,7 @@ class ZoneResult:
     peak_eto_mm_day: Floats
     spread_mm_day: Floats
     zone: Ints
+    holds_value: Ints
     runner_up: Ints
     p_zone: Floats
     p_runner_up: Floats

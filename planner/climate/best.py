@@ -9,9 +9,8 @@ import numpy as np
 
 from planner.climate.answer import SiteClimate
 from planner.climate.builtin import BASIS as TEMPERATURE_ONLY
+from planner.climate.builtin import HOW_ESTIMATED, at_sea, builtin_elevation_m, builtin_normals, eto_estimate_mm_day
 from planner.climate.builtin import SOURCE as BUILTIN_SOURCE
-from planner.climate.builtin import SPREAD_MM_DAY as TEMPERATURE_ONLY_SPREAD_MM_DAY
-from planner.climate.builtin import at_sea, builtin_elevation_m, builtin_normals, eto_estimate_mm_day
 from planner.climate.eto import (
     MonthlyInputs,
     dew_point_c,
@@ -23,7 +22,14 @@ from planner.climate.eto import (
     wind_at_2m_m_s,
 )
 from planner.climate.hours import StationMonths, station_months
-from planner.climate.spreads import APART_KM, APART_MM_DAY, SPREAD_MM_DAY
+from planner.climate.spreads import (
+    APART_KM,
+    APART_MM_DAY,
+    SPREAD_MM_DAY,
+    estimate_spread_mm_day,
+    joint_spread_mm_day,
+    penman_monteith_spread_mm_day,
+)
 from planner.ledger import DataError, Kind, Ledger, PlanError
 from planner.plan import Climate
 from planner.readings import AtSites, Readings
@@ -66,7 +72,8 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
             raise extremes_fault(read.plan, names[int(bad.argmax())])
 
     z = np.asarray(elevation_m, np.float64)
-    above_builtin = z - builtin_elevation_m(lon, lat)
+    cell_m = builtin_elevation_m(lon, lat)
+    above_builtin = z - cell_m
     above_layers = z - read.cell_elevation_m if read.cell_elevation_m is not None else np.full(n, np.nan)
     if read.cell_elevation_m is None and set(layers) - {"rain"}:
         high_known = [names[int(k)] for k in np.flatnonzero(np.isfinite(z))]
@@ -81,7 +88,7 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     builtin = builtin_normals(lon, lat)
     station = None if read.station is None else station_months(read.station, section, ledger)
     rises = _Rises(above_layers, above_builtin, z - station.elevation_m if station else np.full(n, np.nan))
-    known = _Known(read.plan, section, layers, read.layers, read.cell_elevation_m, builtin, station)
+    known = _Known(read.plan, section, layers, read.layers, read.cell_elevation_m, builtin, cell_m, station)
     whole = _composed(known, lat, z, rises, names, ledger)
     unlapsed = None
     if whole.above.any():
@@ -167,10 +174,9 @@ _HARGREAVES, _PENMAN, _HOURS, _LAYER = range(1, 5)
 
 @dataclass(frozen=True)
 class _Known:
-    """What is known of n sites: layers (n, 12) by name, and as they were read; the elevation
-    of their cells (n,); the built-in temperature and rain
-    (n, 12), and a weather file's months. plan: the plan file, for messages; section:
-    what it says of the climate."""
+    """What is known of n sites: layers (n, 12) by name, as they were read, and the elevation of their cells (n,);
+    the built-in temperature and rain (n, 12) and elevation (n,), and a weather file's months. plan: the plan file,
+    for messages; section: what it says of the climate."""
 
     plan: str
     section: Climate
@@ -178,6 +184,7 @@ class _Known:
     read: Mapping[str, AtSites]
     cell_elevation_m: Floats | None
     builtin: tuple[Floats, Floats]
+    builtin_elevation_m: Floats
     station: StationMonths | None
 
     @property
@@ -257,8 +264,8 @@ def _composed(
         _take(rain, layers["rain"], rain_from, 1)
     above[t_from > 1] = rises.layers[t_from > 1]
 
-    words = ["estimated by Hargreaves-Samani, daily range estimated from rain"]
-    eto, spread = np.full((n, 12), np.nan), np.full(n, TEMPERATURE_ONLY_SPREAD_MM_DAY)
+    words = [HOW_ESTIMATED]
+    eto, spread = np.full((n, 12), np.nan), np.full(n, np.nan)
     basis, eto_from = np.zeros(n, np.int64), np.zeros(n, np.int64)
     given = layers.get("eto")
     rows = np.zeros(n, bool) if given is None else np.isfinite(given).all(axis=1)
@@ -281,7 +288,9 @@ def _composed(
         )
     if station is not None:
         words.append(f"ASCE standardized short reference by the hour, weather file of {station.name}")
-        off = np.hypot(_joint_spread("formula", "one year"), np.interp(station.away_km, APART_KM, APART_MM_DAY))
+        off = np.hypot(
+            joint_spread_mm_day("formula", "one year"), np.interp(station.away_km, APART_KM, APART_MM_DAY)
+        )
         surer = near & ((basis == 0) | (off < spread))
         by_hours = np.where(surer[:, None], station.eto_mm_day * np.ones((n, 1)), np.nan)
         here = _take(eto, _warmed(by_hours, t_mean, rises.station), eto_from, len(words) - 1)
@@ -293,7 +302,9 @@ def _composed(
         eto_from[here & (apart > 0)] = len(words) - 1
         basis[here], spread[here] = _LAYER, np.hypot(known.layer_spread_mm_day, apart[here])
     left = np.flatnonzero(~np.isfinite(eto).all(axis=1))
-    eto[left] = eto_estimate_mm_day(t_mean[left], rain[left], lat[left])
+    height = known.builtin_elevation_m + np.nan_to_num(rises.builtin)
+    eto[left] = eto_estimate_mm_day(t_mean[left], rain[left], lat[left], height[left])
+    spread[left] = estimate_spread_mm_day(eto[left])
     # what moved a site's ETo: the layers' cells where a layer speaks, the station, else the built-in layer's
     decisive = np.where(basis == _HOURS, rises.station, np.where(basis > 0, rises.layers, above))
     return _Composed(
@@ -408,15 +419,11 @@ def eto_from_weather(
     inputs = MonthlyInputs(low, high, radiation, vapour, u2)
     eto, steps = monthly_eto(inputs, latitude_deg, elevation_m, section.method)
     if steps[0].startswith("Hargreaves"):
-        return eto, steps, _joint_spread("layer", "hargreaves")
+        return eto, steps, joint_spread_mm_day("layer", "hargreaves")
     withheld = (("radiation", radiation), ("humidity", vapour), ("wind", u2))
-    spread = _joint_spread("layer", "formula", *(f"no {name}" for name, given in withheld if given is None))
+    spread = penman_monteith_spread_mm_day([name for name, given in withheld if given is None])
     wind_how = () if wind is None else (f"wind at {section.wind_height_m:g} m brought to 2 m (eq. 47)",)
     return eto, (*steps, *humid_how, *wind_how), spread
-
-
-def _joint_spread(*causes: str) -> float:
-    return float(np.sqrt(sum(SPREAD_MM_DAY[cause] ** 2 for cause in causes)))
 
 
 def _vapour_pressure(

@@ -314,16 +314,18 @@ def monthly_eto(
 ) -> tuple[Floats, tuple[str, ...]]:
     """Mean daily ETo of the months, (12, n) mm/day, and what was done where a quantity is missing.
 
-    latitude_deg, elevation_m: (n,). method: "auto" takes Penman-Monteith where radiation, humidity or wind is
-    given, else Hargreaves-Samani, as FAO-56 chapter 3 (p. 58 to 65) allows. krs: of eq. 50, used only where
-    there is no radiation. compiled: False takes the plain form below, slower and the same to 1e-9. NaN in, NaN
-    out. ETo is never below zero: a polar night's dew is not counted.
+    latitude_deg, elevation_m: (n,). method: "auto" takes Penman-Monteith where radiation or humidity is given, else
+    Hargreaves-Samani, as FAO-56 chapter 3 (p. 58 to 65) allows: with neither it is nearer (spreads.py). krs: of eq.
+    50, used only where there is no radiation. compiled: False takes the plain form below, slower and the same to
+    1e-9. NaN in, NaN out. ETo is never below zero: a polar night's dew is not counted.
     """
     rs, ea, u2 = inputs.radiation_mj_m2_day, inputs.vapour_pressure_kpa, inputs.wind_2m_m_s
     if method == "auto":
-        method = "hargreaves" if rs is None and ea is None and u2 is None else "penman-monteith"
+        method = "hargreaves" if rs is None and ea is None else "penman-monteith"
     if method == "hargreaves":
         steps = ["Hargreaves-Samani from temperature alone (FAO-56 eq. 52)"]
+        if u2 is not None:
+            steps.append("wind alone is not used")
     else:
         steps = ["Penman-Monteith (FAO-56 eq. 6), soil heat flux by eq. 43"]
         if rs is None:

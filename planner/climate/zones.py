@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 from planner.climate import kernels
 from planner.climate.answer import OneWay, Sentences, SiteClimate, ZoneResult, ZoneTable
 from planner.climate.eto import monthly_daylight_hours
+from planner.climate.spreads import DESCRIPTION_WAY_MM_DAY, HOTTEST_MONTH_C, TEMPERATURE_WAY_MM_DAY
 from planner.ledger import DataError, Kind, Ledger, PlanError
 from planner.plan import EtoUnit
 from planner.readings import ZoneRows
@@ -23,12 +24,12 @@ from planner.units import MM_PER_IN, MONTH_DAYS, MONTHS, Units, eto, temperature
 
 WAYS = ("peak-month ETo", "hottest month's temperature", "description of the climate")
 
-# Standard deviations of the two weaker ways, from data/fit_daily_range.py: RMSE of the peak month's ETo at 41
-# points in 17 regions, and of the built-in layer's hottest month there. Both relations are taken as published, so
-# nothing had to be held out. Table 2 gives averages, and reads low for a peak month (by 1.3 mm/day there).
-SPREAD_TEMPERATURE_WAY_MM_DAY = 1.21
-SPREAD_DESCRIPTION_MM_DAY = 1.54
-SPREAD_HOTTEST_MONTH_C = 1.26
+# What the two weaker ways are off by for a peak month, from data/fit_eto_estimate.py (80 places in 43 regions).
+# Blaney-Criddle counts the long days of high latitudes too fully; Table 2 gives averages, which are far under the
+# peak where climates are temperate and humid.
+BLANEY_CRIDDLE_TO_DEG = 35.0  # of latitude: nearer to the equator it is taken as published
+BLANEY_CRIDDLE_MM_DAY_10_DEG = -0.98
+TABLE_2_TEMPERATE_HUMID_MM_DAY = 1.62
 
 _MEAN_MONTH_DAYS = 365.0 / 12.0
 _TO_MM_DAY: dict[EtoUnit, float] = {
@@ -258,7 +259,7 @@ def zone_sites(
     description: str | None = None,
     units: Units = "metric",
 ) -> ZoneResult:
-    """The zone of n sites by all three ways; the first way that speaks decides.
+    """The zone of n sites by all three ways; the first way that speaks decides, and its likeliest zone is named.
 
     latitude_deg: (n,). description: the plan's words for every site, None to read them off the climate.
     units: of the sentences. A site whose ETo is unknown in any month has no peak month.
@@ -280,7 +281,10 @@ def zone_sites(
         rows = used == k
         if rows.any():
             probability[rows] = way.probability[rows]
-    zone = np.where(used >= 0, zones[at], -1)
+    # a value that lies in a narrow band may more likely belong in the wide one beside it
+    holds = np.where(used >= 0, zones[at], -1)
+    zone = np.where(holds >= 0, probability.argmax(axis=1), -1)
+    zones[at] = zone
     others = probability.copy()
     others[np.flatnonzero(zone >= 0), zone[zone >= 0]] = -1.0
     second = others.argmax(axis=1)
@@ -293,6 +297,7 @@ def zone_sites(
         peak_eto_mm_day=np.where(used >= 0, values[at], np.nan),
         spread_mm_day=np.stack([way.spread_mm_day for way in ways])[at],
         zone=zone,
+        holds_value=holds,
         runner_up=runner_up,
         p_zone=np.where(zone >= 0, probability[np.arange(n), np.maximum(zone, 0)], 0.0),
         p_runner_up=np.where(runner_up >= 0, p_second, 0.0),
@@ -362,8 +367,10 @@ def _by_temperature(climate: SiteClimate, latitude: Floats, table: ZoneTable, un
     n = len(month)
     # 0.01 degrees of latitude are a minute of day length at most, and let sites share their sun
     value = blaney_criddle_mm_day(climate.t_mean_c, np.round(latitude, 2))[np.arange(n), np.maximum(month, 0)]
-    value = np.where(month >= 0, value, np.nan)
-    spread = np.full(n, SPREAD_TEMPERATURE_WAY_MM_DAY)
+    poleward = np.maximum(np.abs(latitude) - BLANEY_CRIDDLE_TO_DEG, 0.0) / 10.0
+    less = np.minimum(-BLANEY_CRIDDLE_MM_DAY_10_DEG * poleward, value)
+    value = np.where(month >= 0, value - less, np.nan)
+    spread = np.full(n, TEMPERATURE_WAY_MM_DAY)
     by_range = bool(np.isfinite(table.t_low_c).any())
     if by_range:
         low, high = np.nan_to_num(table.t_low_c, nan=np.inf), np.nan_to_num(table.t_high_c, nan=np.inf)
@@ -375,14 +382,17 @@ def _by_temperature(climate: SiteClimate, latitude: Floats, table: ZoneTable, un
     def odds() -> Floats:
         if not by_range:
             return band_probability(value, spread, low, high)
-        found = band_probability(hottest_c, np.full(n, SPREAD_HOTTEST_MONTH_C), low, high)
+        found = band_probability(hottest_c, np.full(n, HOTTEST_MONTH_C), low, high)
         # ranges may overlap
         return np.asarray(found / np.maximum(found.sum(axis=1, keepdims=True), 1.0), np.float64)
 
     def say(k: int) -> str:
         if month[k] < 0:
             return "temperature is not known in every month"
-        return f"{MONTHS[month[k]]} is the hottest month, {temperature(hottest_c[k], units)} on the mean; {how}"
+        said = f"{MONTHS[month[k]]} is the hottest month, {temperature(hottest_c[k], units)} on the mean; {how}"
+        if by_range or less[k] < 0.05:
+            return said
+        return f"{said}, less {eto(less[k], units)} at this latitude"
 
     return OneWay(WAYS[1], value, spread, zone, odds, Sentences(n, say))
 
@@ -405,9 +415,10 @@ def _by_description(
     for region, moisture in TABLE_2_MM_DAY:
         rows = known & (tropical == (region == "tropics")) & (arid == (moisture == "arid"))
         low[rows], high[rows] = table_2_range_mm_day(region, moisture, hottest_c[rows])
-    value = (low + high) / 2.0
+    raised = ~tropical & ~arid
+    value = (low + high) / 2.0 + np.where(raised, TABLE_2_TEMPERATE_HUMID_MM_DAY, 0.0)
     # the printed range is itself a spread, and the table misses known places by more
-    spread = np.maximum((high - low) / 2.0, SPREAD_DESCRIPTION_MM_DAY)
+    spread = np.maximum((high - low) / 2.0, DESCRIPTION_WAY_MM_DAY)
 
     def say(k: int) -> str:
         if not known[k]:
@@ -415,7 +426,11 @@ def _by_description(
         region = "tropics and subtropics" if tropical[k] else "temperate"
         wet = "arid to semi-arid" if arid[k] else "humid to sub-humid"
         hot = temperature(hottest_c[k], units)
-        return f"{region}, {wet} ({origin}), hottest month {hot}: FAO-56 Table 2, orientation only, as FAO says"
+        more = eto(TABLE_2_TEMPERATE_HUMID_MM_DAY, units)
+        peak = f" (an average: {more} added for a peak month)" if raised[k] else ""
+        return (
+            f"{region}, {wet} ({origin}), hottest month {hot}: FAO-56 Table 2{peak}, orientation only, as FAO says"
+        )
 
     return OneWay(
         WAYS[2],
