@@ -125,7 +125,7 @@ def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) 
         basis=climate.basis[site],
         source=climate.source[site],
         table_source=zone.table.source,
-        agreement=_agreement(zone, ways, site),
+        agreement=" ".join(filter(None, (_not_in_its_band(zone, site, units), _agreement(zone, ways, site)))),
         ways=ways,
         probability=zone.ways[used].probability[site] if known else np.zeros(len(zone.table.labels)),
         wrong_zone=_wrong_zone(zone, site),
@@ -142,6 +142,17 @@ def _agreement(zone: ZoneResult, ways: tuple[Way, ...], site: int) -> str:
     if same == speaking:
         return f"All {speaking} ways name the same zone."
     return f"The {speaking} ways agree within their spreads; {same} of them name this zone."
+
+
+def _not_in_its_band(zone: ZoneResult, site: int, units: Units) -> str:
+    """Why the zone named is not the one whose band holds the value, '' where it is."""
+    row, holds = int(zone.zone[site]), int(zone.holds_value[site])
+    if row == holds:
+        return ""
+    chance = zone.ways[int(zone.used[site])].probability[site, holds]
+    value = peak_said(zone.table, holds, float(zone.peak_eto_mm_day[site]), units)
+    held, named = zone_label(zone, holds), zone_label(zone, row)
+    return f"{value} itself lies in {held} ({chance:.0%} chance); {named} is more likely because its band is wider."
 
 
 def _wrong_zone(zone: ZoneResult, site: int) -> str:
