@@ -1,15 +1,39 @@
-"""How kernels are compiled: one decorator with one set of options."""
+"""How kernels are compiled: one decorator with one set of options, one cache, one door for threads.
+
+What was compiled is kept in the user's cache folder (below NUMBA_CACHE_DIR where that is set), in a folder of its
+own for each kernel and each form of it. Numba's own cache looks at the age of the kernel's file alone: it takes old
+code where a kernel in another file, or a constant, was changed, and throws all away when a file was only touched.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import contextlib
+import functools
+import hashlib
+import os
+import shutil
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import CodeType, ModuleType
 from typing import Any, Literal, TypeVar, overload
 
+import numba
+import numpy as np
+import platformdirs
 from numba import njit, prange
+from numba.core import types
+from numba.core.caching import CompileResultCacheImpl, FunctionCache
+from numba.core.dispatcher import Dispatcher
 
-__all__ = ["kernel", "prange"]
+__all__ = ["kernel", "prange", "threads"]
 
 R = TypeVar("R")
+
+UNUSED_DAYS = 60  # after which a compiled form is swept away
+_door = threading.RLock()  # Numba's simplest threading layer ends the process when two threads enter at once
 
 
 @overload
@@ -21,7 +45,176 @@ def kernel(
 def kernel(function: Callable[..., Any] | None = None, **options: Any) -> Any:
     """Compile a function on its first call: `@kernel`, or `@kernel(parallel=True)`.
 
-    Division follows NumPy (by zero it gives inf or nan, and does not raise), and other threads may run meanwhile.
+    Division follows NumPy (by zero it gives inf or nan, and does not raise), and other threads may run meanwhile. A
+    parallel kernel is entered by one thread at a time, and from Python only.
     """
-    compiled = njit(cache=True, nogil=True, error_model="numpy", **options)
-    return compiled(function) if function is not None else compiled
+    if function is None:
+        return functools.partial(kernel, **options)
+    compiled = njit(nogil=True, error_model="numpy", **options)(function)
+    compiled._cache = _Kept(compiled)
+    if not options.get("parallel"):
+        return compiled
+
+    @functools.wraps(function)
+    def entered(*given: Any) -> Any:
+        with _door:
+            return compiled(*given)
+
+    return entered
+
+
+def threads() -> int:
+    """How many threads may work at once: the cores that this process may use, or NUMBA_NUM_THREADS."""
+    return int(numba.get_num_threads())
+
+
+# --- the cache ---------------------------------------------------------------------------------------------------
+
+
+class _Kept:
+    """The compiled forms of one kernel on disk, as Numba's dispatcher asks for them.
+
+    It is opened on the first call, when all that the kernel names is there.
+    """
+
+    def __init__(self, compiled: Dispatcher) -> None:
+        self._compiled = compiled
+
+    @functools.cached_property
+    def _files(self) -> Any:
+        root = _root()
+        if root is None:
+            return None
+        function = self._compiled.py_func
+        folder = root / f"{function.__module__}.{function.__qualname__}" / _fingerprint(self._compiled)
+        with contextlib.suppress(OSError):
+            os.utime(folder)  # it is in use
+        place = _Place(folder, function.__code__.co_filename)
+        form = type("_Form", (CompileResultCacheImpl,), {"_locator_classes": [place]})
+        return type("_Files", (_Files,), {"_impl_class": form})(function)
+
+    @property
+    def cache_path(self) -> Any:
+        return self._files and self._files.cache_path
+
+    def load_overload(self, signature: Any, target: Any) -> Any:
+        try:
+            return self._files and self._files.load_overload(signature, target)
+        except Exception:  # cut or damaged, which may show in any way: made again
+            shutil.rmtree(str(self.cache_path), ignore_errors=True)
+            return None
+
+    def save_overload(self, signature: Any, result: Any) -> None:
+        with contextlib.suppress(OSError):  # a full disk: it works from memory
+            if self._files is not None:
+                _sweep()
+                self._files.save_overload(signature, result)
+
+    def enable(self) -> None: ...
+    def disable(self) -> None: ...
+    def flush(self) -> None: ...
+
+
+class _Files(FunctionCache):
+    def _index_key(self, signature, codegen):  # type: ignore[no-untyped-def]
+        # Numba tells named tuples apart by their class, not by the order of its fields
+        own = super()._index_key(signature, codegen)  # type: ignore[no-untyped-call]
+        return (*own, repr([_fields(given) for given in signature]))
+
+
+class _Place:
+    """Where the files of a kernel lie: what Numba calls a locator."""
+
+    def __init__(self, folder: Path, source: str) -> None:
+        self._folder, self._py_file = folder, source
+
+    def from_function(self, *_: object) -> _Place:
+        return self
+
+    def ensure_cache_path(self) -> None:
+        self._folder.mkdir(parents=True, exist_ok=True)
+
+    def get_cache_path(self) -> str:
+        return str(self._folder)
+
+    def get_source_stamp(self) -> str:
+        return ""  # the folder's name says it
+
+    def get_disambiguator(self) -> str:
+        return "0"
+
+
+def _fields(given: Any) -> Any:
+    tuples = isinstance(given, types.BaseTuple)
+    return getattr(given, "fields", ()), [_fields(one) for one in (given if tuples else ())]
+
+
+def _fingerprint(compiled: Dispatcher) -> str:
+    """A hash of all that decides what a kernel compiles to: its code and options, the kernels that it calls, the
+    constants that it reads, and Numba's version.
+    """
+    parts = repr((numba.__version__, *_parts(compiled, set())))
+    return hashlib.sha256(parts.encode()).hexdigest()[:32]
+
+
+def _parts(value: object, seen: set[int]) -> Iterator[object]:
+    if isinstance(value, Dispatcher):
+        if id(value) in seen:
+            return
+        seen.add(id(value))
+        function = value.py_func
+        yield function.__qualname__, sorted(value.targetoptions.items()), function.__defaults__
+        yield from _code_parts(function.__code__, function.__globals__, seen)
+        for cell in function.__closure__ or ():
+            yield from _parts(cell.cell_contents, seen)
+    elif isinstance(value, int | float | str | bytes | None):
+        yield value
+    elif isinstance(value, tuple):
+        for one in value:
+            yield from _parts(one, seen)
+    elif isinstance(value, np.ndarray):
+        yield value.dtype.str, value.shape, value.tobytes()
+    elif isinstance(value, CodeType):
+        yield from _code_parts(value, {}, seen)
+    elif isinstance(value, ModuleType):
+        yield value.__name__
+    elif hasattr(value, "__qualname__"):  # functions and classes
+        yield value.__module__, value.__qualname__, getattr(value, "_fields", ())
+    else:
+        raise TypeError(f"a kernel reads {value!r}, of which it is not known how it would be told from another")
+
+
+def _code_parts(code: CodeType, named: dict[str, Any], seen: set[int]) -> Iterator[object]:
+    yield code.co_code, code.co_names, code.co_varnames
+    for constant in code.co_consts:
+        yield from _code_parts(constant, named, seen) if isinstance(constant, CodeType) else _parts(constant, seen)
+    for name in code.co_names:
+        if name in named:
+            yield from _parts(named[name], seen)
+
+
+@functools.cache
+def _root() -> Path | None:
+    """The first folder that can be written; None where none can, and every run then compiles anew."""
+    places = [Path(numba.config.CACHE_DIR) / "noonmark"] if numba.config.CACHE_DIR else []
+    places += [
+        platformdirs.user_cache_path("noonmark") / "kernels",
+        Path(__file__).parent / "__pycache__" / "kernels",
+    ]
+    for place in places:
+        with contextlib.suppress(OSError):
+            place.mkdir(parents=True, exist_ok=True)
+            with tempfile.TemporaryFile(dir=place):
+                return place
+    return None
+
+
+@functools.cache
+def _sweep() -> None:
+    """Take away what was not used for long: forms of earlier versions. Once a process, and only if it compiles."""
+    root = _root()
+    old = time.time() - UNUSED_DAYS * 86400
+    for folder in root.glob("*/*") if root is not None else ():
+        with contextlib.suppress(OSError):
+            if folder.stat().st_mtime < old:
+                shutil.rmtree(folder)

@@ -17,9 +17,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numba import get_num_threads
 
-from planner.compiled import kernel, prange
+from planner.compiled import kernel, prange, threads
 from planner.reach.scene import Scene
 from planner.site import Floats, Ints
 
@@ -309,7 +308,7 @@ def trace(s: Scene, a: Floats, b: Floats) -> Profiles:
 
 def chunks(n: int) -> Ints:
     """Bounds of runs of lines; each run has its own scratch space."""
-    return np.linspace(0, n, min(n, 8 * int(get_num_threads())) + 1).astype(np.int64)
+    return np.linspace(0, n, min(n, 8 * threads()) + 1).astype(np.int64)
 
 
 @kernel(parallel=True)

@@ -14,7 +14,6 @@ written.
 from __future__ import annotations
 
 import math
-import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -22,7 +21,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.compiled import kernel
+from planner.compiled import kernel, threads
 from planner.site import Floats, Ints, Prisms
 from planner.sun.horizon import TOUCH_M, Directions
 
@@ -189,7 +188,7 @@ def horizons(tree: Tree, mounts_xyz: Floats, looks: Directions, floor_deg: float
 def in_threads(work: object, total: int, chunk: int = CHUNK) -> None:
     """Call work(slice) over 0..total in chunks on all cores; compiled code lets go of Python's lock."""
     slices = [slice(k, min(k + chunk, total)) for k in range(0, total, chunk)]
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
+    with ThreadPoolExecutor(threads()) as pool:
         for _ in pool.map(work, slices):  # type: ignore[arg-type]
             pass
 

@@ -1,0 +1,173 @@
+"""Compiled code is never older than its sources; threads and folders that cannot be written end nothing."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+# two modules, as kernels lie in the package: one calls the other's kernel and reads its constant
+CALLED = """
+from typing import NamedTuple
+from planner.compiled import kernel
+BIAS = 1.0
+class Pair(NamedTuple):
+    a: float
+    b: float
+@kernel
+def inner(x):
+    return 2.0 * x
+@kernel
+def apart(x):
+    return x
+"""
+CALLING = """
+from called import BIAS, Pair, apart, inner
+from planner.compiled import kernel
+@kernel
+def outer(x):
+    return inner(x) + BIAS
+@kernel
+def first(pair):
+    return pair.a
+if __name__ == "__main__":
+    print(outer(3.0), first(Pair(a=5.0, b=7.0)), apart(4.0))
+    for one in (outer, first, inner, apart):
+        print(one.py_func.__name__, len(one.stats.cache_hits), len(one.stats.cache_misses))
+"""
+
+
+def python(*words: object, folder: Path, code: int = 0, **env: str) -> str:
+    done = subprocess.run(
+        [sys.executable, *map(str, words)],
+        cwd=folder,
+        env={**os.environ, "NUMBA_CACHE_DIR": str(folder / "kept"), "PYTHONDONTWRITEBYTECODE": "1",
+             "PYTHONPATH": os.pathsep.join([str(folder), str(ROOT)]), **env},
+        capture_output=True,
+        text=True,
+        timeout=400,
+        check=False,
+    )  # fmt: skip
+    assert done.returncode == code, done.stdout + done.stderr
+    return done.stdout
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "called.py").write_text(CALLED)
+    (tmp_path / "calling.py").write_text(CALLING)
+    return tmp_path
+
+
+def hits(said: str) -> dict[str, tuple[int, int]]:
+    return {name: (int(hit), int(miss)) for name, hit, miss in map(str.split, said.splitlines()[1:])}
+
+
+def test_what_was_compiled_is_taken_again_and_only_what_changed_is_made_anew(folder: Path) -> None:
+    first = python("calling.py", folder=folder)
+    assert first.startswith("7.0 5.0 4.0\n")
+    assert hits(first)["outer"] == (0, 1)
+    os.utime(folder / "calling.py", (1, 1))  # as an installation anew does: no change
+    (folder / "called.py").write_text("# a remark\n" + CALLED)
+    assert hits(python("calling.py", folder=folder))["outer"] == (1, 0)
+
+    (folder / "called.py").write_text(CALLED.replace("2.0 * x", "3.0 * x"))  # a kernel called from another file
+    said = python("calling.py", folder=folder)
+    assert said.startswith("10.0 5.0 4.0\n")
+    assert hits(said)["outer"] == (0, 1)
+    assert hits(said)["apart"] == hits(said)["first"] == (1, 0)
+    (folder / "called.py").write_text(CALLED.replace("BIAS = 1.0", "BIAS = 9.0"))
+    assert python("calling.py", folder=folder).startswith("15.0 5.0 4.0\n")
+    (folder / "called.py").write_text(CALLED.replace("a: float\n    b: float", "b: float\n    a: float"))
+    assert python("calling.py", folder=folder).startswith("7.0 5.0 4.0\n")
+    (folder / "called.py").write_text(CALLED)  # back to what was
+    said = python("calling.py", folder=folder)
+    assert said.startswith("7.0 5.0 4.0\n")
+    assert all(found[1] == 0 for found in hits(said).values())
+
+
+def test_an_edited_kernel_of_the_package_counts_at_once(folder: Path) -> None:
+    """The leaves' path is computed in a kernel of one file that kernels of others call."""
+    shutil.copytree(ROOT / "planner", folder / "planner", ignore=shutil.ignore_patterns("__pycache__"))
+    leaves = folder / "planner" / "sun" / "leaves.py"
+    text = leaves.read_text(encoding="utf-8")
+    code = (
+        "import numpy as np; from planner.sun.veil import way_through; "
+        "print(way_through(np.array([1.0, 3.0]), 2, False, 0.0, 10.0, 0.5))"
+    )
+    env = {"PYTHONPATH": str(folder)}
+    assert float(python("-c", code, folder=folder, **env)) == pytest.approx(2 * 1.25**0.5)
+    head = re.search(r"def prism_path_m\(.*?\n(?=    )(    \"\"\".*?\"\"\"\n)?", text, flags=re.S)
+    assert head is not None
+    leaves.write_text(text.replace(head[0], head[0] + "    return 42.0\n"), encoding="utf-8")
+    assert float(python("-c", code, folder=folder, **env)) == 42.0
+
+
+def test_damaged_files_are_made_again_and_old_ones_swept(folder: Path) -> None:
+    python("calling.py", folder=folder)
+    kept = folder / "kept" / "noonmark"
+    for file in kept.rglob("*.nb*"):
+        file.write_bytes(file.read_bytes()[:50])
+    old = kept / "called.gone" / "0123"
+    old.mkdir(parents=True)
+    os.utime(old, (1, 1))
+    assert python("calling.py", folder=folder).startswith("7.0 5.0 4.0\n")
+    assert not old.exists()
+    assert hits(python("calling.py", folder=folder))["outer"] == (1, 0)
+
+
+def test_a_folder_that_cannot_be_written_ends_nothing(folder: Path) -> None:
+    (folder / "file").write_text("in the way")
+    said = python("calling.py", folder=folder, NUMBA_CACHE_DIR=str(folder / "file"), XDG_CACHE_HOME=str(folder))
+    assert said.startswith("7.0")
+    assert (folder / "noonmark" / "kernels").is_dir()  # the next best
+    nowhere = (
+        "import planner.compiled as c; c._root = lambda: None\n"
+        "import runpy; runpy.run_path('calling.py', run_name='__main__')"
+    )
+    assert python("-c", nowhere, folder=folder).startswith("7.0")
+
+
+def test_numba_is_left_as_it_was(folder: Path) -> None:
+    code = "import numba; was = dict(vars(numba.config)); import calling; print(was == dict(vars(numba.config)))"
+    assert python("-c", code, folder=folder).strip() == "True"
+
+
+TOGETHER = """
+import threading
+import numpy as np
+from planner.climate.kernels import largest
+rows = np.arange(1e6).reshape(-1, 5)
+largest(rows)
+found = []
+def work():
+    for _ in range(100):
+        found.append(largest(rows)[0].sum())
+several = [threading.Thread(target=work) for _ in range(3)]
+for one in several:
+    one.start()
+for one in several:
+    one.join()
+print(len(found), set(found) == {4 * len(rows)})
+"""
+
+
+def test_three_threads_in_parallel_kernels(folder: Path) -> None:
+    """Numba's layer `workqueue`, which every machine has, ends the process where two threads enter at once."""
+    said = python("-c", TOGETHER, folder=folder, NUMBA_THREADING_LAYER="workqueue", NUMBA_NUM_THREADS="2")
+    assert said.split() == ["300", "True"]
+
+
+def test_threads_are_as_many_as_asked_for(folder: Path) -> None:
+    code = (
+        "import threading, time\nfrom planner.sun.hierarchy import in_threads\nwho = set()\n"
+        "in_threads(lambda rows: (who.add(threading.get_ident()), time.sleep(0.01)), 64, 1)\nprint(len(who))"
+    )
+    assert int(python("-c", code, folder=folder, NUMBA_NUM_THREADS="1")) == 1
