@@ -1,24 +1,27 @@
 """noonmark: where the weather sensor goes, and which climate zone the site is in.
 
-import planner
-
-source = planner.read_plan("campus.toml")
-result = planner.run_site(source)
-planner.write_site(result, "out")
+>>> import planner
+>>> result = planner.run_site("campus.toml")  # doctest: +SKIP
+>>> result.mounts_table()  # doctest: +SKIP
+>>> planner.write_site(result, "out")  # doctest: +SKIP
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from planner.ledger import DataError, Ledger, Notice, OutputError, PlanError, PlannerError
 from planner.plan import PlanFile, read_plan
 
 if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
+
     from planner.contract import ContractResult
     from planner.job import SiteResult
+
+AnyPlan: TypeAlias = PlanFile | str | Path | Mapping[str, Any]
 
 __version__ = "0.1.0"
 __all__ = [
@@ -41,39 +44,208 @@ __all__ = [
 
 
 def run_site(
-    plan_file: PlanFile, ledger: Ledger | None = None, progress: Callable[[str, int, int], None] | None = None
+    plan: AnyPlan,
+    frames: Mapping[str, GeoDataFrame] | None = None,
+    *,
+    ledger: Ledger | None = None,
+    progress: Callable[[str, int, int], None] | None = None,
 ) -> SiteResult:
-    """Decide one site; see :func:`planner.job.run_site`. `result.notices` holds the ledger."""
-    from planner import job
+    """Decide one site: where the sensor goes, and in which climate zone the site is.
 
-    return job.run_site(plan_file, ledger if ledger is not None else Ledger(), progress)
+    Parameters
+    ----------
+    plan : PlanFile, str, Path or mapping
+        The plan as :func:`read_plan` gives it, its file, or its keys as a mapping of mappings; the README lists
+        every key with its unit.
+    frames : mapping of str to geopandas.GeoDataFrame, optional
+        Layers in place of files, by their names in the plan: `site`, `buildings`, `trees`, `controllers`,
+        `poles`, `keep_outs`, `grounds`. Any CRS, in which it is given; the plan's other keys of that layer (which
+        column holds the height, in which unit) hold as for a file.
+    ledger : Ledger, optional
+        Takes what was repaired, assumed or left out while that happens.
+    progress : callable, optional
+        Called with (what is being done, done, total).
+
+    Returns
+    -------
+    planner.job.SiteResult
+        With `mounts_table()` and `controllers_table()` as GeoDataFrames, `decision` in codes and numbers,
+        `zone`, `notices`.
+
+    Raises
+    ------
+    PlanError
+        The plan is faulty, or a file, layer or column that it names is not there.
+    DataError
+        A layer holds something that cannot be used; the message names file, feature and what to do.
+
+    Examples
+    --------
+    >>> import geopandas, planner, shapely
+    >>> lot = geopandas.GeoDataFrame(geometry=[shapely.box(0, 0, 120, 90)], crs="EPSG:32612")
+    >>> hall = geopandas.GeoDataFrame({"top": [6.0]}, geometry=[shapely.box(40, 30, 70, 50)], crs="EPSG:32612")
+    >>> move = {"xoff": 420_000, "yoff": 3_700_000}  # somewhere in Arizona
+    >>> frames = {"site": lot.translate(**move).to_frame("geometry"), "buildings": hall}
+    >>> frames["buildings"].geometry = hall.translate(**move)
+    >>> plan = {"layers": {"buildings": {"height": "top"}}, "sun": {"step_minutes": 60, "day_step": 15}}
+    >>> result = planner.run_site(plan, frames)
+    >>> result.mounts_table().loc["R1-1", ["support", "fixed_to", "height_m", "passes_full_sun"]].to_dict()
+    {'support': 'parapet', 'fixed_to': '#1, east edge', 'height_m': 6.6, 'passes_full_sun': True}
+    >>> int(result.zone.peak_month[0]) + 1
+    6
+    """
+    from planner import job
+    from planner.frames import opened
+
+    with opened(plan, frames) as plan_file:
+        return job.run_site(plan_file, ledger if ledger is not None else Ledger(plan_file.plan.units), progress)
 
 
 def run_contract(
-    plan_file: PlanFile, ledger: Ledger | None = None, progress: Callable[[int, int], None] | None = None
+    plan: AnyPlan,
+    frames: Mapping[str, GeoDataFrame] | None = None,
+    *,
+    ledger: Ledger | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> ContractResult:
-    """Give every site of a contract its zone; see :func:`planner.batches.run_contract`."""
+    """Give every site of a contract its climate zone.
+
+    Parameters
+    ----------
+    plan : PlanFile, str, Path or mapping
+        As :func:`run_site` takes it.
+    frames : mapping of str to geopandas.GeoDataFrame, optional
+        `sites`: polygons or points in place of the plan's `contract.sites`.
+    ledger : Ledger, optional
+        Takes what was repaired, assumed or left out.
+    progress : callable, optional
+        Called with (sites done, sites in all).
+
+    Returns
+    -------
+    planner.contract.ContractResult
+        With `sites_table()` as a GeoDataFrame.
+
+    Raises
+    ------
+    PlanError
+        The plan is faulty, or what it names is not there.
+    DataError
+        A layer cannot be used, or no site can; a single bad site is left out and listed.
+
+    Examples
+    --------
+    >>> import geopandas, planner, shapely
+    >>> places = {"Maricopa": (-112.0, 33.4), "Bozeman": (-111.0, 45.7)}
+    >>> points = [shapely.Point(at) for at in places.values()]
+    >>> sites = geopandas.GeoDataFrame({"name": list(places)}, geometry=points, crs="EPSG:4326")
+    >>> found = planner.run_contract({"contract": {"sites": {"name": "name"}}}, {"sites": sites})
+    >>> found.sites_table()[["name", "peak_month"]].to_dict("list")
+    {'name': ['Maricopa', 'Bozeman'], 'peak_month': [6, 7]}
+    """
     from planner import batches
+    from planner.frames import opened
 
-    return batches.run_contract(plan_file, ledger if ledger is not None else Ledger(), progress)
+    with opened(plan, frames) as plan_file:
+        return batches.run_contract(
+            plan_file, ledger if ledger is not None else Ledger(plan_file.plan.units), progress
+        )
 
 
-def check(plan_file: PlanFile, ledger: Ledger | None = None) -> list[PlannerError]:
-    """Read all that a plan names and return what would be refused; what would be repaired is in the ledger."""
+def check(
+    plan: AnyPlan, frames: Mapping[str, GeoDataFrame] | None = None, *, ledger: Ledger | None = None
+) -> list[PlannerError]:
+    """Read all that a plan names; decide and write nothing.
+
+    Parameters
+    ----------
+    plan, frames
+        As :func:`run_site` takes them.
+    ledger : Ledger, optional
+        Takes what would be repaired, assumed or left out.
+
+    Returns
+    -------
+    list of PlannerError
+        What would be refused, none where all can be used.
+
+    Raises
+    ------
+    PlanError
+        The plan itself is faulty.
+
+    Examples
+    --------
+    >>> import planner
+    >>> [error.what for error in planner.check({"layers": {"site": {"path": "nowhere.gpkg"}}})]
+    ['there is no file ...nowhere.gpkg']
+    """
     from planner import preflight
+    from planner.frames import opened
 
-    return preflight.check_inputs(plan_file, ledger if ledger is not None else Ledger())
+    with opened(plan, frames) as plan_file:
+        return preflight.check_inputs(plan_file, ledger if ledger is not None else Ledger(plan_file.plan.units))
 
 
 def write_site(result: SiteResult, folder: str | Path, force: bool = False) -> list[Path]:
-    """Write map, field sheet and tables of one site; see :func:`planner.show.write_site`."""
+    """Write map, field sheet and tables of one site.
+
+    Parameters
+    ----------
+    result : planner.job.SiteResult
+        What :func:`run_site` returned.
+    folder : str or Path
+        Made where it is not there.
+    force : bool
+        Overwrite files that are not ours, or that were changed since.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be written, or holds files that are not ours.
+
+    Examples
+    --------
+    >>> import planner
+    >>> planner.write_site(planner.run_site("campus.toml"), "out")  # doctest: +SKIP
+    """
     from planner import show
 
     return show.write_site(result, Path(folder), force)
 
 
 def write_contract(result: ContractResult, folder: str | Path, force: bool = False) -> list[Path]:
-    """Write map and tables of a contract; see :func:`planner.show.write_contract`."""
+    """Write map and tables of a contract.
+
+    Parameters
+    ----------
+    result : planner.contract.ContractResult
+        What :func:`run_contract` returned.
+    folder : str or Path
+        Made where it is not there.
+    force : bool
+        Overwrite files that are not ours, or that were changed since.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be written, or holds files that are not ours.
+
+    Examples
+    --------
+    >>> import planner
+    >>> planner.write_contract(planner.run_contract("contract.toml"), "out")  # doctest: +SKIP
+    """
     from planner import show
 
     return show.write_contract(result, Path(folder), force)

@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,7 +20,11 @@ from planner.climate.zones import APART_SD, zone_of, zone_sites
 from planner.ledger import DataError, Notice
 from planner.plan import Plan
 from planner.readings import QUANTITIES
+from planner.records import compared
 from planner.site import Bools, ContractSites, Floats, Ints, Shapes, inner_points
+
+if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
 
 NEAR_EDGE = 0.3  # a runner-up this likely makes the zone a close call
 STEEP_M = 150.0  # 1 K: a site this far above or below its cell is not what the cell is
@@ -51,6 +56,7 @@ class Rejected:
     why: str
 
 
+@compared
 @dataclass(frozen=True)
 class ContractResult:
     """The zones of a contract, one row a site (n).
@@ -72,6 +78,37 @@ class ContractResult:
     rejected: tuple[Rejected, ...]
     climate_picture: ClimatePicture | None
     notices: tuple[Notice, ...]
+
+    def sites_table(self) -> GeoDataFrame:
+        """Every site with its zone.
+
+        Returns
+        -------
+        geopandas.GeoDataFrame
+            One row a site, in the order of the file, geometry in EPSG:4326: `name`, `zone` (label, missing where
+            the ETo lies in none), `probability`, `runner_up` (label), `peak_month` (1 to 12, 0 where unknown),
+            `peak_eto_mm_day` with its standard deviation `spread_mm_day`, `elevation_m`, `flags` (codes, space
+            between).
+        """
+        import geopandas
+
+        zone = self.zone
+        labels = (*zone.table.labels, None)  # -1: none
+        return geopandas.GeoDataFrame(
+            {
+                "name": list(self.names),
+                "zone": [labels[k] for k in zone.zone],
+                "probability": zone.p_zone,
+                "runner_up": [labels[k] for k in zone.runner_up],
+                "peak_month": zone.peak_month + 1,
+                "peak_eto_mm_day": zone.peak_eto_mm_day,
+                "spread_mm_day": zone.spread_mm_day,
+                "elevation_m": self.elevation_m,
+                "flags": [" ".join(flags) for flags in self.flags],
+            },
+            geometry=list(self.shapes),
+            crs="EPSG:4326",
+        )
 
 
 def zones_of(

@@ -15,6 +15,7 @@ from planner.rain import RainResult, windward
 from planner.reach import ReachResult, margin
 from planner.reach.layouts import Question, fits
 from planner.reach.repeaters import Relays, no_relays, sharing
+from planner.records import compared
 from planner.site import Bools, Floats, Ints
 from planner.sun import SunResult
 
@@ -85,6 +86,7 @@ class Shortfall:
     month: int = -1
 
 
+@compared
 @dataclass(frozen=True)
 class Decision:
     """One row a mount (n).

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from pathlib import PurePath
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -25,6 +26,7 @@ from planner.reach.repeaters import Relays, fed_by, relays
 from planner.reach.scene import scene as radio_scene
 from planner.reach.study import ReachStudy, finer
 from planner.reach.study import study as study_of
+from planner.records import compared
 from planner.season import SeasonBasis, season_months
 from planner.site import Bools, Floats, Ints, Site
 from planner.siting import Siting, siting
@@ -37,9 +39,13 @@ from planner.sun.sky import spread_sky, sun_table_from_weather
 from planner.sun.spread import Doubt, LightSpread, carriers, light_spread
 from planner.sun.water import WaterBias, eto_bias_from_eto
 
+if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
+
 Progress = Callable[[str, int, int], None]  # (what is being done, done, total)
 
 
+@compared
 @dataclass(frozen=True)
 class SiteResult:
     """Everything that was found for one site; `show` draws it, and nothing more is computed there.
@@ -83,6 +89,73 @@ class SiteResult:
     def room(self) -> Floats:
         """(n, m) margin of each mount to each controller: 0 at the limit, negative out of reach."""
         return margin(self.reach, self.plan.sensor)
+
+    def mounts_table(self) -> GeoDataFrame:
+        """Every candidate with its verdict and its numbers.
+
+        Returns
+        -------
+        geopandas.GeoDataFrame
+            One row a candidate, indexed by `id`, points in EPSG:4326. `verdict`, `ruled_out_by` (codes of the
+            requirements, space between) and `support` are codes of :mod:`planner.decide` and
+            :mod:`planner.mounts`; `score` is 0 to 100, missing where ruled out; `height_m` above ground;
+            `light_share` and `direct_h_day` of the worst irrigation month; `passes_*` one column a requirement;
+            `controllers_reached` where there are controllers.
+        """
+        import geopandas
+
+        d, n = self.decision, len(self.mounts)
+        rank = {row: k + 1 for k, row in enumerate(d.order)}
+        rows = np.arange(n)
+        columns = {
+            "verdict": [d.verdict(k).value for k in range(n)],
+            "rank": [rank.get(k) for k in range(n)],
+            "score": d.score,
+            "ruled_out_by": [" ".join(short.requirement for short in shorts) for shorts in d.shortfalls],
+            "support": [support.value for support in self.mounts.support],
+            "fixed_to": list(self.mounts.on),
+            "height_m": self.mounts.height_m,
+            "facing_deg": self.mounts.facing_deg,
+            "light_share": self.sun.light_share[rows, d.worst_month],
+            "direct_h_day": self.sun.direct_h[rows, d.short_month],
+            "steepest_deg": self.rain.steepest_deg,
+            **{f"passes_{code}": d.passes[:, k] for k, code in enumerate(d.requirements)},
+        }
+        if self.room.shape[1]:
+            columns["controllers_reached"] = (self.room >= 0).sum(axis=1)
+        at = geopandas.points_from_xy(*self.mounts.xyz[:, :2].T, crs=self.site.crs)
+        frame = geopandas.GeoDataFrame(columns, geometry=at, index=list(self.mounts.ids))
+        return frame.rename_axis("id").to_crs("EPSG:4326")
+
+    def controllers_table(self) -> GeoDataFrame:
+        """Every controller with the place that serves it.
+
+        Returns
+        -------
+        geopandas.GeoDataFrame
+            One row a controller, indexed by `name`, points in EPSG:4326: `served_by` (id of the place of the
+            layout with the most room, missing where none reaches it), `distance_m` (metres, in space),
+            `probability` that the link holds (missing where the link is a cable), `indoors`.
+        """
+        import geopandas
+
+        controllers = self.site.controllers
+        m = len(controllers)
+        places = np.array(self.places, np.int64)
+        best = places[self.room[places].argmax(axis=0)] if len(places) else np.full(m, -1)
+        each = np.arange(m)
+        held = (best >= 0) & (self.room[best, each] >= 0) if m else np.zeros(0, bool)
+        links = self.reach.links.probability
+        by_radio = held & (self.plan.sensor.link == "radio")
+        columns = {
+            "served_by": [self.mounts.ids[k] if ok else None for k, ok in zip(best, held, strict=True)],
+            "distance_m": np.where(held, self.reach.distance_m[best, each], np.nan),
+            "probability": np.where(by_radio, links[best, each], np.nan),
+            "indoors": np.asarray(controllers.indoors, bool),
+        }
+        at = geopandas.points_from_xy(*controllers.xyz[:, :2].T, crs=self.site.crs)
+        frame = geopandas.GeoDataFrame(columns, geometry=at, index=list(controllers.names))
+        return frame.rename_axis("name").to_crs("EPSG:4326")
 
 
 @dataclass(frozen=True)

@@ -107,14 +107,20 @@ class CommandError(PlannerError):
 
 
 class PlanError(PlannerError):
+    """The plan file is wrong, or what it names is not there."""
+
     exit_code = Exit.PLAN
 
 
 class DataError(PlannerError):
+    """A layer, a raster or a table that the plan names holds something that cannot be used."""
+
     exit_code = Exit.DATA
 
 
 class OutputError(PlannerError):
+    """The output folder cannot be written, or holds files that are not ours."""
+
     exit_code = Exit.OUTPUT
 
 

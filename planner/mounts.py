@@ -16,6 +16,7 @@ import shapely
 
 from planner.plan import Mounts as MountsSection
 from planner.plan import NamedMount
+from planner.records import compared
 from planner.site import Bools, Floats, Ints, Site
 
 SHORTEST_EDGE_M = 1.0  # shorter edges are corners and reveals: no bracket fits
@@ -23,7 +24,7 @@ ROUND_OFF_M = (0.3, 0.8)  # how far a round or stepped outline may be straighten
 REFINE_STEP_M = 0.5  # of a move along the edge, and of mast: about what a fitter would bother with
 REFINE_ALONG_M = 5.0  # to either side: half the usual distance between candidates
 REFINE_RAISE_M = 2.0  # more mast than this wants guys and a look at the wind load: common practice, no source
-WINDS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
+WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 OPPOSITE = dict(zip(WINDS, (*WINDS[4:], *WINDS[:4]), strict=True))
 
 
@@ -36,6 +37,7 @@ class Support(StrEnum):
     NAMED = "named_point"
 
 
+@compared
 @dataclass(frozen=True)
 class Mounts:
     """Candidates, one row each (n).
@@ -279,6 +281,7 @@ def _straight_share(rings: Any) -> Floats:
 Judge = Callable[[Mounts], tuple[Floats, Floats, Ints]]
 
 
+@compared
 @dataclass(frozen=True)
 class Refined:
     """What a little more mast, or a step to the side, would buy at one mount.

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from functools import cached_property
-from typing import overload
+from dataclasses import dataclass, field
+from functools import cached_property, partial
+from typing import Any, overload
 
 import numpy as np
 
@@ -116,12 +116,24 @@ class OneWay:
     peak_eto_mm_day: Floats
     spread_mm_day: Floats
     zone: Ints
-    odds: Callable[[], Floats]
+    odds: Callable[[], Floats] = field(compare=False)
     said: Sequence[str]
 
     @cached_property
     def probability(self) -> Floats:
         return self.odds()
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Pickled with what is worked out on demand: the functions that do so cannot travel."""
+        known = partial(np.asarray, self.probability)
+        return OneWay, (
+            self.name,
+            self.peak_eto_mm_day,
+            self.spread_mm_day,
+            self.zone,
+            known,
+            tuple(self.said),
+        )
 
 
 @dataclass(frozen=True)

@@ -52,7 +52,31 @@ class PlanFile:
 def read_plan(path: str | Path, variables: Mapping[str, str] | None = None) -> PlanFile:
     """Read and validate a plan file.
 
-    Raises PlanError that names the file, the key, the nearest valid name, and what to do.
+    Parameters
+    ----------
+    path : str or Path
+        A TOML file; the README lists its keys. Paths in it are relative to it.
+    variables : mapping of str to str, optional
+        Values for `${NAME}` in its paths, before those of the environment.
+
+    Returns
+    -------
+    PlanFile
+        The plan, its path, and how to find the files that it names.
+
+    Raises
+    ------
+    PlanError
+        Names the file, the key, the nearest valid name, and what to do.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> from planner import read_plan
+    >>> path = pathlib.Path(tempfile.mkdtemp()) / "plan.toml"
+    >>> _ = path.write_text('title = "Depot"\\n[requirements]\\nmax_height_ft = 30')
+    >>> round(read_plan(path).plan.requirements.max_height_m, 3)
+    9.144
     """
     path = Path(path)
     try:
