@@ -12,11 +12,12 @@ import numpy as np
 import shapely
 
 from planner.climate.answer import ClimatePicture, SiteClimate, ZoneResult
+from planner.climate.eto import MonthlyInputs
 from planner.climate.zones import zone_sites
 from planner.decide import Decision, decide, got_at, substitutes
 from planner.layers import lonlat_shapes, named_xy, read_site, site_weather
 from planner.ledger import Kind, Ledger, Notice
-from planner.local_climate import climate_at, picture_around, table_of
+from planner.local_climate import climate_and_weather_at, picture_around, table_of
 from planner.mounts import Mounts, Refined, Support, find_mounts, refine
 from planner.plan import Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
@@ -37,7 +38,7 @@ from planner.sun.losses import DayOfSun, day_of_sun
 from planner.sun.shading import Shading, shading
 from planner.sun.sky import spread_sky, sun_table_from_weather
 from planner.sun.spread import Doubt, LightSpread, carriers, light_spread
-from planner.sun.water import WaterBias, eto_bias_from_eto
+from planner.sun.water import WaterBias, eto_bias, eto_bias_from_eto
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -188,7 +189,7 @@ def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = No
     tell("reading layers", 0, 1)
     site = read_site(plan_file, ledger)
     tell("climate", 0, 1)
-    climate, zone = _climate(plan_file, site, ledger)
+    climate, weather, zone = _climate(plan_file, site, ledger)
     season, basis = season_months(
         plan.season.months, climate.eto_mm_day[0], climate.rain_mm[0], climate.t_mean_c[0]
     )
@@ -213,13 +214,12 @@ def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = No
         Doubt(plan.sun.placing_sd_m, plan.sun.heights_sd_share, plan.sun.crown_light_sd),
         scene.shade,
     )
-    water = eto_bias_from_eto(
-        seen.sun.light_share,
-        climate.eto_mm_day[0],
-        climate.t_mean_c[0],
-        site.latitude_deg,
-        max(0.0, np.nan_to_num(site.elevation_m)),
-    )
+    height_m = max(0.0, np.nan_to_num(site.elevation_m))
+    if weather is not None:
+        water = eto_bias(seen.sun.light_share, weather, site.latitude_deg, height_m)
+    else:
+        months = (climate.eto_mm_day[0], climate.t_mean_c[0])
+        water = eto_bias_from_eto(seen.sun.light_share, *months, site.latitude_deg, height_m)
     refined = refine(site, seen.mounts, rows, partial(_tried, scene, repeaters, decision))
     light = _light(scene, ledger, tell) if plan.outputs.light_grid else None
     picture = picture_around(plan_file, np.array([site.longitude_deg]), np.array([site.latitude_deg]), ledger)
@@ -481,10 +481,18 @@ def _light(scene: _Scene, ledger: Ledger, tell: Progress) -> LightGrid:
     return grid
 
 
-def _climate(plan_file: PlanFile, site: Site, ledger: Ledger) -> tuple[SiteClimate, ZoneResult]:
+def _climate(
+    plan_file: PlanFile, site: Site, ledger: Ledger
+) -> tuple[SiteClimate, MonthlyInputs | None, ZoneResult]:
     plan = plan_file.plan
     given = plan.climate.elevation_m
-    elevation_m = np.array([given if given is not None else site.elevation_m])
-    climate = climate_at(plan_file, lonlat_shapes([site.outline], site.crs), elevation_m, ledger, names=[site.name])
+    climate, weather = climate_and_weather_at(
+        plan_file,
+        lonlat_shapes([site.outline], site.crs),
+        given if given is not None else site.elevation_m,
+        ledger,
+        site.name,
+    )
     table = table_of(plan_file, ledger)
-    return climate, zone_sites(climate, np.array([site.latitude_deg]), table, plan.climate.description, plan.units)
+    zone = zone_sites(climate, np.array([site.latitude_deg]), table, plan.climate.description, plan.units)
+    return climate, weather, zone

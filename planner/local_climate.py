@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 from shapely.geometry.base import BaseGeometry
 
 from planner.climate.answer import ClimatePicture, SiteClimate, ZoneTable
-from planner.climate.best import site_climate
+from planner.climate.best import site_climate, site_weather
+from planner.climate.eto import MonthlyInputs
 from planner.climate.picture import climate_picture
 from planner.climate.zones import equal_bands, zone_table
 from planner.layers.at_sites import read_climate
@@ -31,6 +33,15 @@ def climate_at(
     """The climate of n sites: what :func:`read_climate` reads, judged by :func:`site_climate`."""
     read = read_climate(plan_file, shapes_lonlat, ledger, names=names, strict=strict)
     return site_climate(plan_file.plan.climate, read, elevation_m, ledger)
+
+
+def climate_and_weather_at(
+    plan_file: PlanFile, shape_lonlat: Shapes, elevation_m: float, ledger: Ledger, name: str
+) -> tuple[SiteClimate, MonthlyInputs | None]:
+    """The climate of one site, and the months of its weather (12,) as far as the plan's files say."""
+    read, section = read_climate(plan_file, shape_lonlat, ledger, names=[name]), plan_file.plan.climate
+    climate = site_climate(section, read, np.array([elevation_m]), ledger)
+    return climate, site_weather(section, read, elevation_m)
 
 
 def picture_around(

@@ -205,6 +205,41 @@ def springs(tmp_path_factory):
     return folder, year
 
 
+def test_a_year_by_the_hour_as_months(springs):
+    """Day by day in plain Python: extremes, sums and means of days of the mean sun, then their mean over July."""
+    _, year = springs
+    found = hours.monthly_inputs(year)
+    days = [[] for _ in range(365)]
+    for k in range(HOURS):
+        days[int(np.floor(year.start_utc_h[k] + 0.5 + year.longitude_deg / 15) // 24 % 365)].append(k)
+    july = [days[d] for d in range(181, 212)]
+    assert found.t_min_c[6] == pytest.approx(np.mean([min(year.t_c[d]) for d in july]))
+    assert found.t_max_c[6] == pytest.approx(np.mean([max(year.t_c[d]) for d in july]))
+    assert found.radiation_mj_m2_day[6] == pytest.approx(np.mean([sum(year.radiation_mj_m2_h[d]) for d in july]))
+    assert found.vapour_pressure_kpa[6] == pytest.approx(
+        np.mean([np.mean(year.vapour_pressure_kpa[d]) for d in july])
+    )
+    assert found.wind_2m_m_s[6] == pytest.approx(np.mean([np.mean(year.wind_2m_m_s[d]) for d in july]))
+    assert found.t_max_c[6] > found.t_min_c[6] + 1
+
+
+def test_the_weather_file_tells_what_shade_costs(springs):
+    import shapely
+
+    folder, year = springs
+    plan = parse_plan({"climate": {"weather": "springs.epw", "wind_height_m": 10.0}}, folder / "plan.toml")
+
+    def at(lon: float, lat: float) -> eto.MonthlyInputs | None:
+        shape = np.array([shapely.Point(lon, lat)], object)
+        return local_climate.climate_and_weather_at(plan, shape, 1600.0, Ledger(), "here")[1]
+
+    near = at(-106.6, 35.2)
+    assert near is not None
+    # the file keeps the light to a thousandth of a watt, the wind and temperature to four places
+    assert_allclose(near.radiation_mj_m2_day, hours.monthly_inputs(year).radiation_mj_m2_day, rtol=0.01)
+    assert_allclose(near.t_max_c, hours.monthly_inputs(year).t_max_c, atol=0.05)
+
+
 def climate_at(folder, lon, lat, z=np.nan, strict=None, **climate):
     import shapely
 

@@ -778,7 +778,7 @@ def test_all_of_the_light_is_in_the_tables(yard: SiteResult) -> None:
     row, n = yard.decision.chosen, len(yard.mounts)
     spread = LightSpread(np.arange(12) / 100, np.arange(12) / 10)
     rng = np.random.default_rng(1)
-    water = WaterBias(*rng.uniform(-20, 0, (3, n, 12)), np.full(12, 5.0), ())
+    water = WaterBias(*rng.uniform(-20, 0, (4, n, 12)), np.full(12, 5.0), ())
     result = dataclasses.replace(yard, light_spread={row: spread}, water=water)
     rows = tables.mount_rows(result)
     month = mount.worst_month(yard.sun.light_share[row], yard.season)
@@ -796,7 +796,8 @@ def test_all_of_the_light_is_in_the_tables(yard: SiteResult) -> None:
         ("sky_view", yard.sun.sky_view),
         ("direct_h_day", yard.sun.direct_h),
         ("eto_bias_percent", water.percent),
-        ("eto_bias_spread_percent", water.spread_percent),
+        ("eto_bias_low_percent", water.low_percent),
+        ("eto_bias_high_percent", water.high_percent),
         ("eto_bias_by_sun_percent", water.by_sun_percent),
     ):
         assert rows[f"{name}_mar"].to_numpy() == pytest.approx(values[:, 2], abs=1e-6)
@@ -920,13 +921,15 @@ def test_the_water_that_shade_costs_in_words(yard: SiteResult) -> None:
     row = yard.decision.runners_up[0]
     percent = np.full((len(yard.mounts), 12), -1.0)
     percent[row] = [-9, -8, -1, -2, -3.04, -2, -1, -1, -1, -1, -7, -9]  # the winter is no irrigation season
-    bias = dataclasses.replace(
-        yard.water, percent=percent, spread_percent=percent * 0 + 0.8, by_sun_percent=percent * 2
-    )
+    bias = WaterBias(percent, percent * 1.5, percent * 0.5, percent * 2, np.full(12, 5.0), ("wind 2 m/s",))
     (said,) = mount.eto_error(dataclasses.replace(yard, water=bias), row)
     assert said.label == "Expected ETo error, May"
-    assert said.value == "−3.0 ± 0.8%"
-    assert said.basis.endswith("uses sunlight alone, −6.1%")
+    assert said.value == "−3.0% (−4.6 to −1.5%)"
+    assert said.basis.endswith("uses sunlight alone, −6.1%; assumed: wind 2 m/s")
+    little = dataclasses.replace(bias, percent=percent * 0, low_percent=percent * 0 - 0.049)
+    assert mount.eto_error(dataclasses.replace(yard, water=little), row)[0].value == "under 0.1%"
+    edge = dataclasses.replace(little, low_percent=percent * 0 - 0.051)
+    assert mount.eto_error(dataclasses.replace(yard, water=edge), row)[0].value.startswith("0.0% (−0.1 to")
     none = dataclasses.replace(bias, percent=np.full_like(percent, np.nan))
     assert mount.eto_error(dataclasses.replace(yard, water=none), row) == []
     assert mount.eto_error(dataclasses.replace(yard, water=None), row) == []

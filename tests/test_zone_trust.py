@@ -23,8 +23,9 @@ from planner.contract import STEEP_M, Flag
 from planner.eto_layer import write_eto_layer
 from planner.layers import conventions
 from planner.ledger import DataError, Ledger, OutputError, PlanError
-from planner.local_climate import climate_at, read_zone_table
+from planner.local_climate import climate_and_weather_at, climate_at, read_zone_table
 from planner.plan import parse_plan
+from planner.sun.water import eto_bias
 
 # --- the compiled forms --------------------------------------------------------------------------------------
 
@@ -270,6 +271,31 @@ def mountain(tmp_path: Path) -> dict[str, dict[str, str]]:
         "wind": {"path": "wind.tif", "unit": "m/s"},
         "elevation": {"path": "z.tif"},
     }
+
+
+def test_the_weather_of_a_site_is_what_the_plan_knows(tmp_path):
+    """For the ETo that a shaded sensor reports: layers as they are, lapsed to the site; the rest is None."""
+    layers = mountain(tmp_path)
+    here = np.array([shapely.Point(10.25, 44.75)], object)
+
+    def at(climate: dict[str, object], z: float) -> eto.MonthlyInputs | None:
+        plan = parse_plan({"climate": climate}, tmp_path / "plan.toml")
+        return climate_and_weather_at(plan, here, z, Ledger(), "here")[1]
+
+    year = 14 + 10 * np.cos((np.arange(12) - 6) / 6 * np.pi)
+    whole = at(layers, 1200.0)
+    assert whole is not None
+    assert_allclose(whole.t_min_c, year - 6 - 6.5, atol=1e-9)
+    assert_allclose(whole.t_max_c, year + 6 - 6.5, atol=1e-9)
+    assert_allclose(whole.vapour_pressure_kpa, eto.vapour_pressure_from_dew_point_kpa(year - 8 - 6.5), atol=1e-9)
+    assert_allclose(whole.radiation_mj_m2_day, 20.0)
+    assert_allclose(whole.wind_2m_m_s, eto.wind_at_2m_m_s(2.5, 10.0))
+    assert eto_bias(np.full((1, 12), 0.8), whole, 44.75, 1200.0).assumed == ()
+    no_wind = at({name: layer for name, layer in layers.items() if name != "wind"}, 200.0)
+    assert no_wind is not None
+    assert no_wind.wind_2m_m_s is None
+    assert eto_bias(np.full((1, 12), 0.8), no_wind, 44.75, 200.0).assumed == ("wind 2 m/s at 2 m, from 1 to 3",)
+    assert at({}, 200.0) is None
 
 
 def test_a_site_above_its_cell_is_lapsed(tmp_path):

@@ -21,7 +21,7 @@ from planner.climate.eto import (
     vapour_pressure_from_rh_mean_kpa,
     wind_at_2m_m_s,
 )
-from planner.climate.hours import StationMonths, station_months
+from planner.climate.hours import StationMonths, hourly_weather, monthly_inputs, station_months
 from planner.climate.spreads import (
     APART_KM,
     APART_MM_DAY,
@@ -143,6 +143,30 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
         yearly_peak_mm_day=read.yearly_peak_mm_day,
         at_sea=sea,
     )
+
+
+def site_weather(section: Climate, read: Readings, elevation_m: float) -> MonthlyInputs | None:
+    """Months (12,) of one site's weather, as far as layers or else a weather file near it say; None without both
+    extremes of temperature. elevation_m: NaN where unknown; where the cells' is known too, they are lapsed to it.
+    """
+    layers = {name: found.values[:1] for name, found in read.layers.items()}
+    layers = {name: values for name, values in layers.items() if np.isfinite(values).all()}
+    if {"tmin", "tmax"} <= layers.keys():
+        cell = np.nan if read.cell_elevation_m is None else read.cell_elevation_m[0]
+        moved = _lapsed(layers, np.full((1, 1), -LAPSE_K_PER_M * np.nan_to_num(elevation_m - cell)))
+        months = {name: values[0] for name, values in moved.items()}
+        wind = months.get("wind")
+        return MonthlyInputs(
+            months["tmin"],
+            months["tmax"],
+            months.get("radiation"),
+            _vapour_pressure(months, months["tmin"], months["tmax"])[0],
+            None if wind is None else wind_at_2m_m_s(wind, section.wind_height_m),
+        )
+    if read.station is not None and np.isfinite(read.station.away_km[0]):
+        found = monthly_inputs(hourly_weather(read.station.year, section.wind_height_m))
+        return found if all(np.isfinite(v).all() for v in vars(found).values()) else None
+    return None
 
 
 def _say_stood_in(name: str, found: AtSites, names: Sequence[str], section: Climate, ledger: Ledger) -> None:

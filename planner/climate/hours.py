@@ -20,6 +20,7 @@ from scipy.ndimage import maximum_filter1d
 from planner.climate.eto import (
     SOLAR_CONSTANT_MJ_M2_MIN,
     ZERO_C_IN_K,
+    MonthlyInputs,
     air_pressure_kpa,
     clear_sky_radiation,
     declination_rad,
@@ -35,7 +36,7 @@ from planner.climate.eto import (
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import Climate
 from planner.readings import Station, StationYear
-from planner.site import Bools, Floats
+from planner.site import Bools, Floats, Ints
 from planner.units import MONTH_DAYS, MONTHS
 
 HourlyReference = Literal["ASCE short", "FAO-56"]
@@ -216,15 +217,40 @@ def month_means(weather: HourlyWeather, hourly: Floats, longitude_deg: float) ->
 
     Days run from midnight to midnight by the mean sun at `longitude_deg`; one counts when all its hours are known.
     """
-    day = (np.floor(weather.start_utc_h + 0.5 + longitude_deg / 15.0) // 24 % 365).astype(np.int64)
+    day = _day(weather, longitude_deg)
     known = np.isfinite(hourly)
     whole = np.bincount(day, known, 365) == 24
-    sums = np.bincount(day, np.where(known, hourly, 0.0), 365)
+    return _means_of_days(np.asarray(np.bincount(day, np.where(known, hourly, 0.0), 365), np.float64), whole)
+
+
+def _day(weather: HourlyWeather, longitude_deg: float) -> Ints:
+    return np.asarray(np.floor(weather.start_utc_h + 0.5 + longitude_deg / 15.0) // 24 % 365, np.int64)
+
+
+def _means_of_days(daily: Floats, counts: Bools) -> tuple[Floats, Floats]:
+    """(12,) means of the days (365,) that count, and how many do; NaN where none does."""
     month = np.repeat(np.arange(12), MONTH_DAYS)
-    count = np.asarray(np.bincount(month, whole, 12), np.float64)
+    days = np.asarray(np.bincount(month, counts, 12), np.float64)
     with np.errstate(invalid="ignore", divide="ignore"):
-        means = np.bincount(month, np.where(whole, sums, 0.0), 12) / count
-    return np.asarray(means, np.float64), count
+        means = np.bincount(month, np.where(counts, daily, 0.0), 12) / days
+    return np.asarray(means, np.float64), days
+
+
+def monthly_inputs(weather: HourlyWeather) -> MonthlyInputs:
+    """A year by the hour as months (12,): mean daily extremes of temperature; mean sun, humidity and wind."""
+    longitude = weather.longitude_deg
+    day = _day(weather, longitude)
+    low, high = np.full(365, np.inf), np.full(365, -np.inf)
+    np.minimum.at(low, day, weather.t_c)
+    np.maximum.at(high, day, weather.t_c)
+    whole = np.bincount(day, np.isfinite(weather.t_c), 365) == 24
+    return MonthlyInputs(
+        _means_of_days(low, whole)[0],
+        _means_of_days(high, whole)[0],
+        month_means(weather, weather.radiation_mj_m2_h, longitude)[0],
+        month_means(weather, weather.vapour_pressure_kpa / 24.0, longitude)[0],
+        month_means(weather, weather.wind_2m_m_s / 24.0, longitude)[0],
+    )
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,9 @@ are the site's. In FAO-56 Penman-Monteith (eq. 6) only net radiation changes, so
 
 The second line takes back a third to a half of the first in summer, and all of it in some winters, as eq. 39 has
 it; where the longwave loss is that of the open sky instead, the loss is the first line alone. How a given sensor
-turns sunlight into ET is its maker's secret. So both forms are in the spread, and beside them stands the worst end,
-a sensor whose ET goes with the sun alone: s - 1.
+turns sunlight into ET is its maker's secret. So both forms are in the range, and beside it stands the worst end, a
+sensor whose ET goes with the sun alone: s - 1. Where eq. 39 takes back more than the first line, nothing is lost:
+less sun never reports more.
 """
 
 from __future__ import annotations
@@ -40,14 +41,15 @@ KRS = (eto.KRS_INTERIOR, eto.KRS_COAST)
 class WaterBias:
     """Change of the ETo reported at n mounts over that of the open site, per cent, months January first.
 
-    percent: (n, 12), below zero where the sensor under-waters; NaN in months with next to no ETo or no climate.
-    spread_percent: (n, 12) largest departure among the cases of what is not known. by_sun_percent: (n, 12) for a
-    sensor whose ET goes with the sun alone: the worst end. open_mm_day: (12,) ETo of the open site that percent is
-    of. assumed: what stood in for what was not known, in words.
+    percent: (n, 12), below zero where the sensor under-waters, never above it; NaN in months with next to no ETo or
+    no climate. low_percent, high_percent: (n, 12) its range over the cases of what is not known. by_sun_percent:
+    (n, 12) for a sensor whose ET goes with the sun alone, as a rule the worst end. open_mm_day: (12,) ETo of the
+    open site that percent is of. assumed: what stood in for what was not known, in words.
     """
 
     percent: Floats
-    spread_percent: Floats
+    low_percent: Floats
+    high_percent: Floats
     by_sun_percent: Floats
     open_mm_day: Floats
     assumed: tuple[str, ...]
@@ -62,10 +64,10 @@ def eto_bias(
     """Bias at mounts that keep (n, 12) shares of the light, from a site's monthly weather.
 
     climate: (12,) or (12, 1) arrays; radiation, humidity and wind may be None, and are then varied. The longwave
-    loss is taken once from the sensor's own reading and, for the spread, once from the open sky's.
+    loss is taken once from the sensor's own reading and, for the range, once from the open sky's.
 
         bias = eto_bias(sun.light_share, MonthlyInputs(t_min, t_max, rs, ea, u2), 40.0, 1600.0)
-        bias.percent[mount, 6], bias.spread_percent[mount, 6]
+        bias.percent[mount, 6], bias.low_percent[mount, 6], bias.high_percent[mount, 6]
     """
     low, high = _twelve(climate.t_min_c), _twelve(climate.t_max_c)
     rs, ea, u2 = (
@@ -120,7 +122,7 @@ def eto_bias_from_eto(
     """The same where only (12,) ETo and mean temperature are known, by the derivative of ETo with the sun.
 
     The daily range follows from ETo by Hargreaves-Samani (eq. 52), radiation from the range (eq. 50), the dew point
-    from the minimum temperature (eq. 48): each varied for the spread, as is the wind. The loss is over the ETo
+    from the minimum temperature (eq. 48): each varied for the range, as is the wind. The loss is over the ETo
     given.
     """
     open_eto, t_mean = _twelve(eto_mm_day), _twelve(t_mean_c)
@@ -184,20 +186,18 @@ def eto_lost_mm_day(
 def _bias(light_share: Floats, cases: Iterable[tuple[Floats, Floats]], assumed: tuple[str, ...]) -> WaterBias:
     """From the open site's ETo and what is lost, case by case; the first is the middle one."""
     share = np.atleast_2d(np.asarray(light_share, float))
-    middle = open_eto = None
-    spread = np.zeros(share.shape)
-    for total, lost in cases:
-        # a report is never below zero
-        percent = -100.0 * np.minimum(lost / np.maximum(total, 1e-9), 1.0)
-        if middle is None or open_eto is None:
-            middle, open_eto = percent, np.maximum(total, 0.0)
-        spread = np.maximum(spread, np.abs(percent - middle))
-    assert middle is not None  # there is always a middle case
-    assert open_eto is not None
+    totals, losses = zip(*cases, strict=True)
+    open_eto = np.maximum(totals[0], 0.0)
+    # a report is never below zero, and less sun never reports more
+    kept = [
+        1.0 - np.clip(lost / np.maximum(total, 1e-9), 0.0, 1.0) for total, lost in zip(totals, losses, strict=True)
+    ]
+    percent = 100.0 * (np.stack(kept) - 1.0)
     said = open_eto >= LEAST_ETO_MM_DAY
     return WaterBias(
-        np.where(said, middle, np.nan),
-        np.where(said, spread, np.nan),
+        np.where(said, percent[0], np.nan),
+        np.where(said, percent.min(axis=0), np.nan),
+        np.where(said, percent.max(axis=0), np.nan),
         np.where(said, 100.0 * (share - 1.0), np.nan),
         open_eto,
         assumed,

@@ -30,9 +30,10 @@ are
   controllers that no place reaches)
 - `closely`: one object for each mount with a card or a name in the plan: `id`, 12 values each of `light_share`,
   `light_share_spread` (standard deviation), `beam_share`, `sky_view`, `direct_h_day`, `direct_h_day_spread`,
-  `eto_bias_percent`, `eto_bias_spread_percent` and `eto_bias_by_sun_percent`, `rain_sector_deg` and
-  `rain_sector_class` (36 values: steepest obstacle in sectors of 10 degrees, the first centred on north, and its
-  WMO-No. 8 precipitation class), `clock` (true solar time, or the time zone) of all hours that follow, `first_h`,
+  `eto_bias_percent`, `eto_bias_low_percent`, `eto_bias_high_percent` and `eto_bias_by_sun_percent`,
+  `rain_sector_deg` and `rain_sector_class` (36 values: steepest obstacle in sectors of 10 degrees, the first
+  centred on north, and its WMO-No. 8 precipitation class), `clock` (true solar time, or the time zone) of all hours
+  that follow, `first_h`,
   `last_h`, `gap_h` (12 values: first and last direct sun, longest gap between), `losses` (each `name`, `kind`,
   `months`, `from_h`, `to_h` (above 24 past midnight), `hours_day`, `light_share` of those months' light), `raised`
   (each `more_mast_m`, `light_share` in the worst irrigation month, `score`), `moved` (each `along_edge_m`, positive
@@ -40,8 +41,8 @@ are
 - `requirements`, `weights`: as judged; `mounts`: one object a candidate, keys as the columns of `mounts.csv`. There
   and above, `light_share` is the share of the open sky's light that is kept, beam and diffuse, `beam_share` that of
   the beam, `sky_view` that of the diffuse light; `eto_bias_percent` how far off the ETo reported is,
-  `eto_bias_by_sun_percent` that of a sensor that uses sunlight alone; `*_spread` are given for the mounts with a
-  card or a name
+  `eto_bias_low_percent` to `eto_bias_high_percent` its range, `eto_bias_by_sun_percent` that of a
+  sensor that uses sunlight alone; `*_spread` are given for the mounts with a card or a name
 - `notices`: each `kind`, `where`, `what`, `features` (names), `more_features` (how many besides)
 
 Of a contract: `format`: "noonmark contract", `version`, `title`, `zone_table_source`, `count`, `zones` (sites by
@@ -200,7 +201,8 @@ def _water(result: SiteResult) -> dict[str, Floats]:
         return {}
     return {
         "eto_bias_percent": bias.percent,
-        "eto_bias_spread_percent": bias.spread_percent,
+        "eto_bias_low_percent": bias.low_percent,
+        "eto_bias_high_percent": bias.high_percent,
         "eto_bias_by_sun_percent": bias.by_sun_percent,
     }
 
