@@ -196,7 +196,8 @@ def _code_parts(code: CodeType, named: dict[str, Any], seen: set[int]) -> Iterat
 @functools.cache
 def _root() -> Path | None:
     """The first folder that can be written; None where none can, and every run then compiles anew."""
-    places = [Path(numba.config.CACHE_DIR) / "noonmark"] if numba.config.CACHE_DIR else []
+    named = vars(config)["CACHE_DIR"]  # from NUMBA_CACHE_DIR
+    places = [Path(named) / "noonmark"] if named else []
     places += [
         platformdirs.user_cache_path("noonmark") / "kernels",
         Path(__file__).parent / "__pycache__" / "kernels",

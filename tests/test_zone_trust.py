@@ -106,9 +106,10 @@ def daily():
     return {name: pd.Series(values, index=day) for name, values in frame.items()}
 
 
+@pytest.mark.oracles
 def test_daily_penman_monteith_is_that_of_pyet(daily):
     """pyet 1.3 and later, `pm_fao56`: the same form and constants, days with zero soil heat. To 1e-6 and better."""
-    pyet = pytest.importorskip("pyet")
+    pyet = pytest.importorskip("pyet", reason="needs the extra `oracles`")
     theirs = pyet.pm_fao56(
         (daily["tmin"] + daily["tmax"]) / 2,
         daily["u2"],
@@ -124,9 +125,10 @@ def test_daily_penman_monteith_is_that_of_pyet(daily):
     assert_allclose(ours, theirs, rtol=1e-6)
 
 
+@pytest.mark.oracles
 def test_hargreaves_differs_from_pyet_by_the_latent_heat_alone(daily):
     """pyet takes the latent heat of FAO-56 eq. 3-1 of Annex 3, 2.501 - 0.002361 T; we take 2.45 (eq. 20 and 52)."""
-    pyet = pytest.importorskip("pyet")
+    pyet = pytest.importorskip("pyet", reason="needs the extra `oracles`")
     mean = (daily["tmin"] + daily["tmax"]) / 2
     theirs = pyet.hargreaves(mean, daily["tmax"], daily["tmin"], np.radians(35.0))
     ra = eto.extraterrestrial_radiation(35.0, np.arange(365) + 1.0)

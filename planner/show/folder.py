@@ -10,6 +10,7 @@ import contextlib
 import hashlib
 import json
 import os
+import secrets
 import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -139,17 +140,13 @@ def check_folder(folder: Path, names: Iterable[str], force: bool) -> None:
 
 def _write_beside(path: Path, content: bytes) -> Path:
     """Write `content` to a new file in the folder of `path`, flushed to the disk; the caller moves it."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    part = Path(name)
+    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
-        with os.fdopen(handle, "wb") as stream:
+        # not by tempfile, whose files are private: results are for sharing, within what the user's umask allows
+        with part.open("xb") as stream:
             stream.write(content)
             stream.flush()
             os.fsync(stream.fileno())
-        # mkstemp makes private files; results are for sharing, within what the user's umask allows
-        umask = os.umask(0)
-        os.umask(umask)
-        part.chmod(0o666 & ~umask)
     except BaseException:
         part.unlink(missing_ok=True)
         raise
