@@ -13,15 +13,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from planner.ledger import DataError, Ledger, Notice, OutputError, PlanError, PlannerError
-from planner.plan import PlanFile, read_plan
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
 
     from planner.contract import ContractResult
     from planner.job import SiteResult
+    from planner.plan import PlanFile, read_plan
 
-AnyPlan: TypeAlias = PlanFile | str | Path | Mapping[str, Any]
+    AnyPlan: TypeAlias = PlanFile | str | Path | Mapping[str, Any]
 
 __version__ = "0.1.0"
 __all__ = [
@@ -40,7 +40,16 @@ __all__ = [
     "write_site",
 ]
 
-# The rooms are imported when called: reading a plan should not wait for GDAL and pvlib to load.
+# The rooms are imported when called: reading a plan should not wait for GDAL and pvlib to load, nor the import of
+# this for NumPy and pydantic.
+
+
+def __getattr__(name: str) -> Any:
+    if name in ("PlanFile", "read_plan"):
+        from planner import plan
+
+        return getattr(plan, name)
+    raise AttributeError(f"module '{__name__}' has no attribute '{name}'")
 
 
 def run_site(

@@ -7,7 +7,7 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
@@ -15,7 +15,9 @@ from rich.markup import escape
 
 from planner import __version__
 from planner.ledger import Exit, Ledger, PlannerError
-from planner.plan import PlanFile, read_plan
+
+if TYPE_CHECKING:
+    from planner.plan import PlanFile
 
 app = typer.Typer(
     name="noonmark",
@@ -97,6 +99,12 @@ def _variables(pairs: list[str] | None) -> dict[str, str]:
     return found
 
 
+def _read(plan: Path, variables: dict[str, str] | None = None) -> PlanFile:
+    from planner.plan import read_plan  # here: what only asks for help should not wait for it
+
+    return read_plan(plan, variables)
+
+
 def _folder(out: Path | None, plan: Path) -> Path:
     return out if out is not None else Path("noonmark-out") / plan.stem
 
@@ -162,7 +170,7 @@ def site(
 ) -> None:
     """Decide one site: mount point, zone, reach; writes the map, the field sheet and the tables."""
     variables, talk = _variables(var), Talk(quiet, as_json)
-    _run(lambda: _site(read_plan(plan, variables), _folder(out, plan), force, talk))
+    _run(lambda: _site(_read(plan, variables), _folder(out, plan), force, talk))
 
 
 @app.command()
@@ -185,7 +193,7 @@ def contract(
     What was interrupted goes on where it stopped.
     """
     variables, talk = _variables(var), Talk(quiet, as_json)
-    _run(lambda: _contract(read_plan(plan, variables), _folder(out, plan), force, talk, scheduler, part_sites))
+    _run(lambda: _contract(_read(plan, variables), _folder(out, plan), force, talk, scheduler, part_sites))
 
 
 @app.command()
@@ -207,7 +215,7 @@ def climate(
 
         ledger = Ledger()
         target = out if out is not None else Path(f"{plan.stem}-eto.tif")
-        write_eto_layer(read_plan(plan, variables), target, ledger, lambda d, n: talk.progress("ETo", d, n), force)
+        write_eto_layer(_read(plan, variables), target, ledger, lambda d, n: talk.progress("ETo", d, n), force)
         for notice in ledger:
             talk.note(str(notice))
         talk.say(f"Wrote {target}: 12 bands of mm/day, January first.")
@@ -228,7 +236,7 @@ def check(
 
         ledger = Ledger()
         try:
-            errors = check_inputs(read_plan(plan, variables), ledger)
+            errors = check_inputs(_read(plan, variables), ledger)
         except PlannerError as whole:
             errors = [whole]
         if as_json:
@@ -268,9 +276,9 @@ def demo(
 
     def work() -> Exit:
         examples = examples_folder()
-        code = _site(read_plan(examples / "campus" / "campus.toml"), out, force, talk)
+        code = _site(_read(examples / "campus" / "campus.toml"), out, force, talk)
         contract_talk = Talk(quiet or as_json, False)
-        _contract(read_plan(examples / "contract" / "contract.toml"), out / "contract", force, contract_talk)
+        _contract(_read(examples / "contract" / "contract.toml"), out / "contract", force, contract_talk)
         return code
 
     _run(work)

@@ -24,7 +24,7 @@ import numba
 import numpy as np
 import platformdirs
 from numba import njit, prange
-from numba.core import types
+from numba.core import config, types
 from numba.core.caching import CompileResultCacheImpl, FunctionCache
 from numba.core.dispatcher import Dispatcher
 

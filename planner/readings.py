@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.months import MONTH_DAYS
 from planner.site import Bools, Floats
-from planner.units import MM_PER_IN, MONTH_DAYS
+from planner.units import MM_PER_IN
 
 HOURS = 8760  # a common year
 

@@ -6,8 +6,8 @@ from enum import StrEnum
 
 import numpy as np
 
+from planner.months import MONTH_DAYS
 from planner.site import Bools, Floats
-from planner.units import MONTH_DAYS
 
 # A month needs water where ETo exceeds effective rain by more than the soil gives back, and plants grow. The margin
 # is 25 mm a month, about what roots can draw from 30 cm of loam (150 mm/m held, half of it readily drawn: FAO-56

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Literal
 
-import numpy as np
-
 Units = Literal["us", "metric"]
 
 M_PER_FT = 0.3048  # international foot, exact
@@ -68,8 +66,6 @@ def odds(probability: float) -> str:
     return "under 1%" if probability < 0.01 else f"{probability:.0%}"
 
 
-# A non-leap year: a mean year is what normals describe.
-MONTH_DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")  # in tables
 MONTH_NAMES = (  # in sentences
     "January",

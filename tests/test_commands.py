@@ -180,3 +180,23 @@ def test_what_is_no_scheduler_is_answered(folder: Path) -> None:
         assert re.search("no scheduler", text)
         assert address in text
     assert not (folder / "noonmark-out").exists()
+
+
+@pytest.mark.parametrize("words", ["import planner", "import planner.cli", "planner.cli --help"])
+def test_what_only_asks_for_help_loads_nothing_heavy(words: str, tmp_path: Path) -> None:
+    """Under 0.3 s on two quiet cores; held by what is loaded, for a clock would measure the machine."""
+    run_it = "import runpy; runpy.run_module('planner.cli', run_name='__main__')"
+    code = words if words.startswith("import") else run_it
+    heavy = (
+        "numpy pandas numba scipy shapely pyproj pyogrio rasterio geopandas pyarrow pvlib h5py pydantic folium PIL"
+    )
+    told = (
+        "import atexit, sys\n"
+        f"atexit.register(lambda: print('loaded:', *(set('{heavy}'.split()) & set(sys.modules))))"
+    )
+    env = {**ENV, "PYTHONPATH": os.pathsep.join(filter(None, [ENV.get("PYTHONPATH"), str(ROOT)]))}
+    done = subprocess.run(
+        [sys.executable, "-c", f"{told}\n{code}", "--help"],
+        cwd=tmp_path, env=env, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert done.stdout.splitlines()[-1].split() == ["loaded:"]

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from planner.climate import kernels
+from planner.months import MONTH_DAYS
 from planner.site import Floats, Ints
-from planner.units import MONTH_DAYS
 
 _MONTH_STARTS = np.concatenate([[0], np.cumsum(MONTH_DAYS)])
 

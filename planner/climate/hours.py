@@ -34,10 +34,11 @@ from planner.climate.eto import (
     wind_at_2m_m_s,
 )
 from planner.ledger import DataError, Kind, Ledger
+from planner.months import MONTH_DAYS
 from planner.plan import Climate
 from planner.readings import Station, StationYear
 from planner.site import Bools, Floats, Ints
-from planner.units import MONTH_DAYS, MONTHS
+from planner.units import MONTHS
 
 HourlyReference = Literal["ASCE short", "FAO-56"]
 

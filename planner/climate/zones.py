@@ -17,10 +17,11 @@ from planner.climate.answer import OneWay, Sentences, SiteClimate, ZoneResult, Z
 from planner.climate.eto import monthly_daylight_hours
 from planner.climate.spreads import DESCRIPTION_WAY_MM_DAY, HOTTEST_MONTH_C, TEMPERATURE_WAY_MM_DAY
 from planner.ledger import DataError, Kind, Ledger, PlanError
+from planner.months import MONTH_DAYS
 from planner.plan import EtoUnit
 from planner.readings import ZoneRows
 from planner.site import Bools, Floats, Ints
-from planner.units import MM_PER_IN, MONTH_DAYS, MONTHS, Units, eto, temperature
+from planner.units import MM_PER_IN, MONTHS, Units, eto, temperature
 
 WAYS = ("peak-month ETo", "hottest month's temperature", "description of the climate")
 

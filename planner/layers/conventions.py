@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from planner.units import MONTH_DAYS
+from planner.months import MONTH_DAYS
 
 # as files write them (UDUNITS, spaces and case put aside) to as a plan does
 _UNITS = {

@@ -7,10 +7,11 @@ from typing import Literal
 
 import numpy as np
 
+from planner.months import MONTH_DAYS
 from planner.programme.runtime import L_PER_GAL, M2_PER_FT2
 from planner.programme.stations import Stations
 from planner.site import Floats
-from planner.units import MM_PER_IN, MONTH_DAYS
+from planner.units import MM_PER_IN
 
 Budget = Literal["mwelo residential", "mwelo non-residential", "epa"]
 # A depth of one inch on one square foot, gallons: 144 / 231 = 0.6234; MWELO prints 0.62.

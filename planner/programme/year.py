@@ -7,10 +7,10 @@ from typing import Literal
 
 import numpy as np
 
+from planner.months import MONTH_DAYS
 from planner.programme.base import BaseProgramme
 from planner.season import effective_rain_mm
 from planner.site import Bools, Floats, Ints
-from planner.units import MONTH_DAYS
 
 RainRule = Literal["fao", "scs", "none"]
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.climate.days import StationDays, month_of
+from planner.months import MONTH_DAYS
 from planner.readings import Days
 from planner.site import Bools, Floats
-from planner.units import MONTH_DAYS
 
 WET_MONTH_SHARE = 0.5  # of the peak: months under it are not judged where rain exceeds ETo
 LEAST_ETO_MM_DAY = 1.5

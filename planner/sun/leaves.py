@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from planner.compiled import kernel
+from planner.months import MONTH_DAYS
 from planner.site import Floats
-from planner.units import MONTH_DAYS
 
 TROPIC_DEG = 23.44
 

@@ -24,10 +24,10 @@ import pandas as pd
 import pvlib
 
 from planner.compiled import kernel
+from planner.months import MONTH_DAYS
 from planner.readings import HOURS, Weather
 from planner.site import Floats, Ints
 from planner.sun.path import YEAR, SunTable
-from planner.units import MONTH_DAYS
 
 Sky = Literal["isotropic", "hay-davies", "perez"]
 
