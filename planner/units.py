@@ -42,7 +42,7 @@ def rain(value_mm: float, units: Units) -> str:
 
 def temperature(value_c: float, units: Units) -> str:
     """'24 °C' or '75 °F'."""
-    return f"{value_c * 9 / 5 + 32:.0f} °F" if units == "us" else f"{value_c:.0f} °C"
+    return f"{fixed(value_c * 9 / 5 + 32)} °F" if units == "us" else f"{fixed(value_c)} °C"
 
 
 def percent(share: float) -> str:
