@@ -19,8 +19,18 @@ IEC_60228 = {
 THINNEST_AWG = 40
 WAYS = f"'18 AWG' (0 to {THINNEST_AWG}) or '1.5 mm2' (one of {', '.join(f'{a:g}' for a in IEC_60228)})"
 
-# '18 AWG', '18/2 AWG' (two wires), '18 ga', '18 gauge'; else 'AWG 18', 'AWG #18'
-BEFORE = re.compile(r"(?<![\w.,])(\d{1,2})(?:/\d+)?\s*(?:AWG|gauge|ga)\b", re.IGNORECASE)
+# size and number of wires, either first: '18-2 AWG', '18/2', '2 x 18 AWG', '2C/18 AWG', 'AWG 18/2'
+UNIT = r"(?:AWG|gauge|ga)\b"
+BOTH = r"(\d{1,2})\s*(?:c|cond\w*)?\s*[-/x×*]\s*(\d{1,2})\s*(?:c|cond\w*)?"
+PAIR = re.compile(
+    rf"(?<![\w.,/-])(?:{BOTH}\s*-?\s*{UNIT}|{UNIT}\s*(?:no\.?|#)?\s*{BOTH}(?![\d.,]|\s*mm))", re.IGNORECASE
+)
+ALONE = re.compile(rf"\s*#?{BOTH}\s*(?:(?:wire|cable|conductors?)\s*)?", re.IGNORECASE)
+THICKEST_OF_TWO = (
+    10  # of a cable for sensors; a number under that is the number of wires: common practice, no source
+)
+# '18 AWG', '18-gauge', '18 ga'; else 'AWG 18', 'AWG #18'
+BEFORE = re.compile(rf"(?<![\w.,])(\d{{1,2}})\s*-?\s*{UNIT}", re.IGNORECASE)
 AFTER = re.compile(r"\b(?:AWG|gauge)\s*(?:no\.?|#)?\s*(\d{1,2})(?![\d.,]*\d|\s*mm)", re.IGNORECASE)
 METRIC = re.compile(
     r"(?<![\d.,])(\d+(?:[.,]\d+)?)\s*(?:mm\s*(?:\^?\s*2(?!\d)|²)|(?:sq\.?|square)\s*mm\b|mm\s*sq\b)", re.IGNORECASE
@@ -51,14 +61,34 @@ def metric(area_mm2: float) -> Conductor:
 
 
 def conductor(text: str) -> Conductor:
-    """The conductor that a data sheet's words name; of two equivalents the thinner. ValueError where none is known.
+    """The conductor that a data sheet's words name; of two equivalents the thinner.
+
+    ValueError where none is known, or where size and number of wires cannot be told apart.
 
     >>> conductor("1 mm2 / 18 AWG").name
     '18 AWG'
     """
-    gauges = [int(n) for n in BEFORE.findall(text) or AFTER.findall(text)]
+    whole = ALONE.fullmatch(text)
+    written = f"{_size(text, whole[1], whole[2])} AWG" if whole else PAIR.sub(_as_size, text)
+    gauges = [int(n) for n in BEFORE.findall(written) or AFTER.findall(written)]
     areas = [float(number.replace(",", ".")) for number in METRIC.findall(text)]
     found = [awg(n) for n in gauges if n <= THINNEST_AWG] + [metric(a) for a in areas if a in IEC_60228]
     if not found:
         raise ValueError(f"'{text}' names no conductor that is known; write {WAYS}")
     return max(found, key=lambda c: c.ohm_per_km)
+
+
+def _as_size(match: re.Match[str]) -> str:
+    one, other = (n for n in match.groups() if n is not None)
+    return f"{_size(match[0], one, other)} AWG "
+
+
+def _size(text: str, one: str, other: str) -> int:
+    """The gauge of 'size-wires' or 'wires-size'; the trade writes both."""
+    sizes = [int(n) for n in (one, other) if int(n) >= THICKEST_OF_TWO]
+    if len(sizes) != 1:
+        raise ValueError(
+            f"'{text.strip()}' does not say which number is the size and which the number of wires; "
+            f"write the size alone, as {WAYS}"
+        )
+    return sizes[0]

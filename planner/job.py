@@ -23,10 +23,12 @@ from planner.plan import Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
 from planner.reach import ReachResult, margin, reach
 from planner.reach.layouts import Question
+from planner.reach.radio import assumed, rated_m
 from planner.reach.repeaters import Relays, fed_by, relays
 from planner.reach.scene import scene as radio_scene
 from planner.reach.study import ReachStudy, finer
 from planner.reach.study import study as study_of
+from planner.reach.wire import sensor_cable
 from planner.records import compared
 from planner.season import SeasonBasis, season_months
 from planner.site import Bools, Floats, Ints, Site
@@ -419,8 +421,26 @@ def _study(
     if decision.chosen >= 0:
         usable[decision.chosen] = True  # the plan may have chosen it in spite of a requirement
     if plan.sensor.link == "radio":
+        if keys := assumed(plan.sensor):
+            sensor = plan.sensor
+            heights = [ledger.length(h) for h in (sensor.rated_sensor_height_m, sensor.rated_receiver_height_m)]
+            rated = f"rated range {ledger.length(rated_m(sensor))}" if rated_m(sensor) > 0 else "its powers"
+            ledger.add(
+                Kind.ASSUMED,
+                "sensor",
+                f"{rated}, antennas {heights[0]} and {heights[1]} up, {sensor.radio_band_mhz:g} MHz: the plan does "
+                f"not say {', '.join(keys)}, take them from the data sheet",
+            )
         for said in reached.radio.outside:
             ledger.add(Kind.ASSUMED, "sensor.radio_band_mhz", said)
+    elif missing := sensor_cable(plan.sensor).assumed:
+        sheet = sensor_cable(plan.sensor)
+        ledger.add(
+            Kind.CHECK,
+            "sensor",
+            f"{ledger.length(sheet.supplied_m)} of cable supplied and {ledger.length(sheet.longest_m)} allowed of "
+            f"{sheet.conductor.name}: the plan does not say {', '.join(missing)}, take them from the data sheet",
+        )
     found = study_of(
         site,
         plan,

@@ -7,6 +7,9 @@ import shapely
 
 from planner.site import Crowns, Heights, bare_site, prisms
 
+SUPPLIED = {"cable_supplied_m": 12.0, "cable_conductor": "18 AWG"}  # invented
+SHEET = SUPPLIED | {"cable_longest_m": 60.0}  # a sensor's data sheet
+
 
 def scattered(seed=7, buildings=60, trees=40, side_m=400.0, terrain_cell_m=None, hedges=6):
     rng = np.random.default_rng(seed)

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from campus_scenes import scattered
+from campus_scenes import SHEET, scattered
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
@@ -50,7 +50,7 @@ def test_distance_is_in_space_and_cable_goes_down_and_up():
     found = one(site_with([[30, 40, 1.5]]), [0, 0, 13.5])
     assert found.distance_m[0, 0] == pytest.approx(np.sqrt(50**2 + 12**2))
     assert np.isnan(found.cable_m).all()  # a radio sensor has none
-    wired = one(site_with([[30, 40, 1.5]]), [0, 0, 13.5], sensor=Sensor(link="cable"))
+    wired = one(site_with([[30, 40, 1.5]]), [0, 0, 13.5], sensor=Sensor(link="cable", **SHEET))
     assert wired.cable_m[0, 0] == pytest.approx((50 + 13.5 + 1.5) * 1.1 + 1)  # a tenth of slack, 1 m for the ends
     assert found.range_share[0, 0] == pytest.approx(found.distance_m[0, 0] / 400)
 
@@ -179,7 +179,7 @@ def test_words():
 @pytest.mark.parametrize(("distance", "holds"), [(8, True), (30, True), (80, False)])
 def test_no_cable_beyond_the_longest(distance, holds):
     """60 m longest: common practice, no source."""
-    cable = Sensor(link="cable")
+    cable = Sensor(link="cable", **SHEET)
     found = one(site_with([[distance, 0, 1.5]]), [0, 0, 3.0], sensor=cable)
     assert (margin(found, cable)[0, 0] >= 0) == holds
 

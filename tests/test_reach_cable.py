@@ -6,6 +6,7 @@ import geopandas
 import numpy as np
 import pytest
 import shapely
+from campus_scenes import SHEET, SUPPLIED
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -29,7 +30,7 @@ from planner.reach.cable import (
     routes,
 )
 from planner.reach.study import study
-from planner.reach.wire import check, drop_v, loop_ohm
+from planner.reach.wire import Assumed, check, drop_v, loop_ohm, sensor_cable
 from planner.site import Cover, Grounds, KeepOut, KeepOuts, Places, bare_site, prisms
 
 PRICES = Prices()
@@ -70,30 +71,41 @@ def test_drop_and_loop():
     assert loop_ohm(60, awg(18), 75) / loop_ohm(60, awg(18)) == pytest.approx(1.216, abs=0.001)
 
 
-@pytest.mark.parametrize(
-    ("text", "name"),
-    [
-        ("1 mm2 / 18 AWG", "18 AWG"),
-        ("18AWG", "18 AWG"),
-        ("1.5 mm² cable", "1.5 mm2"),
-        ("14 awg or 0.75 mm2", "0.75 mm2"),
-        ("AWG 18", "18 AWG"),
-        ("AWG #16", "16 AWG"),
-        ("18 ga", "18 AWG"),
-        ("18 gauge", "18 AWG"),
-        ("18/2 AWG", "18 AWG"),
-        ("1mm2/18AWG", "18 AWG"),
-        ("18 AWG 24 V", "18 AWG"),
-        ("1,5 mm2", "1.5 mm2"),
-        ("2 x 0.75 mm2", "0.75 mm2"),
-        ("10 mm2", "10 mm2"),
-        ("1 mm^2", "1 mm2"),
-        ("1 sq mm", "1 mm2"),
-        ("2.5 sq. mm", "2.5 mm2"),
+SPELLINGS = {  # how catalogs and plans write it: common practice, no source
+    "18 AWG": [
+        "18 AWG", "18AWG", "18 awg", "AWG 18", "AWG18", "AWG #18", "AWG No. 18", "#18 AWG", "No. 18 AWG", "18 ga",
+        "18ga", "18 gauge", "18-gauge", "18-AWG", "18/2 AWG", "18-2 AWG", "18-2AWG", "18/2AWG", "2/18 AWG",
+        "2-18 AWG", "2x18 AWG", "2 x 18 AWG", "2 × 18 AWG", "2C/18 AWG", "2C x 18 AWG", "18/2C AWG", "18/2 gauge", "18-2 ga",
+        "AWG 18/2", "AWG 18-2", "18/2", "18-2", "18/2 wire", "18-2 cable", "18 AWG/2", "18AWG/2C",
+        "18 AWG 2 conductor", "2 conductor 18 AWG", "18/4 AWG", "18-5 AWG", "18/7 AWG", "18 AWG 24 V",
+        "1 mm2 / 18 AWG", "1mm2/18AWG", "18 AWG (0.82 mm2)", "18-2 AWG direct burial",
     ],
-)
+    "16 AWG": ["16-2 AWG", "16/2", "AWG #16", "2/16 AWG"],
+    "14 AWG": ["14-2 AWG", "14/3 AWG"],
+    "12 AWG": ["12-2", "12/3 AWG"],
+    "22 AWG": ["22-4 AWG", "22/4", "4 x 22 AWG"],
+    "20 AWG": ["20/2 AWG", "20-3 AWG"],
+    "0.75 mm2": ["14 awg or 0.75 mm2", "2 x 0.75 mm2", "2x0.75mm²"],
+    "1 mm2": ["1 mm^2", "1 sq mm"],
+    "1.5 mm2": ["1.5 mm² cable", "1,5 mm2", "3 x 1.5 mm2"],
+    "2.5 mm2": ["2.5 sq. mm"],
+    "10 mm2": ["10 mm2"],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "name"), [(text, name) for name, texts in SPELLINGS.items() for text in texts])
 def test_reading_a_conductor(text, name):
     assert conductor(text).name == name
+
+
+def test_sixty_spellings_and_more():
+    assert sum(len(texts) for texts in SPELLINGS.values()) >= 60
+
+
+@pytest.mark.parametrize("text", ["10-12 AWG", "16/18 AWG", "8-4 AWG", "2/0 AWG", "12-10", "AWG 4/2"])
+def test_a_size_that_cannot_be_told_from_the_number_of_wires_is_refused(text):
+    with pytest.raises(ValueError, match="does not say which number is the size"):
+        conductor(text)
 
 
 @pytest.mark.parametrize("text", ["a thick one", "as supplied", "7 mm2", "0.8 mm2", "99 AWG", "", "18"])
@@ -108,7 +120,7 @@ def test_a_conductor_that_is_not_known_is_refused_with_the_ways_to_write_it(text
 
 def test_a_contact_goes_farther_on_thicker_wire_only_if_the_maker_agrees():
     """The longest allowed run is the limit; its loop resistance the yardstick for what may go farther."""
-    sensor = Sensor(link="cable")
+    sensor = Sensor(link="cable", **SHEET)
     assert check(59.9, sensor, Cable(), "metric").ok
     long = check(90, sensor, Cable(), "metric")
     assert not long.ok
@@ -118,9 +130,20 @@ def test_a_contact_goes_farther_on_thicker_wire_only_if_the_maker_agrees():
     assert check(2000, sensor, Cable(), "metric").instead is None
 
 
+def test_a_plan_without_the_cables_data_says_what_is_assumed():
+    """Nothing is supplied, 50 m of 18 AWG are allowed, and each key that is missing is named."""
+    sheet = sensor_cable(Sensor(link="cable"))
+    assert (sheet.supplied_m, sheet.longest_m, sheet.conductor.name) == (0.0, 50.0, "18 AWG")
+    assert sheet.assumed == tuple(Assumed)
+    assert sensor_cable(Sensor(link="cable", **SUPPLIED)).assumed == (Assumed.LONGEST,)
+    assert sensor_cable(Sensor(link="cable", **SHEET)).assumed == ()
+    assert check(49.9, Sensor(link="cable"), Cable(), "metric").ok
+    assert not check(50.1, Sensor(link="cable"), Cable(), "metric").ok
+
+
 def test_a_powered_sensor_is_held_to_its_drop():
     weak = Cable(circuit="powered", current_ma=500, supply_v=12, drop_share=0.05)
-    sensor = Sensor(link="cable")
+    sensor = Sensor(link="cable", **SHEET)
     at = check(40, sensor, weak, "metric")
     assert at.drop_v == pytest.approx(loop_ohm(40, awg(18), 50) * 0.5)
     assert not at.ok
@@ -134,14 +157,14 @@ def test_a_powered_sensor_is_held_to_its_drop():
 def test_no_wire_makes_a_powered_run_longer_than_the_longest():
     """30 mA of 24 V over 61 m of 18 AWG lose 0.09 V of the 1.2 V allowed: it is the length that is over."""
     powered = Cable(circuit="powered")
-    over = check(61, Sensor(link="cable"), powered, "metric")
+    over = check(61, Sensor(link="cable", **SHEET), powered, "metric")
     assert over.drop_v < 0.1
     assert not over.ok
     assert over.over_longest == "60 m"
     assert over.instead is None
     # 1 A of 12 V: 0.6 V over twice 3.73 ohm per km (10 AWG warm) are 80 m, over twice 23.4 (18 AWG) 12.8 m
     weak = Cable(circuit="powered", current_ma=1000, supply_v=12)
-    far = check(70, Sensor(link="cable", cable_longest_m=500), weak, "metric")
+    far = check(70, Sensor(link="cable", **SUPPLIED, cable_longest_m=500), weak, "metric")
     assert far.instead.name == "10 AWG"
     assert far.longest_m == pytest.approx(0.6 / (2 * awg(10).ohm_per_km / 1000 * (1 + 0.00393 * 30)))
 
@@ -152,8 +175,8 @@ def test_a_thicker_conductor_costs_more():
     start, end = np.array([0.0, 0.0]), np.array([[30.0, 0.0]])
     g = ground(site, PRICES, 1.0, np.vstack([start, end]))
     weak = Cable(circuit="powered", current_ma=500, supply_v=12)
-    (thick,) = cables(g, start, 3.0, end, np.array([1.5]), Sensor(link="cable"), weak, PRICES, "metric")
-    (thin,) = cables(g, start, 3.0, end, np.array([1.5]), Sensor(link="cable"), Cable(), PRICES, "metric")
+    (thick,) = cables(g, start, 3.0, end, np.array([1.5]), Sensor(link="cable", **SHEET), weak, PRICES, "metric")
+    (thin,) = cables(g, start, 3.0, end, np.array([1.5]), Sensor(link="cable", **SHEET), Cable(), PRICES, "metric")
     assert thick.wire.instead.name == "16 AWG"
     assert thick.holds
     assert thick.price - thin.price == pytest.approx(thin.length_m * PRICES.copper_mm2_m * 0.486, rel=0.01)
@@ -298,7 +321,7 @@ def test_one_search_a_controller_gives_every_mount_its_route(seed):
         controllers=Places(("A", "B"), np.array([[10.0, 8, 1.5], [60.0, 40, 1.5]]), np.zeros(2, bool)),
     )
     mounts = np.column_stack([rng.uniform(0, 80, 6), rng.uniform(0, 60, 6), np.full(6, 4.0)])
-    wired = Sensor(link="cable", cable_longest_m=500)
+    wired = Sensor(link="cable", **SUPPLIED, cable_longest_m=500)
     runs, cell = every_cable(site, mounts, np.full(6, 4.0), np.full(2, 1.5), wired, Cable(), PRICES, "metric")
     assert cell == 1.0
     g = ground(site, PRICES, 1.0, np.vstack([mounts[:, :2], site.controllers.xyz[:, :2]]))
@@ -338,7 +361,7 @@ def test_what_is_shown_goes_by_fine_cells(monkeypatch):
         ("M0", "M1", "M2"), (Support.POLE,) * 3, ("a", "b", "c"), xyz, xyz[:, 2].copy(), np.full(3, np.nan),
         np.full(3, -1, np.int64),
     )  # fmt: skip
-    settings = Plan(sensor=Sensor(link="cable", cable_longest_m=500))
+    settings = Plan(sensor=Sensor(link="cable", **SUPPLIED, cable_longest_m=500))
     found = reach(site, xyz, mounts.height_m, settings.sensor)
     assert found.cable_cell_m > 2
     done = study(site, settings, mounts, found, 0, [1], np.ones(3, bool), np.ones(3))
@@ -361,7 +384,7 @@ def test_the_shortest_route_where_the_cheapest_is_too_long():
     g = ground(site, PRICES, 1.0, np.vstack([start, end]))
 
     def run(longest_m):
-        wired = Sensor(link="cable", cable_longest_m=longest_m)
+        wired = Sensor(link="cable", **SUPPLIED, cable_longest_m=longest_m)
         return cables(g, start, 1.0, end, np.array([1.0]), wired, Cable(), PRICES, "metric")[0]
 
     assert run(200.0).kind == "cheapest"
@@ -378,13 +401,15 @@ def test_what_to_buy():
     site = bare_site(shapely.box(-10, -10, 50, 10))
     start, end = np.array([0.0, 0.0]), np.array([[30.0, 0.0]])
     g = ground(site, PRICES, 1.0, np.vstack([start, end]))
-    (run,) = cables(g, start, 9.0, end, np.array([1.5]), Sensor(link="cable"), Cable(), PRICES, "metric")
+    (run,) = cables(g, start, 9.0, end, np.array([1.5]), Sensor(link="cable", **SHEET), Cable(), PRICES, "metric")
     assert run.plan_m == pytest.approx(30)
     assert run.vertical_m == 10.5
     assert run.length_m == pytest.approx((30 + 10.5) * 1.1 + 1)
     assert run.price == pytest.approx(30 * PRICES.lawn_m + 10.5 * PRICES.wall_m + run.length_m * PRICES.cable_m)
     assert not run.supplied
     assert run.wire.ok
-    (short,) = cables(g, start, 2.0, np.array([[4.0, 0.0]]), np.array([1.5]), Sensor(), Cable(), PRICES, "metric")
+    (short,) = cables(
+        g, start, 2.0, np.array([[4.0, 0.0]]), np.array([1.5]), Sensor(**SHEET), Cable(), PRICES, "metric"
+    )
     assert short.supplied
     assert short.price == pytest.approx(4 * PRICES.lawn_m + 3.5 * PRICES.wall_m)

@@ -12,6 +12,7 @@ import geopandas
 import numpy as np
 import pyogrio
 import pytest
+from campus_scenes import SHEET
 from PIL import Image
 from test_show import NASTY, scene
 
@@ -288,7 +289,7 @@ def test_cables_are_drawn_and_checked(yard: SiteResult) -> None:
 def test_a_powered_cable_is_told_what_limits_it(metres: float, amps: float, said: str) -> None:
     """60 m allowed; 5 % of 24 V are 1.2 V, over two wires of 23.4 ohm per km at 50 degrees (18 AWG)."""
     powered = Cable(circuit="powered", current_ma=1000 * amps)
-    wire = check(metres, Sensor(link="cable"), powered, "metric")
+    wire = check(metres, Sensor(link="cable", **SHEET), powered, "metric")
     run = CableRun(np.zeros((2, 2)), "cheapest", np.zeros(6), metres, 0.0, metres, 0.0, wire, supplied=False)
     assert links.wire_sentence(run, "metric").endswith(said)
 

@@ -226,12 +226,20 @@ class Sensor(Section):
         gt=1,
         lt=20000,
     )
-    cable_supplied_m: float = entry(12.0, "cable that comes with the sensor", COMMON, ge=0, lt=1000)
-    cable_longest_m: float = entry(60.0, "longest run allowed with the conductor below", COMMON, gt=0, lt=5000)
-    cable_conductor: str = entry(
-        "1 mm2 / 18 AWG",
+    cable_supplied_m: float | None = entry(
+        None, "cable that comes with the sensor", "only its data sheet says; none is counted on", ge=0, lt=1000
+    )
+    cable_longest_m: float | None = entry(
+        None,
+        "longest run allowed with the conductor below",
+        "only its data sheet says; the cable check names what it assumes",
+        gt=0,
+        lt=5000,
+    )
+    cable_conductor: str | None = entry(
+        None,
         "conductor for the longest run, by gauge (`18 AWG`) or by cross-section (`1.5 mm2`)",
-        COMMON,
+        "only its data sheet says; the cable check names what it assumes",
     )
     rated_sensor_height_m: float = entry(
         1.5,
@@ -263,13 +271,14 @@ class Sensor(Section):
 
     @field_validator("cable_conductor")
     @classmethod
-    def _known(cls, text: str) -> str:
-        conductor(text)  # a ValueError says how to write it
+    def _known(cls, text: str | None) -> str | None:
+        if text is not None:
+            conductor(text)  # a ValueError says how to write it
         return text
 
     @model_validator(mode="after")
     def _both_powers(self) -> Sensor:
-        if self.cable_supplied_m > self.cable_longest_m:
+        if (self.cable_supplied_m or 0.0) > (self.cable_longest_m or float("inf")):
             raise ValueError("cable_supplied_m is more than cable_longest_m allows")
         if (self.transmit_dbm is None) != (self.sensitivity_dbm is None):
             raise ValueError("transmit_dbm and sensitivity_dbm go together; give both, or neither")

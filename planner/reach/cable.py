@@ -19,7 +19,7 @@ from rasterio.transform import from_origin
 
 from planner.compiled import kernel
 from planner.plan import Cable, Prices, Sensor
-from planner.reach.wire import WireCheck, check, further_mm2
+from planner.reach.wire import WireCheck, check, further_mm2, sensor_cable
 from planner.site import Cover, Floats, Ints, KeepOut, Site
 from planner.units import Units
 
@@ -293,7 +293,7 @@ def _run(
     plan_m = float(metres.sum())
     total = (plan_m + vertical_m) * (1.0 + section.slack_share) + section.ends_m
     wire = check(total, sensor, section, units)
-    supplied = total <= sensor.cable_supplied_m and wire.ok
+    supplied = total <= sensor_cable(sensor).supplied_m and wire.ok
     a_metre = prices.cable_m + prices.copper_mm2_m * further_mm2(wire)
     laying = float(metres @ (g.price_m[:6] - prices.cable_m)) + vertical_m * prices.wall_m
     price = laying + (0.0 if supplied else total * a_metre)

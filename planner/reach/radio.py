@@ -195,6 +195,14 @@ def radio(sensor: Sensor, section: Reach) -> Radio:
     )
 
 
+def assumed(sensor: Sensor) -> tuple[str, ...]:
+    """Keys of [sensor] that decide what its radio allows, where the plan leaves them to their defaults."""
+    powers = sensor.transmit_dbm is not None and sensor.sensitivity_dbm is not None
+    rated = ("rated_range_m", "rated_sensor_height_m", "rated_receiver_height_m")
+    keys = ("radio_band_mhz",) if powers else ("radio_band_mhz", *rated)
+    return tuple(key for key in keys if key not in sensor.model_fields_set)
+
+
 def rated_m(sensor: Sensor) -> float:
     """The range that the plan states; NaN where powers stand in for it."""
     powers = sensor.transmit_dbm is not None and sensor.sensitivity_dbm is not None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 from planner.copper import Conductor, awg, conductor, metric
 from planner.plan import Cable, Sensor
@@ -11,6 +12,42 @@ from planner.units import Units, length
 PER_KELVIN = 0.00393  # of copper's resistance, at 20 degrees C
 AWG_SIZES = (22, 20, 18, 16, 14, 12, 10)  # those that are sold as a sensor's cable, and likewise
 METRIC_SIZES = (0.5, 0.75, 1.0, 1.5, 2.5, 4.0)
+
+
+# what is assumed of a cable where the plan does not say: common practice, no source
+ASSUMED_LONGEST_M = 50.0  # short, so that a longer run is asked about
+ASSUMED_CONDUCTOR = "18 AWG"  # the thinnest that irrigation cable is commonly sold in
+
+
+class Assumed(StrEnum):
+    """Plan keys that only the sensor's own data sheet can fill."""
+
+    SUPPLIED = "sensor.cable_supplied_m"
+    LONGEST = "sensor.cable_longest_m"
+    CONDUCTOR = "sensor.cable_conductor"
+
+
+@dataclass(frozen=True)
+class SensorCable:
+    """What comes with a sensor and what it allows; assumed: keys that the plan does not give."""
+
+    supplied_m: float
+    longest_m: float
+    conductor: Conductor
+    assumed: tuple[Assumed, ...]
+
+
+def sensor_cable(sensor: Sensor) -> SensorCable:
+    """The plan's data sheet; where it is silent nothing is supplied, and a short run on thin wire is allowed."""
+    supplied, longest = sensor.cable_supplied_m, sensor.cable_longest_m
+    given = {Assumed.SUPPLIED: supplied, Assumed.LONGEST: longest, Assumed.CONDUCTOR: sensor.cable_conductor}
+    least = ASSUMED_LONGEST_M if supplied is None else max(ASSUMED_LONGEST_M, supplied)
+    return SensorCable(
+        0.0 if supplied is None else supplied,
+        least if longest is None else longest,
+        conductor(sensor.cable_conductor or ASSUMED_CONDUCTOR),
+        tuple(key for key, value in given.items() if value is None),
+    )
 
 
 def loop_ohm(length_m: float, wire: Conductor, temperature_c: float = 20.0) -> float:
@@ -53,8 +90,8 @@ def check(length_m: float, sensor: Sensor, section: Cable, units: Units) -> Wire
     is for the maker to say. A powered sensor: the wires may take no more than `drop_share` of the supply; a
     thicker conductor takes less, but no run is longer than the longest allowed one.
     """
-    wire = conductor(sensor.cable_conductor)
-    most_m = sensor.cable_longest_m
+    sheet = sensor_cable(sensor)
+    wire, most_m = sheet.conductor, sheet.longest_m
     longest = length(most_m, units)
     warm = section.conductor_c
     loop = loop_ohm(length_m, wire, warm)

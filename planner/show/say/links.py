@@ -13,8 +13,9 @@ from planner.reach.cable import SURFACES, CableRun
 from planner.reach.link import Grade, beyond
 from planner.reach.radio import rated_m
 from planner.reach.view import LinkView
+from planner.reach.wire import sensor_cable
 from planner.show.layout import Place, layout, proposed, serving
-from planner.show.say.figures import decibels, letter, price
+from planner.show.say.figures import decibels, letter, listed, price
 from planner.units import Units, length, odds
 
 if TYPE_CHECKING:
@@ -207,6 +208,10 @@ def cable_view(result: SiteResult) -> CableWords | None:
     if study is None or not study.choices:
         return None
     sensor, cabled = result.plan.sensor, result.plan.sensor.link == "cable"
+    sheet = sensor_cable(sensor)
+    assumed = (
+        f" The plan does not say {listed([str(key) for key in sheet.assumed])}: assumed." if sheet.assumed else ""
+    )
     cell = f" Routes are found on a grid of {length(study.cable_cell_m, units, 1)}." if study.cable_cell_m else ""
     far = rated_m(sensor)
     rated = f"rated {length(far, units)}" if far == far else "its powers"
@@ -221,8 +226,9 @@ def cable_view(result: SiteResult) -> CableWords | None:
         heads=("Radio sensor", "Cable", "Use") if cabled else ("Radio", "Cable", "Use"),
         rows=tuple(_cable_row(result, k, study.cables[k], study.choices[k]) for k in range(len(study.choices))),
         basis=f"All routes start at {result.mounts.ids[study.row]}. Prices come from the plan file ([prices]): "
-        f"enter your own.{other} The sensor comes with {length(sensor.cable_supplied_m, units)} of cable; the "
-        f"longest allowed is {length(sensor.cable_longest_m, units)} with {sensor.cable_conductor}. Lengths "
+        f"enter your own.{other} The sensor comes with {length(sheet.supplied_m, units)} of cable; the "
+        f"longest allowed is {length(sheet.longest_m, units)} with {conductor_said(sheet.conductor, units)}."
+        f"{assumed} Lengths "
         f"include {result.plan.cable.slack_share:.0%} slack and the drops at both ends. Routes avoid heat and "
         f"places without access. Buried utilities are not considered: call for a locate.{cell}",
     )

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from planner.decide import weighed
 from planner.mounts import Support, compass
 from planner.rain import HEAT_RADII_M, windward
+from planner.reach.wire import sensor_cable
 from planner.show.layout import Status, status
 from planner.show.say import verdict
 from planner.show.say.figures import decibels
@@ -276,7 +277,7 @@ def _farthest(result: SiteResult, row: int) -> Number:
             Fact.REACH,
             f"Longest cable, {of_all}",
             "no route" if run is None else length(run.length_m, units),
-            f"to {name}, along its route, to buy; longest allowed: {length(sensor.cable_longest_m, units)}",
+            f"to {name}, along its route, to buy; longest allowed: {length(sensor_cable(sensor).longest_m, units)}",
         )
     return Number(
         Fact.REACH,
