@@ -75,7 +75,8 @@ SPELLINGS = {  # how catalogs and plans write it: common practice, no source
     "18 AWG": [
         "18 AWG", "18AWG", "18 awg", "AWG 18", "AWG18", "AWG #18", "AWG No. 18", "#18 AWG", "No. 18 AWG", "18 ga",
         "18ga", "18 gauge", "18-gauge", "18-AWG", "18/2 AWG", "18-2 AWG", "18-2AWG", "18/2AWG", "2/18 AWG",
-        "2-18 AWG", "2x18 AWG", "2 x 18 AWG", "2 × 18 AWG", "2C/18 AWG", "2C x 18 AWG", "18/2C AWG", "18/2 gauge", "18-2 ga",
+        "2-18 AWG", "2x18 AWG", "2 x 18 AWG",
+        "2 × 18 AWG", "2C/18 AWG", "2C x 18 AWG", "18/2C AWG", "18/2 gauge", "18-2 ga",
         "AWG 18/2", "AWG 18-2", "18/2", "18-2", "18/2 wire", "18-2 cable", "18 AWG/2", "18AWG/2C",
         "18 AWG 2 conductor", "2 conductor 18 AWG", "18/4 AWG", "18-5 AWG", "18/7 AWG", "18 AWG 24 V",
         "1 mm2 / 18 AWG", "1mm2/18AWG", "18 AWG (0.82 mm2)", "18-2 AWG direct burial",
