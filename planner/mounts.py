@@ -24,7 +24,7 @@ ROUND_OFF_M = (0.3, 0.8)  # how far a round or stepped outline may be straighten
 REFINE_STEP_M = 0.5  # of a move along the edge, and of mast: about what a fitter would bother with
 REFINE_ALONG_M = 5.0  # to either side: half the usual distance between candidates
 REFINE_RAISE_M = 2.0  # more mast than this wants guys and a look at the wind load: common practice, no source
-WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+WINDS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
 OPPOSITE = dict(zip(WINDS, (*WINDS[4:], *WINDS[:4]), strict=True))
 
 

@@ -395,7 +395,9 @@ def _drip(site: Site, xyz: Floats, points: Floats) -> tuple[Floats, tuple[str, .
 def _heat_share(site: Site, xyz: Floats) -> Floats:
     """(n, 5) share of circles around mounts that buildings and heat keep-outs cover, exact on plan."""
     hot = [s for s, kind in zip(site.keep_outs.shapes, site.keep_outs.kinds, strict=True) if kind is KeepOut.HEAT]
-    parts = shapely.get_parts(shapely.union_all([*site.buildings.shapes, *hot]))
+    every = np.array([*site.buildings.shapes, *hot], object)
+    _, near = shapely.STRtree(every).query(shapely.points(xyz[:, :2]), "dwithin", distance=HEAT_RADII_M[-1])
+    parts = shapely.get_parts(shapely.union_all(every[np.unique(near)]))
     flat = [p for p in parts if p.geom_type == "Polygon"]
     walls, radii = _walls(prisms(flat, np.zeros(len(flat)), np.zeros(len(flat)))), np.array(HEAT_RADII_M)
     return np.asarray(_covered_area(xyz, walls, radii) / (np.pi * radii**2))

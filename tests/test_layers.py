@@ -511,10 +511,10 @@ def test_heights_in_words_and_absurd_ones(tmp_path: Path) -> None:
     site, notices = site_of(
         tmp_path, buildings={"path": name, "height": "h", "default_height_m": 6.0, "mountable": None}
     )
-    assert site.buildings.top_m.tolist() == [12.5, 9, 6, 6, 6, 6, 6]
-    assert said(notices, "not a plain number", "#3: 12.5 m")
+    assert site.buildings.top_m.tolist() == [12.5, 9, 12.5, 6, 6, 6, 6]
+    assert said(notices, "has its unit written with the value", "#3: 12.5 m")
     assert said(notices, "out of range", "#4: -3, #5: 900, #6: 0")
-    assert said(notices, "assumed", "6 m taken", "#3, #4, #5, #6, #7")
+    assert said(notices, "assumed", "6 m taken", "#4, #5, #6, #7")
 
 
 def test_notices_speak_the_plans_units(tmp_path: Path) -> None:
@@ -1189,3 +1189,117 @@ def test_polygons_in_native_geoparquet_are_those_in_wkb(tmp_path):
     found = read_contract_sites(parse_plan(body, tmp_path / "plan.toml"), Ledger())
     assert found.names == ("A", "B")
     assert all(a.equals(b) for a, b in zip(found.shapes, shapes, strict=True))
+
+
+# --- heights as people give them ---------------------------------------------------------------------------------
+
+
+def houses(folder: Path, **attributes: list[Any]) -> str:
+    """Five houses of 10 m along a row, with what is said of them."""
+    return write(folder, "houses.gpkg", [box(-50 + 20 * k, 0, -40 + 20 * k, 10) for k in range(5)], **attributes)
+
+
+def test_a_value_with_its_unit_is_read_with_it(tmp_path: Path) -> None:
+    """Forms of open layers of trees and buildings; OpenStreetMap's wiki, "Map features/Units", has the last two."""
+    name = houses(tmp_path, h=["24 ft", "28.5'", "80 ft", "12 m", "7'4\""])
+    site, notices = site_of(tmp_path, buildings={"path": name, "height": "h", "height_unit": "m"})
+    assert np.allclose(site.buildings.top_m, [7.3152, 8.6868, 24.384, 12.0, 2.2352])
+    assert said(notices, "has its unit written with the value", "#1: 24 ft")
+    assert not said(notices, "default_height_m")
+    # a comma with three digits after it may be a thousands sign: still refused
+    name = houses(tmp_path, h=["1,250", "8 yards", "~ 8", "9 m", "10 ft 6 in"])
+    site, notices = site_of(tmp_path, buildings={"path": name, "height": "h", "height_unit": "m"})
+    assert np.allclose(site.buildings.top_m, [7.0, 7.0, 7.0, 9.0, 3.2004])
+    assert said(notices, "is not a plain number", "#1: 1,250", "#2: 8 yards")
+
+
+def test_a_unit_that_nobody_stated_is_said_and_one_that_the_name_contradicts_is_refused(tmp_path: Path) -> None:
+    named = [24.0, 24.0, 24.0, 24.0, 24.0]
+    _, notices = site_of(tmp_path, buildings={"path": houses(tmp_path, h=named), "height": "h"})
+    assert said(notices, "assumed", "'h' is taken as meters: height_unit is not given")
+    _, notices = site_of(tmp_path, buildings={"path": houses(tmp_path, h=named), "height": "h", "height_unit": "m"})
+    assert not said(notices, "height_unit is not given")
+    for column, unit, says in (
+        ("HEIGHT_FT", None, "ft"), ("heightFeet", "m", "ft"), ("building:levels", "m", "storeys"),
+        ("num_floors", "ft", "storeys"), ("hgt_median_m", "ft", "m"),
+    ):  # fmt: skip
+        name = houses(tmp_path, **{column: named})
+        layer = {"path": name, "height": column, **({"height_unit": unit} if unit else {})}
+        with pytest.raises(PlanError, match=f"says {says}, and its unit is taken as {unit or 'm'}") as fault:
+            site_of(tmp_path, buildings=layer)
+        assert f'height_unit = "{says}"' in fault.value.todo
+        site, _ = site_of(tmp_path, buildings={**layer, "height_unit": says})
+        assert len(site.buildings) == 5
+    oak = write(tmp_path, "oak.gpkg", [Point(0, 40)], height_ft=[40.0])
+    with pytest.raises(PlanError, match="'height_ft' says ft"):
+        site_of(tmp_path, trees={"path": oak, "height": "height_ft"})
+
+
+def test_roofs_elevations_given_as_heights_are_said_and_read_as_tops(tmp_path: Path) -> None:
+    """Ground at 12 m, as in a lowland; buildings of 3 to 15 m, whose column holds the elevation of the roof."""
+    ground = {"path": raster(tmp_path / "dem.tif", value=lambda x, y: 0 * x + 12.0)}
+    true = np.array([3.0, 5.0, 8.0, 11.0, 15.0])
+    name = houses(tmp_path, z=(true + 12).tolist(), foot=[12.0, 12.0, 12.0, 11.0, 12.0])
+    layer = {"path": name, "height_unit": "m"}
+    _, notices = site_of(tmp_path, terrain=ground, buildings={**layer, "height": "z"})
+    assert said(notices, "please check", "may be the elevation of the roof", "3 m to 15 m high", "`top`")
+    site, notices = site_of(tmp_path, terrain=ground, buildings={**layer, "top": "z"})
+    assert np.allclose(site.buildings.top_m, true + 12, atol=0.01)
+    assert not said(notices, "may be the elevation")
+    # the layer's own ground comes before the terrain's
+    site, _ = site_of(tmp_path, terrain=ground, buildings={**layer, "top": "z", "ground": "foot"})
+    assert np.allclose(site.buildings.top_m - 12, true + np.array([0, 0, 0, 1, 0]), atol=0.01)
+    with pytest.raises(DataError, match="nothing says how high the ground is"):
+        site_of(tmp_path, buildings={**layer, "top": "z"})
+    with pytest.raises(PlanError, match="give one of the two"):
+        site_of(tmp_path, terrain=ground, buildings={**layer, "top": "z", "height": "z"})
+    # true heights of the same place say nothing
+    name = houses(tmp_path, z=true.tolist())
+    _, notices = site_of(tmp_path, terrain=ground, buildings={"path": name, "height_unit": "m", "height": "z"})
+    assert not said(notices, "may be the elevation")
+
+
+def test_a_height_that_includes_the_roof_ends_at_its_edge(tmp_path: Path) -> None:
+    """`roof:height` of OpenStreetMap, `roof_height` of Overture: both heights include the roof."""
+    name = houses(tmp_path, h=[9.0, 9.0, 9.0, 9.0, 9.0], r=[3.0, 0.0, None, 9.0, 2.5])
+    layer = {"path": name, "height": "h", "height_unit": "m"}
+    site, notices = site_of(tmp_path, buildings={**layer, "roof_height": "r"})
+    assert site.buildings.top_m.tolist() == [6.0, 9.0, 9.0, 9.0, 6.5]
+    assert said(notices, "includes the roof", "#1, #5")
+    assert said(notices, "as high as the building", "#4")
+    name = houses(tmp_path, h=[9.0] * 5, roof=["flat", "pitched", "flat", "flat", "flat"])
+    _, notices = site_of(tmp_path, buildings={**layer, "path": name, "roof": "roof"})
+    assert said(notices, "taken to end at the eave", "roof_height")
+
+
+def test_heights_above_ground_are_no_surface_model(tmp_path: Path) -> None:
+    """Ground at 180 m with a hall of 20 m: the surface model is an elevation, or says that it is none."""
+
+    def hall(x: Any, y: Any) -> Any:
+        return np.where((abs(x - 60) < 20) & (abs(y) < 20), 20.0, 0.0)
+
+    ground = {"path": raster(tmp_path / "dem.tif", value=lambda x, y: 180.0 + 0.01 * x)}
+    whole = {"path": raster(tmp_path / "dsm.tif", value=lambda x, y: 180.0 + 0.01 * x + hall(x, y))}
+    bare = {"path": raster(tmp_path / "ndsm.tif", value=hall)}
+    for use in ("heights", "obstacles"):
+        with pytest.raises(DataError, match="look like heights above ground") as fault:
+            site_of(tmp_path, terrain=ground, surface={**bare, "use": use})
+        assert 'above = "ground"' in fault.value.todo
+    one, _ = site_of(tmp_path, terrain=ground, surface={**whole, "use": "obstacles"})
+    other, _ = site_of(tmp_path, terrain=ground, surface={**bare, "use": "obstacles", "above": "ground"})
+    assert one.surface is not None
+    assert other.surface is not None
+    assert np.nanmax(abs(one.surface.values - other.surface.values)) < 0.1
+
+
+def test_a_surface_model_of_another_datum_is_refused(tmp_path: Path) -> None:
+    ground = {"path": raster(tmp_path / "dem.tif", value=lambda x, y: 0 * x + 90.0)}
+
+    def moved(by: float) -> dict[str, Any]:
+        return {"path": raster(tmp_path / "dsm.tif", value=lambda x, y: 90.0 + by + np.where(x > 0, 9.0, 0.0))}
+
+    site_of(tmp_path, terrain=ground, surface={**moved(0.0), "use": "obstacles"})
+    with pytest.raises(DataError, match=r"under the terrain, by \d\d m.*another datum"):
+        site_of(tmp_path, terrain=ground, surface={**moved(-30.0), "use": "obstacles"})
+    with pytest.raises(DataError, match="above the terrain, by 30 m and more"):
+        site_of(tmp_path, terrain=ground, surface={**moved(30.0), "use": "obstacles"})

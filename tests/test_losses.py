@@ -7,6 +7,7 @@ import re
 import numpy as np
 import pytest
 import shapely
+from scenes import town
 
 from planner.show.say.shade import day_said, hour_said, loss_said
 from planner.site import Crowns, Heights, bare_site, no_prisms, prisms
@@ -337,3 +338,40 @@ def test_a_day_in_words():
     said = day_said(day, 3)
     assert said.startswith("Direct sun in April from 6:00 to 15:00; "), said
     assert "under an open sky from 6:00 to 18:00 (true solar time)." in said
+
+
+@pytest.mark.parametrize("at", [(0.0, 10.0), (-20.0, 15.0), (3.0, 10.0)])
+def test_a_mount_on_a_wall_loses_what_the_wall_closes(at):
+    """Exactly on an edge the wall takes the rays that lead inside and no others, as the year of light has it."""
+    hall = prisms([shapely.box(-20, 10, 20, 30), shapely.box(-5, -30, 5, -20)], [-1, -1], [8, 6])
+    site = bare_site(buildings=hall, latitude_deg=38.0)
+    mount = np.array([*at, 3.0])
+    found, year = attribute(site, mount, TABLE), year_of_light(site, mount[None], TABLE)
+    by_step = np.bincount(found.step, weights=found.part, minlength=len(TABLE.month))
+    np.testing.assert_allclose(
+        TABLE.monthly(TABLE.hours_per_day * by_step), year.open_direct_h - year.direct_h[0], atol=1e-9
+    )
+    assert set(found.obstacle) <= {0, 1}
+    assert 0 in found.obstacle
+
+
+def test_among_many_the_same_buildings_take_the_sun():
+    """Those that cannot hide the lowest sun are not asked: one by one, by shapely, none is missed."""
+    solids, _, width = town(900, seed=5)
+    shapes = shapely.polygons(solids.edge_start.reshape(-1, 4, 2))
+    site = bare_site(buildings=prisms(list(shapes), solids.base_m, solids.top_m), latitude_deg=38.0)
+    mount = np.array([width / 2 + 2, width / 2 + 1, 6.0])
+    found = attribute(site, mount, TABLE)
+    owner = np.full(len(TABLE.month), -1)
+    owner[found.step] = found.obstacle
+    steps = np.random.default_rng(3).choice(len(TABLE.month), 300, replace=False)
+    for step in steps:
+        azimuth, slope = np.radians(TABLE.azimuth_deg[step]), np.tan(np.radians(TABLE.elevation_deg[step]))
+        ahead = np.array([np.sin(azimuth), np.cos(azimuth)])
+        ray = shapely.LineString([mount[:2], mount[:2] + 3 * width * ahead])
+        within = shapely.intersection(ray, shapes)
+        away = shapely.distance(within, shapely.Point(mount[:2]))
+        met = ~shapely.is_empty(within) & (away * slope < solids.top_m - mount[2])
+        first = int(np.argmin(np.where(met, away, np.inf))) if met.any() else -1
+        assert owner[step] == first
+    assert len(np.unique(owner[steps])) > 5

@@ -116,7 +116,7 @@ def test_poles_posts_and_named_points():
 
 
 @pytest.mark.parametrize(
-    ("azimuth", "wind"), [(0, "north"), (359, "north"), (46, "north-east"), (181, "south"), (292, "west")]
+    ("azimuth", "wind"), [(0, "north"), (359, "north"), (46, "northeast"), (181, "south"), (292, "west")]
 )
 def test_compass(azimuth, wind):
     assert compass(azimuth) == wind

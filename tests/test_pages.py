@@ -15,6 +15,7 @@ import numpy as np
 import pypdf
 import pytest
 from test_show import NASTY, contract, scene
+from test_show_links import studied
 
 from planner.cli import examples_folder
 from planner.job import SiteResult, run_site
@@ -22,7 +23,9 @@ from planner.ledger import Ledger
 from planner.plan import PlanFile, read_plan
 from planner.show import write_contract, write_site
 from planner.show.draw.rasters import light_range
-from planner.show.say import mount, shade
+from planner.show.say import bill, mount, shade, verdict
+from planner.show.say import layout as layouts
+from planner.show.say.glossary import GLOSSARY
 
 webdriver = pytest.importorskip("selenium.webdriver")
 WebDriverException = pytest.importorskip("selenium.common.exceptions").WebDriverException
@@ -144,7 +147,7 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
 
 @pytest.fixture(scope="module")
 def yard() -> SiteResult:
-    return scene()
+    return studied()
 
 
 @pytest.fixture(scope="module")
@@ -181,41 +184,81 @@ def test_contract_map_opens_alone(browser: Browser, contract_folder: Path, size:
     assert browser.script("return document.documentElement.scrollWidth") <= size[0]
 
 
-def test_panel_tells_the_decision(browser: Browser, folder: Path, yard: SiteResult) -> None:
+def test_first_screen_tells_what_to_do(browser: Browser, folder: Path, yard: SiteResult) -> None:
+    """Without a click: what to mount, the zone with its odds, the season, the cost, what is not certain."""
     browser.open(folder / "map.html")
+    told = browser.text(".panel")
+    row = yard.decision.chosen
+    for text in (
+        layouts.headline(yard),
+        layouts.held_sentence(yard),
+        yard.mounts.on[row],
+        yard.mounts.ids[row],
+        f"sensor height {yard.mounts.height_m[row] / 0.3048:.1f} ft",
+        yard.zone.table.labels[yard.zone.zone[0]],
+        f"{yard.zone.p_zone[0]:.0%} chance",
+        "in/day",
+        "March through October",
+        bill.bill_sentence(bill.bill(yard)),
+        "The ways to the zone do not agree.",
+        "1 assumption",
+    ):
+        assert text in told, text
+    assert not browser.find(".sun-picture").is_displayed()
+    assert not browser.all("details.fold[open]")
+
+
+def test_every_link_of_the_contents_opens_its_part(browser: Browser, folder: Path) -> None:
+    browser.open(folder / "map.html")
+    links = browser.all(".contents a")
+    assert len(links) >= 8
+    for link in links[1:]:
+        link.click()
+        part = browser.find(link.get_dom_attribute("href"))
+        assert part.get_dom_attribute("open") is not None
+        assert part.rect["y"] >= 0
+        top = browser.script("return arguments[0].getBoundingClientRect().top", part)
+        assert -5 <= top <= 900, link.text
+        assert browser.find(".contents").is_displayed()
+
+
+def opened(browser: Browser, page: Path, size: tuple[int, int] = DESKTOP) -> None:
+    """The page with every part of the panel unfolded."""
+    browser.open(page, size)
+    browser.script("document.querySelectorAll('.panel details').forEach(d => { d.open = true; })")
+
+
+def test_panel_tells_the_decision(browser: Browser, folder: Path, yard: SiteResult) -> None:
+    opened(browser, folder / "map.html")
     told = browser.text(".panel")
     row = yard.decision.chosen
     for text in (
         yard.mounts.on[row],
         yard.mounts.ids[row],
-        yard.decision.reasons[row],
-        "Light kept in",
+        verdict.reason(yard, row),
+        "Sunlight received",
         "WMO-No. 8 precipitation class",
-        f"{yard.mounts.height_m[row] / 0.3048:.1f} ft",
         yard.zone.table.labels[yard.zone.zone[0]],
-        f"probability {yard.zone.p_zone[0]:.0%}",
-        "in/day",
-        "Irrigation runs Mar to Oct",
-        "The ways do not agree",
+        "The ways to the zone do not agree",
         "A · North controller",
-        "notice about the input",
         "Ladders.",
-        "local codes",
+        "Local codes",
+        *(term.word for term in GLOSSARY),
     ):
         assert text in told, text
     names = [svg.get_attribute("class") for svg in browser.all(".panel svg")]
     assert {"sun-picture", "zone-bar", "eto-bars"} <= set(names)
 
 
-def test_panel_tells_who_takes_the_sun_and_what_mast_buys(browser: Browser, folder: Path, yard: SiteResult) -> None:
-    browser.open(folder / "map.html")
-    told = browser.text(".panel .decision")
+def test_panel_tells_who_shades_it_and_what_a_mast_buys(browser: Browser, folder: Path, yard: SiteResult) -> None:
+    opened(browser, folder / "map.html")
+    told = browser.text("#place-S1")
     row = yard.decision.chosen
     for text in (
-        "What takes the sun",
+        "Sources of shade",
         *shade.sources(yard, row),
         shade.day_sentence(yard, row),
-        "What more mast would buy",
+        "What a longer mast would buy",
         "as planned",
         *(cell for r in mount.raised(yard, row) for cell in (r.more, r.light, r.held, r.score)),
         mount.moved(yard, row),
@@ -223,16 +266,14 @@ def test_panel_tells_who_takes_the_sun_and_what_mast_buys(browser: Browser, fold
         mount.rain_sentence(yard, row),
     ):
         assert text in told, text
-    roses = browser.all(".decision .rain-rose")
+    roses = browser.all("#place-S1 .rain-rose")
     assert len(roses) == 1
     assert 120 <= roses[0].size["width"] <= 220
-    # runners-up say the same when they are opened
-    summary = browser.find(".rows details summary")
-    browser.script("arguments[0].click()", summary)
+    # alternates say the same
     second = yard.decision.runners_up[0]
-    opened = browser.text(".rows details")
+    beside = browser.text("#alternates")
     for text in (*shade.sources(yard, second), mount.rain_sentence(yard, second)):
-        assert text in opened, text
+        assert text in beside, text
 
 
 def test_light_over_the_site_is_a_layer(browser: Browser, folder: Path, yard: SiteResult) -> None:
@@ -242,7 +283,7 @@ def test_light_over_the_site_is_a_layer(browser: Browser, folder: Path, yard: Si
     browser.find('input[data-group="light"]').click()
     assert len(browser.all(".leaflet-image-layer")) == images + 1
     key = browser.text(".key")
-    assert "Light kept, worst irrigation month: 10 ft above ground, 2.0 ft above roofs" in key
+    assert "Sunlight received, worst irrigation month: 10 ft above ground, 2.0 ft above roofs" in key
     low, high = light_range(yard.light, yard.season)
     assert f"{high:.0%}\n{low:.0%}" in key
     browser.find('input[data-group="light"]').click()
@@ -277,9 +318,9 @@ def test_key_has_units_and_switches(browser: Browser, folder: Path, yard: SiteRe
     assert "in/day" in browser.text(".key")
     browser.find('input[data-group="climate"]').click()
     assert len(browser.all(".leaflet-image-layer")) == images
-    assert browser.find(".mark-chosen").is_displayed()
-    browser.find('input[data-group="chosen"]').click()
-    assert not browser.all(".map .mark-place .mark-chosen")
+    assert browser.find(".mark-sensor").is_displayed()
+    browser.find('input[data-group="layout"]').click()
+    assert not browser.all(".map .mark-place .mark-sensor")
 
 
 def inked(browser: Browser) -> int:
@@ -303,11 +344,11 @@ def test_switching_a_group_clears_it_from_the_canvas(browser: Browser, folder: P
 
 
 def test_a_click_on_a_candidate_opens_its_card(browser: Browser, folder: Path, yard: SiteResult) -> None:
-    """A shut-out candidate, found by where it is drawn: its card says what shut it out."""
+    """A ruled-out candidate, found by where it is drawn: its card says what rules it out."""
     browser.open(folder / "map.html")
     at = browser.script(
         "const data = JSON.parse(document.getElementById('map-data').textContent);"
-        "const group = data.groups.find(g => g.id === 'shut-out');"
+        "const group = data.groups.find(g => g.id === 'ruled-out');"
         "const f = group.features.features[0];"
         "const [x, y] = f.geometry.coordinates;"
         "const p = map_plan_at(x, y); return [p.x, p.y];"
@@ -322,20 +363,21 @@ def test_a_click_on_a_candidate_opens_its_card(browser: Browser, folder: Path, y
         )
     card = browser.card()
     # an edge and the wall under it share a place on the map: whichever lies on top, its own words are shown
-    shut = yard.mounts.ids.index(card.split(" · ")[0])
-    assert yard.mounts.on[shut] in card
-    assert yard.decision.shut_by[shut]
-    assert f"Shut out: {yard.decision.shut_by[shut]}." in card
+    row = yard.mounts.ids.index(card.split(" · ")[0])
+    assert yard.mounts.on[row] in card
+    assert not yard.decision.passing[row]
+    assert f"Ruled out: {verdict.ruled_out(yard, row)}." in card
 
 
 @pytest.mark.parametrize("size", [DESKTOP, PHONE])
 def test_a_row_shows_its_mount(browser: Browser, folder: Path, yard: SiteResult, size: tuple[int, int]) -> None:
     browser.open(folder / "map.html", size)
     second = yard.decision.runners_up[0]
+    browser.script("document.querySelector('#alternates').open = true")
     browser.find(f'.rows [data-go="mount-{second}"]').click()
     card = browser.card()
     assert yard.mounts.ids[second] in card
-    assert "runner-up 1" in card
+    assert "alternate 1" in card
     assert mount.score(yard, second) in card
     assert browser.all(".leaflet-popup-content svg.sun-picture")
     for line in shade.sources(yard, second, most=2):
@@ -346,7 +388,7 @@ def test_a_row_shows_its_mount(browser: Browser, folder: Path, yard: SiteResult,
 
 @pytest.mark.parametrize("size", [DESKTOP, PHONE])
 def test_no_words_are_cut_or_overlap_in_the_panel(browser: Browser, folder: Path, size: tuple[int, int]) -> None:
-    browser.open(folder / "map.html", size)
+    opened(browser, folder / "map.html", size)
     cut = browser.script(
         "return [...document.querySelectorAll('.panel *')].filter(e => e.scrollWidth > e.clientWidth + 1 &&"
         " e.clientWidth > 0 && getComputedStyle(e).display !== 'inline' && !e.closest('svg'))"
@@ -398,15 +440,15 @@ def test_sheet_prints_on_one_page(browser: Browser, folder: Path, yard: SiteResu
         "Larkmead sensor plan",
         yard.mounts.ids[row],
         yard.mounts.on[row],
-        f"Plan B: {yard.mounts.ids[second]}",
+        f"Alternate: {yard.mounts.ids[second]}",
         "inside the roof edge" if yard.mounts.building[row] >= 0 else "Support Pole",
         "South controller",
         "Band 8",
-        "Irrigation runs Mar to Oct",
+        "Irrigation season: March through October",
         "Signature",
         "Zone set",
-        "1926.1053",
-        "look at the place",
+        "local law",
+        "a site visit",
     ):
         assert wanted in text, wanted
 

@@ -7,6 +7,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scenes import town
 
 from planner.rain import HEAT_RADII_M, LEAST_DEG, rain_and_surroundings, rain_class, windward
 from planner.site import Crowns, Heights, KeepOut, KeepOuts, bare_site, prisms
@@ -357,3 +358,17 @@ def test_level_ground_is_none():
     flat = Heights(np.full((40, 40), 7.0), -200.0, 200.0, 10.0)
     found = rain_and_surroundings(bare_site(terrain=flat), np.array([[0.0, 0, 9.0]]))
     assert found.steepest_deg[0] == 0
+
+
+def test_heat_around_is_that_of_all_buildings():
+    """Only what stands within the widest circle is looked at: the shares are those of discs cut by shapely with
+    every building, a disc being a polygon of 4,000 sides, whose area is short by 4e-7 of it."""
+    solids, _, width = town(600, seed=2)
+    shapes = shapely.polygons(solids.edge_start.reshape(-1, 4, 2))
+    site = bare_site(buildings=prisms(list(shapes), solids.base_m, solids.top_m))
+    mounts = np.column_stack([np.random.default_rng(0).uniform(0, width, (6, 2)), np.full(6, 9.0)])
+    union = shapely.union_all(shapes)
+    for mount, shares in zip(mounts, rain_and_surroundings(site, mounts).heat_share, strict=True):
+        for radius, share in zip(HEAT_RADII_M, shares, strict=True):
+            disc = shapely.Point(mount[:2]).buffer(radius, quad_segs=1000)
+            assert share == pytest.approx(disc.intersection(union).area / disc.area, abs=2e-6)

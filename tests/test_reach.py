@@ -18,14 +18,15 @@ from planner.mounts import Mounts, Support, find_mounts
 from planner.plan import Reach, Sensor
 from planner.reach import Grade, grade, margin, needs, reach
 from planner.reach.coverage import coverage
+from planner.reach.diffraction import THROUGH
 from planner.reach.layouts import cheapest, question
-from planner.reach.link import FULL_ROOM_DB, THROUGH
-from planner.reach.radio import entry_db, free_space_db, open_field_db
+from planner.reach.link import FULL_ROOM_DB
+from planner.reach.radio import edge_v, entry_db, free_space_db, knife_edge_db, open_field_db
 from planner.reach.repeaters import relays
 from planner.reach.scene import scene
 from planner.reach.study import study
 from planner.reach.view import views
-from planner.site import Crowns, Places, bare_site, prisms
+from planner.site import Crowns, Heights, Places, bare_site, prisms
 
 SENSOR = Sensor(rated_range_m=400.0)
 
@@ -78,13 +79,15 @@ def test_a_courtyard_is_one_building():
 
 
 def test_the_open_field_link_by_hand():
-    """Rated 400 m with antennas 1.5 m up, 6 dB kept in hand; the link is 60 m over flat ground, 4 m to 1.5 m up."""
+    """Rated 400 m with antennas 1.5 m up, 6 dB kept in hand; the link is 60 m over flat ground."""
     found = one(site_with([[60, 0, 1.5]]), [0, 0, 4.0])
     d = np.hypot(60, 2.5)
     allowed = float(open_field_db(400, 1.5, 1.5, 915))
     assert found.links.margin_db[0, 0] == pytest.approx(allowed - 6 - float(free_space_db(d, 915)))
-    assert found.links.spread_db[0, 0] == pytest.approx(5.06)  # P.1411 section 4.1.1, line of sight
-    assert found.links.probability[0, 0] == pytest.approx(norm.cdf(found.links.margin_db[0, 0] / 5.06))
+    # P.1411 section 4.1.1; and whatever lies between free space and the two-ray law at the rated range
+    spread = np.hypot(5.06, (allowed - float(free_space_db(400, 915))) / np.sqrt(12))
+    assert found.links.spread_db[0, 0] == pytest.approx(spread)
+    assert found.links.probability[0, 0] == pytest.approx(norm.cdf(found.links.margin_db[0, 0] / spread))
     assert found.grade[0, 0] == Grade.DEPENDABLE
 
 
@@ -103,13 +106,15 @@ def test_walls_round_a_receiver_indoors():
     loss = inside.links.loss_db[0, 0] - outside.links.loss_db[0, 0]
     assert loss == pytest.approx(float(entry_db(0.5, 915)), abs=0.01)
     wide = float(entry_db(norm.cdf(1), 915)) - float(entry_db(0.5, 915))
-    assert inside.links.spread_db[0, 0] == pytest.approx(np.hypot(5.06, wide), abs=0.01)
+    assert inside.links.spread_db[0, 0] == pytest.approx(np.hypot(outside.links.spread_db[0, 0], wide), abs=0.01)
     brick = one(
         site_with([[60, 0, 3.0]], [True], buildings=hall),
         [0, 0, 3.0],
         section=Reach(wall_material="brick", wall_thickness_m=0.102),
     )
-    assert brick.links.entry_db[0, 0] == pytest.approx(3.0, abs=0.06)  # ITU-R P.2040-3, as in test_reach_radio
+    # one wall is one wall: it comes on top of the building's own loss; ITU-R P.2040-3, as in test_reach_radio
+    assert brick.links.entry_db[0, 0] == pytest.approx(float(entry_db(0.5, 915)) + 3.0, abs=0.06)
+    assert brick.links.probability[0, 0] < inside.links.probability[0, 0]
 
 
 def test_through_the_walls_where_that_is_the_best_way():
@@ -199,8 +204,8 @@ def test_margin_falls_with_distance_in_the_open(near_m, times, up_a, up_b):
 
 
 @given(st.integers(0, 10**6))
-@settings(max_examples=40, deadline=None)
-def test_one_more_building_helps_only_by_a_way_round_or_through(seed):
+@settings(max_examples=60, deadline=None)
+def test_one_more_building_never_makes_a_link_likelier(seed):
     rng = np.random.default_rng(seed)
     site = scattered(seed=seed, buildings=8, trees=4, side_m=120, hedges=0)
     low, span = rng.uniform(0, 110, 2), rng.uniform(3, 20, 2)
@@ -215,8 +220,82 @@ def test_one_more_building_helps_only_by_a_way_round_or_through(seed):
     head = [*rng.uniform(0, 120, 2), 9.0]
     before = one(dataclasses.replace(site, controllers=places), head).links
     after = one(bare_site(buildings=more, crowns=site.crowns, controllers=places), head).links
-    helped = after.margin_db > before.margin_db + 1e-9
-    assert (after.way[helped] != 0).all()
+    # but for a way round that the building turns to the other side of a third: one link in 2,000, by 0.3 dB
+    assert (after.margin_db <= before.margin_db + 0.5).all()
+    assert (after.probability <= before.probability + 0.001).all()
+
+
+BLOCK = shapely.box(40, -15, 60, 15)
+
+
+def swept(site, heads, receiver):
+    """Links of heads (n, 3) to one receiver."""
+    xyz = np.asarray(heads, float)
+    there = dataclasses.replace(site, controllers=site_with([receiver]).controllers)
+    return reach(there, xyz, xyz[:, 2], SENSOR).links.reshape(len(xyz))
+
+
+def test_no_jump_along_an_eave_as_the_line_comes_round_a_corner():
+    """Every 25 cm, from clear past one corner to behind two; the mount was to lose 9 dB within one step."""
+    site = bare_site(buildings=prisms([BLOCK], [-1], [40.0]))
+    y = np.arange(60.0, -5.0, -0.25)
+    found = swept(site, np.column_stack([np.zeros(len(y)), y, np.full(len(y), 4.0)]), [100, 0, 1.5])
+    steps = np.diff(found.margin_db)
+    assert found.diffraction_db[0] < 0.01
+    assert found.diffraction_db[-1] > 15
+    assert np.abs(steps).max() < 1.5
+
+
+def test_side_clearance_is_that_of_a_knife_edge():
+    """A wall end 0.25 m beside the line takes what P.526 says of an edge 0.25 m under it."""
+    for off in (0.05, 0.25, 0.5, 1.0):
+        site = bare_site(buildings=prisms([shapely.box(49.99, off, 50.01, 900)], [-1], [300.0]))
+        found = swept(site, [[0, 0, 4.0]], [100, 0, 4.0])
+        assert found.diffraction_db[0] == pytest.approx(float(knife_edge_db(edge_v(-off, 50, 50, 915))), abs=0.1)
+
+
+@pytest.mark.parametrize("wide", [2.0, 30.0, 400.0])
+def test_a_higher_roof_never_makes_a_link_likelier(wide):
+    """By 5 cm from far under the line to far over it; over, round and through change places without a step up."""
+    probability, loss = [], []
+    for top in np.arange(0.0, 14.0, 0.05):
+        site = bare_site(buildings=prisms([shapely.box(40, -wide / 2, 55, wide / 2)], [-1], [top]))
+        found = swept(site, [[0, 0, 6.0]], [100, 0, 2.0])
+        probability.append(float(found.probability[0]))
+        loss.append(float(found.diffraction_db[0]))
+    assert np.diff(probability).max() <= 1e-9
+    assert np.diff(loss).min() >= -1e-9
+    assert np.diff(loss).max() < 1.0
+
+
+def test_deeper_into_a_crown_never_jumps():
+    """A receiver moved from behind a crown into it: less and less of it, and no step at its rim."""
+    crown = Crowns(("T",), np.array([[60.0, 0, 3.0]]), np.array([6.0]), np.array([3.0]), np.array([False]))
+    losses = [
+        float(swept(bare_site(crowns=crown), [[0, 0, 3.0]], [x, 0, 3.0]).foliage_db[0])
+        for x in np.arange(70.0, 52.0, -0.25)
+    ]
+    assert np.diff(losses).max() <= 1e-9
+    assert np.abs(np.diff(losses)).max() < 0.2
+    assert losses[0] > 4
+    assert losses[-1] == 0
+
+
+def test_flat_ground_is_not_charged_across_a_valley():
+    """Both ends low on the rims of a valley 30 m deep: free space, where flat ground would take 10 dB and more."""
+    x = np.arange(-20.0, 421.0, 2.0)
+    values = np.tile(-30.0 * np.sin(np.pi * np.clip(x / 400.0, 0, 1)), (5, 1))
+    valley = bare_site(terrain=Heights(values, -21.0, 5.0, 2.0))
+    flat = swept(bare_site(), [[0, 0, 1.5]], [400, 0, 1.5])
+    xyz = np.array([[0.0, 0, 1.5]])
+    across = reach(
+        dataclasses.replace(valley, controllers=site_with([[400.0, 0, 1.5]]).controllers),
+        xyz,
+        np.array([1.5]),
+        SENSOR,
+    ).links
+    assert flat.ground_db[0] > 10
+    assert across.ground_db[0, 0] < 0.5
 
 
 # --- one link in full -------------------------------------------------------------------------------------------
@@ -420,8 +499,8 @@ def test_both_hops_of_a_chain_hold_as_asked_together():
     assert refused
 
 
-def test_the_demo_campus_is_shared_by_two_sensors():
-    """No place on the campus reaches all five controllers as asked; two places together do."""
+def test_the_demo_campus_is_shared_by_three_sensors():
+    """No place on the campus reaches all five controllers as asked, nor do two; three places together do."""
     source = plan.read_plan(Path(__file__).resolve().parents[1] / "examples" / "campus" / "campus.toml")
     site = read_site(source, Ledger())
     settings = source.plan
@@ -433,4 +512,4 @@ def test_the_demo_campus_is_shared_by_two_sensors():
     usable = mounts.height_m <= settings.requirements.max_height_m
     best = cheapest(question(held[usable], settings.prices.sensor))
     assert best is not None
-    assert len(best.mounts) == 2
+    assert len(best.mounts) == 3

@@ -74,11 +74,6 @@ def test_knife_edge_beside_proplib():
     assert float(r.knife_edge_db(v)) - 6.03 == pytest.approx(found, abs=0.02)
 
 
-def test_bullington():
-    """ITU-R P.526 section 4.5.1, computed: 6.033 dB over 100 m."""
-    assert r.bullington_db(6.033, 100) == pytest.approx(12.38, abs=0.005)
-
-
 @pytest.mark.parametrize(("f_mhz", "d_m"), [(915, 54.9), (868, 52.1)])
 def test_breakpoint(f_mhz, d_m):
     """ITU-R P.1411 (crc-covlib's itur_p1411.py), computed for antennas 3 m and 1.5 m up."""
@@ -109,18 +104,6 @@ def test_weissberger(f_mhz, d_m, db):
 def test_weissberger_at_868():
     assert r.foliage_db(10, 868) == pytest.approx(4.32, abs=0.005)
     assert r.foliage_db(0, 915) == 0
-
-
-@pytest.mark.parametrize(("d_m", "db"), [(5, 0.84), (10, 1.65), (50, 7.27), (100, 12.55)])
-def test_woodland(d_m, db):
-    """ITU-R P.833-9 woodland data at 949 MHz (0.17 dB/m, 26.5 dB at most), computed."""
-    assert r.woodland_db(d_m, 949.0) == pytest.approx(db, abs=0.005)
-
-
-def test_woodland_between_the_rows():
-    """Log interpolation to 915 MHz: 0.167 dB/m and 26.0 dB at most."""
-    assert float(r.woodland_db(0.01, 915.0)) / 0.01 == pytest.approx(0.167, abs=0.001)
-    assert r.woodland_db(1e5, 915.0) == pytest.approx(26.0, abs=0.1)
 
 
 @pytest.mark.parametrize(

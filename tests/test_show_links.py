@@ -43,7 +43,10 @@ def studied(names: tuple[str, ...] = (), **sensor: object) -> SiteResult:
     usable = d.passes[:, others].all(axis=1)
     reached = reach(result.site, result.mounts.xyz, result.mounts.height_m, plan.sensor, plan.reach)
     found = study(result.site, plan, result.mounts, reached, d.chosen, d.runners_up, usable, d.part_scores[:, 0])
-    return dataclasses.replace(result, plan=plan, reach=found.reached, reach_study=found)
+    first = result.decision.runners_up[0]
+    return dataclasses.replace(
+        result, plan=plan, reach=found.reached, reach_study=found, substitutes={d.chosen: first}
+    )
 
 
 @pytest.fixture(scope="module")

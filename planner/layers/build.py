@@ -133,6 +133,7 @@ def read_site_keeping(plan_file: PlanFile, ledger: Ledger, faults: Faults) -> Si
             layer = faults.attempt(read_vector, plan_file, f"layers.{name}", section, attributes, ledger)
             if layer is not None:
                 raw[name] = layer
+                faults.attempt(standing.settle_units, plan_file, section, layer, ledger)
     if site is not None:
         site = faults.attempt(right_way_round, plan_file, layers, site, list(raw.values()), ledger)
     framed = faults.attempt(outline_of, site, ledger) if site is not None else None
@@ -146,6 +147,7 @@ def read_site_keeping(plan_file: PlanFile, ledger: Ledger, faults: Faults) -> Si
     frame, outline = framed
     terrains = faults.attempt(relief.read_terrain, plan_file, layers, frame, outline, ledger) or ()
     surfaces = faults.attempt(relief.read_surface, plan_file, layers, frame, outline, ledger) or ()
+    surfaces = faults.attempt(relief.on_terrain, surfaces, terrains, layers.surface) or ()
     canopies = faults.attempt(relief.read_canopy, plan_file, layers, frame, outline, ledger) or ()
     terrain, terrain_far = (*terrains, None, None)[:2]
 
@@ -243,6 +245,10 @@ def read_contract_sites(plan_file: PlanFile, ledger: Ledger, rows: tuple[int, in
     twice = [n for n in dict.fromkeys(lonlat.names) if lonlat.names.count(n) > 1] if _repeats(lonlat.names) else []
     if twice:
         ledger.add(Kind.CHECK, layer.where, "several sites have the same name; all are kept", twice)
+    stated = "elevation_unit" in section.model_fields_set
+    columns.settle_unit(
+        layer, section.elevation, "elevation_unit", section.elevation_unit, stated, str(plan_file.path), ledger
+    )
     elevation = columns.numbers(
         lonlat,
         section.elevation,
@@ -251,6 +257,7 @@ def read_contract_sites(plan_file: PlanFile, ledger: Ledger, rows: tuple[int, in
         factor=M_PER_FT if section.elevation_unit == "ft" else 1.0,
         low=-430.0,
         high=6000.0,
+        lengths=True,
     )
     return ContractSites(lonlat.names, tuple(cut_at_antimeridian(lonlat.shapes)), elevation, lonlat.left_out)
 

@@ -13,8 +13,9 @@ import numpy as np
 import pandas as pd
 
 from planner.layers.source import sentence
-from planner.ledger import DataError, Kind, Ledger, nearest
+from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
 from planner.site import Bools, Floats
+from planner.units import M_PER_FT
 
 if TYPE_CHECKING:
     from planner.layers.vector import Layer
@@ -51,6 +52,50 @@ def number(value: object) -> float | None:
     return float(word.replace(",", ".")) if PLAIN.fullmatch(word) else None
 
 
+# tokens of a column's name that say its unit
+_SAYS = {
+    **dict.fromkeys(("ft", "feet", "foot"), "ft"),
+    **dict.fromkeys(("m", "metre", "metres", "meter", "meters"), "m"),
+    **dict.fromkeys(("storeys", "storey", "stories", "story", "levels", "floors", "etages"), "storeys"),
+}
+
+
+def unit_said(attribute: str) -> str | None:
+    """The unit that a column's name tells ("m", "ft", "storeys"); None where it tells none, or two.
+
+    >>> unit_said("HEIGHT_FT"), unit_said("building:levels"), unit_said("heightM"), unit_said("height")
+    ('ft', 'storeys', 'm', None)
+    """
+    apart = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", attribute)
+    said = {_SAYS[word] for word in re.split(r"[^a-z]+", apart.lower()) if word in _SAYS}
+    return said.pop() if len(said) == 1 else None
+
+
+_NUMBER = r"(\d+(?:[.,]\d{1,2}|[.]\d+)?)"
+_INCH = rf'{_NUMBER}\s*(?:"|”|″|in\b\.?|inch(?:es)?\b)'
+_INCHES = re.compile(_INCH)
+_FEET = re.compile(rf"{_NUMBER}\s*(?:'|’|′|ft\b\.?|foot\b|feet\b)\s*(?:{_INCH}?)?")
+_METRES = re.compile(rf"{_NUMBER}\s*(?:m\b\.?|met(?:er|re)s?\b)")
+
+
+def length_m(text_: str) -> float | None:
+    """A length written with its unit, in metres; None for anything else.
+
+    >>> length_m("12 m"), round(length_m("28.5'"), 4), round(length_m("7 ft 4 in"), 4), length_m("12")
+    (12.0, 8.6868, 2.2352, None)
+    """
+    word = text_.strip().lower()
+    for pattern, factors in ((_METRES, (1.0,)), (_FEET, (M_PER_FT, M_PER_FT / 12)), (_INCHES, (M_PER_FT / 12,))):
+        found = pattern.fullmatch(word)
+        if found:
+            return sum(
+                float(said.replace(",", ".")) * factor
+                for said, factor in zip(found.groups(), factors, strict=True)
+                if said is not None
+            )
+    return None
+
+
 def names(layer: Layer, attribute: str | None) -> tuple[str, ...]:
     """The attribute's text; the row number in the file where there is none."""
     if attribute is None:
@@ -72,22 +117,40 @@ def numbers(
     low: float = -np.inf,
     high: float = np.inf,
     low_counts: bool = True,
+    lengths: bool = False,
 ) -> Floats:
     """The attribute times `factor` (n,), NaN where missing; what is no number or out of [low, high] is listed.
 
-    low_counts: whether `low` itself is a good value (a height of 0 is none).
+    low_counts: whether `low` itself is a good value (a height of 0 is none). lengths: values in metres, which may
+    be written with a unit of their own ("24 ft", "7'4\"", "12 m") that `factor` does not touch.
     """
     if attribute is None:
         return np.full(len(layer), np.nan)
     column = layer.table[attribute]
+    own: list[int] = []  # rows whose value has its unit written with it
     if pd.api.types.is_float_dtype(column.dtype):  # numbers as they stand: no need to look at each
         odd, values = np.zeros(len(layer), bool), column.to_numpy(float) * factor
     else:
         parsed = [number(v) for v in column]
-        odd = np.array([p is None for p in parsed], bool)
         values = np.array([np.nan if p is None else p for p in parsed], float) * factor
+        odd = np.array([p is None for p in parsed], bool)
+        if lengths:
+            for k in np.flatnonzero(odd):
+                metres = length_m(text(column.iloc[k]))
+                if metres is not None:
+                    odd[k], values[k] = False, metres
+                    own.append(int(k))
     with np.errstate(invalid="ignore"):
         absurd = np.isinf(values) | (values > high) | ((values < low) if low_counts else (values <= low))
+    if own:
+        with_unit = np.zeros(len(layer), bool)
+        with_unit[own] = True
+        ledger.add(
+            Kind.REPAIRED,
+            layer.where,
+            f"{what} '{attribute}' has its unit written with the value: read with it",
+            _with_values(layer, attribute, with_unit),
+        )
     if odd.any():
         ledger.add(
             Kind.SKIPPED,
@@ -158,3 +221,26 @@ def _few(words: list[str]) -> str:
 def _with_values(layer: Layer, attribute: str, mask: Bools) -> list[str]:
     values = list(layer.table[attribute])
     return [f"{layer.names[k]}: {text(values[k])}" for k in np.flatnonzero(mask)]
+
+
+def settle_unit(
+    layer: Layer, attribute: str | None, key: str, unit: str, stated: bool, plan: str, ledger: Ledger
+) -> None:
+    """Say that a unit is assumed, or refuse one that the column's own name contradicts.
+
+    key: of the unit in the plan; stated: whether the plan gives it. Raises PlanError.
+    """
+    if attribute is None:
+        return
+    said = unit_said(attribute)
+    if said is not None and said != unit:
+        raise PlanError(
+            f"{plan}: {layer.key}.{key}",
+            f"the name of the column '{attribute}' says {said}, and its unit is taken as {unit}",
+            f'Write {key} = "{said}", or, if the name is wrong, rename the column',
+        )
+    if said is None and not stated:
+        ledger.add(Kind.ASSUMED, layer.where, f"'{attribute}' is taken as {_IN_WORDS[unit]}: {key} is not given")
+
+
+_IN_WORDS = {"m": "meters", "ft": "feet", "storeys": "stories"}

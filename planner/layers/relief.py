@@ -17,8 +17,8 @@ from planner.layers.raster import Around, Taken, read_heights
 from planner.layers.source import distance
 from planner.layers.standing import HIGHEST_TREE_M
 from planner.ledger import DataError, Kind, Ledger
-from planner.plan import Layers, PlanFile
-from planner.site import SURROUNDINGS_M, Crowns, Heights, Prisms
+from planner.plan import Layers, PlanFile, SurfaceLayer
+from planner.site import SURROUNDINGS_M, Crowns, Floats, Heights, Prisms, ground_at
 
 FINE_M = (
     300.0  # to which surface model and canopy are read as fine as they are: a 30 m tree there is 5.7 degrees high
@@ -119,6 +119,57 @@ def _near_and_far(
         f"{ledger.length(far.cell_m)} from there on: {lower} stand lower by what is joined",
     )
     return near, far
+
+
+# A surface model is on or above its ground, but for the noise of both. Where three quarters of it is further under,
+# or the lowest hundredth further over, it is another height: common practice, no source.
+UNDER_M, OVER_M = 3.0, 10.0
+
+
+def on_terrain(surfaces: Rasters, terrains: Rasters, section: SurfaceLayer | None) -> Rasters:
+    """The surface model as elevations, on the ground that is read beside it.
+
+    Raises DataError where it lies under its ground or above all of it, as heights above ground, another unit or
+    another datum do.
+    """
+    if section is None or not surfaces or not terrains:
+        return surfaces
+    if section.above == "ground":
+        return tuple(replace(s, values=s.values + ground_at(terrains[-1], _centres(s))) for s in surfaces)
+    fine = surfaces[0]
+    above = fine.values - terrains[0].at(_centres(fine))
+    above = above[np.isfinite(above)]
+    if not len(above):
+        return surfaces
+    if np.percentile(above, 75) < -UNDER_M:
+        values = fine.values[np.isfinite(fine.values)]
+        level = abs(np.percentile(values, 10)) < 2.0 and values.min() > -UNDER_M
+        raise DataError(
+            "layers.surface",
+            f"most of it lies under the terrain, by {-np.median(above):.0f} m in the middle"
+            + (
+                ": its values look like heights above ground"
+                if level
+                else ": it has another datum, or another unit"
+            ),
+            'If they are heights above ground, write above = "ground"; else bring both to one datum and unit',
+        )
+    if np.percentile(above, 1) > OVER_M:
+        raise DataError(
+            "layers.surface",
+            f"all of it lies above the terrain, by {np.percentile(above, 1):.0f} m and more: it has another datum, "
+            "or another unit (height_unit)",
+            "Bring both to one datum and unit",
+        )
+    return surfaces
+
+
+def _centres(heights: Heights) -> Floats:
+    """(rows, cols, 2) middles of the cells."""
+    rows, cols = heights.values.shape
+    x = heights.left_m + (np.arange(cols) + 0.5) * heights.cell_m
+    y = heights.top_m - (np.arange(rows) + 0.5) * heights.cell_m
+    return np.stack(np.meshgrid(x, y), axis=-1)
 
 
 def _needs_ground(layers: Layers) -> None:

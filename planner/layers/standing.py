@@ -16,8 +16,16 @@ from planner.layers import columns
 from planner.layers.frame import Frame
 from planner.layers.raster import points_inside
 from planner.layers.vector import Layer, in_frame
-from planner.ledger import Kind, Ledger
-from planner.plan import BuildingsLayer, ControllersLayer, GroundsLayer, KeepOutsLayer, PolesLayer, TreesLayer
+from planner.ledger import DataError, Kind, Ledger
+from planner.plan import (
+    BuildingsLayer,
+    ControllersLayer,
+    GroundsLayer,
+    KeepOutsLayer,
+    PlanFile,
+    PolesLayer,
+    TreesLayer,
+)
 from planner.site import (
     Bools,
     Cover,
@@ -47,7 +55,7 @@ GROUND_SAMPLES = 400  # points under one footprint
 
 # Which keys of each section name an attribute.
 ATTRIBUTES: dict[str, tuple[str, ...]] = {
-    "buildings": ("name", "height", "base", "roof", "mountable"),
+    "buildings": ("name", "height", "roof_height", "top", "ground", "base", "roof", "mountable"),
     "trees": ("name", "height", "crown_width", "crown_base", "leaf"),
     "controllers": ("name", "indoors"),
     "poles": ("name", "height"),
@@ -90,6 +98,15 @@ def lay_out(section: Section, layer: Layer, frame: Frame, outline: BaseGeometry,
     return in_frame(layer, frame, outline, "points", ledger, apart_by=named, every_one=every_one)
 
 
+def settle_units(plan_file: PlanFile, section: Section, layer: Layer, ledger: Ledger) -> None:
+    """Say which unit of a layer's heights is assumed; PlanError where a column's name contradicts it."""
+    if isinstance(section, BuildingsLayer | TreesLayer | PolesLayer):
+        stated, height = "height_unit" in section.model_fields_set, section.height
+        if isinstance(section, BuildingsLayer):
+            height = height or section.top
+        columns.settle_unit(layer, height, "height_unit", section.height_unit, stated, str(plan_file.path), ledger)
+
+
 def _or_default(values: Floats, default: float) -> Floats:
     return np.where(np.isnan(values), default, values)
 
@@ -119,7 +136,92 @@ def _building_heights(layer: Layer, section: BuildingsLayer, ledger: Ledger) -> 
         low=0.0,
         high=HIGHEST_BUILDING_M,
         low_counts=False,
+        lengths=True,
     )
+
+
+def _heights_from_tops(layer: Layer, section: BuildingsLayer, ground_m: Floats | None, ledger: Ledger) -> Floats:
+    """Heights (n,): elevation of the roof edge less that of the ground, the layer's own, else the terrain's."""
+
+    def elevations(attribute: str | None, what: str) -> Floats:
+        return columns.numbers(
+            layer, attribute, what, ledger, factor=_building_unit(section), low=-500.0, high=9000.0, lengths=True
+        )
+
+    top, ground = elevations(section.top, "top"), elevations(section.ground, "ground")
+    if ground_m is not None:
+        ground = np.where(np.isnan(ground), ground_m, ground)
+    elif section.ground is None:
+        raise DataError(
+            layer.where,
+            f"'{section.top}' is an elevation, and nothing says how high the ground is",
+            "Name layers.terrain, or the column with the ground's elevation as layers.buildings.ground",
+        )
+    height = top - ground
+    bad = (height <= 0) | (height > HIGHEST_BUILDING_M)
+    if bad.any():
+        ledger.add(
+            Kind.SKIPPED,
+            layer.where,
+            f"'{section.top}' is not above the ground, or too far above it; treated as missing",
+            _names(layer, bad),
+        )
+    return np.where(bad, np.nan, height)
+
+
+LOW_BUILDING_M = 12.0  # hardly a site has no building under it: common practice, no source
+FEWEST = 3  # buildings that tell anything
+
+
+def _say_if_elevations(
+    layer: Layer, section: BuildingsLayer, height_m: Floats, ground_m: Floats, ledger: Ledger
+) -> None:
+    """Say so where heights look like the elevations of roofs: only less the ground beneath them are they usual."""
+    known = np.isfinite(height_m)
+    above = (height_m - ground_m)[known]
+    if known.sum() < FEWEST or np.percentile(height_m[known], 10) <= LOW_BUILDING_M:
+        return
+    usual = (above >= LOWEST_BUILDING_M) & (above <= HIGHEST_BUILDING_M)
+    if usual.mean() >= 0.9 and np.percentile(above, 10) <= LOW_BUILDING_M:
+        low, high = ledger.length(float(above.min())), ledger.length(float(above.max()))
+        ledger.add(
+            Kind.CHECK,
+            layer.where,
+            f"'{section.height}' may be the elevation of the roof, not its height: no building is low, and less "
+            f"the ground beneath them they are {low} to {high} high. If so, name the column as `top`",
+        )
+
+
+def _without_roof(layer: Layer, section: BuildingsLayer, height_m: Floats, ledger: Ledger) -> Floats:
+    """Heights (n,) of the roof edge, where the layer's heights include the roof."""
+    roof = columns.numbers(
+        layer,
+        section.roof_height,
+        "roof height",
+        ledger,
+        factor=_building_unit(section),
+        low=0.0,
+        high=HIGHEST_BUILDING_M,
+        lengths=True,
+    )
+    higher = roof >= height_m
+    if higher.any():
+        ledger.add(
+            Kind.SKIPPED,
+            layer.where,
+            f"'{section.roof_height}' is as high as the building; not subtracted",
+            _names(layer, higher),
+        )
+    lowered = (roof > 0) & ~higher
+    if lowered.any():
+        ledger.add(
+            Kind.ASSUMED,
+            layer.where,
+            f"'{section.height}' includes the roof: '{section.roof_height}' subtracted, so that it ends at the "
+            "roof edge; what rises above the edge shades nothing",
+            _names(layer, lowered),
+        )
+    return np.where(lowered, height_m - np.nan_to_num(roof), height_m)
 
 
 def _building_unit(section: BuildingsLayer) -> float:
@@ -131,7 +233,13 @@ def buildings(
 ) -> tuple[Prisms, Bools, Bools]:
     """Prisms, which of their roofs are pitched (n,), and which may carry a sensor (n,)."""
     mean_ground, low_ground = _ground_under(terrain, layer.shapes)
-    height = _building_heights(layer, section, ledger)
+    if section.top is not None:
+        height = _heights_from_tops(layer, section, None if terrain is None else mean_ground, ledger)
+    else:
+        height = _building_heights(layer, section, ledger)
+        if terrain is not None:
+            _say_if_elevations(layer, section, height, mean_ground, ledger)
+        height = _without_roof(layer, section, height, ledger)
     if section.height_unit == "storeys" and section.height is not None:
         ledger.add(
             Kind.ASSUMED,
@@ -150,7 +258,14 @@ def buildings(
         height = np.where(missing, section.default_height_m, height)
 
     base = columns.numbers(
-        layer, section.base, "base", ledger, factor=_building_unit(section), low=0.0, high=HIGHEST_BUILDING_M
+        layer,
+        section.base,
+        "base",
+        ledger,
+        factor=_building_unit(section),
+        low=0.0,
+        high=HIGHEST_BUILDING_M,
+        lengths=True,
     )
     upside_down = base >= height
     if upside_down.any():
@@ -168,6 +283,13 @@ def buildings(
         if section.roof is not None
         else ("flat",) * len(layer)
     )
+    if section.height is not None and section.roof_height is None and "pitched" in roofs:
+        ledger.add(
+            Kind.ASSUMED,
+            layer.where,
+            f"'{section.height}' of pitched roofs is taken to end at the eave; if it includes the roof, name the "
+            "roof's own height as `roof_height`",
+        )
     allowed = columns.flags(layer, section.mountable, "mountable", "taken as yes", ledger)
     return (
         prisms(list(layer.shapes), base_m, mean_ground + height, layer.names),
@@ -251,6 +373,7 @@ def _tree_heights(layer: Layer, section: TreesLayer, ledger: Ledger) -> Floats:
         low=0.0,
         high=HIGHEST_TREE_M,
         low_counts=False,
+        lengths=True,
     )
 
 
@@ -262,14 +385,22 @@ def trees(
     points = shapely.get_type_id(layer.shapes) == 0
     height = _given(layer, _tree_heights(layer, section, ledger), section.default_height_m, "height", ledger)
     width = columns.numbers(
-        layer, section.crown_width, "crown width", ledger, factor=unit, low=0, high=WIDEST_CROWN_M, low_counts=False
+        layer,
+        section.crown_width,
+        "crown width",
+        ledger,
+        factor=unit,
+        low=0,
+        high=WIDEST_CROWN_M,
+        low_counts=False,
+        lengths=True,
     )
     if points.any():
         width[points] = _given(
             layer.take(points), width[points], section.default_crown_width_m, "crown width", ledger
         )
     base = columns.numbers(
-        layer, section.crown_base, "crown base", ledger, factor=unit, low=0.0, high=HIGHEST_TREE_M
+        layer, section.crown_base, "crown base", ledger, factor=unit, low=0.0, high=HIGHEST_TREE_M, lengths=True
     )
     odd = base >= height
     if odd.any():
@@ -384,6 +515,7 @@ def poles(layer: Layer, section: PolesLayer, terrain: Heights | None, ledger: Le
         low=0.0,
         high=HIGHEST_POLE_M,
         low_counts=False,
+        lengths=True,
     )
     height = _given(layer, height, section.default_height_m, "height", ledger)
     xy = shapely.get_coordinates(layer.shapes)

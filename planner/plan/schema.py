@@ -51,7 +51,22 @@ class BuildingsLayer(VectorLayer):
         "attribute with the height of the roof edge above ground",
         "heights then come from the surface model, or the stated default",
     )
-    height_unit: Literal["m", "ft", "storeys"] = entry("m", "unit of `height`", "most open data are in metres")
+    roof_height: str | None = entry(
+        None,
+        "attribute with the height of the roof alone, where `height` includes it (OpenStreetMap, Overture)",
+        "`height` ends at the roof edge",
+    )
+    top: str | None = entry(
+        None,
+        "attribute with the elevation of the roof edge, in place of `height`",
+        "heights are above ground",
+    )
+    ground: str | None = entry(
+        None, "attribute with the elevation of the ground at the building; goes with `top`", "the terrain under it"
+    )
+    height_unit: Literal["m", "ft", "storeys"] = entry(
+        "m", "unit of `height`, or of `top` and `ground`", "most open data are in metres"
+    )
     storey_height_m: float = entry(
         3.5,
         "height of a storey, where heights are storeys",
@@ -81,6 +96,18 @@ class BuildingsLayer(VectorLayer):
         "attribute that says whether a sensor may be fixed here (yes/no, true/false, 1/0)",
         "every building may be used",
     )
+
+    @model_validator(mode="after")
+    def _one_height(self) -> BuildingsLayer:
+        if self.top is not None and self.height is not None:
+            raise ValueError("height is above ground and top is an elevation; give one of the two")
+        if self.ground is not None and self.top is None:
+            raise ValueError("ground goes with top, and there is no top")
+        if self.top is not None and self.height_unit == "storeys":
+            raise ValueError("an elevation (top) is in m or ft, not in storeys")
+        if self.roof_height is not None and self.height is None:
+            raise ValueError("roof_height goes with height, and there is no height")
+        return self
 
 
 class TreesLayer(VectorLayer):
@@ -129,6 +156,11 @@ class SurfaceLayer(RasterLayer):
         "heights",
         "`heights`: gives footprints without a height theirs; `obstacles`: shades as it stands, in place of footprints and crowns, and needs `layers.terrain`",
         "footprints with heights are sharper than cells",
+    )
+    above: Literal["sea level", "ground"] = entry(
+        "sea level",
+        "what its heights are above: `sea level` as the terrain's, or `ground` (a normalized surface model)",
+        "most surface models are elevations",
     )
 
 

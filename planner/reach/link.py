@@ -18,7 +18,7 @@ import shapely
 from planner.plan import Cable, Prices, Reach, Requirements, Sensor
 from planner.reach import radio as physics
 from planner.reach.cable import Runs, every_cable
-from planner.reach.diffraction import diffract
+from planner.reach.diffraction import Obstruction, diffract
 from planner.reach.radio import Radio, radio, rated_m, usable_m
 from planner.reach.scene import Scene, scene
 from planner.site import Bools, Floats, Ints, Site
@@ -45,7 +45,6 @@ GRADES = {
     Grade.LIKELY: "likely",
     Grade.DEPENDABLE: "dependable",
 }
-OVER, LEFT, RIGHT, THROUGH = 0, 1, 2, 3  # the way a link takes past what stands in it; OVER also where nothing does
 WAYS = ("over the top", "round the left", "round the right", "through the walls")
 
 
@@ -54,7 +53,8 @@ class Links:
     """Links of any shape, decibels unless the name says otherwise.
 
     ground_db: what the two-ray law over flat ground adds to free space; diffraction_db: past what stands in the
-    way, by the best `way` (OVER, LEFT, RIGHT seen from the mount, THROUGH: each wall by P.2109);
+    way, by all ways together; `way` carries most (OVER, LEFT, RIGHT seen from the mount, THROUGH: each wall by
+    P.2109);
     obstacle_db: the larger of the two, which counts. foliage_db: crowns in leaf, foliage_bare_db the same
     leafless. entry_db: walls round a receiver indoors. margin_db may be negative; spread_db its standard
     deviation; probability that the link holds.
@@ -113,38 +113,27 @@ def links(
     offset = b - a
     plan_m = np.hypot(offset[:, 0], offset[:, 1])
     distance = np.maximum(np.sqrt((offset**2).sum(axis=1)), 0.1)
-    met = diffract(s, a, b, r.wavelength_m, inside)
+    met = diffract(s, a, b, r.wavelength_m, inside, r.building_db)
     free = physics.free_space_db(distance, r.f_mhz)
-    low_a, low_b = (np.maximum(np.asarray(h, float), LOWEST_M) for h in (a_height_m, b_height_m))
-    ground = np.asarray(physics.open_field_db(distance, low_a, low_b, r.f_mhz) - free)
-    through = np.where(met.crossed > 0, met.rest_db + met.walls * r.building_db, np.inf)
-    ways = np.column_stack([met.over_db, met.left_db, met.right_db, through])
-    way = np.argmin(ways, axis=1).astype(np.int64)
-    diffraction = ways[np.arange(len(ways)), way]
-    crowns, wood = physics.foliage_db(met.crown_m, r.f_mhz), physics.woodland_db(met.wood_m, r.f_mhz)
-    foliage = crowns + wood
-    bare = crowns * _leafless(met.crown_m, met.crown_evergreen_m) + wood * _leafless(
-        met.wood_m, met.wood_evergreen_m
+    # over a valley the ground that reflects lies deeper than the ground beneath either end
+    up_a, up_b = (
+        np.maximum(np.asarray(h, float), LOWEST_M) + np.maximum(sunk, 0.0)
+        for h, sunk in ((a_height_m, met.sunk_a_m), (b_height_m, met.sunk_b_m))
     )
-    rise = np.degrees(np.arctan2(np.abs(offset[:, 2]), np.maximum(plan_m, 1e-9))) if r.entry_rises else 0.0
+    ground = np.asarray(physics.open_field_db(distance, up_a, up_b, r.f_mhz) - free)
+    foliage = physics.foliage_db(met.crown_m, r.f_mhz)
+    bare = foliage * _leafless(met.crown_m, met.crown_evergreen_m)
+    rise = np.degrees(np.arctan2(np.abs(offset[:, 2]), np.maximum(plan_m, 1e-9)))
     entry = np.where(indoors, r.entry_db + 0.212 * rise, 0.0)  # P.2109's rise with elevation, on its main part
-    loss = free + np.maximum(ground, diffraction) + foliage + entry
-    # the diffraction's own spread comes in with the diffraction: all of it from a roof that touches the line, 12 dB
-    past = physics.BLOCKED_SPREAD_DB * np.clip(diffraction / 12.0, 0.0, 1.0)
-    past = np.where(way == THROUGH, r.building_spread_db * np.sqrt(met.walls), past)
-    spread = np.sqrt(
-        physics.CLEAR_SPREAD_DB**2
-        + past**2
-        + (physics.FOLIAGE_SPREAD * foliage) ** 2
-        + np.where(indoors, r.entry_spread_db, 0.0) ** 2
-    )
-    margin_db = r.allowed_db - r.fade_db - loss
+    obstacle = np.maximum(ground, met.past_db)
+    margin_db = r.allowed_db - r.fade_db - (free + obstacle + foliage + entry)
+    spread = np.hypot(_spread(met, margin_db, obstacle, foliage, r), np.where(indoors, r.entry_spread_db, 0.0))
     return Links(
         distance,
         free,
         ground,
-        diffraction,
-        way,
+        met.past_db,
+        met.way,
         foliage,
         bare,
         entry,
@@ -159,6 +148,24 @@ def links(
         met.canopy_m,
         met.unknown_m,
     )
+
+
+def _spread(met: Obstruction, margin_db: Floats, obstacle_db: Floats, foliage: Floats, r: Radio) -> Floats:
+    """Standard deviation of the estimate outdoors, decibels.
+
+    What stands in the way brings a spread of its own, all of it from a roof that touches the line and a little
+    more. Beyond what it may take its spread grows no more: a link that holds is one whose obstacles take no more
+    than that, and so none becomes likelier by a further obstacle.
+    """
+    counted = np.minimum(met.past_db, np.maximum(margin_db + obstacle_db, 0.0))
+    edges = np.clip(met.edges, 1, len(physics.EDGES_SPREAD_DB)) - 1
+    edged = np.hypot(physics.BLOCKED_SPREAD_DB, np.asarray(physics.EDGES_SPREAD_DB)[edges])
+    edged = edged * np.clip(counted / physics.BLOCKED_DB, 0.0, 1.0)
+    walled = r.building_spread_db * np.sqrt(met.walls)
+    walled = walled * np.clip(counted / np.maximum(met.walls * r.building_db, 1e-9), 0.0, 1.0)
+    past = (1.0 - met.walled) * edged**2 + met.walled * walled**2
+    leaves = physics.FOLIAGE_SPREAD * np.minimum(foliage, np.maximum(margin_db + foliage, 0.0))
+    return np.asarray(np.sqrt(physics.CLEAR_SPREAD_DB**2 + r.allowed_spread_db**2 + past + leaves**2))
 
 
 def _leafless(depth_m: Floats, evergreen_m: Floats) -> Floats:

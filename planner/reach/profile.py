@@ -44,6 +44,7 @@ class Met(NamedTuple):
     """Room for what one line meets, used line after line: pieces, and which items the walk has seen (`stamp`).
 
     kind, row, t_in, t_out: of the pieces, sorted by t_in. mark: (1,) of the present line. cuts: of one prism.
+    beside: rows of the buildings near the line that it does not cross; count: (1,) of these.
     """
 
     kind: Ints
@@ -53,6 +54,8 @@ class Met(NamedTuple):
     stamp: Ints
     mark: Ints
     cuts: Floats
+    beside: Ints
+    count: Ints
 
 
 @kernel
@@ -77,6 +80,8 @@ def room(s):  # type: ignore[no-untyped-def]
         np.full(s.base.shape[0] + s.crown.shape[0], -1),
         np.zeros(1, np.int64),
         np.empty(most),
+        np.empty(s.n_buildings + 1, np.int64),
+        np.zeros(1, np.int64),
     )
 
 
@@ -111,9 +116,13 @@ def _solid(edge, first, last, line, cuts):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def pieces(s, line, met):  # type: ignore[no-untyped-def]
-    """Write the pieces of a line to `met`, sorted by where they start; returns their number."""
+def pieces(s, line, met, near_m):  # type: ignore[no-untyped-def]
+    """Write the pieces of a line to `met`, sorted by where they start; returns their number.
+
+    Buildings that it does not cross but comes as near to as `near_m` (boxes: at least these) are noted too.
+    """
     n = 0
+    met.count[0] = 0
     nx, ny = s.grid_shape[0], s.grid_shape[1]
     if nx == 0 or line.plan_m < 1e-9:
         return 0
@@ -148,8 +157,13 @@ def pieces(s, line, met):  # type: ignore[no-untyped-def]
                 met.stamp[item] = met.mark[0]
                 # the box lies all on one side of the line; a hair of slack leaves corners to the exact test
                 off = abs(dx * (s.box[item, 1] - ay) - dy * (s.box[item, 0] - ax))
-                if off <= (abs(dx) * s.box[item, 3] + abs(dy) * s.box[item, 2]) * (1.0 + 1e-9) + 1e-9:
+                half = abs(dx) * s.box[item, 3] + abs(dy) * s.box[item, 2]
+                before = n
+                if off <= half * (1.0 + 1e-9) + 1e-9:
                     n = _item(s, line, item, met, n)
+                if n == before and item < s.n_buildings and off <= half + near_m * line.plan_m:
+                    met.beside[met.count[0]] = item
+                    met.count[0] += 1
     return n
 
 
@@ -319,7 +333,7 @@ def _fill(s, a, b, counts, usual, packed, ground_first, ground_m, runs):  # type
         at = runs[c] * usual
         for k in range(runs[c], runs[c + 1]):
             this = straight(a[k, 0], a[k, 1], a[k, 2], b[k, 0], b[k, 1], b[k, 2])
-            n = pieces(s, this, met)
+            n = pieces(s, this, met, 0.0)
             counts[k] = n
             if at + n <= runs[c + 1] * usual:
                 for m in range(n):

@@ -21,10 +21,6 @@ from planner.units import Units, length
 LIGHT_M_S = 299_792_458.0
 NORMAL_84 = 0.8413447460685429  # share of a normal distribution below its mean plus one standard deviation
 
-# P.833-9 woodland: specific attenuation and the most a wood takes, by frequency (from the table's copies)
-WOOD_MHZ = np.array([105.9, 466.475, 949.0, 1852.2, 2117.5])
-WOOD_DB_M = np.array([0.04, 0.12, 0.17, 0.30, 0.34])
-WOOD_MOST_DB = np.array([9.4, 18.0, 26.5, 29.0, 34.1])
 LEAFLESS = 1.0 / 1.2  # near 1 GHz a crown in leaf takes about a fifth more than a bare one (P.833, from memory)
 
 BuildingClass = Literal["traditional", "thermally_efficient"]
@@ -45,8 +41,12 @@ MATERIALS = {
     "metal": (1.0, 0.0, 1e7, 0.0, 1.0),
 }
 
-CLEAR_SPREAD_DB = 5.06  # P.1411 section 4.1.1, line of sight
-BLOCKED_SPREAD_DB = 7.0  # full Bullington beside a Kirchhoff integral over one block and several: about 7 dB
+# P.1411 section 4.1.1, 0.8 to 82 GHz, below roofs (from memory): line of sight 5.06 dB, without it 7.60 dB
+CLEAR_SPREAD_DB = 5.06
+BLOCKED_SPREAD_DB = 5.67  # what the second has more, as a spread of its own: parapets, plant, what else reflects
+BLOCKED_DB = 12.0  # obstacles that take so much bring all of it: a roof's two edges that touch the line take 10 dB
+EDGES_SPREAD_DB = (0.8, 1.3, 1.6, 1.8, 2.0)  # by edges in a row, beside an integral: `data/fit_diffraction.py`
+POWERS_SPREAD_DB = 2.0  # of powers that a data sheet states, from one unit to the next: common practice, no source
 FOLIAGE_SPREAD = 0.3  # of the foliage's loss: common practice, no source
 WALL_SPREAD_DB = 4.0  # of a wall given by its material; furniture, wiring and windows: common practice, no source
 
@@ -96,24 +96,10 @@ def knife_edge_db(v: Numbers) -> Floats:
     return np.asarray(np.where(w > -0.88, 6.9 + 20.0 * np.log10(np.sqrt(w**2 + 1.0) + w), 0.0))
 
 
-def bullington_db(edge_db: Numbers, distance_m: Numbers) -> Floats:
-    """ITU-R P.526 section 4.5.1: the loss of Bullington's single equivalent edge made into that of several."""
-    one, d_km = np.asarray(edge_db, float), np.asarray(distance_m, float) / 1000.0
-    return np.asarray(one + (1.0 - np.exp(-one / 6.0)) * (10.0 + 0.02 * d_km))
-
-
 def foliage_db(depth_m: Numbers, f_mhz: float) -> Floats:
     """Weissberger: loss of `depth_m` of crowns in leaf on the line; 230 MHz to 95 GHz, up to 400 m."""
     d, f = np.clip(np.asarray(depth_m, float), 0.0, 400.0), (f_mhz / 1000.0) ** 0.284
     return np.asarray(np.where(d <= 14.0, 0.45 * f * d, 1.33 * f * d**0.588))
-
-
-def woodland_db(depth_m: Numbers, f_mhz: float) -> Floats:
-    """ITU-R P.833-9 eq. 1: one end stands in the wood, `depth_m` of it on the line; it levels off at a most."""
-    at = np.log(f_mhz)
-    per_m = np.exp(np.interp(at, np.log(WOOD_MHZ), np.log(WOOD_DB_M)))
-    most = np.interp(at, np.log(WOOD_MHZ), WOOD_MOST_DB)
-    return np.asarray(most * (1.0 - np.exp(-np.asarray(depth_m, float) * per_m / most)))
 
 
 def entry_db(
@@ -148,18 +134,19 @@ def wall_db(f_mhz: float, material: str, thickness_m: float) -> float:
 class Radio:
     """What is known of a sensor's radio, as path loss.
 
-    allowed_db: loss at which it just works; fade_db: kept in hand for rain, wet leaves, people and cars.
-    entry_db, entry_spread_db: what stands before a receiver indoors, at level; entry_rises: it grows with the
-    elevation of the path (P.2109). building_db, building_spread_db: one outer wall of a building in the way, with
+    allowed_db: loss at which it just works, allowed_spread_db: how sure that is; fade_db: kept in hand for rain,
+    wet leaves, people and cars.
+    entry_db, entry_spread_db: what stands before a receiver indoors, at level (it grows with the elevation of the
+    path, P.2109). building_db, building_spread_db: one outer wall of a building in the way, with
     what is behind it. outside: one sentence for each formula used outside the range its source gives.
     """
 
     f_mhz: float
     allowed_db: float
+    allowed_spread_db: float
     fade_db: float
     entry_db: float
     entry_spread_db: float
-    entry_rises: bool
     building_db: float
     building_spread_db: float
     outside: tuple[str, ...]
@@ -173,22 +160,24 @@ def radio(sensor: Sensor, section: Reach) -> Radio:
     """The radio that a plan describes, by its powers where they are given, else by its rated range."""
     f = sensor.radio_band_mhz
     if sensor.transmit_dbm is not None and sensor.sensitivity_dbm is not None:
-        allowed = sensor.transmit_dbm + sensor.gains_dbi - sensor.sensitivity_dbm
+        allowed, sure = sensor.transmit_dbm + sensor.gains_dbi - sensor.sensitivity_dbm, POWERS_SPREAD_DB
     else:
         h1, h2 = sensor.rated_sensor_height_m, sensor.rated_receiver_height_m
         allowed = float(open_field_db(sensor.rated_range_m, h1, h2, f))
+        # whoever rated it may have had free space in mind, or anything between: all of that alike
+        sure = max((allowed - float(free_space_db(sensor.rated_range_m, f))) / np.sqrt(12.0), POWERS_SPREAD_DB)
     median, high = (float(entry_db(p, f, section.building_class)) for p in (0.5, NORMAL_84))
-    if section.wall_material is None:
-        entry, spread, rises = median, high - median, True
-    else:
-        entry, spread, rises = wall_db(f, section.wall_material, section.wall_thickness_m), WALL_SPREAD_DB, False
+    entry, spread = median, high - median
+    if section.wall_material is not None:  # one wall is one wall: it comes on top of the building's own
+        entry += wall_db(f, section.wall_material, section.wall_thickness_m)
+        spread = float(np.hypot(spread, WALL_SPREAD_DB))
     return Radio(
         f,
         allowed,
+        sure,
         section.fade_margin_db,
         entry,
         spread,
-        rises,
         median,
         high - median,
         validity(f, section.wall_material),
@@ -229,10 +218,9 @@ def basis(sensor: Sensor, section: Reach, units: Units) -> str:
             f"that of {length(sensor.rated_range_m, units)} over flat open ground with antennas {h1} and {h2} up "
             "(free space, or the two-ray law where that is more)"
         )
-    if section.wall_material is None:
-        walls = f"a {section.building_class.replace('_', ' ')} building's entry loss by ITU-R P.2109"
-    else:
-        walls = f"{length(section.wall_thickness_m, units, 1)} of {section.wall_material} by ITU-R P.2040"
+    walls = f"a {section.building_class.replace('_', ' ')} building's entry loss by ITU-R P.2109"
+    if section.wall_material is not None:
+        walls += f" and {length(section.wall_thickness_m, units, 1)} of {section.wall_material} by ITU-R P.2040"
     return (
         f"{found.allowed_db:.0f} dB of path loss allowed: {said}; {found.fade_db:g} dB kept in hand for fading. A "
         f"receiver indoors: {walls}, {found.entry_db:.0f} ± {found.entry_spread_db:.0f} dB"
@@ -249,8 +237,6 @@ def validity(f_mhz: float, material: str | None = None) -> tuple[str, ...]:
         )
     if f_mhz < 230.0:
         said.append(f"{f_mhz:g} MHz is below the 230 MHz where Weissberger's foliage formula starts")
-    if not WOOD_MHZ[0] <= f_mhz <= WOOD_MHZ[-1]:
-        said.append(f"{f_mhz:g} MHz is outside P.833's woodland table: its nearest row is used")
     if material is not None and f_mhz / 1000.0 < MATERIALS[material][4]:
         said.append(
             f"P.2040 gives {material} from {MATERIALS[material][4]:g} GHz: carried on down to {f_mhz:g} MHz"

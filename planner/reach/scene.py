@@ -8,6 +8,8 @@ import numpy as np
 
 from planner.site import Bools, Floats, Ints, Prisms, Site
 
+BESIDE_M = 8.0  # a building so far from a line is found from the line's own cells: the Fresnel zone of a kilometre
+
 
 class Scene(NamedTuple):
     """A site as flat arrays for the compiled loops.
@@ -71,7 +73,7 @@ def scene(site: Site) -> Scene:
             np.column_stack([c.centre[:, :2] - c.radius_m[:, None], c.centre[:, :2] + c.radius_m[:, None]])
         )
     box = np.vstack(boxes)
-    grid, shape, cell_first, cell_item = _grid(box)
+    grid, shape, cell_first, cell_item = _grid(box + np.array([-BESIDE_M, -BESIDE_M, BESIDE_M, BESIDE_M]))
     ground, ground_at = _raster(site.surface if raised else site.terrain)
     far, far_at = _raster(site.terrain if raised else site.terrain_far)
     veg, veg_at = _raster(None if raised else site.canopy)

@@ -19,16 +19,6 @@ class Kind(StrEnum):
     REPEATER = "repeater"
 
 
-class Status(StrEnum):
-    """What became of a candidate."""
-
-    CHOSEN = "chosen"
-    PARTNER = "partner"  # another sensor, or a repeater, of the layout
-    ALTERNATE = "alternate"
-    PASSES = "passes"
-    RULED_OUT = "ruled_out"
-
-
 @dataclass(frozen=True)
 class Place:
     """One sensor or repeater of the layout.
@@ -96,14 +86,3 @@ def serving(result: SiteResult) -> Ints:
     for place in layout(result) or proposed(result):
         by[list(place.serves)] = place.row
     return by
-
-
-def status(result: SiteResult, row: int) -> Status:
-    decision = result.decision
-    if row == decision.chosen:
-        return Status.CHOSEN
-    if any(place.row == row for place in layout(result)):
-        return Status.PARTNER
-    if row in decision.runners_up:
-        return Status.ALTERNATE
-    return Status.PASSES if decision.passing[row] else Status.RULED_OUT

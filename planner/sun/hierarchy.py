@@ -307,7 +307,7 @@ def _raise(east, north, rise, vertex, begin, end, looks, tangent, low):  # type:
             high_turn = a1 if a1 >= 0.0 else a1 + 1.0
             f = rise / cross
             across, ahead = ey * f, -ex * f
-            u, stop = _first(looks, low_turn), _first(looks, high_turn)
+            u, stop = first_look(looks, low_turn), first_look(looks, high_turn)
             if low_turn > high_turn:  # over north
                 stop += m
             for w in range(u, stop):
@@ -323,7 +323,7 @@ def _raise(east, north, rise, vertex, begin, end, looks, tangent, low):  # type:
 
 
 @kernel
-def _first(looks, turn):  # type: ignore[no-untyped-def]
+def first_look(looks, turn):  # type: ignore[no-untyped-def]
     """First azimuth at or after `turn`."""
     i = looks.bucket[min(int(turn * 4096.0), 4096)]
     while i < len(looks.turn) and looks.turn[i] < turn:
@@ -391,7 +391,7 @@ def inside(east, north, vertex, begin, end):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _touches(east, north, vertex, begin, end):  # type: ignore[no-untyped-def]
+def touches(east, north, vertex, begin, end):  # type: ignore[no-untyped-def]
     """Whether a point lies on an edge."""
     for v in range(begin + 1, end):
         x, y = vertex[v - 1, 0] - east, vertex[v - 1, 1] - north
@@ -409,7 +409,7 @@ def _touches(east, north, vertex, begin, end):  # type: ignore[no-untyped-def]
 def _within(east, north, j, tree, looks, tangent):  # type: ignore[no-untyped-def]
     """Close the directions that lead inside a prism whose footprint the mount is in or on; whether any did."""
     begin, end = tree.first[j], tree.first[j + 1]
-    if _touches(east, north, tree.vertex, begin, end):
+    if touches(east, north, tree.vertex, begin, end):
         ahead = 10.0 * TOUCH_M
         for i in range(len(tangent)):
             if inside(east + ahead * looks.sin[i], north + ahead * looks.cos[i], tree.vertex, begin, end):

@@ -7,7 +7,7 @@ crowns in a row by how much each dims (their logarithms). So the losses add up t
       o ---- low wall ---- tower ----> sun at noon: over the wall, the tower takes it
                                        sun at dusk: the wall, which stands first
 
-For the few mounts that are shown: plain NumPy, nearest buildings first.
+For the few mounts that are shown: nearest buildings first.
 """
 
 from __future__ import annotations
@@ -20,21 +20,22 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pvlib
-import shapely
 
+from planner.compiled import kernel
 from planner.ground import GroundHorizon
 from planner.mounts import compass
-from planner.site import Bools, Crowns, Floats, Ints, Prisms, Site
-from planner.sun.horizon import Directions, crown_spans, directions
+from planner.site import Bools, Crowns, Floats, Ints, Site
+from planner.sun.hierarchy import Looks, Tree, compile_looks, inside, touches
+from planner.sun.horizon import TOUCH_M, Directions, crown_spans, directions
 from planner.sun.leaves import (
     ellipsoid_mean_chord_m,
     ellipsoid_path_m,
     over_the_month,
-    prism_mean_chord_m,
 )
 from planner.sun.path import YEAR, SunTable
 from planner.sun.result import along, raster_azimuth_deg
-from planner.sun.shading import Shading, shading
+from planner.sun.shading import Shading, crown_chords, shading
+from planner.sun.veil import MOST_CROSSINGS, crossings, looks_between, prism_span
 
 SOLAR = "true solar time"
 LEAST_H_DAY = 2 / 60  # a month that loses less is not named for an obstacle: a step's width blurs that much
@@ -186,7 +187,7 @@ def attribute(
     """For each step of the sun's year, what stands between a (3,) mount and the sun; as `year_of_light` has it."""
     shade = shade or shading(site)
     looks, azimuth, rasters = directions(sun.azimuth_deg), raster_azimuth_deg(site), shade.ground
-    slope = np.tan(np.radians(sun.elevation_deg[looks.order]))
+    rays, slope = compile_looks(looks), np.tan(np.radians(sun.elevation_deg[looks.order]))
     leafy, light = shade.in_leaf[sun.month[looks.order]], shade.crown_light
     stands = site.surface is None  # else the surface model stands in for footprints and crowns
     names: list[str] = []
@@ -198,7 +199,7 @@ def attribute(
     # what is opaque: the nearest building, else the ground
     owner = np.full(len(looks), -1, np.int64)
     if stands:
-        owner = _nearest(mount, site.buildings, looks.sin, looks.cos, slope)
+        owner = _nearest(mount, shade.buildings, rays, slope)
         names += site.buildings.names
         kinds += [Obstacle.OVERHANG if base > mount[2] else Obstacle.BUILDING for base in site.buildings.base_m]
     ground = over(rasters.opaque(mount[None], azimuth, shade.terrain_reach_m))
@@ -228,17 +229,9 @@ def attribute(
         names += site.crowns.names
         kinds += [Obstacle.TREE] * len(site.crowns)
     if stands:
-        each = light.log_light(site.crown_evergreen)
-        for k, shape in enumerate(site.crown_prisms.shapes):
-            met, path = _meeting(mount, site.crown_prisms, k, looks.sin, looks.cos, slope)
-            rows = np.flatnonzero(np.isfinite(met))
-            high = site.crown_prisms.top_m[k] - site.crown_prisms.base_m[k]
-            way = (
-                path[rows] / prism_mean_chord_m(shape.area, shape.length, high)
-                if light.by_path
-                else np.ones(len(rows))
-            )
-            veil(rows, np.full(len(rows), k), each[k] * way[:, None])
+        ray, who, way = _ways_through(mount, shade.grown, rays, slope)
+        share = way / crown_chords(site.crown_prisms)[who] if light.by_path else np.ones(len(way))
+        veil(ray, who, light.log_light(site.crown_evergreen)[who] * share[:, None])
         names += site.crown_prisms.names
         kinds += [Obstacle.TREE] * len(site.crown_prisms)
     behind = np.flatnonzero(slope < over(rasters.veil(mount[None], azimuth)))
@@ -288,61 +281,91 @@ def _ways(crowns: Crowns, mount: Floats, crown: Ints, looks: Directions, look: I
     )
 
 
-def _nearest(mount: Floats, solids: Prisms, sin: Floats, cos: Floats, slope: Floats) -> Ints:
-    """(n,) row of the first prism that each ray meets, -1 where it meets none."""
-    owner, met = np.full(len(slope), -1, np.int64), np.full(len(slope), np.inf)
-    shapes = np.array(solids.shapes, object)
-    away = shapely.distance(shapes, shapely.Point(mount[:2]))
+def _nearest(mount: Floats, tree: Tree, looks: Looks, slope: Floats) -> Ints:
+    """(m,) row of the first prism that each ray meets, -1 where it meets none."""
+    owner = np.full(len(slope), -1, np.int64)
+    if not len(tree.top) or not len(slope):
+        return owner
+    box, rise = tree.node[: len(tree.top)], tree.top - mount[2]
+    away = np.hypot(*(np.maximum(np.maximum(box[:, k] - mount[k], mount[k] - box[:, k + 2]), 0.0) for k in (0, 1)))
     # the ray's height at a prism is its distance times the slope, or more
-    for row in np.argsort(away, kind="stable"):
-        might = np.flatnonzero((met > away[row]) & (away[row] * slope < solids.top_m[row] - mount[2]))
-        might = might[_may_see(mount, solids, row, sin[might], cos[might])]
-        if might.size:
-            distance, _ = _meeting(mount, solids, row, sin[might], cos[might], slope[might])
-            nearer = distance < met[might]
-            met[might[nearer]], owner[might[nearer]] = distance[nearer], row
+    might = np.flatnonzero((rise > 0) & (away * slope.min() < rise))
+    might = might[np.argsort(away[might], kind="stable")]
+    _first_met(mount, tree, might, away[might], looks, slope, owner)
     return owner
 
 
-def _may_see(mount: Floats, solids: Prisms, row: int, sin: Floats, cos: Floats) -> Bools:
-    """Rays that pass the circle round a footprint's box; all of them from inside it."""
-    x0, y0, x1, y1 = solids.shapes[row].bounds
-    east, north = (x0 + x1) / 2 - mount[0], (y0 + y1) / 2 - mount[1]
-    radius = np.hypot(x1 - x0, y1 - y0) / 2 * (1 + 1e-9)
-    ahead = np.asarray(east * sin + north * cos > 0)
-    beside = np.abs(east * cos - north * sin) <= radius
-    return np.asarray(beside & (ahead | (np.hypot(east, north) <= radius)))
+@kernel
+def _first_met(mount, tree, rows, away, looks, slope, owner):  # type: ignore[no-untyped-def]
+    """Note in (m,) `owner` the first of some prisms, the nearest first, that each ray meets."""
+    m, east, north = len(slope), mount[0], mount[1]
+    met, found = np.full(m, np.inf), np.empty(MOST_CROSSINGS)
+    ahead = 10.0 * TOUCH_M
+    for j, far in zip(rows, away):  # noqa: B905 (compiled)
+        begin, end = tree.first[j], tree.first[j + 1]
+        base, top = tree.base[j] - mount[2], tree.top[j] - mount[2]
+        beside = far <= TOUCH_M and touches(east, north, tree.vertex, begin, end)
+        within = far <= TOUCH_M and not beside and inside(east, north, tree.vertex, begin, end)
+        start, stop = prism_span(east, north, tree.node[j])
+        first, last = looks_between(looks, start, stop)
+        for w in range(first, last):
+            i = w if w < m else w - m
+            if met[i] <= far or far * slope[i] >= top:
+                continue
+            if beside:  # fixed to this wall: it closes what leads inside
+                x, y = east + ahead * looks.sin[i], north + ahead * looks.cos[i]
+                through = inside(x, y, tree.vertex, begin, end)
+                count = crossings(x, y, looks.sin[i], looks.cos[i], tree.vertex, begin, end, found)
+            else:
+                through = within
+                count = crossings(east, north, looks.sin[i], looks.cos[i], tree.vertex, begin, end, found)
+            at, _ = _meeting(found, count, through, base, top, slope[i])
+            if at < met[i]:
+                met[i], owner[i] = at, tree.row[j]
 
 
-def _meeting(
-    mount: Floats, solids: Prisms, row: int, sin: Floats, cos: Floats, slope: Floats
-) -> tuple[Floats, Floats]:
-    """Level distance (n,) at which rays meet one prism, inf where they miss it, and the length (n,) of their way
-    inside.
+@kernel
+def _ways_through(mount, tree, looks, slope):  # type: ignore[no-untyped-def]
+    """Rays that meet prisms: (k,) row of the ray and of the prism, and the length of the way inside."""
+    m, east, north = len(slope), mount[0], mount[1]
+    found = np.empty(MOST_CROSSINGS)
+    ray, prism, way = [0 for _ in range(0)], [0 for _ in range(0)], [0.0 for _ in range(0)]
+    for j in range(len(tree.top)):
+        begin, end = tree.first[j], tree.first[j + 1]
+        base, top = tree.base[j] - mount[2], tree.top[j] - mount[2]
+        if top <= 0.0:
+            continue
+        within = inside(east, north, tree.vertex, begin, end)
+        start, stop = prism_span(east, north, tree.node[j])
+        first, last = looks_between(looks, start, stop)
+        for w in range(first, last):
+            i = w if w < m else w - m
+            count = crossings(east, north, looks.sin[i], looks.cos[i], tree.vertex, begin, end, found)
+            at, long = _meeting(found, count, within, base, top, slope[i])
+            if at < np.inf:
+                ray.append(i)
+                prism.append(tree.row[j])
+                way.append(long)
+    return np.array(ray), np.array(prism), np.array(way)
+
+
+@kernel
+def _meeting(found, count, within, base, top, slope):  # type: ignore[no-untyped-def]
+    """Level distance at which a rising ray meets a prism, inf where it misses it, and its way inside.
 
     A ray is inside the footprint between pairs of crossings with its rings, and meets the prism where its height
     there lies between base and top: the same law for what stands and what hangs.
     """
-    mine = solids.edge_prism == row
-    a, b = solids.edge_start[mine] - mount[:2], solids.edge_end[mine] - mount[:2]
-    side_a, side_b = (v[:, :1] * cos - v[:, 1:] * sin for v in (a, b))  # (edges, n): to the right of the ray
-    cut = (side_a > 0) != (side_b > 0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(cut, side_a / (side_a - side_b), 0.0)
-    ahead_a, ahead_b = (v[:, :1] * sin + v[:, 1:] * cos for v in (a, b))
-    at = np.where(cut, ahead_a + share * (ahead_b - ahead_a), np.inf)
-    at = np.where(at >= 0, at, np.inf)
-    if shapely.intersects_xy(solids.shapes[row], *mount[:2]):
-        at = np.vstack([np.zeros(len(slope)), at])
-    at = np.sort(at, axis=0)[: 2 * (len(at) // 2)]
-    enter, leave = at[::2], at[1::2]
-    base, top = solids.base_m[row] - mount[2], solids.top_m[row] - mount[2]
-    with np.errstate(invalid="ignore"):
-        met = np.isfinite(leave) & (enter * slope < top) & (leave * slope > base)
-    enter = np.maximum(enter, max(base, 0.0) / slope)
-    where = np.where(met, enter, np.inf).min(axis=0, initial=np.inf)
-    way = np.where(met, np.minimum(leave, top / slope) - np.where(met, enter, 0.0), 0.0).sum(axis=0)
-    return np.asarray(where), np.asarray(way * np.sqrt(1 + slope**2))
+    at, level = np.inf, 0.0
+    k = -1 if within else 0
+    while k + 1 < count:
+        enter, leave = 0.0 if k < 0 else found[k], found[k + 1]
+        if enter * slope < top and leave * slope > base:
+            enter = max(enter, max(base, 0.0) / slope)
+            at = min(at, enter)
+            level += min(leave, top / slope) - enter
+        k += 2
+    return at, level * np.sqrt(1.0 + slope * slope)
 
 
 # --- from steps to hours and months -----------------------------------------------------------------------------

@@ -5,10 +5,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+import shapely
+
 from planner.ground import SiteGround, site_ground
 from planner.site import Floats, Prisms, Site, no_prisms
 from planner.sun.hierarchy import Tree, pack, with_tops
-from planner.sun.leaves import CrownLight, leaf_share
+from planner.sun.leaves import CrownLight, leaf_share, prism_mean_chord_m
 
 
 @dataclass(frozen=True)
@@ -73,6 +76,12 @@ def shading(
         crown_light or CrownLight(),
         leaf_share(site.latitude_deg) if in_leaf is None else in_leaf,
     )
+
+
+def crown_chords(grown: Prisms) -> Floats:
+    """(n,) mean length of all straight ways through crown polygons, metres."""
+    shapes = np.array(grown.shapes, object)
+    return prism_mean_chord_m(shapely.area(shapes), shapely.length(shapes), grown.top_m - grown.base_m)
 
 
 def _solids(site: Site) -> tuple[Prisms, Prisms]:

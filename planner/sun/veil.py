@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from planner.compiled import kernel
-from planner.sun.hierarchy import TURN, _first, inside
+from planner.sun.hierarchy import TURN, first_look, inside
 from planner.sun.leaves import ellipsoid_path_m, prism_path_m
 
 MOST_CROSSINGS = 256  # of one ray with one footprint; more are not told apart
@@ -58,8 +58,8 @@ def looks_between(looks, start, stop):  # type: ignore[no-untyped-def]
     m = len(looks.turn)
     if stop - start >= 1.0:
         return 0, m
-    first = _first(looks, start)
-    last = _first(looks, stop) if stop <= 1.0 else m + _first(looks, stop - 1.0)
+    first = first_look(looks, start)
+    last = first_look(looks, stop) if stop <= 1.0 else m + first_look(looks, stop - 1.0)
     return first, last
 
 

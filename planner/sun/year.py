@@ -11,13 +11,12 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
-import shapely
 
 from planner.compiled import kernel
 from planner.site import Floats, Ints, Site, no_crowns, no_prisms
 from planner.sun.hierarchy import STACK, Tree, compile_looks, in_threads, inside, walk
 from planner.sun.horizon import directions
-from planner.sun.leaves import ellipsoid_mean_chord_m, over_the_month, prism_mean_chord_m
+from planner.sun.leaves import ellipsoid_mean_chord_m, over_the_month
 from planner.sun.path import SunTable
 from planner.sun.result import (
     PICTURE_AZIMUTH_DEG,
@@ -27,7 +26,7 @@ from planner.sun.result import (
     raster_azimuth_deg,
     sum_up,
 )
-from planner.sun.shading import Shading, shading
+from planner.sun.shading import Shading, crown_chords, shading
 from planner.sun.sky import open_share
 from planner.sun.veil import (
     MOST_CROSSINGS,
@@ -184,8 +183,7 @@ def _scene(site: Site, mounts: Floats, shade: Shading) -> _Scene:
     crown_chord, leafy_chord = np.zeros(len(crowns)), np.zeros(len(grown))
     if light.by_path:
         crown_chord = ellipsoid_mean_chord_m(crowns.radius_m, crowns.half_height_m)
-        shapes = np.array(grown.shapes, object)
-        leafy_chord = prism_mean_chord_m(shapely.area(shapes), shapely.length(shapes), grown.top_m - grown.base_m)
+        leafy_chord = crown_chords(grown)
     lowest = mounts[:, 2].min() if len(mounts) else 0.0
     return _Scene(
         buildings,

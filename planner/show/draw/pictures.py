@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 Move = Callable[[Floats], Floats]  # (n, 2) places from one frame to another
+Clock = Callable[[Floats, Ints], Floats]  # hours of the clock from true solar hours and months
 POINTS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 
@@ -32,13 +33,20 @@ LEFT, RIGHT, TOP, BOTTOM = 32, 12, 8, 24
 
 
 def sun_picture(
-    horizon_deg: Floats, veil_deg: Floats, table: SunTable, season: Bools, latitude_deg: float, alt: str
+    horizon_deg: Floats,
+    veil_deg: Floats,
+    table: SunTable,
+    season: Bools,
+    latitude_deg: float,
+    alt: str,
+    clock: Clock | None = None,
 ) -> Markup:
     """The year's sun over one mount's horizon: azimuth along x, elevation along y.
 
     horizon_deg, veil_deg: (360,) elevation of what is opaque and of crowns along PICTURE_AZIMUTH_DEG. The middle of
     the picture is the side of the noon sun: south, or north in the southern hemisphere. One path a month, of
-    its middle day, months of `season` (12,) heavy; dots stand at whole hours of true solar time.
+    its middle day, months of `season` (12,) heavy; dots stand at whole hours, as `clock` counts them from true
+    solar time and month (as given without one).
     """
     start = 0.0 if latitude_deg >= 0 else 180.0  # azimuth at the left edge
 
@@ -64,7 +72,7 @@ def sun_picture(
         out.append(text_at(float(x(45.0 * k)), HEIGHT - 8, name, bold=k % 2 == 0))
     out.append(text_at(WIDTH - RIGHT, HEIGHT - 8, POINTS[int(start // 45)], bold=True))
 
-    paths = [_middle_day(table, month) for month in range(12)]
+    paths = [_middle_day(table, month, clock) for month in range(12)]
     for month, path in enumerate(paths):
         stroke, width = (palette.SUN, 2.2) if season[month] else ("#8a8f8c", 0.9)
         for piece in _unbroken(x(path[:, 0]), y(path[:, 1])):
@@ -77,15 +85,18 @@ def sun_picture(
     return svg(WIDTH, HEIGHT, "".join(out), alt, "sun-picture")
 
 
-def _middle_day(table: SunTable, month: int) -> Floats:
-    """(n, 3) azimuth, elevation and true solar hour through the middle day of a month, in order of time."""
+def _middle_day(table: SunTable, month: int, clock: Clock | None = None) -> Floats:
+    """(n, 3) azimuth, elevation and hour through the middle day of a month, in order of time."""
     rows = np.flatnonzero(np.asarray(table.month) == month)
     if rows.size == 0:
         return np.empty((0, 3))
     # solar time starts anew at each midnight, which cuts the month into days
     days = np.split(rows, np.flatnonzero(np.diff(table.solar_hour[rows]) < 0) + 1)
     day = days[len(days) // 2]
-    return np.column_stack([table.azimuth_deg[day], table.elevation_deg[day], table.solar_hour[day]])
+    hour = table.solar_hour[day]
+    if clock is not None:
+        hour = np.unwrap(clock(hour, np.full(len(day), month, np.int64)), period=24.0)
+    return np.column_stack([table.azimuth_deg[day], table.elevation_deg[day], hour])
 
 
 def _unbroken(xs: Floats, ys: Floats) -> Iterator[str]:
@@ -119,7 +130,7 @@ def _area(
 
 
 def _hours(paths: Sequence[Floats], season: Bools, x: Axis, y: Axis) -> list[str]:
-    """A dot at every whole solar hour of the irrigation months; the hour beside it on the outermost paths."""
+    """A dot at every whole hour of the irrigation months; the hour beside it on the outermost paths."""
     out: list[str] = []
     shown = [k for k in range(12) if len(paths[k]) > 2 and season[k]] or [k for k in range(12) if len(paths[k]) > 2]
     if not shown:
@@ -134,7 +145,7 @@ def _hours(paths: Sequence[Floats], season: Bools, x: Axis, y: Axis) -> list[str
             out.append(f'<circle cx="{at[0]:.1f}" cy="{at[1]:.1f}" r="1.9" fill="{palette.INK}"/>')
             if k == highest and hour % 2 == 0 and hour != 12 and elevation > 4:
                 side = -9 if hour < 12 else 9
-                out.append(text_at(at[0] + side, at[1] - 3, f"{hour}", halo=True))
+                out.append(text_at(at[0] + side, at[1] - 3, f"{hour % 24}", halo=True))
     return out
 
 
@@ -254,15 +265,15 @@ def eto_bars(eto_mm_day: Floats, season: Bools, peak_month: int, spread_mm_day: 
                 f'stroke="{palette.INK}" stroke-width="1.6" fill="none"/>'
             )
             lift += spread * scale
-        text = f"{value[m]:.2f}" if units == "us" else f"{value[m]:.1f}"
-        out.append(text_at(middle, floor - tall - lift, text, bold=peak, size=12.5))
+        text = f"{value[m]:.3f}" if units == "us" else f"{value[m]:.1f}"
+        out.append(text_at(middle, floor - tall - lift, text, bold=peak, size=11.5 if units == "us" else 12.5))
     runs = [MONTHS[m] for m in range(12) if season[m]]
     unit = "in/day" if units == "us" else "mm/day"
     out.append(
         f'<rect x="0" y="{height - 13}" width="10" height="10" fill="{palette.SEASON}"/>'
-        + text_at(15, height - 4, "irrigation runs", anchor="start", size=12)
-        + f'<rect x="112" y="{height - 13}" width="10" height="10" fill="{palette.OFF_SEASON}"/>'
-        + text_at(127, height - 4, "it does not", anchor="start", size=12)
+        + text_at(15, height - 4, "irrigation season", anchor="start", size=12)
+        + f'<rect x="130" y="{height - 13}" width="10" height="10" fill="{palette.OFF_SEASON}"/>'
+        + text_at(145, height - 4, "off season", anchor="start", size=12)
         + text_at(width, height - 4, f"{unit}; whisker: ± 1 sd", anchor="end", size=12)
     )
     most = (
@@ -270,7 +281,7 @@ def eto_bars(eto_mm_day: Floats, season: Bools, peak_month: int, spread_mm_day: 
         if peak_month >= 0
         else "not known in every month"
     )
-    alt = f"Mean daily reference ETo by month, {most}; irrigation runs in {', '.join(runs) or 'no month'}."
+    alt = f"Mean daily reference ETo by month, {most}; irrigation season: {', '.join(runs) or 'no month'}."
     return svg(width, height, "".join(out), alt, "eto-bars")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,7 +20,7 @@ from planner.show.lonlat import Floats
 from planner.show.say import mount as say
 from planner.show.say import shade, verdict
 from planner.show.say.zone import hottest_and_rain, zone_words
-from planner.sun.losses import SOLAR
+from planner.sun.losses import SOLAR, clock_hours
 from planner.units import months
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ def credits(sources: Iterable[str], picture: ClimatePicture | None) -> list[str]
 
 def picture_clock(result: SiteResult) -> str:
     """What the hours of the sun-path picture are counted in."""
-    return shade.clock_said(SOLAR)
+    return shade.clock_said(result.plan.time_zone or SOLAR)
 
 
 def mount_picture(result: SiteResult, row: int) -> Markup:
@@ -48,6 +49,7 @@ def mount_picture(result: SiteResult, row: int) -> Markup:
         result.season,
         result.site.latitude_deg,
         shade.sun_sentence(result, row),
+        partial(clock_hours, longitude_deg=result.site.longitude_deg, time_zone=result.plan.time_zone),
     )
 
 
@@ -112,7 +114,7 @@ def climate_view(result: SiteResult) -> dict[str, Any]:
         "percent": [round(float(p)) if np.isfinite(p) else None for p in zone.monthly_percent[0]],
         "season": months(result.season),
         "season_flags": [bool(s) for s in result.season],
-        "season_said": verdict.season_said(result.season, result.season_basis),
+        "season_said": verdict.season_said(result.season, result.season_basis, result.plan.units),
         "facts": hottest_and_rain(result.climate, 0, units),
     }
 

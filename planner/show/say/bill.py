@@ -88,7 +88,8 @@ def bill(result: SiteResult) -> Bill | None:
             )
         if tests := int(links_to_test(result).sum()):
             items.append(Item(Buy.TEST, plural(tests, "link test"), tests, tests * prices.link_test))
-        missing = [int(k) for k in np.flatnonzero(by < 0)]
+        judged = result.reach_study is not None and result.plan.requirements.reach != "off"
+        missing = [int(k) for k in np.flatnonzero(by < 0)] if judged else []
     return Bill(tuple(items), tuple(allowed), tuple(letter(k) for k in missing), prices.currency)
 
 

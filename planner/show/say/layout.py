@@ -49,7 +49,7 @@ def _place(result: SiteResult, place: Place) -> PlaceWords:
     elif place.kind is Kind.SENSOR and any(p.fed_by == place.row for p in layout(result) or proposed(result)):
         serves = "feeds a repeater"
     else:
-        serves = "serves no controller" if len(result.site.controllers) else ""
+        serves = "serves no controller" if result.reach_study is not None else ""
     mounts = result.mounts
     return PlaceWords(
         place.row,

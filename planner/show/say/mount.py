@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.decide import weighed
+from planner.decide import Verdict, weighed
 from planner.mounts import Support, compass
 from planner.rain import HEAT_RADII_M, windward
 from planner.reach.wire import sensor_cable
-from planner.show.layout import Status, status
+from planner.show.layout import layout
 from planner.show.say import verdict
 from planner.show.say.figures import decibels
 from planner.units import MONTH_NAMES, fixed, length, odds, sunlight
@@ -62,15 +62,12 @@ def worst_month(monthly: Floats, season: Floats | NDArray[np.bool_]) -> int:
 
 def status_said(result: SiteResult, row: int) -> str:
     """'chosen', 'in the layout', 'alternate 1', 'meets every requirement' or 'ruled out'."""
-    found = status(result, row)
-    if found is Status.ALTERNATE:
-        return f"alternate {result.decision.runners_up.index(row) + 1}"
-    return {
-        Status.CHOSEN: "chosen",
-        Status.PARTNER: "in the layout",
-        Status.PASSES: "meets every requirement",
-        Status.RULED_OUT: "ruled out",
-    }[found]
+    found = result.decision.verdict(row)
+    if found is Verdict.RUNNER_UP:
+        return f"{verdict.VERDICT_NAMES[found]} {result.decision.runners_up.index(row) + 1}"
+    if found is not Verdict.CHOSEN and any(place.row == row for place in layout(result)):
+        return "in the layout"
+    return verdict.VERDICT_NAMES[found]
 
 
 def coordinates(longitude_deg: float, latitude_deg: float) -> str:

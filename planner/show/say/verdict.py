@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planner.decide import Cause, Part, Requirement, Shortfall, weighed
+from planner.decide import Cause, Part, Requirement, Shortfall, Verdict, weighed
 from planner.mounts import Support, compass
 from planner.season import MARGIN_MM_DAY, WARM_C, SeasonBasis
 from planner.show.say.figures import article, decibels
 from planner.site import Floats, Ints
-from planner.units import MONTH_NAMES, length, months, odds, sunlight
+from planner.units import MONTH_NAMES, Units, eto, length, months, odds, sunlight, temperature
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -44,11 +44,20 @@ SUPPORT_NAMES = {
 }
 
 
-def season_said(flags: Iterable[object], basis: SeasonBasis) -> str:
+VERDICT_NAMES = {
+    Verdict.CHOSEN: "chosen",
+    Verdict.RUNNER_UP: "alternate",
+    Verdict.PASSES: "meets every requirement",
+    Verdict.RULED_OUT: "ruled out",
+}
+
+
+def season_said(flags: Iterable[object], basis: SeasonBasis, units: Units) -> str:
     """How the irrigation months were found, in a sentence without its full stop."""
     rule = (
-        f"ETo above effective rain (FAO Training Manual 3) by {MARGIN_MM_DAY:g} mm/day and a mean temperature of "
-        f"{WARM_C:g} °C or more"
+        f"ETo above effective rain (FAO Training Manual 3) by {eto(MARGIN_MM_DAY, units)} and an average "
+        "temperature "
+        f"of {temperature(WARM_C, units)} or more"
     )
     if basis is SeasonBasis.PLAN:
         return f"As the plan file says: {months(flags)}"

@@ -114,7 +114,7 @@ def mounts(requirements: Iterable[str], parts: Iterable[str]) -> tuple[Column, .
     """
     return (
         Column("id", Type.CODE, "", "id of the candidate, as on the map"),
-        Column("status", Type.CODE, "", "chosen, alternate, passes or ruled_out"),
+        Column("status", Type.CODE, "", "chosen, runner_up, passes or ruled_out"),
         Column("rank", Type.WHOLE, "", "place among those that meet every requirement, 1 for the best"),
         Column("score_0_to_100", Type.NUMBER, "0 to 100", "score; empty where ruled out"),
         Column("ruled_out_by", Type.CODE, "", "codes of the requirements that it misses, parted by spaces"),

@@ -67,7 +67,7 @@ from planner.climate.answer import SiteClimate, ZoneResult
 from planner.ledger import Notice
 from planner.rain import HEAT_RADII_M
 from planner.reach.link import Grade
-from planner.show.layout import Place, layout, proposed, serving, status
+from planner.show.layout import Place, layout, proposed, serving
 from planner.show.lonlat import geometry, to_lonlat
 from planner.show.say import bill as bills
 from planner.show.say import links as say_links
@@ -106,7 +106,7 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
     brief = [worst_month(sun.direct_h[k], result.season) for k in range(n)]
     values: dict[str, Any] = {
         "id": mounts.ids,
-        "status": [status(result, k) for k in range(n)],
+        "status": [decision.verdict(k) for k in range(n)],
         "rank": [rank.get(k) for k in range(n)],
         "score_0_to_100": decision.score,
         "ruled_out_by": [" ".join(short.requirement for short in shorts) or None for shorts in decision.shortfalls],
@@ -432,7 +432,7 @@ def site_json(result: SiteResult) -> bytes:
             },
             "season": {
                 "months": np.flatnonzero(result.season) + 1,
-                "said": verdict.season_said(result.season, result.season_basis),
+                "said": verdict.season_said(result.season, result.season_basis, result.plan.units),
             },
             "layout": _layout(result, layout(result)),
             "proposed": _layout(result, proposed(result)),
