@@ -16,6 +16,7 @@ import numpy as np
 from planner.climate.answer import ClimatePicture, SiteClimate, ZoneResult, ZoneTable
 from planner.climate.best import NO_SUMMER_C
 from planner.climate.builtin import BASIS as TEMPERATURE_ONLY
+from planner.climate.spreads import ESTIMATE_SHARED
 from planner.climate.zones import APART_SD, zone_of, zone_sites
 from planner.ledger import DataError, Notice
 from planner.plan import Plan
@@ -196,6 +197,43 @@ def site_flags(plan: Plan, climate: SiteClimate, zone: ZoneResult) -> tuple[tupl
     for row, kind in enumerate(kinds):
         said[row] = tuple(flag for k, flag in enumerate(raised) if kind >> k & 1)
     return tuple(said[place])
+
+
+@compared
+@dataclass(frozen=True)
+class SharedError:
+    """What one error common to all sites of the built-in estimate would make of a contract's totals.
+
+    sites: how many rest on the estimate. mm_day: the common error, one standard deviation, mean of those sites.
+    lower, higher (k,): sites whose value lies in each band of the table if those sites' ETo is so much lower, or
+    higher. Sites that rest on something else are counted where they are.
+    """
+
+    sites: int
+    mm_day: float
+    lower: Ints
+    higher: Ints
+
+
+def shared_error(
+    peak_mm_day: Floats, spread_mm_day: Floats, estimated: Bools, table: ZoneTable
+) -> SharedError | None:
+    """For n sites of known peak-month ETo, spread, and whether both are the built-in estimate's; None where fewer
+    than two are: the error is then nobody else's."""
+    if estimated.sum() < 2:
+        return None
+    shared = np.where(estimated, np.sqrt(ESTIMATE_SHARED) * spread_mm_day, 0.0)
+
+    def counts(peak: Floats) -> Ints:
+        rows = zone_of(peak, table.low_mm_day, table.high_mm_day)
+        return np.asarray(np.bincount(rows[rows >= 0], minlength=len(table.labels)), np.int64)
+
+    return SharedError(
+        int(estimated.sum()),
+        float(np.nanmean(shared[estimated])),
+        counts(np.maximum(peak_mm_day - shared, 0.0)),
+        counts(peak_mm_day + shared),
+    )
 
 
 def merged(notices: Iterable[Notice]) -> list[Notice]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,11 +16,14 @@ from numpy.testing import assert_allclose, assert_array_equal
 import planner.batches
 import planner.contract
 from planner.batches import run_contract
-from planner.climate.answer import SiteClimate
-from planner.contract import Flag
+from planner.climate.answer import SiteClimate, ZoneTable
+from planner.climate.spreads import ESTIMATE_SHARED
+from planner.contract import Flag, SharedError, shared_error
 from planner.layers.frame import unwrapped
 from planner.ledger import DataError, Ledger, PlanError
 from planner.plan import PlanFile, parse_plan, read_plan
+from planner.show.contract_files import write_result
+from planner.show.say.zone import shared_said
 from planner.units import MONTHS
 
 EXAMPLES = Path(__file__).parents[1] / "examples"
@@ -303,3 +307,61 @@ def test_each_command_names_the_other(tmp_path):
     with pytest.raises(PlanError) as fault:
         run_contract(site, Ledger())
     assert "noonmark site" in fault.value.todo
+
+
+# --- errors that sites share --------------------------------------------------------------------------------------
+
+
+def test_totals_carry_the_error_that_the_sites_share(tmp_path):
+    """Sites side by side rest on one estimate: shifted together by the root of the shared share of its variance."""
+    rows = [(f"s{k}", -96.0 + 0.4 * k, 36.0) for k in range(12)]
+    found = run_contract(points_plan(tmp_path, rows), Ledger())
+    peak, spread = found.zone.peak_eto_mm_day, found.zone.spread_mm_day
+    estimated = np.ones(12, bool)
+    shared = shared_error(peak, spread, estimated, found.zone.table)
+    by = np.sqrt(ESTIMATE_SHARED) * spread
+    assert shared.sites == 12
+    assert shared.mm_day == pytest.approx(by.mean())
+    assert_array_equal(shared.lower, np.bincount(np.floor(peak - by).astype(int), minlength=13))
+    assert_array_equal(shared.higher, np.bincount(np.floor(peak + by).astype(int), minlength=13))
+    assert shared.lower.sum() == 12
+    # what rests on something else stays where it is
+    half = estimated & (np.arange(12) < 6)
+    mixed = shared_error(peak, spread, half, found.zone.table)
+    assert_array_equal(
+        mixed.lower, np.bincount(np.floor(np.where(half, peak - by, peak)).astype(int), minlength=13)
+    )
+    # one site shares its error with nobody; two do
+    alone = np.arange(12) == 3
+    assert shared_error(peak, spread, alone, found.zone.table) is None
+    assert shared_error(peak, spread, alone | (np.arange(12) == 4), found.zone.table).sites == 2
+
+
+def test_the_shared_error_is_said_once(tmp_path):
+    nan = np.full(3, np.nan)
+    three = ZoneTable(tuple("ABC"), np.array([2, 4, 6.0]), np.array([4, 6, 9.0]), nan, nan, ("",) * 3, "made up")
+    rows = [(f"s{k}", -96.0 + 0.4 * k, 36.0) for k in range(12)]
+    found = run_contract(points_plan(tmp_path, rows), Ledger())
+    written = tmp_path / "out"
+    write_result(found, written, force=False)
+    told = json.loads((written / "result.json").read_text(encoding="utf-8"))["zones_if_estimate_is_off"]
+    assert told["sites"] == 12
+    assert sum(told["lower"].values()) == sum(told["higher"].values()) == 12
+    assert told["lower"] != told["higher"]
+    page = (written / "map.html").read_text(encoding="utf-8")
+    assert page.count("All 12 sites rest on the same built-in estimate: they may all be off the same way.") == 1
+    moved = SharedError(2, 0.5, np.array([0, 2, 1]), np.array([0, 0, 3]))
+    said = shared_said(moved, {"B": 1, "C": 2}, 3, three, "metric")
+    assert said.startswith("2 of the 3 sites rest on the same built-in estimate")
+    assert said.endswith("If all are off by 0.5 mm/day, up or down, the totals are B 0 to 2 and C 1 to 3.")
+    assert shared_said(None, {"B": 1}, 1, three, "metric") == ""
+
+
+def test_where_layers_say_the_eto_no_estimate_is_shared(tmp_path):
+    layer(tmp_path)
+    plan = points_plan(
+        tmp_path, [("a", -112.8, 33.0), ("b", -112.8, 33.1)], climate={"eto": {"path": "eto.tif", "unit": "mm/day"}}
+    )
+    write_result(run_contract(plan, Ledger()), tmp_path / "out", force=False)
+    assert json.loads((tmp_path / "out" / "result.json").read_text())["zones_if_estimate_is_off"] is None
+    assert "built-in estimate: they may all" not in (tmp_path / "out" / "map.html").read_text(encoding="utf-8")

@@ -24,11 +24,13 @@ import pyogrio
 import shapely
 from pyproj import CRS
 
-from planner.contract import ContractResult, Flag, Rejected
+from planner.climate.answer import ZoneTable
+from planner.contract import ContractResult, Flag, Rejected, SharedError
 from planner.ledger import Notice
 from planner.plan import Plan
-from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract_page
+from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract_page, shared_error_of
 from planner.show.folder import write_folder
+from planner.show.say.zone import shared_said
 from planner.show.write.formats import csv_bytes, json_bytes
 from planner.show.write.tables import notice_objects
 from planner.store import FLAGS_APART, Parts, geometry_types, one_part, read_part, schema_of, wkb_of_points
@@ -58,16 +60,24 @@ MAP_COLUMNS = (
     *(f"eto_mm_day_{month.lower()}" for month in MONTHS),
 )
 
+COUNTED_COLUMNS = ("zone", "flags", "basis", "peak_eto_mm_day", "spread_mm_day")
+
 
 @dataclass(frozen=True)
 class Counts:
-    """Sites of a contract: in all, by zone label, in no zone of the table, with any flag, and by flag."""
+    """Sites of a contract: in all, by zone label, in no zone of the table, with any flag, and by flag.
+
+    shared: what an error common to the sites of the built-in estimate would make of the zones. shared_said: that
+    in words, '' where there is none.
+    """
 
     sites: int
     zones: dict[str, int]
     no_zone: int
     flagged: int
     flags: dict[Flag, int]
+    shared: SharedError | None = None
+    shared_said: str = ""
 
 
 @dataclass(frozen=True)
@@ -102,7 +112,7 @@ def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=folder, prefix=".writing-") as made:
         # the map's columns only: a part at a time for all the rest
-        columns = MAP_COLUMNS if plan.outputs.map else ("zone", "flags")
+        columns = MAP_COLUMNS if plan.outputs.map else COUNTED_COLUMNS
         wanted = [name for name in columns if name in schema_of(parts.paths[0]).names]
         brief = pa.concat_tables([read_part(path, wanted) for path in parts.paths])
         files: dict[str, bytes | Path] = {}
@@ -198,12 +208,15 @@ def _counts(parts: Parts, brief: pa.Table) -> Counts:
     for said in pc.value_counts(brief["flags"]).to_pylist():
         for flag in _flags(said["values"]):
             flags[flag] += said["counts"]
+    table, shared = parts.table, shared_error_of(brief, parts.table)
     return Counts(
         sites=brief.num_rows,
-        zones={label: zones[label] for label in parts.table.labels if zones[label]},
+        zones={label: zones[label] for label in table.labels if zones[label]},
         no_zone=zones[None],
         flagged=brief.num_rows - int(pc.sum(pc.equal(brief["flags"], "")).as_py() or 0),
         flags=dict(flags.most_common()),
+        shared=shared,
+        shared_said=shared_said(shared, zones, brief.num_rows, table, parts.plan.units),
     )
 
 
@@ -223,6 +236,7 @@ def _json(parts: Parts, brief: pa.Table, counts: Counts) -> bytes:
             "zone_table_source": parts.table.source,
             "count": counts.sites,
             "zones": counts.zones,
+            "zones_if_estimate_is_off": _if_off(counts.shared, parts.table),
             "flagged": counts.flagged,
             "flag_counts": counts.flags,
             "sites": sites,
@@ -230,6 +244,16 @@ def _json(parts: Parts, brief: pa.Table, counts: Counts) -> bytes:
             "notices": notice_objects(parts.notices),
         }
     )
+
+
+def _if_off(shared: SharedError | None, table: ZoneTable) -> dict[str, Any] | None:
+    if shared is None:
+        return None
+    lower, higher = (
+        {label: n for label, n in zip(table.labels, counts.tolist(), strict=True) if n}
+        for counts in (shared.lower, shared.higher)
+    )
+    return {"sites": shared.sites, "mm_day": shared.mm_day, "lower": lower, "higher": higher}
 
 
 def _site_objects(rows: pandas.DataFrame) -> list[dict[str, Any]]:

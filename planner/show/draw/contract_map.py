@@ -7,6 +7,7 @@ with a count where they lie close, single sites where there is room. That stays 
 from __future__ import annotations
 
 import base64
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -18,7 +19,8 @@ import shapely
 from markupsafe import Markup
 
 from planner.climate.answer import ClimatePicture, ZoneTable
-from planner.contract import ContractResult, Flag, Rejected
+from planner.climate.builtin import BASIS as TEMPERATURE_ONLY
+from planner.contract import ContractResult, Flag, Rejected, SharedError, shared_error
 from planner.ledger import Notice
 from planner.plan import Plan
 from planner.show.draw import palette
@@ -28,6 +30,7 @@ from planner.show.draw.views import credits, notices_view
 from planner.show.lonlat import geojson
 from planner.show.say import zone as words
 from planner.show.say.flags import FLAG_WORDS
+from planner.show.say.zone import shared_said
 from planner.store import FLAGS_APART, contract_columns
 from planner.units import MM_PER_IN, MONTHS, eto
 
@@ -75,6 +78,9 @@ def contract_page(shown: ContractView | ContractResult) -> bytes:
 def contract_map(shown: ContractView | ContractResult) -> OfflineMap:
     """The map as a folium object, to which layers of one's own may be added before it is saved."""
     seen = shown if isinstance(shown, ContractView) else view(shown)
+    shared = shared_error_of(seen.sites, seen.table)
+    zones: Counter[str] = Counter(filter(None, seen.sites["zone"].to_pylist()))
+    said = shared_said(shared, zones, seen.sites.num_rows, seen.table, seen.plan.units)
     seen, left = _few_enough(seen)
     lon, lat = (seen.sites[name].to_numpy() for name in ("longitude_deg", "latitude_deg"))
     west, east, wraps = _span(lon)
@@ -95,9 +101,16 @@ def contract_map(shown: ContractView | ContractResult) -> OfflineMap:
         "credits": credits(sources, seen.picture),
     }
     title = seen.plan.outputs.title or seen.plan.title
-    panel = _panel(seen, codes, title, sources, left)
+    panel = _panel(seen, codes, title, sources, left, said)
     centre = ((south + north) / 2, (west + east) / 2)
     return OfflineMap(title, centre, data, panel, ("contract.js", "map.js"))
+
+
+def shared_error_of(sites: pa.Table, table: ZoneTable) -> SharedError | None:
+    """Of the sites' columns, named as in `sites.csv`."""
+    peak, spread = (_numbers(sites[name]) for name in ("peak_eto_mm_day", "spread_mm_day"))
+    estimated = pc.equal(sites["basis"], TEMPERATURE_ONLY).to_numpy(zero_copy_only=False)
+    return shared_error(peak, spread, np.asarray(estimated, bool), table)
 
 
 def _few_enough(seen: ContractView) -> tuple[ContractView, int]:
@@ -291,7 +304,7 @@ def _outlines(seen: ContractView, wraps: bool) -> dict[str, Any] | None:
 # --- the panel beside it ----------------------------------------------------------------------------------------
 
 
-def _panel(seen: ContractView, codes: _Codes, title: str, sources: Sequence[str], left: int) -> Markup:
+def _panel(seen: ContractView, codes: _Codes, title: str, sources: Sequence[str], left: int, shared: str) -> Markup:
     counts = np.bincount(codes.zone[codes.zone >= 0], minlength=len(codes.labels))
     own = seen.table.peak_mm_day
     zones = [
@@ -311,6 +324,7 @@ def _panel(seen: ContractView, codes: _Codes, title: str, sources: Sequence[str]
             count=seen.sites.num_rows,
             left=left,
             zones=zones,
+            shared=shared,
             flags=[(k, flag, int((codes.flag_bits >> k & 1).sum())) for k, flag in enumerate(codes.flags)],
             table_source=seen.table.source,
             rejected=seen.rejected[:REJECTED_MOST],

@@ -61,6 +61,8 @@ def contract_summary(result: ContractFiles) -> str:
     lines += [f"  {label}: {sites:,}" for label, sites in counts.zones.items()]
     if counts.no_zone:
         lines.append(f"  no zone of the table: {counts.no_zone:,}")
+    if counts.shared_said:
+        lines.append(counts.shared_said)
     # the rarest first: what every site has sets none apart
     rare = sorted(counts.flags.items(), key=lambda item: item[1])
     lines.append(f"{counts.flagged:,} to look at first" + (":" if rare else "."))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from planner.climate.answer import SiteClimate, ZoneResult, ZoneTable
+from planner.contract import SharedError
 from planner.show.say.figures import listed
 from planner.show.say.mount import Number
 from planner.units import MM_PER_IN, MONTH_NAMES, Units, eto, fixed, rain, temperature
@@ -172,6 +174,25 @@ def _wrong_zone(zone: ZoneResult, site: int) -> str:
         same, years = zone.years_in_zone
         said.append(f"At the station in the plan, {same} of {years} years peak in this zone.")
     return " ".join(said)
+
+
+def shared_said(
+    found: SharedError | None, zones: Mapping[str, int], sites: int, table: ZoneTable, units: Units
+) -> str:
+    """What a common error of the built-in estimate would make of a contract's totals (zones: sites by label); ''
+    where the sites do not rest on it."""
+    if found is None:
+        return ""
+    who = f"All {sites:,} sites rest" if found.sites == sites else f"{found.sites:,} of the {sites:,} sites rest"
+    moved = []
+    for label, low, high in zip(table.labels, found.lower.tolist(), found.higher.tolist(), strict=True):
+        least, most = min(low, high, zones.get(label, 0)), max(low, high, zones.get(label, 0))
+        if most:
+            moved.append(f"{label} {least:,} to {most:,}" if least < most else f"{label} {least:,}")
+    return (
+        f"{who} on the same built-in estimate: they may all be off the same way. If all are off by "
+        f"{eto(found.mm_day, units)}, up or down, the totals are {listed(moved)}."
+    )
 
 
 def plus_minus(value_mm_day: float, spread_mm_day: float, units: Units) -> str:

@@ -46,9 +46,10 @@ are
 - `notices`: each `kind`, `where`, `what`, `features` (names), `more_features` (how many besides)
 
 Of a contract: `format`: "noonmark contract", `version`, `title`, `zone_table_source`, `count`, `zones` (sites by
-label), `flagged` (sites with a flag), `flag_counts`, `sites` (keys as the columns of `sites.csv`, the monthly ones
-as lists `eto_mm_day` and `monthly_percent`; null above 10,000 sites, which the other files hold), `rejected` (each
-`name`, `why`), `notices`.
+label), `zones_if_estimate_is_off` (null, or how many `sites` rest on the built-in estimate, and zones in which all
+values lie if those are `mm_day`, one standard deviation that they may share, `lower` or `higher`), `flagged` (sites
+with a flag), `flag_counts`, `sites` (keys as the columns of `sites.csv`, the monthly ones as lists `eto_mm_day` and
+`monthly_percent`; null above 10,000 sites, which the other files hold), `rejected` (each `name`, `why`), `notices`.
 """
 
 from __future__ import annotations
