@@ -1,7 +1,7 @@
 """A contract of any size: part by part, here or on a cluster, resumed where it stopped.
 
 Finished parts stand in a folder beside the results until all are there. What they hang on (plan, files, version) is
-written down with them, so that parts of another job are never mixed in.
+in their names, so that parts of another job are never mixed in.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ import asyncio
 import contextlib
 import gc
 import json
-import shutil
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -26,8 +25,9 @@ from planner.climate.answer import SiteClimate, ZoneTable
 from planner.contract import ContractResult, Rejected, joined, merged, none_usable, zones_of
 from planner.layers.build import count_contract_sites, read_contract_sites
 from planner.layers.source import files_state
-from planner.ledger import CommandError, DataError, Kind, Ledger, Notice, OutputError, PlannerError
+from planner.ledger import CommandError, DataError, Kind, Ledger, Notice, PlannerError
 from planner.local_climate import climate_at, picture_around, table_of
+from planner.pieces import hold, whole
 from planner.plan import PlanFile
 from planner.site import ContractSites, Ints, inner_points
 from planner.store import Parts, read_part, read_told, write_part
@@ -96,31 +96,36 @@ def contract_parts(
     table = table_of(plan_file, ledger)
     total = count_contract_sites(plan_file)
     rows = part_rows(total, size)
-    parts = Path(folder) / _PARTS
-    _prepare(parts, _job(plan_file, size, total))
-    paths = [parts / f"{first:09d}.arrow" for first, _ in rows]
-    missing = [(span, path) for span, path in zip(rows, paths, strict=True) if not _done(path)]
-    done = total - sum(end - first for (first, end), _ in missing)
-    tell("zones", done, total)
-    for first, end in run(plan_file, table, missing):
-        done += end - first
+    job = _job(plan_file, size, total)
+    with hold(Path(folder) / _PARTS, job) as pieces:
+        paths = [pieces.path(f"{first:09d}", ".arrow") for first, _ in rows]
+        missing = [(span, path) for span, path in zip(rows, paths, strict=True) if not whole(path)]
+        done = total - sum(end - first for (first, end), _ in missing)
         tell("zones", done, total)
-
-    told = [read_told(path) for path in paths]
-    rejected = tuple(Rejected(name, why) for _, some, _ in told for name, why in some)
-    filled = tuple(path for path, (sites, _, _) in zip(paths, told, strict=True) if sites)
-    if not filled:
-        _clear(parts)
-        raise none_usable(rejected)
-    ledger.take(merged(n for _, _, some in told for n in some))
-    picture = None
-    if plan_file.plan.outputs.map:
-        lonlat = pa.concat_tables([read_part(path, ["longitude_deg", "latitude_deg"]) for path in filled])
-        lon, lat = (column.to_numpy() for column in lonlat.columns)
-        picture = picture_around(plan_file, lon, lat, ledger)
-    tell("writing", 0, 1)
-    yield Parts(plan_file.plan, table, filled, rejected, tuple(ledger), picture)
-    _clear(parts)
+        for first, end in run(plan_file, table, missing):
+            done += end - first
+            tell("zones", done, total)
+        if _job(plan_file, size, total) != job:
+            raise DataError(
+                str(plan_file.path),
+                "a file that the plan names was changed while the contract ran: its parts do not fit together",
+                "Run it again",
+            )
+        told = [read_told(path) for path in paths]
+        rejected = tuple(Rejected(name, why) for _, some, _ in told for name, why in some)
+        filled = tuple(path for path, (sites, _, _) in zip(paths, told, strict=True) if sites)
+        if not filled:
+            pieces.clear()
+            raise none_usable(rejected)
+        ledger.take(merged(n for _, _, some in told for n in some))
+        picture = None
+        if plan_file.plan.outputs.map:
+            lonlat = pa.concat_tables([read_part(path, ["longitude_deg", "latitude_deg"]) for path in filled])
+            lon, lat = (column.to_numpy() for column in lonlat.columns)
+            picture = picture_around(plan_file, lon, lat, ledger)
+        tell("writing", 0, 1)
+        yield Parts(plan_file.plan, table, filled, rejected, tuple(ledger), picture)
+        pieces.clear()
 
 
 def part_rows(total: int, size: int) -> list[tuple[int, int]]:
@@ -201,7 +206,7 @@ def _climate(
 def do_part(plan_file: PlanFile, table: ZoneTable, first: int, end: int, path: str) -> tuple[int, int]:
     """One part, from its rows to its file; what a worker runs."""
     with _one_at_a_time, _uncollected():
-        if not _done(Path(path)):
+        if not whole(Path(path)):
             write_part(contract_part(plan_file, table, first, end), Path(path))
     return first, end
 
@@ -218,10 +223,6 @@ def _uncollected() -> Iterator[None]:
     finally:
         if was_on:
             gc.enable()
-
-
-def _done(path: Path) -> bool:
-    return path.exists() and path.with_suffix(".json").exists()
 
 
 Missing = Sequence[tuple[tuple[int, int], Path]]
@@ -263,7 +264,7 @@ def _on(address: str, tell: Progress) -> Callable[[PlanFile, ZoneTable, Missing]
                         f"a worker could not do its part: {type(fault).__name__}: {fault}",
                         f"Every worker needs noonmark {__version__} and the same Python and packages as here",
                     ) from fault
-                if not _done(futures[future]):
+                if not whole(futures[future]):
                     raise CommandError(
                         "--scheduler",
                         f"a worker finished its part, but {futures[future]} is not to be seen from here",
@@ -315,24 +316,3 @@ def _job(plan_file: PlanFile, part_sites: int, total: int) -> str:
         },
         sort_keys=True,
     )
-
-
-def _clear(parts: Path) -> None:
-    """Take the parts away, first the word on whose they are: half of them must never be taken for all."""
-    (parts / "job.json").unlink(missing_ok=True)
-    shutil.rmtree(parts)
-
-
-def _prepare(parts: Path, job: str) -> None:
-    mark = parts / "job.json"
-    try:
-        if parts.exists() and (not mark.exists() or mark.read_text(encoding="utf-8") != job):
-            _clear(parts)
-        parts.mkdir(parents=True, exist_ok=True)
-        mark.write_text(job, encoding="utf-8")
-    except OSError as fault:
-        raise OutputError(
-            str(parts),
-            f"the folder of parts cannot be written: {fault.strerror or fault}",
-            "Choose a folder that you may write to",
-        ) from None

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import warnings
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from xml.sax.saxutils import escape
 
@@ -29,9 +30,11 @@ from planner import __version__
 from planner.climate.best import crossed, eto_from_weather, extremes_fault
 from planner.layers.climate_grid import SPREAD_TAG, Months, check_range, layer_unit, open_layer
 from planner.layers.frame import WGS84, project
-from planner.layers.source import files_state, locate
+from planner.layers.raster import HIGHEST_M, LOWEST_M
+from planner.layers.source import files_state, label, locate
 from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError
-from planner.plan import PlanFile
+from planner.pieces import Pieces, hold, keep, told, unwritable, whole
+from planner.plan import Climate, PlanFile
 from planner.readings import QUANTITIES
 from planner.site import Floats
 from planner.units import M_PER_FT, MONTHS
@@ -76,6 +79,12 @@ def write_eto_layer(
         for name, layer in given.items():
             layers[name], own = stack.enter_context(open_layer(plan_file, f"climate.{name}", layer, ledger))
             crs = own if name == "tmin" else crs
+            if not own.equals(crs, ignore_axis_order=True):
+                raise DataError(
+                    f"climate.{name}",
+                    f"it is in another CRS than climate.tmin ({label(own)} against {label(crs)})",
+                    "Bring the layers to one CRS and one grid",
+                )
         grid = layers["tmin"]
         for name, months in layers.items():
             if (months.width, months.height) != (grid.width, grid.height) or not months.transform.almost_equals(
@@ -98,29 +107,102 @@ def write_eto_layer(
             raise extremes_fault(str(plan_file.path), f"{bad.mean():.0%} of the cells looked at")
         windows = list(_windows(grid))
         job = _job(plan_file, grid, list(layers))
-        parts = out.with_name(f".{out.name}.parts")
-        _prepare(parts, job)
-        for k, window in enumerate(windows):
-            part = parts / f"{k:06d}.tif"
-            if not part.exists():
-                weather = {
-                    name: QUANTITIES[name].convert(months.read(window).reshape(12, -1).T, units[name]).T
-                    for name, months in layers.items()
-                }
-                eto, steps, spread = eto_from_weather(
-                    section, weather, _latitude(grid, crs, window), elevation(window)
+        with hold(out.with_name(f".{out.name}.parts"), job) as pieces:
+            paths = [pieces.path(f"{k:06d}", ".tif") for k in range(len(windows))]
+            for k, (window, path) in enumerate(zip(windows, paths, strict=True)):
+                if not whole(path):
+                    weather = {
+                        name: QUANTITIES[name].convert(months.read(window).reshape(12, -1).T, units[name]).T
+                        for name, months in layers.items()
+                    }
+                    high, odd = elevation(window)
+                    eto, block = _block(section, weather, _latitude(grid, crs, window), high)
+                    block.impossible["elevation"] = odd
+                    _keep_block(path, eto.reshape(12, window.height, window.width), block)
+                if progress is not None:
+                    progress(k + 1, len(windows))
+            if _job(plan_file, grid, list(layers)) != job:
+                raise DataError(
+                    str(plan_file.path),
+                    "a layer that the plan names was changed while it was read: the blocks do not fit together",
+                    "Run it again",
                 )
-                bad = crossed(weather["tmin"].T, weather["tmax"].T)
-                eto[:, bad] = np.nan
-                _note(parts, (*steps, CROSSED) if bad.any() else steps, spread)
-                _write_part(part, eto.reshape(12, window.height, window.width))
-            if progress is not None:
-                progress(k + 1, len(windows))
-        _assemble(parts, windows, grid, crs, _noted(parts), job, out)
-        if CROSSED in _noted(parts)[0]:
-            ledger.add(Kind.SKIPPED, f"{plan_file.path}: climate.tmin, climate.tmax", CROSSED)
-    shutil.rmtree(parts)
+            done = _Block.of_all([_Block(**told(path)) for path in paths])
+            if not done.known:
+                raise DataError(
+                    f"{plan_file.path}: climate",
+                    "no cell has a value in every month and every layer",
+                    "Check the layers' nodata values, and that they lie over each other",
+                )
+            _say_left_out(plan_file, done, ledger)
+            _assemble(pieces, paths, windows, grid, crs, done, job, out)
+            pieces.clear()
     return out
+
+
+@dataclass(frozen=True)
+class _Block:
+    """What is to be told of a block: how it was computed, its widest spread, cells with a value, and cells left
+    unknown, by what was wrong with them."""
+
+    steps: list[str]
+    spread_mm_day: float
+    known: int
+    crossed: int
+    impossible: dict[str, int]
+
+    @classmethod
+    def of_all(cls, blocks: Sequence[_Block]) -> _Block:
+        """Blocks may differ in what had to be done (still air in one of them): all of it is history."""
+        counts: Counter[str] = Counter()
+        for block in blocks:
+            counts.update(block.impossible)
+        return cls(
+            list(dict.fromkeys(step for block in blocks for step in block.steps)),
+            max(block.spread_mm_day for block in blocks),
+            sum(block.known for block in blocks),
+            sum(block.crossed for block in blocks),
+            dict(counts),
+        )
+
+
+def _block(
+    section: Climate, weather: dict[str, Floats], latitude_deg: Floats, elevation_m: Floats
+) -> tuple[Floats, _Block]:
+    """ETo (12, n) of a block of cells; unknown where any value (12, n) of the weather cannot be."""
+    impossible = {}
+    for name, values in weather.items():
+        quantity = QUANTITIES[name]
+        if np.fmin.reduce(values, axis=None) < quantity.low or np.fmax.reduce(values, axis=None) > quantity.high:
+            bad = ((values < quantity.low) | (values > quantity.high)).any(axis=0)
+            weather[name] = np.where(bad, np.nan, values)
+            impossible[name] = int(bad.sum())
+    eto, steps, spread = eto_from_weather(section, weather, latitude_deg, elevation_m)
+    bad = crossed(weather["tmin"].T, weather["tmax"].T)
+    eto[:, bad] = np.nan
+    known = int(np.isfinite(eto).all(axis=0).sum())
+    return eto, _Block(list(steps), spread, known, int(bad.sum()), impossible)
+
+
+def _say_left_out(plan_file: PlanFile, done: _Block, ledger: Ledger) -> None:
+    if done.crossed:
+        ledger.add(
+            Kind.SKIPPED,
+            f"{plan_file.path}: climate.tmin, climate.tmax",
+            f"{done.crossed:,} {CROSSED}",
+        )
+    for name, cells in done.impossible.items():
+        if cells and name == "elevation":
+            what = "elevations out of range (an undeclared nodata value?): the plan's, else sea level, stands in"
+        elif cells:
+            q = QUANTITIES[name]
+            what = (
+                f"cells whose {q.name} is out of range ({q.low:g} to {q.high:g} {q.inner}; an undeclared nodata "
+                "value?) left unknown"
+            )
+        else:
+            continue
+        ledger.add(Kind.SKIPPED, f"{plan_file.path}: climate.{name}", f"{cells:,} {what}")
 
 
 class _Elevation:
@@ -170,11 +252,14 @@ class _Elevation:
     def __exit__(self, *fault: object) -> None:
         self._stack.close()
 
-    def __call__(self, window: Window) -> Floats:
+    def __call__(self, window: Window) -> tuple[Floats, int]:
+        """(n,) of a window's cells, and of how many the layer's value cannot be."""
         if self._layer is None:
-            return np.full(window.height * window.width, self._one)
-        values = self._layer.read(1, window=window).ravel().astype(np.float64) * self._factor
-        return np.where(values == NODATA * self._factor, self._one, values)
+            return np.full(window.height * window.width, self._one), 0
+        read = self._layer.read(1, window=window).ravel().astype(np.float64)
+        values = read * self._factor
+        good = (values > LOWEST_M) & (values < HIGHEST_M)
+        return np.where(good, values, self._one), int((~good & (read != NODATA)).sum())
 
 
 def _sample(name: str, months: Months, unit: str) -> Floats:
@@ -223,95 +308,63 @@ def _job(plan_file: PlanFile, grid: Months, layers: Sequence[str]) -> str:
         "elevation": section.elevation.model_dump() if section.elevation else section.elevation_m,
         "method": section.method,
         "grid": [grid.width, grid.height, *grid.transform[:6]],
+        "cells_at_once": CELLS_AT_ONCE,
         "version": __version__,
     }
     return json.dumps(job, sort_keys=True)
 
 
-def _prepare(parts: Path, job: str) -> None:
-    """A folder for the blocks; what an other job left in it is taken away."""
-    mark = parts / "job.json"
-    try:
-        if parts.exists() and (not mark.exists() or mark.read_text(encoding="utf-8") != job):
-            shutil.rmtree(parts)
-        parts.mkdir(parents=True, exist_ok=True)
-        mark.write_text(job, encoding="utf-8")
-    except OSError as fault:
-        raise _unwritable(parts, fault) from None
-
-
-def _note(parts: Path, steps: tuple[str, ...], spread_mm_day: float) -> None:
-    """Blocks may differ in what had to be done (still air in one of them): all of it is history."""
-    seen, widest = _noted(parts)
-    new = [step for step in steps if step not in seen]
-    if new or spread_mm_day > widest:
-        told = {"steps": [*seen, *new], "spread_mm_day": max(widest, spread_mm_day)}
-        (parts / "steps.json").write_text(json.dumps(told), encoding="utf-8")
-
-
-def _noted(parts: Path) -> tuple[tuple[str, ...], float]:
-    """What was done to the blocks so far, and the widest spread of their ETo."""
-    path = parts / "steps.json"
-    if not path.exists():
-        return (), 0.0
-    told = json.loads(path.read_text(encoding="utf-8"))
-    return tuple(told["steps"]), float(told["spread_mm_day"])
-
-
-def _write_part(part: Path, eto: Floats) -> None:
+def _keep_block(path: Path, eto: Floats, block: _Block) -> None:
     # to 1/1024 mm/day: digits that mean nothing would not compress
     values = np.where(np.isfinite(eto), np.round(eto * 1024.0) / 1024.0, NODATA).astype(np.float32)
-    beside = part.with_suffix(".writing")
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", NotGeoreferencedWarning)
-            with rasterio.open(
-                beside,
-                "w",
-                driver="GTiff",
-                width=eto.shape[2],
-                height=eto.shape[1],
-                count=12,
-                dtype="float32",
-                nodata=NODATA,
-                compress="deflate",
-                zlevel=1,
-                interleave="band",
-            ) as file:
-                file.write(values)
-        os.replace(beside, part)
-    except (OSError, RasterioError) as fault:
-        beside.unlink(missing_ok=True)
-        raise _unwritable(part, fault) from None
 
+    def write(beside: Path) -> None:
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", NotGeoreferencedWarning)
+                with rasterio.open(
+                    beside,
+                    "w",
+                    driver="GTiff",
+                    width=eto.shape[2],
+                    height=eto.shape[1],
+                    count=12,
+                    dtype="float32",
+                    nodata=NODATA,
+                    compress="deflate",
+                    zlevel=1,
+                    interleave="band",
+                ) as file:
+                    file.write(values)
+                with rasterio.open(beside) as file:  # a full disk is not said when a file is closed
+                    same = np.array_equal(file.read(), values)
+        except RasterioError as fault:
+            raise OSError(str(fault)) from None
+        if not same:
+            raise OSError("the disk may be full: the block was not written whole")
 
-def _unwritable(path: Path, fault: Exception) -> OutputError:
-    return OutputError(
-        str(path),
-        f"it cannot be written: {getattr(fault, 'strerror', None) or fault}",
-        "Free some space or choose another folder, then run again: finished blocks are kept",
-    )
+    keep(path, write, asdict(block))
 
 
 def _assemble(
-    parts: Path,
-    windows: list[Window],
+    pieces: Pieces,
+    paths: Sequence[Path],
+    windows: Sequence[Window],
     grid: Months,
     crs: CRS,
-    noted: tuple[tuple[str, ...], float],
+    done: _Block,
     job: str,
     out: Path,
 ) -> None:
-    steps, spread_mm_day = noted
     bands = "".join(
         f'<VRTRasterBand dataType="Float32" band="{m}"><NoDataValue>{NODATA}</NoDataValue>'
         f"<Description>{MONTHS[m - 1]}</Description><UnitType>mm/day</UnitType>"
         + "".join(
-            f'<SimpleSource><SourceFilename relativeToVRT="1">{k:06d}.tif</SourceFilename>'
+            f'<SimpleSource><SourceFilename relativeToVRT="1">{path.name}</SourceFilename>'
             f"<SourceBand>{m}</SourceBand>"
             f'<SrcRect xOff="0" yOff="0" xSize="{w.width}" ySize="{w.height}"/>'
             f'<DstRect xOff="{w.col_off}" yOff="{w.row_off}" xSize="{w.width}" ySize="{w.height}"/></SimpleSource>'
-            for k, w in enumerate(windows)
+            for path, w in zip(paths, windows, strict=True)
         )
         + "</VRTRasterBand>"
         for m in range(1, 13)
@@ -320,24 +373,23 @@ def _assemble(
         "TITLE": "Mean daily reference evapotranspiration (ETo) by month, mm/day, January first",
         "UNITS": "mm/day",
         "TIFFTAG_SOFTWARE": f"noonmark {__version__}",
-        "HISTORY": "; ".join(steps),
-        SPREAD_TAG: f"{spread_mm_day:.3f}",
+        "HISTORY": "; ".join([*done.steps, *([CROSSED] if done.crossed else [])]),
+        SPREAD_TAG: f"{done.spread_mm_day:.3f}",
         "INPUT": json.dumps(json.loads(job)["layers"]),
     }
     meta = "".join(f'<MDI key="{k}">{escape(v)}</MDI>' for k, v in tags.items())
     geo = ",".join(map(repr, grid.transform.to_gdal()))
-    vrt = parts / "all.vrt"
+    vrt, stacked, beside = pieces.half("all.vrt"), pieces.half("all.tif"), pieces.half("cloud.tif")
     vrt.write_text(
         f'<VRTDataset rasterXSize="{grid.width}" rasterYSize="{grid.height}"><SRS>{escape(crs.to_wkt())}</SRS>'
         f"<GeoTransform>{geo}</GeoTransform><Metadata>{meta}</Metadata>{bands}</VRTDataset>",
         encoding="utf-8",
     )
-    whole, beside = parts / "all.tif", parts / "cloud.tif"
     try:
         # overviews are made band by band, which keeps the memory small; the last step only lays the tiles in order
         rasterio.shutil.copy(
             vrt,
-            whole,
+            stacked,
             driver="GTiff",
             TILED="YES",
             BLOCKXSIZE="512",
@@ -349,11 +401,25 @@ def _assemble(
         )
         levels = [2**k for k in range(1, 12) if max(grid.width, grid.height) / 2 ** (k - 1) > 512]
         if levels:
-            with rasterio.Env(GDAL_TIFF_OVR_BLOCKSIZE="512"), rasterio.open(whole, "r+") as file:
+            with rasterio.Env(GDAL_TIFF_OVR_BLOCKSIZE="512"), rasterio.open(stacked, "r+") as file:
                 file.build_overviews(levels, Resampling.average)
         rasterio.shutil.copy(
-            whole, beside, driver="COG", COMPRESS="DEFLATE", PREDICTOR="YES", BIGTIFF="IF_SAFER", NUM_THREADS="2"
+            stacked, beside, driver="COG", COMPRESS="DEFLATE", PREDICTOR="YES", BIGTIFF="IF_SAFER", NUM_THREADS="2"
         )
+        if not _same(beside, paths, windows):  # a full disk is not said when a file is closed
+            raise OSError("the disk may be full: the layer was not written whole")
         os.replace(beside, out)
     except (OSError, RasterioError) as fault:
-        raise _unwritable(out, fault) from None
+        raise unwritable(out, fault) from None
+
+
+def _same(layer: Path, paths: Sequence[Path], windows: Sequence[Window]) -> bool:
+    """Whether a layer holds what its blocks do, read back cell by cell."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        with rasterio.open(layer) as file:
+            for path, window in zip(paths, windows, strict=True):
+                with rasterio.open(path) as block:
+                    if not np.array_equal(file.read(window=window), block.read()):
+                        return False
+    return True

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -20,9 +19,10 @@ import pyarrow as pa
 import pyarrow.feather as feather
 import shapely
 
+from planner import pieces
 from planner.climate.answer import ClimatePicture, ZoneTable
 from planner.contract import ContractResult, Rejected
-from planner.ledger import Kind, Notice, OutputError
+from planner.ledger import Kind, Notice
 from planner.plan import Plan
 from planner.units import MONTHS
 
@@ -128,7 +128,7 @@ def coded(texts: Sequence[str]) -> Any:
 
 
 def write_part(result: ContractResult, path: Path) -> None:
-    """One part: `path` (an Arrow file) and, before it, its JSON; each whole or not there at all."""
+    """One part, whole at `path` (an Arrow file, with its JSON) or not there at all."""
     types = sorted(set(shapely.get_type_id(result.shapes).tolist()))
     found = pa.table({**contract_columns(result), "geometry": wkb_of(result.shapes)})
     found = found.replace_schema_metadata({_TYPES: json.dumps(types)})
@@ -137,18 +137,13 @@ def write_part(result: ContractResult, path: Path) -> None:
         "rejected": [[r.name, r.why] for r in result.rejected],
         "notices": [[n.kind.value, n.where, n.what, *_few(n)] for n in result.notices],
     }
-    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        beside.write_text(json.dumps(told), encoding="utf-8")
-        os.replace(beside, path.with_suffix(".json"))
+
+    def write(beside: Path) -> None:
         feather.write_feather(found, beside, compression="uncompressed")
-        os.replace(beside, path)
-    except OSError as fault:
-        raise OutputError(
-            str(path), f"it cannot be written: {fault.strerror or fault}", "Free some space, then run again"
-        ) from None
-    finally:
-        beside.unlink(missing_ok=True)
+        if read_part(beside).num_rows != found.num_rows:
+            raise OSError("it was not written whole")
+
+    pieces.keep(path, write, told)
 
 
 def _few(notice: Notice) -> tuple[list[str], int]:
@@ -175,7 +170,7 @@ def geometry_types(paths: Sequence[Path]) -> set[int]:
 
 def read_told(part: Path) -> tuple[int, list[tuple[str, str]], list[Notice]]:
     """How many sites a part holds, what was left out of it, and noticed."""
-    told = json.loads(part.with_suffix(".json").read_text(encoding="utf-8"))
+    told = pieces.told(part)
     notices = [
         Notice(Kind(kind), where, what, tuple(names), more) for kind, where, what, names, more in told["notices"]
     ]

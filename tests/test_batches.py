@@ -24,6 +24,7 @@ from planner.batches import run_contract
 from planner.contract import Flag
 from planner.deliver import run_contract_files
 from planner.ledger import CommandError, DataError, Ledger, OutputError
+from planner.pieces import Pieces, hold
 from planner.plan import PlanFile, parse_plan
 from planner.store import FLAGS_APART, wkb_of
 
@@ -230,15 +231,15 @@ def test_a_killed_run_goes_on_where_it_stopped(folder):
 def test_a_run_killed_while_it_tidies_up_can_be_run_again(folder, monkeypatch):
     """Some of the parts are gone then, their JSON before the rest."""
 
-    def interrupted(parts: Path) -> None:
-        (parts / "000000000.json").unlink()
+    def interrupted(held: Pieces) -> None:
+        held.path("000000000", ".json").unlink()
         raise KeyboardInterrupt
 
     with monkeypatch.context() as half:
-        half.setattr(planner.batches, "_clear", interrupted)
+        half.setattr(Pieces, "clear", interrupted)
         with pytest.raises(KeyboardInterrupt):
             run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=100)
-    assert (folder / "out" / ".parts" / "000000000.arrow").exists()
+    assert list((folder / "out" / ".parts").glob("000000000-*.arrow"))
     run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=100)
     run_contract_files(plan(folder), folder / "whole", Ledger())
     same(written(folder / "out"), written(folder / "whole"))
@@ -358,3 +359,79 @@ def test_points_become_wkb_as_shapely_says():
     mixed = np.array([shapely.box(0, 0, 1, 2), None, shapely.Point(1, 2)], object)
     assert wkb_of(mixed).to_pylist() == shapely.to_wkb(mixed).tolist()
     assert len(wkb_of(np.empty(0, object))) == 0
+
+
+def test_a_cut_part_is_made_again(folder, monkeypatch):
+    real, stop = planner.batches.contract_part, [True]
+
+    def stopping(source, table, first, end):
+        if first >= 100 and stop[0]:
+            raise KeyboardInterrupt
+        return real(source, table, first, end)
+
+    monkeypatch.setattr(planner.batches, "contract_part", stopping)
+    with pytest.raises(KeyboardInterrupt):
+        run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=50)
+    arrow = sorted((folder / "out" / ".parts").glob("*.arrow"))
+    assert len(arrow) == 2
+    arrow[0].write_bytes(arrow[0].read_bytes()[:-3000])
+    arrow[1].with_suffix(".json").write_text('{"sha256": ')
+    stop[0] = False
+    run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=50)
+    run_contract_files(plan(folder), folder / "whole", Ledger())
+    same(written(folder / "out"), written(folder / "whole"))
+
+
+def test_a_folder_that_another_run_works_in_is_refused_and_not_mixed_into(folder):
+    other = plan(folder)
+    with hold(folder / "out" / ".parts", "another plan") as held:
+        held.path("000000000", ".arrow").write_text("half a part of another plan")
+        with pytest.raises(OutputError, match=rf"another run is working in it \(process {os.getpid()} on "):
+            run_contract_files(other, folder / "out", Ledger())
+        assert not (folder / "out" / "sites.parquet").exists()
+    run_contract_files(other, folder / "out", Ledger(), part_sites=90)
+    run_contract_files(other, folder / "whole", Ledger())
+    same(written(folder / "out"), written(folder / "whole"))
+    assert not (folder / "out" / ".parts").exists()
+
+
+def test_two_runs_at_once_give_one_result_and_one_refusal(folder):
+    (folder / "plan.toml").write_text(PLAN)
+    command = [sys.executable, "-c", RUN, str(folder / "plan.toml"), str(folder / "out")]
+    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    runs = [subprocess.Popen(command, cwd=ROOT, env=env, stderr=subprocess.PIPE, text=True) for _ in range(2)]
+    said = [run.communicate(timeout=200)[1] for run in runs]
+    assert sorted(run.returncode for run in runs) == [0, 1]
+    assert sum("another run is working in it" in text for text in said) == 1
+    run_contract_files(plan(folder), folder / "whole", Ledger())
+    same(written(folder / "out"), written(folder / "whole"))
+
+
+def test_an_input_changed_meanwhile_is_said(folder):
+    def change(what: str, done: int, total: int) -> None:
+        if what == "zones" and done == 100:
+            with rasterio.open(folder / "eto.tif", "r+") as file:
+                file.write(file.read() + 1)
+            os.utime(folder / "eto.tif", ns=(1, 1))
+
+    with pytest.raises(DataError, match="changed while the contract ran"):
+        run_contract_files(plan(folder), folder / "out", Ledger(), change, part_sites=100)
+    assert not (folder / "out" / "sites.parquet").exists()
+    run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=100)
+    run_contract_files(plan(folder), folder / "whole", Ledger())
+    same(written(folder / "out"), written(folder / "whole"))
+
+
+def test_what_others_put_beside_the_parts_stays(folder):
+    mine = folder / "out" / ".parts"
+    mine.mkdir(parents=True)
+    (mine / "notes.txt").write_text("mine")
+    with pytest.raises(OutputError, match="we did not make it"):
+        run_contract_files(plan(folder), folder / "out", Ledger(), force=True)
+    assert (mine / "notes.txt").read_text() == "mine"
+
+    def put(what: str, done: int, total: int) -> None:
+        (folder / "good" / ".parts" / "notes.txt").write_text("mine")
+
+    run_contract_files(plan(folder), folder / "good", Ledger(), put)
+    assert [path.name for path in (folder / "good" / ".parts").iterdir()] == ["notes.txt"]

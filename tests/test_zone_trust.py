@@ -629,11 +629,10 @@ def test_an_interrupted_eto_layer_goes_on(tmp_path, monkeypatch):
     with pytest.raises(KeyboardInterrupt):
         write_eto_layer(plan, tmp_path / "eto.tif", Ledger(), stop)
     parts = tmp_path / ".eto.tif.parts"
-    first = (parts / "000000.tif").stat().st_mtime_ns
+    (block,) = parts.glob("000000-*.tif")
+    first = block.stat().st_mtime_ns
     kept: list[int] = []
-    write_eto_layer(
-        plan, tmp_path / "eto.tif", Ledger(), lambda d, n: kept.append((parts / "000000.tif").stat().st_mtime_ns)
-    )
+    write_eto_layer(plan, tmp_path / "eto.tif", Ledger(), lambda d, n: kept.append(block.stat().st_mtime_ns))
     assert kept == [first, first]
     assert not parts.exists()
     with rasterio.open(tmp_path / "eto.tif") as one_, rasterio.open(tmp_path / "whole.tif") as other:
@@ -670,3 +669,114 @@ def test_a_site_without_an_elevation_has_its_cells_air_pressure(tmp_path):
     low = {name: layer for name, layer in layers.items() if name != "elevation"}
     sea = climate_at(parse_plan({"climate": low}, tmp_path / "p.toml"), here, np.array([np.nan]), Ledger())
     assert abs(sea.eto_mm_day - unknown.eto_mm_day).max() > 0.1
+
+
+def stopped(plan, out: Path) -> Path:
+    """An ETo layer whose run stopped after its first block; the block."""
+
+    def stop(done: int, total: int) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_eto_layer(plan, out, Ledger(), stop)
+    (block,) = (out.parent / f".{out.name}.parts").glob("000000-*.tif")
+    return block
+
+
+def test_a_cut_block_is_made_again(tmp_path, monkeypatch):
+    plan = parse_plan({"climate": mountain(tmp_path)}, tmp_path / "plan.toml")
+    monkeypatch.setattr("planner.eto_layer.CELLS_AT_ONCE", 2)
+    block = stopped(plan, tmp_path / "eto.tif")
+    block.write_bytes(block.read_bytes()[: block.stat().st_size // 2])
+    write_eto_layer(plan, tmp_path / "eto.tif", Ledger())
+    write_eto_layer(plan, tmp_path / "whole.tif", Ledger())
+    with rasterio.open(tmp_path / "eto.tif") as one_, rasterio.open(tmp_path / "whole.tif") as other:
+        assert_array_equal(one_.read(), other.read())
+
+
+def test_a_disk_that_fills_up_leaves_the_old_layer_and_the_blocks(tmp_path, monkeypatch):
+    """GDAL does not say that a file could not be closed whole: here its last copy is cut, and nothing raised."""
+    plan = parse_plan({"climate": mountain(tmp_path)}, tmp_path / "plan.toml")
+    out, real = tmp_path / "eto.tif", rasterio.shutil.copy
+    out.write_text("the old one")
+
+    def cut(source, target, *args, driver: str, **kwargs) -> None:
+        real(source, target, *args, driver=driver, **kwargs)
+        if driver == "COG":
+            whole = Path(target).read_bytes()
+            Path(target).write_bytes(whole[: len(whole) - 600] + bytes(600))
+
+    with monkeypatch.context() as full:
+        full.setattr(rasterio.shutil, "copy", cut)
+        with pytest.raises(OutputError) as fault:
+            write_eto_layer(plan, out, Ledger(), force=True)
+    assert "run again: what is finished is kept" in fault.value.todo
+    assert out.read_text() == "the old one"
+    assert len(list((tmp_path / ".eto.tif.parts").glob("000000-*.tif"))) == 1
+    write_eto_layer(plan, out, Ledger(), force=True)
+    with rasterio.open(out) as file:
+        assert np.isfinite(file.read()).all()
+    assert not (tmp_path / ".eto.tif.parts").exists()
+
+
+def test_a_folder_of_the_users_own_is_left_alone(tmp_path):
+    plan = parse_plan({"climate": mountain(tmp_path)}, tmp_path / "plan.toml")
+    mine = tmp_path / ".eto.tif.parts"
+    mine.mkdir()
+    (mine / "notes.txt").write_text("mine")
+    with pytest.raises(OutputError, match="we did not make it"):
+        write_eto_layer(plan, tmp_path / "eto.tif", Ledger(), force=True)
+    assert (mine / "notes.txt").read_text() == "mine"
+
+
+def test_every_cell_of_an_eto_layer_is_looked_at(tmp_path):
+    """60 by 60 cells, of which a sample of 48 by 48 is looked at first; a fault in one that is not in it."""
+    year = 14 + 10 * np.cos((np.arange(12) - 6) / 6 * np.pi)[:, None, None] * np.ones((1, 60, 60))
+    layers = {
+        "tmin": {"path": "low.tif", "unit": "C"},
+        "tmax": {"path": "high.tif", "unit": "C"},
+        "wind": {"path": "wind.tif", "unit": "m/s"},
+        "rh_mean": {"path": "rh.tif", "unit": "%"},
+        "elevation": {"path": "z.tif"},
+    }
+    good = {"low": year - 6, "high": year + 6, "wind": 0 * year + 2.5, "rh": 0 * year + 55, "z": 0 * year[0] + 200}
+    unseen = sorted(set(range(60)) - set(np.linspace(0, 59, 48).astype(int).tolist()))
+
+    def made(**faults: float) -> tuple[np.ndarray, list[str]]:
+        for name, values in good.items():
+            bad = np.array(values)
+            if name in faults:
+                bad[..., unseen[0], unseen[0]] = faults[name]
+            grid(tmp_path / f"{name}.tif", bad)
+        ledger = Ledger()
+        plan = parse_plan({"climate": layers}, tmp_path / "plan.toml")
+        write_eto_layer(plan, tmp_path / "eto.tif", ledger, force=True)
+        with rasterio.open(tmp_path / "eto.tif") as file:
+            return file.read(masked=True).filled(np.nan), [str(n) for n in ledger]
+
+    right, said = made()
+    assert not any("out of range" in text for text in said)
+    for name, value, words in (
+        ("low", -9999.0, "1 cells whose minimum temperature is out of range"),
+        ("wind", -9999.0, "1 cells whose wind is out of range (0 to 25 m/s"),
+        ("rh", 1e4, "1 cells whose mean humidity is out of range"),
+    ):
+        found, said = made(**{name: value})
+        assert np.isnan(found[:, unseen[0], unseen[0]]).all()
+        found[:, unseen[0], unseen[0]] = right[:, unseen[0], unseen[0]]
+        assert_array_equal(found, right)
+        assert any(words in text for text in said)
+    for high in (-32768.0, 1e30):
+        found, said = made(z=high)
+        assert 0 < found[:, unseen[0], unseen[0]].max() < 12
+        assert any("1 elevations out of range" in text for text in said)
+    grid(tmp_path / "low.tif", np.full((12, 60, 60), np.nan))
+    with pytest.raises(DataError, match="no cell has a value"):
+        write_eto_layer(parse_plan({"climate": layers}, tmp_path / "p.toml"), tmp_path / "e.tif", Ledger())
+
+
+def test_layers_of_two_crs_on_the_same_numbers_are_refused(tmp_path):
+    layers = mountain(tmp_path)
+    layers["wind"]["crs"] = "EPSG:4272"
+    with pytest.raises(DataError, match=r"another CRS than climate\.tmin"):
+        write_eto_layer(parse_plan({"climate": layers}, tmp_path / "p.toml"), tmp_path / "e.tif", Ledger())

@@ -1,0 +1,174 @@
+"""A folder of the finished pieces of one long job: held by one run at a time, and taken up again where it stopped.
+
+A piece is a file, and a small JSON file beside it with its checksum and what is to be told of it. One that is cut,
+changed or of another job is made again; nothing in the folder that is not ours is touched.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import re
+import socket
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from filelock import FileLock, Timeout
+
+from planner.ledger import OutputError
+
+_MARK, _LOCK, _MAKER = "job.json", "lock", "noonmark"
+_HALF = ".writing-"
+_OURS = re.compile(rf"[\w-]+-[0-9a-f]{{12}}\.\w+|{re.escape(_HALF)}.*|{re.escape(_MARK)}|{_LOCK}")
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """The folder, and the job's own mark in the name of each piece."""
+
+    folder: Path
+    job: str
+
+    def path(self, name: str, suffix: str) -> Path:
+        return self.folder / f"{name}-{self.job}{suffix}"
+
+    def half(self, name: str) -> Path:
+        """A file that is of use to this run alone."""
+        return self.folder / f"{_HALF}{name}"
+
+    def clear(self) -> None:
+        """Take away what is ours, first the word on whose it is: half of the pieces must never be taken for all."""
+        _sweep(self.folder, lambda name: bool(_OURS.fullmatch(name)))
+        with contextlib.suppress(OSError):  # somebody put something in: it stays
+            self.folder.rmdir()
+
+
+def keep(path: Path, write: Callable[[Path], None], told: Any = None) -> None:
+    """A piece, written by `write` to the path it is given; whole at `path`, or not there at all.
+
+    told: anything that JSON can hold. Raises OutputError where it cannot be written.
+    """
+    beside = path.with_name(f"{_HALF}{os.getpid()}-{path.name}")
+    try:
+        write(beside)
+        word = json.dumps({"sha256": digest(beside), "told": told})
+        os.replace(beside, path)
+        beside.write_text(word, encoding="utf-8")
+        os.replace(beside, path.with_suffix(".json"))
+    except OSError as fault:
+        raise unwritable(path, fault) from None
+    finally:
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+
+
+def whole(path: Path) -> bool:
+    """Whether a piece is there as it was written."""
+    try:
+        return bool(_word(path)["sha256"] == digest(path))
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+
+
+def told(path: Path) -> Any:
+    """What was told of a piece that is whole."""
+    return _word(path)["told"]
+
+
+def _word(path: Path) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
+    return found
+
+
+def digest(path: Path) -> str:
+    """SHA-256 of a file."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def unwritable(path: Path, fault: Exception) -> OutputError:
+    return OutputError(
+        str(path),
+        f"it cannot be written: {getattr(fault, 'strerror', None) or fault}",
+        "Free some space or choose another folder, then run again: what is finished is kept",
+    )
+
+
+@contextlib.contextmanager
+def hold(folder: Path, job: str) -> Iterator[Pieces]:
+    """The pieces of a job in `folder`, which is made; those of other jobs are taken away.
+
+    job: everything that the pieces hang on, as text. Raises OutputError where another run holds the folder, where
+    something in it is not ours, or where it cannot be written.
+    """
+    there = {path.name for path in folder.iterdir()} if folder.is_dir() else set()
+    if (folder.exists() and not folder.is_dir()) or (there - {_LOCK} and not _is_ours(folder)):
+        raise OutputError(
+            str(folder), "it is there already and we did not make it", "Move it, or choose another output folder"
+        )
+    pieces = Pieces(folder, hashlib.sha256(job.encode()).hexdigest()[:12])
+    with _locked(folder):
+        try:
+            holder = {"made_by": _MAKER, "process": os.getpid(), "machine": socket.gethostname()}
+            (folder / _MARK).write_text(json.dumps(holder), encoding="utf-8")
+            _sweep(folder, lambda name: _is_piece(name) and pieces.job not in name)
+        except OSError as fault:
+            raise unwritable(folder, fault) from None
+        yield pieces
+
+
+@contextlib.contextmanager
+def _locked(folder: Path) -> Iterator[None]:
+    while True:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            lock = FileLock(folder / _LOCK)
+            lock.acquire(timeout=0)
+        except Timeout:
+            raise OutputError(
+                str(folder),
+                f"another run is working in it{_holder(folder)}",
+                "Wait until it has ended, or choose another output folder",
+            ) from None
+        except OSError as fault:
+            raise unwritable(folder, fault) from None
+        if (folder / _LOCK).exists():
+            break
+        lock.release()  # the other run took its folder away meanwhile, with the lock
+    try:
+        yield
+    finally:
+        lock.release()
+        if not (folder / _MARK).exists():  # cleared: the lock was the last of it
+            with contextlib.suppress(OSError):
+                (folder / _LOCK).unlink(missing_ok=True)
+                folder.rmdir()
+
+
+def _is_piece(name: str) -> bool:
+    return bool(_OURS.fullmatch(name)) and name not in (_MARK, _LOCK)
+
+
+def _is_ours(folder: Path) -> bool:
+    try:
+        return bool(json.loads((folder / _MARK).read_text(encoding="utf-8"))["made_by"] == _MAKER)
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+
+
+def _holder(folder: Path) -> str:
+    try:
+        mark = json.loads((folder / _MARK).read_text(encoding="utf-8"))
+        return f" (process {mark['process']} on {mark['machine']})"
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""
+
+
+def _sweep(folder: Path, wanted: Callable[[str], bool]) -> None:
+    names = sorted((path.name for path in folder.iterdir() if wanted(path.name)), key=lambda name: name != _MARK)
+    for name in names:
+        (folder / name).unlink(missing_ok=True)
