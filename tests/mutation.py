@@ -18,13 +18,13 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 TESTS = {  # the tests that hold each deciding module
-    "decide": ("test_decide",),
-    "mounts": ("test_mounts",),
-    "rain": ("test_rain",),
-    "siting": ("test_siting",),
-    "season": ("test_season",),
-    "reach/link": ("test_reach", "test_reach_radio"),
-    "climate/zones": ("test_zone_trust", "test_climate"),
+    "decide": ("test_edges", "test_decide"),
+    "mounts": ("test_edges", "test_mounts"),
+    "rain": ("test_edges", "test_rain"),
+    "siting": ("test_edges", "test_siting"),
+    "season": ("test_edges", "test_season"),
+    "reach/link": ("test_edges", "test_reach", "test_reach_radio"),
+    "climate/zones": ("test_edges", "test_zone_trust", "test_climate"),
 }
 TURNED = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,

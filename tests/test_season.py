@@ -59,6 +59,7 @@ def test_no_month_or_no_climate_still_gives_a_season():
 def test_the_plans_own_months_win():
     year = (np.full(12, 5.0), np.zeros(12), np.full(12, 20.0))
     flags, basis = season_months((4, 5, 10), *year)
+    assert flags.shape == (12,)
     assert (np.flatnonzero(flags) + 1).tolist() == [4, 5, 10]
     assert basis is SeasonBasis.PLAN
     flags, basis = season_months(None, *year)

@@ -1,0 +1,315 @@
+"""Every limit that decides, at its edge: just on the one side it holds, just on the other it does not.
+
+The limits' own sources stand beside them in the code; here stands only where each one cuts.
+"""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+import shapely
+from decided import SEASON, TABLE, decided
+
+from planner import plan
+from planner.climate.zones import zone_of
+from planner.decide import Requirement
+from planner.mounts import Refined, find_mounts, refine
+from planner.rain import rain_and_surroundings, windward
+from planner.reach import margin
+from planner.reach.link import FULL_ROOM_DB, Grade, grade
+from planner.season import effective_rain_mm, irrigation_months
+from planner.site import KeepOut, KeepOuts, Places, bare_site, prisms
+from planner.siting import HEAT_LIMITS, PRECIPITATION_DEG, SHADE_OF_A_DAY, _best, _light_class
+from planner.sun import year_of_light
+
+A_LITTLE = 1e-6
+
+
+def passes(requirement: Requirement, site, height_m=3.0, x=0.0, **keys) -> bool:
+    found = decided(site, [("a", x, 0, height_m)], **keys).decision
+    return bool(found.passes[0, found.requirements.index(requirement)])
+
+
+# --- decide -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("over", "held"), [(0.0, True), (-A_LITTLE, True), (A_LITTLE, False)])
+def test_height_heat_and_eaves_hold_at_the_limit_itself(over, held):
+    assert passes(Requirement.SERVICEABLE, bare_site(), 10.0 + over) is held
+    flue = KeepOuts(("flue",), (KeepOut.HEAT,), (shapely.box(3.0, -1, 5, 1),))
+    assert passes(Requirement.CLEAR_OF_HEAT, bare_site(keep_outs=flue), x=over) is held
+    house = prisms([shapely.box(-9, -9, 9, 9)], [-1], [4], ["house"])
+    site = bare_site(buildings=house, pitched=np.array([True]))
+    assert passes(Requirement.NOTHING_OVERHEAD, site, 3.8, x=10.0 - over) is held
+
+
+def test_spray_asks_for_a_distance_up_to_a_height():
+    def lawn(x0):
+        return bare_site(keep_outs=KeepOuts(("lawn",), (KeepOut.SPRAY,), (shapely.box(x0, -9, 20, 9),)))
+
+    clear = Requirement.CLEAR_OF_SPRAY
+    assert passes(clear, lawn(1.0))
+    assert not passes(clear, lawn(1.0 - A_LITTLE))
+    assert passes(clear, lawn(0.5), 5.0)
+    assert not passes(clear, lawn(0.5), 5.0 - A_LITTLE)
+    # inside it no distance is asked for that it could keep
+    inside = lawn(-5)
+    assert not passes(clear, inside, requirements={"min_spray_margin_m": 0.0})
+    assert passes(clear, lawn(0.1), requirements={"min_spray_margin_m": 0.0})
+
+
+def test_rain_angles_hold_at_the_limit_itself():
+    def wall(deg):
+        return bare_site(
+            buildings=prisms([shapely.box(-40, -16, -10, 16)], [-1], [3 + 10 * np.tan(np.radians(deg))], ["wall"])
+        )
+
+    assert passes(Requirement.OPEN_TO_RAIN, wall(45.0))
+    assert not passes(Requirement.OPEN_TO_RAIN, wall(45.0 + 1e-4))
+    west = {"rain_from_deg": 270.0}
+    assert passes(Requirement.OPEN_TO_RAIN, wall(22.5), climate=west)
+    assert not passes(Requirement.OPEN_TO_RAIN, wall(22.5 + 1e-4), climate=west)
+
+
+def test_light_and_sun_hold_at_the_limit_itself():
+    site = bare_site(buildings=prisms([shapely.box(-300, -60, 300, -59)], [-1], [65]))
+    light = year_of_light(site, np.array([[0, 0, 3.0]]), TABLE)
+    least = float(light.light_share[0, SEASON].min())
+    assert 0.05 < least < 0.95
+    kept = Requirement.LIGHT_KEPT
+    assert passes(kept, site, requirements={"min_light_share": least})
+    assert not passes(kept, site, requirements={"min_light_share": least + A_LITTLE})
+    hours = decided(site, [("a", 0, 0, 3.0)]).decision
+    short = int(hours.short_month[0])
+    asked = float(light.direct_h[0, short])
+    assert 0 < asked < 0.9 * light.open_direct_h[short]
+    assert passes(Requirement.FULL_SUN, site, requirements={"min_direct_h_day": asked})
+    assert not passes(Requirement.FULL_SUN, site, requirements={"min_direct_h_day": asked + A_LITTLE})
+
+
+def test_nine_tenths_of_the_open_sky_are_enough():
+    """README: where the open sky gives less than is asked and a tenth more, nine tenths of what it gives."""
+    found = decided(bare_site(), [("a", 0, 0, 3.0)], np.ones(12, bool), requirements={"min_direct_h_day": 24.0})
+    np.testing.assert_allclose(found.decision.wanted_h, 0.9 * found.sun.open_direct_h, rtol=1e-12)
+    six = decided(bare_site(), [("a", 0, 0, 3.0)], np.ones(12, bool)).decision
+    np.testing.assert_allclose(six.wanted_h, np.minimum(6.0, 0.9 * found.sun.open_direct_h))
+
+
+@pytest.mark.parametrize(("apart_m", "taken"), [(30.0, 1), (30.0 - A_LITTLE, 0)])
+def test_runners_up_stand_30_m_apart(apart_m, taken):
+    found = decided(bare_site(), [("a", 0, 0, 3), ("b", apart_m, 0, 3)]).decision
+    assert len(found.runners_up) == taken
+
+
+def test_the_parts_of_the_score_go_from_the_limit_to_the_best():
+    wall = bare_site(buildings=prisms([shapely.box(-40, -16, -10, 16)], [-1], [13.0]))  # 45 degrees from 3 m
+    at_limit = decided(wall, [("a", 0, 0, 3.0)]).decision.part_scores[0]
+    assert at_limit[1] == pytest.approx(0.0, abs=1e-9)
+    free = decided(bare_site(), [("a", 0, 0, 10.0)]).decision.part_scores[0]
+    np.testing.assert_allclose(free, [1.0, 1.0, 1.0, 0.0], atol=1e-9)
+    low = decided(bare_site(), [("a", 0, 0, 2.5)], requirements={"max_height_m": 5.0}).decision.part_scores[0]
+    assert low[3] == pytest.approx(0.5)
+    light = decided(wall, [("a", 0, 0, 3.0)], requirements={"min_light_share": 0.5})
+    share = light.sun.light_share[0, SEASON].min()
+    assert light.decision.part_scores[0, 0] == pytest.approx((share - 0.5) / 0.5)
+
+
+def test_what_is_lacking_is_a_share_of_what_is_required():
+    heat = KeepOuts(("flue",), (KeepOut.HEAT,), (shapely.box(2.0, -1, 5, 1),))
+    found = decided(bare_site(keep_outs=heat), [("a", 0, 0, 15.0)]).decision
+    lacking = dict(zip(found.requirements, found.lacking[0], strict=True))
+    assert lacking[Requirement.CLEAR_OF_HEAT] == pytest.approx(1 / 3)
+    assert lacking[Requirement.SERVICEABLE] == pytest.approx(0.5)
+    assert lacking[Requirement.FULL_SUN] == lacking[Requirement.ALLOWED_PLACE] == 0
+    far = decided(bare_site(), [("a", 0, 0, 30.0)]).decision
+    assert far.lacking.max() == 1.0
+    yard = KeepOuts(("yard",), (KeepOut.NO_ACCESS,), (shapely.box(-1, -1, 1, 1),))
+    assert decided(bare_site(keep_outs=yard), [("a", 0, 0, 3.0)]).decision.lacking[0, 0] == 1.0
+
+
+def test_reach_is_scored_by_the_weakest_of_every_and_by_the_mean_of_any():
+    places = Places(("A", "B"), np.array([[40, 0, 1.5], [120, 0, 1.5]], float), np.zeros(2, bool))
+    every, some = (
+        decided(bare_site(controllers=places), [("a", 0, 0, 3.0)], requirements={"reach": rule})
+        for rule in ("every", "any")
+    )
+    room = np.clip(every.room[0], 0, 1)
+    assert every.decision.part_scores[0, 2] == pytest.approx(room.min())
+    assert some.decision.part_scores[0, 2] == pytest.approx(room.mean())
+
+
+# --- mounts -----------------------------------------------------------------------------------------------------
+
+OUTLINE = shapely.box(-100, -100, 100, 100)
+
+
+@pytest.mark.parametrize(("width_m", "sides"), [(1.0, 4), (0.99, 2)])
+def test_an_edge_of_a_metre_carries_a_bracket(width_m, sides):
+    site = bare_site(OUTLINE, buildings=prisms([shapely.box(0, 0, 20, width_m)], [-1], [5.0], ["wall"]))
+    found = find_mounts(site, plan.Mounts(setback_m=0.1, walls=False), 0.6)
+    assert len(set(found.facing_deg.tolist())) == sides
+
+
+@pytest.mark.parametrize(("base_m", "walls"), [(0.5, True), (0.5 + A_LITTLE, False)])
+def test_a_roof_on_posts_has_no_wall(base_m, walls):
+    site = bare_site(OUTLINE, buildings=prisms([shapely.box(0, 0, 20, 20)], [base_m], [5.0], ["carport"]))
+    found = find_mounts(site, plan.Mounts(roof_edges=False), 0.6)
+    assert bool(len(found)) is walls
+
+
+@pytest.mark.parametrize(("length_m", "count"), [(14.9, 1), (15.1, 2), (24.9, 2), (25.1, 3)])
+def test_candidates_stand_about_a_spacing_apart(length_m, count):
+    site = bare_site(OUTLINE, buildings=prisms([shapely.box(0, 0, length_m, 40)], [-1], [5.0], ["hall"]))
+    found = find_mounts(site, plan.Mounts(walls=False, spacing_m=10.0), 0.6)
+    assert (found.facing_deg == 180).sum() == count
+
+
+@pytest.mark.parametrize(("gain", "moves"), [(0.5, False), (0.5 + A_LITTLE, True)])
+def test_half_a_point_is_worth_a_move(gain, moves):
+    none = np.zeros(1)
+    tried = Refined(
+        none, none, none, none.astype(int), np.array([0.0, 1.0]), none, np.array([60.0, 60 + gain]), 90.0
+    )
+    assert tried.best_move() == int(moves)
+
+
+def test_how_far_a_mount_is_moved_and_raised():
+    site = bare_site(OUTLINE, buildings=prisms([shapely.box(0, 0, 60, 40)], [-1], [5.0], ["hall"]))
+    found = find_mounts(site, plan.Mounts(walls=False), 0.6)
+    south = next(k for k in range(len(found)) if found.facing_deg[k] == 180 and 20 < found.xyz[k, 0] < 40)
+
+    def judge(trials):
+        return np.ones(len(trials)), np.ones(len(trials)), np.ones(len(trials), int)
+
+    mine = refine(site, found, [south], judge)[south]
+    np.testing.assert_allclose(mine.raised_m, [0, 0.5, 1.0, 1.5, 2.0])
+    np.testing.assert_allclose(mine.moved_m, np.arange(-10, 11) * 0.5)
+
+
+# --- season -----------------------------------------------------------------------------------------------------
+
+
+def test_effective_rain_changes_its_line_at_75_mm():
+    np.testing.assert_allclose(effective_rain_mm(np.array([73.0, 75.0, 77.0])), [33.8, 35.0, 36.6], atol=1e-12)
+    np.testing.assert_allclose(effective_rain_mm(np.array([16.0, 17.0])), [0.0, 0.2], atol=1e-12)
+
+
+def test_a_month_runs_when_eto_exceeds_rain_by_the_margin_and_it_is_warm():
+    warm, dry = np.full(12, 20.0), np.zeros(12)
+    eto = np.full(12, 0.8)
+    eto[3] = 0.8 + A_LITTLE
+    assert np.flatnonzero(irrigation_months(eto, dry, warm)[0]).tolist() == [3]
+    cold = np.full(12, 8.0 - A_LITTLE)
+    cold[5] = 8.0
+    assert np.flatnonzero(irrigation_months(np.full(12, 5.0), dry, cold)[0]).tolist() == [5]
+    # 62 mm of effective rain in January are 2 mm a day, over the month's own 31 days
+    wet = np.full(12, (62.0 + 25.0) / 0.8)
+    need = np.full(12, 2.8)
+    need[0] += A_LITTLE
+    assert np.flatnonzero(irrigation_months(need, wet, warm)[0]).tolist() == [0]
+    assert irrigation_months(need + 62 / 30 - 2, wet, warm)[0][3]
+
+
+# --- siting -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("limits", [(5.0, 7.0, 10.0), (3.0, 5.0, 7.0)])
+def test_light_classes_hold_at_the_limit_itself(limits):
+    for c, limit in enumerate(limits, start=1):
+        at = SimpleNamespace(highest_deg=np.array([limit, limit + A_LITTLE]), worst_day=np.array([0.0, 0.0]))
+        assert _light_class(at, limits).tolist() == [c, c + 1]
+    day = np.array([0.30, 0.30 + A_LITTLE])
+    assert SHADE_OF_A_DAY == 0.30
+    assert _light_class(SimpleNamespace(highest_deg=np.full(2, 40.0), worst_day=day), limits).tolist() == [4, 5]
+
+
+def test_limits_of_temperature_and_precipitation_are_the_published_ones():
+    """WMO-No. 8: heat sources over 10 % within 100 m, 5 % from 10 to 30 m, 1 % within 10 m in class 1, and so on;
+    obstacles 4, 2, 1 and half their height away. The angles of the latter are computed here."""
+    assert HEAT_LIMITS[0] == ((0.0, 100.0, 0.10), (10.0, 30.0, 0.05), (0.0, 10.0, 0.01))
+    assert HEAT_LIMITS[1] == ((0.0, 30.0, 0.10), (5.0, 10.0, 0.05), (0.0, 5.0, 0.01))
+    assert HEAT_LIMITS[2] == ((0.0, 10.0, 0.10), (0.0, 5.0, 0.05))
+    assert HEAT_LIMITS[3] == ((0.0, 10.0, 0.50), (0.0, 3.0, 0.30))
+    np.testing.assert_allclose(PRECIPITATION_DEG, np.degrees(np.arctan(1 / np.array([4, 2, 1, 0.5]))), atol=0.05)
+
+
+def test_the_best_class_is_the_first_whose_limits_all_hold():
+    def why(word):
+        return lambda k: word
+
+    no, yes = np.array([False]), np.array([True])
+    tests = [[(yes, why("a")), (no, why("b"))], [(yes, why("c"))], [(yes, why("d"))], [(yes, why("e"))]]
+    given, said = _best(tests, "free")
+    assert given.tolist() == [2]
+    assert said == ("b",)
+    given, said = _best([[(no, why(word))] for word in "abcd"], "free")
+    assert given.tolist() == [5]
+    assert said == ("d",)
+
+
+# --- rain -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("ratio", [4.0, 2.0, 1.0, 0.5])
+def test_precipitation_classes_hold_at_the_distance_itself(ratio):
+    """An obstacle `ratio` times its height away, and 1e-4 of it nearer."""
+
+    def wmo_class(away_m):
+        wall = prisms([shapely.box(-50, away_m, 50, away_m + 1)], [-1], [13.0], ["wall"])
+        return int(rain_and_surroundings(bare_site(buildings=wall), np.array([[0, 0, 3.0]])).wmo_class[0])
+
+    best = {4.0: 1, 2.0: 2, 1.0: 3, 0.5: 4}[ratio]
+    assert wmo_class(10.0 * ratio * (1 + 1e-4)) == best
+    assert wmo_class(10.0 * ratio * (1 - 1e-4)) == best + 1
+
+
+@pytest.mark.parametrize(("off_deg", "counts"), [(40.0, True), (50.0, False)])
+def test_windward_is_45_degrees_to_either_side(off_deg, counts):
+    """A narrow mast in the middle of a sector of 10 degrees."""
+    at = 30.0 * np.array([np.sin(np.radians(off_deg)), np.cos(np.radians(off_deg))])
+    mast = prisms([shapely.box(at[0] - 0.1, at[1] - 0.1, at[0] + 0.1, at[1] + 0.1)], [-1], [20.0], ["mast"])
+    rain = rain_and_surroundings(bare_site(buildings=mast), np.array([[0, 0, 3.0]]))
+    assert bool(windward(rain, 0.0)[0][0] > 10) is counts
+    assert bool(windward(rain, (2 * off_deg) % 360)[0][0] > 10) is counts
+
+
+@pytest.mark.parametrize(("away_m", "found"), [(4.99, True), (5.01, False)])
+def test_eaves_are_looked_for_to_5_m(away_m, found):
+    house = prisms([shapely.box(-9, -9, 9, 9)], [-1], [4], ["house"])
+    site = bare_site(buildings=house, pitched=np.array([True]))
+    rain = rain_and_surroundings(site, np.array([[0, -9 - away_m, 3.0]]))
+    assert bool(np.isfinite(rain.drip_m[0])) is found
+
+
+# --- reach and zones --------------------------------------------------------------------------------------------
+
+
+def test_grades_cut_at_half_at_what_is_asked_and_half_way_to_certainty():
+    marks = [0.5 - A_LITTLE, 0.5, 0.9 - A_LITTLE, 0.9, 0.95 - A_LITTLE, 0.95 + A_LITTLE]
+    named = [Grade.NONE, Grade.DOUBTFUL, Grade.DOUBTFUL, Grade.LIKELY, Grade.LIKELY, Grade.DEPENDABLE]
+    assert grade(np.array(marks), 0.9).tolist() == named
+    beyond = grade(np.full(2, 0.999), 0.9, np.array([160.0, 160.0 + A_LITTLE]), 160.0)
+    assert beyond.tolist() == [Grade.DEPENDABLE, Grade.DOUBTFUL]
+
+
+def test_room_is_full_at_20_db_over_what_is_asked():
+    assert FULL_ROOM_DB == 20.0
+
+    def room(over_db, away_m=10.0):
+        z = 1.2815515655446004  # the normal quantile of 0.9 (Abramowitz and Stegun, Table 26.5)
+        links = SimpleNamespace(margin_db=np.array([[over_db + z * 5.0]]), spread_db=np.array([[5.0]]))
+        found = SimpleNamespace(links=links, asked=0.9, distance_m=np.array([[away_m]]), usable_m=160.0, runs=None)
+        return float(margin(found, plan.Sensor())[0, 0])
+
+    assert room(0.0) == pytest.approx(0.0, abs=1e-9)
+    assert room(10.0) == pytest.approx(0.5)
+    assert room(20.0) == room(35.0) == pytest.approx(1.0)
+    assert room(-4.0) == pytest.approx(-0.2)
+    assert room(35.0, 160.0) == pytest.approx(1.0)
+    assert room(35.0, 240.0) == pytest.approx(-0.5)
+
+
+def test_a_band_holds_its_lower_end_and_not_its_upper():
+    low, high = np.array([4.0, 5.0, 6.0]), np.array([5.0, 6.0, 7.0])
+    values = np.array([4.0, 5.0 - 1e-9, 5.0, 6.0, 7.0 - 1e-9, 7.0, 4.0 - 1e-9, np.nan])
+    assert zone_of(values, low, high).tolist() == [0, 0, 1, 2, 2, -1, -1, -1]
