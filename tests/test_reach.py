@@ -79,7 +79,7 @@ def test_a_courtyard_is_one_building():
 
 
 def test_the_open_field_link_by_hand():
-    """Rated 400 m with antennas 1.5 m up, 6 dB kept in hand; the link is 60 m over flat ground."""
+    """Rated 400 m with antennas 1.5 m up, 6 dB held back; the link is 60 m over flat ground."""
     found = one(site_with([[60, 0, 1.5]]), [0, 0, 4.0])
     d = np.hypot(60, 2.5)
     allowed = float(open_field_db(400, 1.5, 1.5, 915))

@@ -824,7 +824,7 @@ def test_light_tif_holds_the_grid_where_it_stands(yard: SiteResult) -> None:
     with rasterio.MemoryFile(tables.light_tif(yard)) as memory, memory.open() as file:
         assert file.count == 25
         assert file.descriptions[13] == "hours of direct sun a day, Jan"
-        assert file.descriptions[6] == "share of light kept, Jul"
+        assert file.descriptions[6] == "share of sunlight received, Jul"
         assert pyproj.CRS.from_user_input(file.crs) == pyproj.CRS(yard.site.crs)
         bands = file.read()
         for row, col in ((0, 0), (3, 7), (9, 9)):

@@ -284,9 +284,9 @@ def test_cables_are_drawn_and_checked(yard: SiteResult) -> None:
     [
         (61, 0.03, "It is longer than the 60 m allowed, whatever the conductor."),
         (61, 2.0, "It is longer than the 60 m allowed, whatever the conductor."),
-        (59, 5.0, "limit 1.20 V lost of 24 V; no conductor here is thick enough."),
-        (59, 0.5, "limit 1.20 V lost of 24 V: use 1.3 mm²."),
-        (59, 0.03, "within the limit of 1.20 V lost of 24 V."),
+        (59, 5.0, "limit a drop of 1.20 V of 24 V; no conductor here is thick enough."),
+        (59, 0.5, "limit a drop of 1.20 V of 24 V: use 1.3 mm²."),
+        (59, 0.03, "within the limit of a drop of 1.20 V of 24 V."),
     ],
 )
 def test_a_powered_cable_is_told_what_limits_it(metres: float, amps: float, said: str) -> None:

@@ -123,7 +123,7 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
         ledger.add(
             Kind.CHECK,
             "place",
-            f"no summer to speak of: the hottest month's mean is under {NO_SUMMER_C:g} C. Is the place right?",
+            f"the hottest month averages under {NO_SUMMER_C:g} °C: check the location",
             [names[int(k)] for k in np.flatnonzero(cold)],
         )
     return SiteClimate(

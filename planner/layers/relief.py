@@ -190,7 +190,7 @@ def each_tree_once(canopy: Rasters, crowns: Crowns, grown: Prisms, ledger: Ledge
         ledger.add(
             Kind.ASSUMED,
             "layers.canopy",
-            "left out where layers.trees gives crowns, so that each tree shades once",
+            "left out where layers.trees gives tree canopies, so that each tree shades once",
         )
     return without
 

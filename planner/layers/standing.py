@@ -244,7 +244,7 @@ def buildings(
         ledger.add(
             Kind.ASSUMED,
             layer.where,
-            f"heights are storeys of {ledger.length(section.storey_height_m)} (storey_height_m)",
+            f"heights are stories of {ledger.length(section.storey_height_m)} (storey_height_m)",
         )
     height = _heights_from_surface(layer, height, terrain, surfaces, ledger)
     missing = np.isnan(height)

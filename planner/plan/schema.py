@@ -69,7 +69,7 @@ class BuildingsLayer(VectorLayer):
     )
     storey_height_m: float = entry(
         3.5,
-        "height of a storey, where heights are storeys",
+        "height of a story, where heights are in stories",
         f"between dwellings (3 m) and offices (4 m): {COMMON}",
         gt=1.5,
         lt=10,
@@ -77,7 +77,7 @@ class BuildingsLayer(VectorLayer):
     default_height_m: float = entry(
         7.0,
         "height where none is given",
-        f"two storeys, so that shade is rather over- than underrated: {COMMON}",
+        f"two stories, so that shade is rather over- than underrated: {COMMON}",
         gt=0,
         lt=500,
     )
@@ -154,7 +154,7 @@ class RasterLayer(Section):
 class SurfaceLayer(RasterLayer):
     use: Literal["heights", "obstacles"] = entry(
         "heights",
-        "`heights`: gives footprints without a height theirs; `obstacles`: shades as it stands, in place of footprints and crowns, and needs `layers.terrain`",
+        "`heights`: gives footprints without a height theirs; `obstacles`: shades as it stands, in place of footprints and tree canopies, and needs `layers.terrain`",
         "footprints with heights are sharper than cells",
     )
     above: Literal["sea level", "ground"] = entry(
@@ -217,7 +217,7 @@ class GroundsLayer(VectorLayer):
 class Layers(Section):
     site: SiteLayer = entry(..., "outline of the site, one polygon")
     buildings: BuildingsLayer | None = entry(None, "footprints", "no buildings")
-    trees: TreesLayer | None = entry(None, "trees as points, or crowns as polygons", "no trees")
+    trees: TreesLayer | None = entry(None, "trees as points, or tree canopies as polygons", "no trees")
     terrain: RasterLayer | None = entry(
         None,
         "ground heights; should reach some kilometres beyond the site where hills stand",
@@ -236,7 +236,7 @@ class Layers(Section):
 class Sensor(Section):
     mast_m: float = entry(
         0.6,
-        "height of the sensor's head above the roof edge or pole top that carries it",
+        "height of the sensor above the roof edge or pole top that carries it",
         f"clears a parapet cap and splash: {COMMON}",
         ge=0,
         le=10,
@@ -327,7 +327,7 @@ class Reach(Section):
     )
     fade_margin_db: float = entry(
         6.0,
-        "signal kept in hand for rain, wet leaves, people and parked vans",
+        "signal held back for rain, wet leaves, people and parked vans",
         f"a link over open ground may then use about half of the rated range: {COMMON}",
         ge=0,
         le=60,
@@ -347,9 +347,7 @@ class Reach(Section):
     wall_thickness_m: float = entry(
         0.2, "thickness of that wall", f"a cast or built outer wall: {COMMON}", gt=0, le=3
     )
-    repeaters: int = entry(
-        0, "most repeaters that the plan of fewest sensors may use", "each one is more to keep", ge=0, le=20
-    )
+    repeaters: int = entry(0, "most repeaters that the layout may use", "each one is more to keep", ge=0, le=20)
     coverage_cell_m: float = entry(5.0, "cell of the coverage picture", "finer than a building", ge=1, le=100)
 
 
@@ -400,7 +398,7 @@ class NamedMount(Section):
     x: float = entry(..., "easting or longitude, in `crs`")
     y: float = entry(..., "northing or latitude, in `crs`")
     crs: str = entry("EPSG:4326", "CRS of `x` and `y`", "longitude and latitude are what phones and maps show")
-    height_m: float = entry(..., "height of the sensor's head above ground", ge=0, lt=500)
+    height_m: float = entry(..., "height of the sensor above ground", ge=0, lt=500)
     support: str = entry(
         "as named in the plan", "what it is fixed to, in words for the sheet", "the plan's author knows"
     )
@@ -442,7 +440,7 @@ class Mounts(Section):
         None, "grid of new posts on open ground", "no new posts: they mean digging", ge=2, le=200
     )
     ground_post_m: float = entry(
-        3.0, "height of the head on a new post", f"above reach of passers-by: {COMMON}", gt=0, le=15
+        3.0, "height of the sensor on a new post", f"above reach of passers-by: {COMMON}", gt=0, le=15
     )
     named: tuple[NamedMount, ...] = entry(
         (), "points of your own, judged like the rest (`[[mounts.named]]`)", "none"
@@ -465,7 +463,7 @@ class Mounts(Section):
 class Season(Section):
     months: tuple[int, ...] | None = entry(
         None,
-        "months in which irrigation runs, 1 to 12",
+        "irrigation months, 1 to 12",
         "from the climate: months whose ETo exceeds effective rain and that are warm enough to grow",
         min_length=1,
     )
@@ -614,7 +612,7 @@ class Requirements(Section):
     )
     min_light_share: float = entry(
         0.9,
-        "least share of the open sky's light kept in the worst irrigation month",
+        "least share of the open sky's light received in the worst irrigation month",
         f"a tenth less light is about a tenth less water: {COMMON}",
         ge=0,
         le=1,
@@ -642,7 +640,7 @@ class Requirements(Section):
     )
     max_height_m: float = entry(
         10.0,
-        "highest head above ground that can be serviced",
+        "greatest sensor height above ground that can be serviced",
         f"a long extension ladder: {COMMON}",
         gt=0,
         le=500,
@@ -683,7 +681,7 @@ class Requirements(Section):
 
 class Weights(Section):
     light: float = entry(
-        40.0, "share of light kept in the worst irrigation month", "missing light is missing water", ge=0
+        40.0, "share of sunlight received in the worst irrigation month", "missing light is missing water", ge=0
     )
     rain: float = entry(15.0, "openness to rain", "rain is the second thing it measures", ge=0)
     reach: float = entry(
@@ -750,7 +748,7 @@ class SunSteps(Section):
     crown_light: Literal["whole", "by path"] = entry(
         "whole",
         "`whole`: every crown on the way takes its share; `by path`: by the length of the way through it (Beer's law, the mean way lets the share above through)",
-        "what was measured is whole crowns",
+        "whole canopies were measured",
     )
     sky: Literal["isotropic", "hay-davies", "perez"] = entry(
         "hay-davies",
@@ -764,7 +762,7 @@ class SunSteps(Section):
     )
     placing_sd_m: float = entry(
         0.1,
-        "how far from the planned point the head will really stand, standard deviation in each direction",
+        "how far from the planned point the sensor will end up, standard deviation in each direction",
         f"fitted from a sheet with a tape: {COMMON}",
         ge=0,
         le=5,
@@ -1073,7 +1071,7 @@ class Outputs(Section):
     map: bool = entry(True, "draw a contract's map", "a map shows what a table hides")
     light_grid: bool = entry(
         False,
-        "light over the whole site: a layer of the map, and `light.tif` (light kept and direct sun by month)",
+        "light over the whole site: a layer of the map, and `light.tif` (sunlight received and direct sun by month)",
         "the mounts have their own numbers; a grid takes longer",
     )
     light_cell_m: float = entry(
@@ -1106,12 +1104,12 @@ class Plan(Section):
     cable: Cable = entry(Cable(), "how cables are routed and checked")
     prices: Prices = entry(Prices(), "prices for comparing radio with cable")
     mounts: Mounts = entry(Mounts(), "where to look for mounts")
-    season: Season = entry(Season(), "when irrigation runs")
+    season: Season = entry(Season(), "the irrigation season")
     climate: Climate = entry(Climate(), "climate layers")
     zone: Zone = entry(Zone(), "the zone table")
-    requirements: Requirements = entry(Requirements(), "what shuts a mount out")
+    requirements: Requirements = entry(Requirements(), "what a mount must meet")
     weights: Weights = entry(Weights(), "what the score is made of")
-    sun: SunSteps = entry(SunSteps(), "how the sun is stepped, and what crowns and sky let through")
+    sun: SunSteps = entry(SunSteps(), "how the sun is stepped, and what tree canopies and sky let through")
     outputs: Outputs = entry(Outputs(), "what is written")
     programme: Programme = entry(
         Programme(), "base run times, the year ahead, the first day (`noonmark programme`)"

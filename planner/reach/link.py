@@ -381,6 +381,6 @@ def verdict(found: ReachResult, mount: int, controller: int) -> str:
     return (
         "no link, a repeater, a second sensor or a cable",
         "doubtful, change something and test",
-        "likely, test before fixing",
+        "likely, test before mounting",
         "dependable",
     )[int(found.grade[mount, controller])]

@@ -222,7 +222,7 @@ def basis(sensor: Sensor, section: Reach, units: Units) -> str:
     if section.wall_material is not None:
         walls += f" and {length(section.wall_thickness_m, units, 1)} of {section.wall_material} by ITU-R P.2040"
     return (
-        f"{found.allowed_db:.0f} dB of path loss allowed: {said}; {found.fade_db:g} dB kept in hand for fading. A "
+        f"{found.allowed_db:.0f} dB of path loss allowed: {said}; {found.fade_db:g} dB held back for fading. A "
         f"receiver indoors: {walls}, {found.entry_db:.0f} ± {found.entry_spread_db:.0f} dB"
     )
 

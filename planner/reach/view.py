@@ -150,7 +150,7 @@ def _view(
         # most of it from the ground, or from roofs and buildings
         ridge = not found.crossed[at] and found.ridge_db[at] >= 0.5 * found.diffraction_db[at]
         over = "over what the surface model shows" if reached.surface else "over the ground"
-        obstacle = over if ridge else "past what stands in the way"
+        obstacle = over if ridge else "past what is in the way"
     blocks, crowns = (
         _few(list(dict.fromkeys(p.name for p in pieces if p.in_the_way and (p.kind == BUILDING) == built)))
         for built in (True, False)
@@ -160,8 +160,8 @@ def _view(
     losses = [
         ("free space", float(found.free_space_db[at])),
         (obstacle, float(found.obstacle_db[at])),
-        ("crowns in leaf", float(found.foliage_db[at])),
-        ("walls round the receiver", float(found.entry_db[at])),
+        ("tree canopies in leaf", float(found.foliage_db[at])),
+        ("walls around the receiver", float(found.entry_db[at])),
     ]
     return LinkView(
         row,

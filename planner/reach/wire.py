@@ -97,12 +97,12 @@ def check(length_m: float, sensor: Sensor, section: Cable, units: Units) -> Wire
     loop = loop_ohm(length_m, wire, warm)
     if section.circuit == "contact":
         most = loop_ohm(most_m, wire, warm)
-        allowed = f"{most:.1f} ohm of loop, that of {longest} of {wire.name} at {warm:g} °C"
+        allowed = f"{most:.1f} Ω, that of {longest} of {wire.name} at {warm:g} °C"
         ok = length_m <= most_m
         others = [] if ok else [w for w in thicker(wire) if loop_ohm(length_m, w, warm) <= most + 1e-9]
         return WireCheck(wire, loop, 0.0, allowed, most_m, ok, others[0] if others else None, bool(others))
     amps, volts = section.current_ma / 1000.0, section.drop_share * section.supply_v
-    allowed = f"{volts:.2f} V lost of {section.supply_v:g} V"
+    allowed = f"a drop of {volts:.2f} V of {section.supply_v:g} V"
 
     def farthest(some: Conductor) -> float:
         return min(most_m, volts / (loop_ohm(1.0, some, warm) * amps))

@@ -223,7 +223,7 @@ CONTROLLERS = (
     Column("grade", Type.CODE, "", "grade of the link: none, doubtful, likely or dependable"),
     Column("fresnel_clearance", Type.NUMBER, "", "least clearance in radii of the first Fresnel zone"),
     Column("free_space_db", Type.NUMBER, "dB", "loss over the distance alone"),
-    Column("obstacle_db", Type.NUMBER, "dB", "loss past the ground and what stands in the way"),
+    Column("obstacle_db", Type.NUMBER, "dB", "loss past the ground and what is in the way"),
     Column("foliage_db", Type.NUMBER, "dB", "loss through tree canopies in leaf"),
     Column("entry_db", Type.NUMBER, "dB", "loss through the walls round the receiver"),
     Column("cable_route_m", Type.NUMBER, "m", "length of the cable's route on plan", False),

@@ -497,15 +497,15 @@ def _closely_json(result: SiteResult, row: int) -> dict[str, Any]:
 def light_tif(result: SiteResult) -> bytes:
     """GeoTIFF of the light over the site, in its own local frame.
 
-    Bands 1 to 12: share of light kept, January first; band 13: in the worst irrigation month; bands 14 to 25: hours
-    of direct sun on a clear day, January first. NaN outside the site.
+    Bands 1 to 12: share of sunlight received, January first; band 13: in the worst irrigation month; bands 14 to
+    25: hours of direct sun on a clear day, January first. NaN outside the site.
     """
     grid = result.light
     assert grid is not None, "asked for only where the plan has a light grid"
     light, hours = (np.moveaxis(values, 2, 0) for values in (grid.light_share, grid.direct_h))
     bands = np.concatenate([light, grid.worst(result.season)[None], hours])
     described = [
-        *(f"share of light kept, {name}" for name in (*MONTHS, "worst irrigation month")),
+        *(f"share of sunlight received, {name}" for name in (*MONTHS, "worst irrigation month")),
         *(f"hours of direct sun a day, {name}" for name in MONTHS),
     ]
     with rasterio.MemoryFile() as memory:

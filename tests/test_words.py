@@ -1,0 +1,66 @@
+"""One glossary: no sentence of the package says what the glossary avoids, and pages and README share its terms."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from planner.show.say.glossary import AVOID, GLOSSARY
+
+ROOT = Path(__file__).parents[1]
+MODULES = sorted(p for p in (ROOT / "planner").rglob("*.py") if p.name != "glossary.py")
+PAGES = sorted((ROOT / "planner/show/assets").glob("*.html"))
+
+
+def sentences(path: Path) -> Iterator[tuple[int, str]]:
+    """Line and text of every string of a module that is no docstring; parts of one string are joined."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    documented = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
+    inside = {
+        id(node.body[0].value)
+        for node in ast.walk(tree)
+        if isinstance(node, documented) and node.body and isinstance(node.body[0], ast.Expr)
+    }
+    for node in ast.walk(tree):
+        if isinstance(node, ast.JoinedStr):
+            parts = [part.value if isinstance(part, ast.Constant) else "…" for part in node.values]
+            yield node.lineno, "".join(map(str, parts))
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in inside:
+            yield node.lineno, node.value
+
+
+def said_wrongly(text: str) -> list[str]:
+    """Words to avoid; a code (a key, a name in backticks) is no sentence."""
+    plain = re.sub(r"`[^`]*`|\b\w+[._]\w+\b", " ", text)
+    if " " not in plain.strip():
+        return []
+    return [word for word in AVOID if re.search(rf"(?<![\w]){re.escape(word)}(?![\w])", plain, re.I)]
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_no_sentence_says_what_the_glossary_avoids(path: Path) -> None:
+    wrong = [(line, text[:90], found) for line, text in sentences(path) if (found := said_wrongly(text))]
+    assert wrong == []
+
+
+@pytest.mark.parametrize("path", PAGES, ids=lambda p: p.name)
+def test_no_page_says_what_the_glossary_avoids(path: Path) -> None:
+    text = re.sub(
+        r"\{%.*?%\}|\{\{.*?\}\}|<[^>]+>|class=\"[^\"]*\"", " ", path.read_text(encoding="utf-8"), flags=re.S
+    )
+    assert said_wrongly(text) == []
+
+
+def test_what_is_to_be_said_is_not_avoided() -> None:
+    for better in (*AVOID.values(), *(term.meaning for term in GLOSSARY)):
+        assert said_wrongly(better + " .") == [], better
+
+
+def test_the_readme_has_the_glossary() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    for term in GLOSSARY:
+        assert f"**{term.word}**: {term.meaning}" in text, term.word
