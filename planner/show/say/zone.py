@@ -72,7 +72,7 @@ class ZoneWords:
 
     label: as the table has it; named: with the table's name where it is ours, not the controller's. find: what to
     do at the controller; '' where the label is the controller's own. chance, runner_up_chance: '78% chance'. peak:
-    the ETo alone, peak_spread: with its standard deviation.
+    the ETo alone, spread: its standard deviation, '' where not known, peak_spread: both.
     """
 
     label: str
@@ -85,6 +85,7 @@ class ZoneWords:
     peak_month: str
     peak: str
     peak_spread: str
+    spread: str
     basis: str
     source: str
     table_source: str
@@ -114,7 +115,7 @@ def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) 
     return ZoneWords(
         label=label,
         named=f"{label} of our neutral table" if neutral else label,
-        find=f"It is not a label of your controller: find the zone there whose range holds {peak}."
+        find=f"It is our label, not your controller's: choose the zone there whose range contains {peak}."
         if neutral
         else "",
         band=band(zone.table, row, units) if row >= 0 else "no band of the table",
@@ -124,6 +125,7 @@ def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) 
         peak_month=month_name(int(zone.peak_month[site])),
         peak=peak if np.isfinite(value) else "not known",
         peak_spread=_with_spread(peak, spread, units) if np.isfinite(value) else "not known",
+        spread=eto(spread, units, 1) if np.isfinite(spread) else "",
         basis=climate.basis[site],
         source=climate.source[site],
         table_source=zone.table.source,
