@@ -3,10 +3,10 @@
     python data/make_demo.py [--out examples]
 
 writes campus/campus.gpkg, campus/terrain.tif, contract/sites.gpkg, contract/eto.tif, tmean.tif, rain.tif and
-elevation.tif under the folder. Every building, hill, tree, town, name and month of weather here is invented. Only
-the place is real: the strip between 35 and 36 degrees north, 121.6 and 117.3 degrees west, whose climate the
-invented one follows loosely, so that it can be compared with the built-in climate layer. Nothing here is a survey
-of anything.
+elevation.tif under the folder, and the campus' stations.csv, weather.csv and log.csv. Every building, hill, tree,
+town, name, station and month of weather here is invented. Only the place is real: the strip between 35 and 36
+degrees north, 121.6 and 117.3 degrees west, whose climate the invented one follows loosely, so that it can be
+compared with the built-in climate layer. Nothing here is a survey of anything.
 
 The seed is fixed. The same library versions give the same bytes; other versions the same content, to the
 rounding stated beside each layer. The tests compare content. The package must be installed or on the path.
@@ -853,6 +853,100 @@ def write_climate(folder: Path) -> None:
             dst.write(values.astype(np.float32))
 
 
+# --- stations, a summer of weather, and a controller's log --------------------------------------------------
+
+LOG_FROM, LOG_UNTIL = np.datetime64("2025-04-14"), np.datetime64("2025-08-31")
+SET_PEAK_MM_DAY = 5.5  # the log's controller stands at band 5; the campus is in band 7
+
+
+@dataclass(frozen=True)
+class Planting:
+    """A kind of station on the campus: device, plants, precipitation rate, areas and uniformities to draw from."""
+
+    kind: str
+    plants: str
+    rate_in_h: float
+    area_ft2: tuple[int, int]
+    uniformity: tuple[float, float]
+
+
+LAWN = Planting("spray", "cool turf", 1.5, (900, 1800), (0.55, 0.72))
+FIELD = Planting("rotor", "warm turf", 0.5, (5000, 9000), (0.65, 0.78))
+BEDS = Planting("drip", "shrubs", 0.7, (600, 1500), (0.80, 0.90))
+NATIVE = Planting("drip", "low", 0.5, (800, 2400), (0.80, 0.90))
+COURT = Planting("spray", "annual flowers", 1.4, (250, 600), (0.55, 0.70))
+TREES = Planting("bubbler", "trees", 1.2, (150, 400), (0.75, 0.85))
+CONTROLLERS = (
+    ("Controller A, library", "clay loam", (LAWN,) * 6 + (COURT,) * 2 + (BEDS,) * 4),
+    ("Controller B, gym", "clay loam", (LAWN,) * 5 + (FIELD,) * 3 + (BEDS,) * 3 + (TREES,)),
+    ("Controller C, plant", "loam", (NATIVE,) * 7 + (BEDS,) * 3 + (TREES,) * 2),
+    ("Controller D, horticulture", "sandy loam", (COURT,) * 3 + (BEDS,) * 5 + (NATIVE,) * 4),
+    ("Controller E, far field", "loam", (FIELD,) * 10 + (LAWN,) * 2),
+)
+PROGRAM = {"cool turf": "A", "warm turf": "A", "annual flowers": "B", "shrubs": "C", "low": "D", "trees": "D"}
+
+
+def station_rows() -> list[str]:
+    """Sixty invented stations, as an office's table has them: some cells are empty, one controller on a slope."""
+    rng = np.random.default_rng([SEED, 60])
+    rows = ["Controller,Program,Station,Type,Area (sq ft),Flow (gpm),DU,Plants,Soil,Slope (%),Lateral ID (in)"]
+    for name, soil, plantings in CONTROLLERS:
+        for k, p in enumerate(plantings, 1):
+            area = round(float(rng.uniform(*p.area_ft2)), -1)
+            flow = area * p.rate_in_h / 96.25
+            uniformity = f"{rng.uniform(*p.uniformity):.2f}" if rng.random() > 0.3 else ""
+            area_said = "" if rng.random() < 0.06 else f"{area:.0f}"
+            slope = f"{rng.uniform(4, 9):.0f}" if name.endswith("plant") and p is not TREES and k % 4 == 0 else ""
+            pipe = 1.049 if flow < 13 else 1.38 if flow < 23 else 1.61 if flow < 32 else 2.067
+            rows.append(
+                f'"{name}",{PROGRAM[p.plants]},{k},{p.kind},{area_said},{flow:.1f},{uniformity},{p.plants},{soil},'
+                f"{slope},{pipe}"
+            )
+    return rows
+
+
+def summer(eto_mm_day: Floats) -> tuple[NDArray[np.datetime64], Floats, Floats]:
+    """Days from some days before the log, their ETo and rain, mm; eto_mm_day (12,): normals."""
+    rng = np.random.default_rng([SEED, 61])
+    day = np.arange(LOG_FROM - 10, LOG_UNTIL + 1)
+    at = (day - day.astype("datetime64[Y]")).astype(int)
+    middle = np.array([15.5, 45, 74.5, 105, 135.5, 166, 196.5, 227.5, 258, 288.5, 319, 349.5])
+    normal = np.interp(at, middle, eto_mm_day, period=365)
+    swing = np.zeros(len(day))
+    for k in range(1, len(day)):
+        swing[k] = 0.6 * swing[k - 1] + rng.normal(0, 0.11)
+    rain = np.where(np.isin(np.arange(len(day)), (14, 15, 27, 41)), rng.uniform(6, 16, len(day)), 0.0)
+    return day, normal * np.exp(swing - np.where(rain > 0, 0.5, 0.0)), rain
+
+
+def log_rows(day: NDArray[np.datetime64], eto: Floats, rain: Floats) -> list[str]:
+    """What a controller in the wrong zone wrote: month first, percent as text, gaps, holds, a footer."""
+    rng = np.random.default_rng([SEED, 62])
+    rows = ["Quailbrush Community College,,", "Controller B,,", "Date,Adjustment,Status"]
+    for k in range(10, len(day)):
+        sensor = np.mean(eto[k - 2 : k + 1]) * np.exp(rng.normal(0.01, 0.05))
+        date = day[k].astype(object)
+        if rng.random() < 0.04:
+            continue
+        wet = rain[k] > 6 or rain[k - 1] > 6
+        percent = f"{100 * sensor / SET_PEAK_MM_DAY:.0f} %"
+        rows.append(f"{date.month}/{date.day}/{date.year},{percent},{'Rain hold' if wet else ''}")
+    return [*rows, f"Entries: {len(rows) - 3},,"]
+
+
+def write_upkeep(folder: Path) -> None:
+    """The campus' stations, weather and log; the ETo is that of the climate layer at its first controller."""
+    campus = folder / "campus"
+    at = gpd.read_file(campus / "campus.gpkg", layer="controllers").to_crs(PHONE_CRS).geometry[0]
+    with rasterio.open(folder / "contract" / "eto.tif") as layer:
+        normals = np.array(next(layer.sample([(at.x, at.y)])), float)
+    day, eto, rain = summer(normals)
+    days = zip(day, eto, rain, strict=True)
+    weather = ["date,eto (in),rain (in)", *(f"{d},{e / 25.4:.3f},{r / 25.4:.2f}" for d, e, r in days)]
+    for name, rows in (("stations", station_rows()), ("weather", weather), ("log", log_rows(day, eto, rain))):
+        (campus / f"{name}.csv").write_text("\n".join(rows) + "\n", encoding="utf-8", newline="\n")
+
+
 def make(folder: Path, say: Callable[[str], object] = print) -> None:
     """Write all demo data under `folder`/campus and `folder`/contract; the plan files there are hand-written."""
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": PINNED_DATE})
@@ -864,6 +958,7 @@ def make(folder: Path, say: Callable[[str], object] = print) -> None:
         write_terrain(campus / "terrain.tif")
         write_layers(contract / "sites.gpkg", {"sites": contract_layer()})
         write_climate(contract)
+        write_upkeep(folder)
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
     for path in sorted(folder.glob("c*/*")):

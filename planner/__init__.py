@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from planner.contract import ContractResult
     from planner.job import SiteResult
     from planner.plan import PlanFile, read_plan
+    from planner.upkeep import ProgrammeResult, ReviewResult
 
     AnyPlan: TypeAlias = PlanFile | str | Path | Mapping[str, Any]
 
@@ -35,8 +36,12 @@ __all__ = [
     "check",
     "read_plan",
     "run_contract",
+    "run_programme",
+    "run_review",
     "run_site",
     "write_contract",
+    "write_programme",
+    "write_review",
     "write_site",
 ]
 
@@ -258,3 +263,68 @@ def write_contract(result: ContractResult, folder: str | Path, force: bool = Fal
     from planner import show
 
     return show.write_contract(result, Path(folder), force)
+
+
+def run_programme(
+    plan: AnyPlan,
+    frames: Mapping[str, GeoDataFrame] | None = None,
+    *,
+    ledger: Ledger | None = None,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> ProgrammeResult:
+    """Base run times for the peak month, the year ahead, the first day, and what was built.
+
+    Parameters are those of :func:`run_site`; the plan names a station table in `programme.stations`. The result
+    holds `base` (minutes, mm, L/min by station), `year`, `first`, `built` and `notices`.
+
+    Raises
+    ------
+    PlanError, DataError
+        As :func:`run_site`, and for a station table that cannot be used.
+    """
+    from planner import upkeep
+    from planner.frames import opened
+
+    with opened(plan, frames) as plan_file:
+        heard = ledger if ledger is not None else Ledger(plan_file.plan.units)
+        return upkeep.run_programme(plan_file, heard, progress)
+
+
+def run_review(
+    plan: AnyPlan,
+    log: str | Path,
+    frames: Mapping[str, GeoDataFrame] | None = None,
+    *,
+    ledger: Ledger | None = None,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> ReviewResult:
+    """A controller's log (CSV or XLSX) against what the weather of its days should have made of it.
+
+    Parameters are those of :func:`run_site` besides `log`. The result's `review` holds the limit, the findings and
+    the days that were judged.
+
+    Raises
+    ------
+    PlanError, DataError
+        As :func:`run_site`, and for a log or a weather file that cannot be used.
+    """
+    from planner import upkeep
+    from planner.frames import opened
+
+    with opened(plan, frames) as plan_file:
+        heard = ledger if ledger is not None else Ledger(plan_file.plan.units)
+        return upkeep.run_review(plan_file, Path(log), heard, progress)
+
+
+def write_programme(result: ProgrammeResult, folder: str | Path, force: bool = False) -> list[Path]:
+    """Write the programming sheet and its tables; see :func:`planner.show.write.upkeep.write_programme`."""
+    from planner.show.write import upkeep
+
+    return upkeep.write_programme(result, Path(folder), force)
+
+
+def write_review(result: ReviewResult, folder: str | Path, force: bool = False) -> list[Path]:
+    """Write the review's page and tables; see :func:`planner.show.write.upkeep.write_review`."""
+    from planner.show.write import upkeep
+
+    return upkeep.write_review(result, Path(folder), force)

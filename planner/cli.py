@@ -265,6 +265,75 @@ def check(
 
 
 @app.command()
+def programme(
+    plan: PlanArgument,
+    out: OutOption = None,
+    force: ForceOption = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+    var: VarOption = None,
+) -> None:
+    """Base run times for the peak month, the year ahead, and the first day's checks, from a station table."""
+    variables, talk = _variables(var), Talk(quiet, as_json)
+
+    def work() -> Exit:
+        from planner import show
+        from planner.show.write import upkeep
+        from planner.upkeep import run_programme
+
+        source, folder = read_plan(plan, variables), _folder(out, plan)
+        show.check_folder(folder, upkeep.PROGRAMME_FILES, force)
+        ledger = Ledger(source.plan.units)
+        result = run_programme(source, ledger, talk.progress)
+        upkeep.write_programme(result, folder, force)
+        for notice in ledger:
+            talk.note(str(notice))
+        stations, programs = len(result.base.stations), len(result.base.programmes)
+        talk.say(f"{stations} stations in {programs} programs. Print {folder / 'programming.html'}.")
+        if talk.as_json:
+            print((folder / "programme.json").read_text(encoding="utf-8"))
+        return Exit.OK
+
+    _run(work)
+
+
+@app.command()
+def review(
+    plan: PlanArgument,
+    log: Annotated[Path, typer.Argument(help="controller's log (CSV or XLSX)", show_default=False)],
+    out: OutOption = None,
+    force: ForceOption = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+    var: VarOption = None,
+) -> None:
+    """A controller's log against what the weather should have made of it; the limit is said before the verdict."""
+    variables, talk = _variables(var), Talk(quiet, as_json)
+
+    def work() -> Exit:
+        from planner import show
+        from planner.show.say.review import summary_lines
+        from planner.show.write import upkeep
+        from planner.upkeep import run_review
+
+        source, folder = read_plan(plan, variables), _folder(out, plan)
+        show.check_folder(folder, upkeep.REVIEW_FILES, force)
+        ledger = Ledger(source.plan.units)
+        result = run_review(source, log, ledger, talk.progress)
+        upkeep.write_review(result, folder, force)
+        for notice in ledger:
+            talk.note(str(notice))
+        for line in summary_lines(result):
+            talk.say(line)
+        talk.say(f"Open {folder / 'review.html'}.")
+        if talk.as_json:
+            print((folder / "review.json").read_text(encoding="utf-8"))
+        return Exit.OK
+
+    _run(work)
+
+
+@app.command()
 def demo(
     out: Annotated[Path, typer.Option("--out", help="folder to write to")] = Path("noonmark-demo"),
     force: ForceOption = False,

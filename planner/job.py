@@ -191,7 +191,7 @@ def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = No
     tell("reading layers", 0, 1)
     site = read_site(plan_file, ledger)
     tell("climate", 0, 1)
-    climate, weather, zone = _climate(plan_file, site, ledger)
+    climate, weather, zone = climate_and_zone(plan_file, site, ledger)
     season, basis = season_months(
         plan.season.months, climate.eto_mm_day[0], climate.rain_mm[0], climate.t_mean_c[0]
     )
@@ -501,7 +501,7 @@ def _light(scene: _Scene, ledger: Ledger, tell: Progress) -> LightGrid:
     return grid
 
 
-def _climate(
+def climate_and_zone(
     plan_file: PlanFile, site: Site, ledger: Ledger
 ) -> tuple[SiteClimate, MonthlyInputs | None, ZoneResult]:
     plan = plan_file.plan

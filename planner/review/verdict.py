@@ -99,7 +99,8 @@ class Finding:
 @dataclass(frozen=True)
 class Review:
     """findings: the first is the verdict. judged (n,): days that the level rests on. limit: said before.
-    holds_seen: whether the log records holds at all. learned: ratio that the log's own earlier part taught, NaN."""
+    aside (n,): days before the sensor had settled, or of an establishment. holds_seen: whether the log records
+    holds at all. learned: ratio that the log's own earlier part taught, NaN."""
 
     log: Log
     expected: Expected
@@ -107,6 +108,7 @@ class Review:
     findings: tuple[Finding, ...]
     judged: Bools
     residual: Floats
+    aside: Bools
     holds_seen: bool
     learned: float
 
@@ -171,7 +173,7 @@ def review_log(
             todo = Todo.NOTHING if cause is Cause.CONSISTENT else Todo.WAIT
             ratio = float(np.exp(np.mean(level[since]))) if since.any() else np.nan
             findings.append(Finding(cause, (todo,), log.day[0], log.day[-1], ratio=ratio, count=int(since.sum())))
-    return Review(log, expected, limit, tuple(findings), since, residual, holds_seen, learned)
+    return Review(log, expected, limit, tuple(findings), since, residual, set_aside, holds_seen, learned)
 
 
 def _establishment(log: Log, ask: Ask) -> tuple[Bools, list[Finding]]:
