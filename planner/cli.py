@@ -281,7 +281,7 @@ def programme(
         from planner.show.write import upkeep
         from planner.upkeep import run_programme
 
-        source, folder = read_plan(plan, variables), _folder(out, plan)
+        source, folder = _read(plan, variables), _folder(out, plan)
         show.check_folder(folder, upkeep.PROGRAMME_FILES, force)
         ledger = Ledger(source.plan.units)
         result = run_programme(source, ledger, talk.progress)
@@ -316,7 +316,7 @@ def review(
         from planner.show.write import upkeep
         from planner.upkeep import run_review
 
-        source, folder = read_plan(plan, variables), _folder(out, plan)
+        source, folder = _read(plan, variables), _folder(out, plan)
         show.check_folder(folder, upkeep.REVIEW_FILES, force)
         ledger = Ledger(source.plan.units)
         result = run_review(source, log, ledger, talk.progress)
