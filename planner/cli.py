@@ -112,10 +112,12 @@ def _folder(out: Path | None, plan: Path) -> Path:
 def _site(plan_file: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
     from planner import show
     from planner.job import run_site
+    from planner.layers.source import spare_inputs
     from planner.show.say import terminal
 
     ledger = Ledger()
     names = [*show.SITE_FILES, *(["light.tif"] if plan_file.plan.outputs.light_grid else [])]
+    spare_inputs(plan_file, [folder / name for name in names])
     show.check_folder(folder, names, force)
     result = run_site(plan_file, ledger, talk.progress)
     talk.progress("writing", 0, 1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from planner.batches import Progress, contract_parts
+from planner.layers.source import spare_inputs
 from planner.ledger import Ledger
 from planner.plan import PlanFile
 from planner.show import check_folder
@@ -27,6 +28,8 @@ def run_contract_files(
     that are not ours. Raises PlanError, DataError or OutputError; parts that are finished then stay for the next
     run.
     """
+    folder = Path(folder)
+    spare_inputs(plan_file, [folder / name for name in file_names(plan_file.plan)])
     check_folder(folder, file_names(plan_file.plan), force)
     with contract_parts(plan_file, folder, ledger, progress, scheduler=scheduler, part_sites=part_sites) as parts:
         return write_parts(parts, Path(folder), force)

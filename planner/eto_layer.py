@@ -31,7 +31,7 @@ from planner.climate.best import crossed, eto_from_weather, extremes_fault
 from planner.layers.climate_grid import SPREAD_TAG, Months, check_range, layer_unit, open_layer
 from planner.layers.frame import WGS84, project
 from planner.layers.raster import HIGHEST_M, LOWEST_M
-from planner.layers.source import files_state, label, locate
+from planner.layers.source import files_state, label, locate, spare_inputs
 from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError
 from planner.pieces import Pieces, hold, keep, told, unwritable, whole
 from planner.plan import Climate, PlanFile
@@ -61,6 +61,7 @@ def write_eto_layer(
     have its own. Raises PlanError or DataError for the input, OutputError for the output.
     """
     out = Path(out)
+    spare_inputs(plan_file, [out])
     if out.exists() and not force:
         raise OutputError(str(out), "it is there already", "Choose another name, or give --force to overwrite it")
     section = plan_file.plan.climate

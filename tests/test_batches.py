@@ -23,6 +23,7 @@ import planner.batches
 from planner.batches import run_contract
 from planner.contract import Flag
 from planner.deliver import run_contract_files
+from planner.eto_layer import write_eto_layer
 from planner.ledger import CommandError, DataError, Ledger, OutputError
 from planner.pieces import Pieces, hold
 from planner.plan import PlanFile, parse_plan
@@ -435,3 +436,28 @@ def test_what_others_put_beside_the_parts_stays(folder):
 
     run_contract_files(plan(folder), folder / "good", Ledger(), put)
     assert [path.name for path in (folder / "good" / ".parts").iterdir()] == ["notes.txt"]
+
+
+def test_an_output_that_is_an_input_is_refused(folder):
+    points = sites()
+    points.to_parquet(folder / "sites.parquet")
+    before = (folder / "sites.parquet").read_bytes()
+    with pytest.raises(OutputError, match="the plan reads this file"):
+        run_contract_files(plan(folder, "sites.parquet"), folder, Ledger(), force=True)
+    assert (folder / "sites.parquet").read_bytes() == before
+    months = "eto_{mon}.tif"
+    body = {"climate": {name: {"path": months, "unit": "C"} for name in ("tmin", "tmax")}}
+    (folder / "eto_jan.tif").write_text("one of twelve")
+    with pytest.raises(OutputError, match="the plan reads this file"):
+        write_eto_layer(parse_plan(body, folder / "p.toml"), folder / "eto_jan.tif", Ledger(), force=True)
+
+
+def test_sites_in_no_zone_are_counted(folder):
+    (folder / "zones.csv").write_text("label,low,high\nA,8,8.5\n")
+    body = plan(folder)
+    table = body.plan.zone.model_copy(update={"table": "zones.csv"})
+    body = PlanFile(body.path, body.plan.model_copy(update={"zone": table}), {})
+    found = run_contract_files(body, folder / "out", Ledger())
+    told = json.loads((folder / "out" / "result.json").read_text(encoding="utf-8"))
+    assert told["no_zone"] == found.counts.no_zone > 0
+    assert told["no_zone"] + sum(told["zones"].values()) == told["count"]

@@ -452,6 +452,14 @@ def test_months_in_a_table_are_of_30_4_days(tmp_path):
         ("label,low,high\na,100,200\n", "mm/day", ["200 mm/day", "unit"]),
         ("label,low,high,t_low_c,t_high_c\na,3,4,20,\n", "mm/day", ["t_low_c and t_high_c"]),
         ("label,low,high\n", "mm/day", ["no rows"]),
+        ("label,low,high\nA,,", "mm/day", ["line 2, zone 'A'", "neither low nor high", "cut"]),
+        ("label,low,high\nA,3,4\nB,4", "mm/day", ["line 3", "ends after 2 of 3 values", "cut"]),
+        ("label,low,high\nA,3,5,4,5\n", "mm/day", ["line 2", "5 values", "decimal point"]),
+        ("label;low;high\nA;3,5;4,5\n", "mm/day", ["low is '3,5'", "decimal point"]),
+        ("label,low,high\nA,nan,4\n", "mm/day", ["zone 'A'", "low is 'nan'"]),
+        ("label,low,high\nA,3,inf\n", "mm/day", ["zone 'A'", "high is 'inf'"]),
+        ('label,low,high\n"A,3,4\nB,4,5\n', "mm/day", ["cannot be read as a CSV", "quote"]),
+        ("label,low,high,low\nA,3,4,2\n", "mm/day", ["'low' is there twice"]),
     ],
 )
 def test_tables_that_are_refused(tmp_path, text, unit, words):
@@ -1111,3 +1119,40 @@ def test_penman_monteith_from_the_montana_layers(open_data):
     # the spread that a layer is given: cells 25 km apart (six columns) differ by as much
     apart = (pet[6][:, 6:] - pet[6][:, :-6])[known[:, 6:] & known[:, :-6]]
     assert np.sqrt(np.mean(apart**2)) == pytest.approx(SPREAD_MM_DAY["layer"], abs=0.05)
+
+
+def test_bands_are_taken_by_the_months_that_they_are_named_after(tmp_path):
+    """A layer by water year, July first, and one in the order of the alphabet."""
+    year = np.arange(12) + 1.0
+    for names in ([*MONTHS[6:], *MONTHS[:6]], sorted(MONTHS), [f"pet_{k:02d}" for k in (12, *range(1, 12))]):
+        order = [MONTHS.index(n) if n in MONTHS else int(n[-2:]) - 1 for n in names]
+        with rasterio.open(
+            tmp_path / "eto.tif", "w", driver="GTiff", width=2, height=2, count=12, dtype="float32",
+            crs="EPSG:4326", transform=rasterio.Affine(0.5, 0, 10, 0, -0.5, 45),
+        ) as out:  # fmt: skip
+            out.write(np.ones((12, 2, 2), "float32") * year[order][:, None, None])
+            out.descriptions = tuple(names)
+        ledger = Ledger()
+        plan = parse_plan({"climate": {"eto": {"path": "eto.tif", "unit": "mm/day"}}}, tmp_path / "plan.toml")
+        found = climate_at(plan, [shapely.Point(10.2, 44.8)], np.array([np.nan]), ledger)
+        assert_allclose(found.eto_mm_day[0], year)
+        assert any("taken by the months they are named after" in n.what for n in ledger)
+
+
+def test_a_curvilinear_grid_is_named(tmp_path):
+    """A NetCDF whose cells have a longitude and latitude each (CF conventions, 5.2), as ocean models write it."""
+    netCDF4 = pytest.importorskip("netCDF4")
+    with netCDF4.Dataset(tmp_path / "pet.nc", "w") as file:
+        for name, size in (("time", 12), ("y", 3), ("x", 4)):
+            file.createDimension(name, size)
+        for name, step in (("lon", 0.5), ("lat", 0.3)):
+            values = file.createVariable(name, "f8", ("y", "x"))
+            values[:] = 40 + step * np.arange(12).reshape(3, 4)
+            values.units = "degrees_east" if name == "lon" else "degrees_north"
+        eto = file.createVariable("pet", "f4", ("time", "y", "x"))
+        eto[:] = 4.0
+        eto.coordinates = "lon lat"
+        eto.units = "mm day-1"
+    plan = parse_plan({"climate": {"eto": {"path": "pet.nc", "unit": "mm/day"}}}, tmp_path / "plan.toml")
+    with pytest.raises(DataError, match="curvilinear"):
+        climate_at(plan, [shapely.Point(41.0, 41.0)], np.array([np.nan]), Ledger())

@@ -90,6 +90,12 @@ def zone_table(found: ZoneRows, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
     t_low = np.array([_number(where, row, "t_low_c", np.nan) for row in rows])
     t_high = np.array([_number(where, row, "t_high_c", np.nan) for row in rows])
     for k, label in enumerate(labels):
+        if np.isinf(low[k]) and np.isinf(high[k]):
+            raise DataError(
+                f"{where}: line {found.lines[k]}, zone '{label}'",
+                "it has neither low nor high, so that every place would be in it",
+                "Give it one of the two at least; is the file cut?",
+            )
         if not low[k] < high[k]:
             raise DataError(f"{where}: zone '{label}'", "low is not below high", "Exchange them, or mend the row")
         if peak[k] < max(low[k], 0.01) or peak[k] > high[k]:
@@ -153,7 +159,11 @@ def _number(where: str, row: Mapping[str, str], column: str, empty: float) -> fl
             "Write numbers with a decimal point and no unit; leave an open end empty",
         ) from None
     if not np.isfinite(value):
-        return empty
+        raise DataError(
+            f"{where}: zone '{row['label']}'",
+            f"{column} is '{text}', which is no bound",
+            "Write a number; leave an open end empty",
+        )
     return value
 
 

@@ -36,6 +36,10 @@ class Months:
         self.width, self.height, self.transform = first.width, first.height, first.transform
         self.bands = bands
         self.months = _months_of(first, where) if len(files) == 1 and bands == 12 else None
+        self.described = self.months is None and len(files) == 1 and bands == 12 and first.count == 12
+        if self.described:  # by the bands' descriptions, where they name another order
+            self.months = conventions.months_in_words([text or "" for text in first.descriptions])
+            self.described = self.months is not None
         if len(files) == 1 and bands == 12 and first.count != 12 and self.months is None:
             raise DataError(
                 where,
@@ -51,6 +55,12 @@ class Months:
                 )
         if len(files) == 12 and any(file.count != 1 for file in files):
             raise DataError(where, "a month's file has more than one band", "Give one band a month")
+        if first.transform == Affine.identity() and first.tags(ns="GEOLOCATION"):
+            raise DataError(
+                where,
+                "its grid is curvilinear: each cell has a longitude and latitude of its own",
+                "Bring it to a regular grid in a GIS (`gdalwarp -geoloc`)",
+            )
         if first.transform == Affine.identity():
             raise DataError(where, "the raster has no georeference", "Give it one in a GIS, or export it again")
 
@@ -157,9 +167,9 @@ def open_bands(
                 # a file of several variables has no place itself; its variables have
                 warnings.simplefilter("ignore", NotGeoreferencedWarning)
                 files = [stack.enter_context(rasterio.open(name)) for name in names]
-            if len(files) == 1 and files[0].subdatasets:
-                chosen = _variable(where, files[0].subdatasets, section.variable, key, plan_file, stack)
-                files = [stack.enter_context(rasterio.open(chosen))]
+                if len(files) == 1 and files[0].subdatasets:
+                    chosen = _variable(where, files[0].subdatasets, section.variable, key, plan_file, stack)
+                    files = [stack.enter_context(rasterio.open(chosen))]
             yield Months(files, where, bands)
         except RasterioError as fault:
             raise DataError(
@@ -243,6 +253,12 @@ def layer_unit(
     """The plan's unit, else the file's own, which is stated; PlanError where neither can be one of the quantity."""
     where, units = layer_where(key, section), ", ".join(quantity.units)
     said = months.unit
+    if months.described:
+        ledger.add(
+            Kind.REPAIRED,
+            where,
+            "its bands are in another order than the year: taken by the months they are named after",
+        )
     if section.unit is None:
         if said in quantity.units:
             ledger.add(Kind.ASSUMED, where, f"unit {said}, as the file says")

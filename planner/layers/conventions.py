@@ -99,6 +99,27 @@ def variable(quantity: str, found: Mapping[str, Mapping[str, str]]) -> str | Non
     return None
 
 
+_LONG = ("january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
+         "november", "december")  # fmt: skip
+
+
+def months_in_words(texts: Sequence[str]) -> list[int] | None:
+    """Months (0 to 11) of 12 bands by their descriptions ("Jul", "pet_07"), where these name each month once, in an
+    order that is not the year's; None otherwise.
+    """
+    found = [_month_in(text) for text in texts]
+    named = [month for month in found if month is not None]
+    return named if sorted(named) == list(range(12)) and named != list(range(12)) else None
+
+
+def _month_in(text: str) -> int | None:
+    words = [word for word in re.split(r"[^a-z]+", text.lower()) if len(word) >= 3]
+    named = {k for word in words for k, name in enumerate(_LONG) if name.startswith(word)}
+    if not named:
+        named = {int(number) - 1 for number in re.findall(r"(?<!\d)(?:0?[1-9]|1[0-2])(?!\d)", text)}
+    return named.pop() if len(named) == 1 else None
+
+
 def months(values: Sequence[float], units: str, calendar: str) -> list[int] | None:
     """Months (0 to 11) of a time axis in CF's words ("days since 1981-01-16"); None where they cannot be told."""
     said = re.match(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +11,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from planner.layers.frame import WGS84, apart_m, horizontal, project
-from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
+from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError, nearest
 from planner.plan import PlanFile
 from planner.site import Bools, Floats
 
@@ -40,6 +42,27 @@ def files_state(plan_file: PlanFile, text: str) -> list[list[int]]:
         pattern = pattern.replace(month, "*")
     found = sorted(path.parent.glob(pattern)) if path.parent.is_dir() else []
     return [[p.stat().st_size, p.stat().st_mtime_ns] for p in found]
+
+
+def spare_inputs(plan_file: PlanFile, written: Iterable[Path]) -> None:
+    """Raise OutputError where a file to be written is one that the plan names: input is never written to."""
+    named = {plan_file.path.resolve()}
+
+    def walk(value: object, key: str = "") -> None:
+        if isinstance(value, dict):
+            for name, inner in value.items():
+                walk(inner, f"{key}.{name}".lstrip("."))
+        elif isinstance(value, str) and key.rsplit(".", 1)[-1] in ("path", "table", "weather"):
+            path = plan_file.file(key, value)
+            pattern = re.sub(r"\{(?:mon|mm|m)\}", "*", path.name)
+            named.update([path.resolve(), *(found.resolve() for found in path.parent.glob(pattern))])
+
+    walk(plan_file.plan.model_dump())
+    for path in written:
+        if path.resolve() in named:
+            raise OutputError(
+                str(path), "the plan reads this file, and it would be overwritten", "Choose another name or folder"
+            )
 
 
 def settle_crs(

@@ -26,8 +26,14 @@ def read_zone_rows(path: Path) -> ZoneRows:
     if len(lines) < 2:
         raise DataError(where, "the table has no rows", "Give a header line and one line a zone")
     delimiter = max(",;\t", key=lines[0].count)
-    reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
-    header = [name.strip().lower() for name in next(reader)]
+    try:
+        cells = [
+            [cell.strip() for cell in row]
+            for row in csv.reader(lines, delimiter=delimiter, skipinitialspace=True, strict=True)
+        ]
+    except csv.Error as fault:
+        raise DataError(where, f"it cannot be read as a CSV: {fault}", "Close each quote that it opens") from None
+    header = [name.lower() for name in cells[0]]
     for name in header:
         if name not in _COLUMNS:
             raise DataError(
@@ -36,6 +42,24 @@ def read_zone_rows(path: Path) -> ZoneRows:
     for name in _COLUMNS[:3]:
         if name not in header:
             raise DataError(where, f"the column '{name}' is missing", f"Columns: {', '.join(_COLUMNS)}")
+    for name in header:
+        if header.count(name) > 1:
+            raise DataError(where, f"the column '{name}' is there twice", "Keep one of them")
+    numbers = [k for k, _ in numbered[1:]]
+    least = 1 + max(header.index(name) for name in _COLUMNS[:3])
+    for k, row in zip(numbers, cells[1:], strict=True):
+        if len(row) < least:
+            raise DataError(
+                f"{where}: line {k}",
+                f"it ends after {len(row)} of {len(header)} values: is the file cut?",
+                f"Give the line its {' and '.join(_COLUMNS[1:3])}; leave an open end empty, between its separators",
+            )
+        if any(row[len(header) :]):
+            raise DataError(
+                f"{where}: line {k}",
+                f"it has {len(row)} values, and the header names {len(header)} columns",
+                "Write numbers with a decimal point, and put words with a comma in them in quotes",
+            )
     blank = dict.fromkeys(_COLUMNS, "")
-    rows = [blank | dict(zip(header, (cell.strip() for cell in row), strict=False)) for row in reader]
-    return ZoneRows(where, path.name, tuple(rows), tuple(k for k, _ in numbered[1:]))
+    rows = tuple(blank | dict(zip(header, row, strict=False)) for row in cells[1:])
+    return ZoneRows(where, path.name, rows, tuple(numbers))

@@ -691,7 +691,10 @@ class Weights(Section):
         ge=0,
     )
     access: float = entry(
-        15.0, "ease of getting there: how far under `requirements.max_height_m` the sensor stands", "it is cleaned every year", ge=0
+        15.0,
+        "ease of getting there: how far under `requirements.max_height_m` the sensor stands",
+        "it is cleaned every year",
+        ge=0,
     )
 
     @model_validator(mode="after")

@@ -236,6 +236,7 @@ def _json(parts: Parts, brief: pa.Table, counts: Counts) -> bytes:
             "zone_table_source": parts.table.source,
             "count": counts.sites,
             "zones": counts.zones,
+            "no_zone": counts.no_zone,
             "zones_if_estimate_is_off": _if_off(counts.shared, parts.table),
             "flagged": counts.flagged,
             "flag_counts": counts.flags,
