@@ -19,7 +19,7 @@ from planner.plan import Reach, Sensor
 from planner.reach import Grade, grade, margin, needs, reach
 from planner.reach.coverage import coverage
 from planner.reach.diffraction import THROUGH
-from planner.reach.layouts import cheapest, question
+from planner.reach.layouts import Item, cheapest, question
 from planner.reach.link import FULL_ROOM_DB
 from planner.reach.radio import edge_v, entry_db, free_space_db, knife_edge_db, open_field_db
 from planner.reach.repeaters import relays
@@ -478,7 +478,11 @@ def test_repeaters_where_they_are_allowed_and_cheaper():
     both = feed.links.probability[0, 0] * found.links.probability[1, 1]
     assert served_with[1] == pytest.approx(both)
     assert both >= 0.9
-    assert served.price == 650.0  # one sensor and one repeater, at the prices the plan starts from
+    # one sensor with its receiver, one receiver more and one repeater, at the prices the plan starts from
+    sure = grade(served_with, 0.9) == Grade.DEPENDABLE
+    tests = int((~sure * np.array([1, 2])).sum())
+    assert served.price == 400.0 + 120.0 + 250.0 + 60.0 * tests
+    assert served.bill.quantity(Item.LINK_TEST) == tests
 
 
 def test_both_hops_of_a_chain_hold_as_asked_together():

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.reach.layouts import cheapest, fits, in_a_cheapest_layout, layouts, question
+from planner.reach.layouts import Item, Line, cheapest, fits, in_a_cheapest_layout, layouts, question
 
 
 def try_everything(q):
@@ -25,6 +25,12 @@ def try_everything(q):
                     continue
                 served = served | q.relay[repeaters].any(axis=0)
             price = q.price[mounts].sum() + q.repeater_price * repeaters.sum()
+            price += q.receiver_price * max(int(served.sum()) - int(mounts.sum()), 0)
+            for j in np.flatnonzero(served):
+                offers = [q.link_price[i, j] for i in np.flatnonzero(mounts & q.holds[:, j])]
+                if r:
+                    offers += [q.relay_price[k, j] for k in np.flatnonzero(repeaters & q.relay[:r, j])]
+                price += min(offers)
             this = (int((~served).sum()), round(price, 6), int(mounts.sum() + repeaters.sum()))
             if this < best:
                 best, used = this, set()
@@ -33,7 +39,7 @@ def try_everything(q):
     return best, used
 
 
-def some_question(seed, prices=(1, 6), repeater_price=150.0):
+def some_question(seed, prices=(1, 6), repeater_price=150.0, receiver_price=0.0, tests=0.0):
     rng = np.random.default_rng(seed)
     n, m, r = rng.integers(1, 8), rng.integers(1, 6), rng.integers(0, 4)
     return question(
@@ -44,6 +50,10 @@ def some_question(seed, prices=(1, 6), repeater_price=150.0):
         rng.random((n, r)) < 0.4,
         repeater_price,
         int(rng.integers(0, 3)),
+        receiver_price,
+        tests * rng.integers(0, 2, (n, m)),
+        2 * tests * rng.integers(0, 2, (r, m)),
+        tests,
     )
 
 
@@ -92,6 +102,63 @@ def test_another_mount_fits_where_a_plan_with_it_is_as_good(seed):
         least = (int((~kept.served).sum()), kept.price, kept.places)
         useful = holds[k].any() or (bool(q.most_repeaters) and bool((feed[k] & q.relay.any(axis=1)).any()))
         assert told[k] == (least <= best and best[0] < q.holds.shape[1] and useful)
+
+
+@given(st.integers(0, 10**6), st.sampled_from([0.0, 60.0, 300.0]), st.sampled_from([0.0, 40.0]))
+@settings(max_examples=80, deadline=None)
+def test_the_whole_bill_is_the_least(seed, receiver_price, tests):
+    """Against trying everything: sensors, further receivers, repeaters, and tests of the links that are used."""
+    q = some_question(seed, receiver_price=receiver_price, tests=tests)
+    (left_out, price, places), _ = try_everything(q)
+    found = cheapest(q)
+    assert int((~found.served).sum()) == left_out
+    assert found.price == pytest.approx(price)
+    assert found.bill.total == pytest.approx(found.price)
+    assert found.places == places
+    more = max(int(found.served.sum()) - len(found.mounts), 0)
+    assert found.bill.quantity(Item.RECEIVER) == (more if receiver_price else 0)
+
+
+def test_the_receiver_that_comes_with_a_sensor_counts():
+    """A repeater for 300 and a receiver for 120 cost more than a second sensor for 400, which brings a receiver."""
+    parts = (400.0, None, [[0, 1]], [[True], [False]], 300.0, 1)
+    holds = np.array([[1, 0], [0, 1]], bool)
+    assert cheapest(question(holds, *parts)).repeaters == (0,)
+    found = cheapest(question(holds, *parts, receiver_price=120.0))
+    assert (found.mounts, found.repeaters, found.price) == ((0, 1), (), 800.0)
+    assert found.bill.lines == (Line(Item.SENSOR, 2, 400.0),)
+
+
+def test_a_chain_of_two_hops_is_two_tests():
+    q = question(
+        np.array([[1, 0]], bool),
+        400.0,
+        None,
+        [[0, 1]],
+        [[True]],
+        100.0,
+        1,
+        120.0,
+        [[0.0, 0.0]],
+        [[0.0, 120.0]],
+        60.0,
+    )
+    found = cheapest(q)
+    assert [(line.item, line.quantity) for line in found.bill.lines] == [
+        (Item.SENSOR, 1), (Item.RECEIVER, 1), (Item.REPEATER, 1), (Item.LINK_TEST, 2)
+    ]  # fmt: skip
+    assert found.price == 400 + 120 + 100 + 120
+
+
+def test_cables_are_on_the_bill_and_the_cheaper_pair_is_taken():
+    """Two sensors are needed; of those that reach, the pair with less cable, each controller by its cheaper one."""
+    holds = np.array([[1, 1, 0], [0, 0, 1], [0, 1, 1]], bool)
+    cable = np.array([[100.0, 900.0, 0], [0, 0, 50.0], [0, 200.0, 300.0]])
+    found = cheapest(question(holds, 400.0, link_price=cable))
+    assert found.mounts == (0, 2)
+    assert found.served_by.tolist() == [0, 2, 2]
+    assert found.price == 800 + 100 + 200 + 300
+    assert [line.controller for line in found.bill.lines if line.item is Item.CABLE] == [0, 1, 2]
 
 
 def test_where_sensors_cost_nothing_few_are_taken():

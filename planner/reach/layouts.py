@@ -1,7 +1,7 @@
 """The fewest sensors that serve every controller: an exact choice of mounts, and of repeaters where allowed.
 
     most   controllers served; then
-    least  sum price(i) x(i) + price(repeater) sum y(r); then
+    least  bill: sensors, each with one receiver; further receivers; repeaters; tests of links, or cables; then
     fewest sensors and repeaters; then the better mounts
     so that a controller counts as served where an open mount's or repeater's link to it holds as asked,
             a repeater is open only where an open mount's link to it holds as asked,
@@ -13,7 +13,8 @@ rest is served.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -32,6 +33,9 @@ class Question:
     holds: (n, m) the mount's link to the controller holds as asked. price: (n,). preference: (n,) 0 to 1, the
     higher the better among equals. relay: (r, m) the repeater's link to the controller holds; feed: (n, r) the
     mount's link to the repeater holds. repeater_price: of each; most_repeaters: open at once.
+    receiver_price: of one more than come with the mounts. link_price (n, m), relay_price (r, m): what a controller
+    costs that is served so: a cable, or tests of links that are not sure; of one price a test, `tests_price`, or 0
+    where the links are cables.
     """
 
     holds: Bools
@@ -39,13 +43,53 @@ class Question:
     preference: Floats
     relay: Bools
     feed: Bools
-    repeater_price: float = 0.0
-    most_repeaters: int = 0
+    repeater_price: float
+    most_repeaters: int
+    receiver_price: float
+    link_price: Floats
+    relay_price: Floats
+    tests_price: float
+
+
+class Item(StrEnum):
+    """What a bill may hold."""
+
+    SENSOR = "sensor"  # with its receiver, where it has a radio
+    RECEIVER = "receiver"
+    REPEATER = "repeater"
+    LINK_TEST = "link test"
+    CABLE = "cable"
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of a bill; controller: the row of the one that a cable goes to, -1 for all other lines."""
+
+    item: Item
+    quantity: int
+    unit_price: float
+    controller: int = -1
+
+    @property
+    def price(self) -> float:
+        return self.quantity * self.unit_price
+
+
+@dataclass(frozen=True)
+class Bill:
+    lines: tuple[Line, ...] = ()
+
+    @property
+    def total(self) -> float:
+        return sum(line.price for line in self.lines)
+
+    def quantity(self, item: Item) -> int:
+        return sum(line.quantity for line in self.lines if line.item is item)
 
 
 @dataclass(frozen=True)
 class Layout:
-    """One layout: mounts and repeaters to open (rows), its price, and what each controller is served by.
+    """Mounts and repeaters to open (rows), the price (the bill's total), and what serves each controller.
 
     served_by: (m,) row of the mount, or -1; by_repeater: (m,) row of the repeater, or -1; both -1: not served.
     """
@@ -55,6 +99,7 @@ class Layout:
     price: float
     served_by: Ints
     by_repeater: Ints
+    bill: Bill = field(default_factory=Bill)
 
     @property
     def served(self) -> Bools:
@@ -73,18 +118,29 @@ def question(
     feed: Bools | None = None,
     repeater_price: float = 0.0,
     most_repeaters: int = 0,
+    receiver_price: float = 0.0,
+    link_price: Floats | None = None,
+    relay_price: Floats | None = None,
+    tests_price: float = 0.0,
 ) -> Question:
     """A question with the parts that are not given left empty."""
     holds = np.asarray(holds, bool)
     n, m = holds.shape
+    relay = np.zeros((0, m), bool) if relay is None else np.asarray(relay, bool)
     return Question(
         holds,
         np.broadcast_to(np.asarray(price, float), (n,)).copy(),
         np.zeros(n) if preference is None else np.nan_to_num(np.asarray(preference, float)),
-        np.zeros((0, m), bool) if relay is None else np.asarray(relay, bool),
+        relay,
         np.zeros((n, 0), bool) if feed is None else np.asarray(feed, bool),
         repeater_price,
         most_repeaters,
+        receiver_price,
+        np.zeros((n, m)) if link_price is None else np.asarray(link_price, float),
+        np.zeros((0 if relay is None else len(relay), m))
+        if relay_price is None
+        else np.asarray(relay_price, float),
+        tests_price,
     )
 
 
@@ -103,55 +159,93 @@ def cheapest(
     r = len(q.relay) if q.most_repeaters else 0
     if not m or not (n + r):
         return _layout(q, np.empty(0, np.int64), np.empty(0, np.int64))
-    width = n + r + m  # open mounts, open repeaters, controllers left out
+    # open mounts, open repeaters, controllers left out, receivers to buy, prices at which a controller is served
+    of, prices, wants = _prices(q, r)
+    opened, width = n + r, n + r + m + 1 + len(of)
     low, high = np.zeros(width), np.ones(width)
+    high[opened + m] = m
     if without is not None:
         high[np.asarray(without, np.int64)] = 0.0
     if r and without_repeaters is not None:
         high[n + np.asarray(without_repeaters, np.int64)] = 0.0
     if keep is not None:
         low[keep] = 1.0
-    served = [csr_array(q.holds.T.astype(float)), csr_array(q.relay[:r].T.astype(float)), _eye(m)]
-    rules = [LinearConstraint(hstack(served), lb=1.0)]
+    idle = csr_array((m, 1 + len(of)))
+    rules = [
+        LinearConstraint(
+            hstack([csr_array(q.holds.T.astype(float)), csr_array(q.relay[:r].T.astype(float)), _eye(m), idle]),
+            lb=1.0,
+        )
+    ]
+    if len(of):
+        # each controller that is not left out takes one price, and that wants a mount or repeater of it open
+        takes = csr_array((np.ones(len(of)), (of, np.arange(len(of)))), shape=(m, len(of)))
+        rules.append(LinearConstraint(hstack([csr_array((m, opened)), _eye(m), csr_array((m, 1)), takes]), lb=1.0))
+        rules.append(LinearConstraint(hstack([wants, csr_array((len(of), m + 1)), -_eye(len(of))]), lb=0.0))
+    # a receiver for each controller that is served, one of them with each sensor
+    rules.append(LinearConstraint(_row(width, 0, n) + _row(width, opened, opened + m + 1), lb=float(m)))
     if r:
-        feed = hstack([csr_array(q.feed.T.astype(float)), -_eye(r), csr_array((r, m))])
+        feed = hstack([csr_array(q.feed.T.astype(float)), -_eye(r), csr_array((r, m + 1 + len(of)))])
         rules.append(LinearConstraint(feed, lb=0.0))
-        rules.append(LinearConstraint(_row(width, n, n + r), ub=float(q.most_repeaters)))
+        rules.append(LinearConstraint(_row(width, n, opened), ub=float(q.most_repeaters)))
     if places is not None:
-        rules.append(LinearConstraint(_row(width, 0, n + r), ub=float(places)))
+        rules.append(LinearConstraint(_row(width, 0, opened), ub=float(places)))
+    whole = np.concatenate([np.ones(opened + m), np.zeros(1 + len(of))])  # the rest follows from these
     # no layout needs more places than controllers, so that all preferences together are never worth one
     better = q.preference / (2.0 * max(float(q.preference.max(initial=0.0)), 1e-9) * (m + 2))
+    rest = np.zeros(1 + len(of))
     for costs in (
-        [np.zeros(n + r), np.ones(m)],
-        [q.price, np.full(r, q.repeater_price), np.zeros(m)],
-        [1.0 - better, np.ones(r), np.zeros(m)],
+        [np.zeros(opened), np.ones(m), rest],
+        [q.price, np.full(r, q.repeater_price), np.zeros(m), np.array([q.receiver_price]), prices],
+        [1.0 - better, np.ones(r), np.zeros(m), rest],
     ):
         cost = np.concatenate(costs)
-        x = _least(cost, rules, low, high)
+        x = _least(cost, rules, low, high, whole)
         rules.append(LinearConstraint(csr_array(cost[None, :]), ub=float(cost @ x) + PENNY))
-    return _layout(q, np.flatnonzero(x[:n] > 0.5), np.flatnonzero(x[n : n + r] > 0.5))
+    return _layout(q, np.flatnonzero(x[:n] > 0.5), np.flatnonzero(x[n:opened] > 0.5))
 
 
-def _least(cost: Floats, rules: list[LinearConstraint], low: Floats, high: Floats) -> Floats:
-    """The choice (of zeros and ones) that costs least."""
+def _prices(q: Question, r: int) -> tuple[Ints, Floats, csr_array]:
+    """The prices at which each controller can be served: (k,) controller, (k,) price, (k, n + r) what gives it.
+
+    Empty where it does not matter by which link a controller is served.
+    """
+    holds = np.vstack([q.holds, q.relay[:r]])
+    price = np.vstack([q.link_price, q.relay_price[:r]])
+    if not price.any():
+        return np.empty(0, np.int64), np.empty(0), csr_array((0, len(holds)))
+    of, prices, rows = [], [], []
+    for j in range(holds.shape[1]):
+        for value in np.unique(price[holds[:, j], j]):
+            of.append(j)
+            prices.append(float(value))
+            rows.append(holds[:, j] & (price[:, j] == value))
+    wants = csr_array(np.array(rows, float).reshape(-1, len(holds)))
+    return np.array(of, np.int64), np.array(prices), wants
+
+
+def _least(cost: Floats, rules: list[LinearConstraint], low: Floats, high: Floats, whole: Floats) -> Floats:
+    """The choice that costs least; whole: (k,) 1 for what is chosen or not, 0 for what follows from the choice."""
     found = milp(
         cost,
         constraints=rules,
-        integrality=np.ones(len(cost)),
+        integrality=whole,
         bounds=Bounds(low, high),
         options={"mip_rel_gap": 0.0},
     )
     if found.x is None:
         raise PlannerError("fewest sensors", f"HiGHS gave up: {found.message}", "Ask for fewer candidates")
-    return np.asarray(np.round(found.x))
+    return np.where(whole > 0, np.round(found.x), found.x)
 
 
 def fits(q: Question, holds: Bools, feed: Bools, price: Floats | float) -> Bools:
     """(k,) mounts, of q's or others, that a layout can use which is as good as q's best one.
 
     holds, feed: (k, m) and (k, r) what they reach; price: (k,). As good: it serves as many controllers at no
-    higher price and from no more places.
+    higher price and from no more places. Cables and tests of links are not counted: how well a mount's links hold,
+    and how long its cables are, is for the score to weigh and not for this to rule out.
     """
+    q = replace(q, link_price=np.zeros_like(q.link_price), relay_price=np.zeros_like(q.relay_price))
     holds, feed = np.asarray(holds, bool), np.asarray(feed, bool)
     out = np.zeros(len(holds), bool)
     best = cheapest(q)
@@ -173,6 +267,7 @@ def fits(q: Question, holds: Bools, feed: Bools, price: Floats | float) -> Bools
             price=np.append(q.price, each[row]),
             preference=np.append(q.preference, 0.0),
             feed=np.vstack([q.feed, fed[row]]),
+            link_price=np.zeros((len(q.holds) + 1, q.holds.shape[1])),
         )
         out[of.ravel() == k] = not _worse(cheapest(one_more, keep=len(q.holds)), best)
     return out
@@ -200,7 +295,14 @@ def _kinds(q: Question) -> tuple[Question, Ints]:
     np.logical_or.at(feed.T, kind, q.feed.T)
     _, first = np.unique(np.column_stack([q.holds, feed, q.price]), axis=0, return_index=True)
     few = replace(
-        q, holds=q.holds[first], price=q.price[first], preference=q.preference[first], relay=kinds, feed=feed[first]
+        q,
+        holds=q.holds[first],
+        price=q.price[first],
+        preference=q.preference[first],
+        relay=kinds,
+        feed=feed[first],
+        link_price=np.zeros((len(first), q.holds.shape[1])),
+        relay_price=np.zeros(kinds.shape),
     )
     return few, kind
 
@@ -216,18 +318,35 @@ def _row(width: int, start: int, stop: int) -> csr_array:
 
 
 def _layout(q: Question, mounts: Ints, repeaters: Ints) -> Layout:
-    """A choice with each controller given to the first of its mounts, else to a repeater."""
+    """A choice with each controller given to the cheapest of its links, of equals a mount's, and with its bill."""
     m = q.holds.shape[1]
     by = np.full(m, -1, np.int64)
     relayed = np.full(m, -1, np.int64)
     for j in range(m):
         direct = mounts[q.holds[mounts, j]]
-        if len(direct):
-            by[j] = direct[0]
-        elif len(repeaters) and q.relay[repeaters, j].any():
-            relayed[j] = repeaters[q.relay[repeaters, j]][0]
-    price = float(q.price[mounts].sum() + q.repeater_price * len(repeaters))
-    return Layout(tuple(map(int, mounts)), tuple(map(int, repeaters)), price, by, relayed)
+        through = repeaters[q.relay[repeaters, j]] if len(repeaters) else repeaters
+        offers = [(float(q.link_price[k, j]), 0, int(k)) for k in direct]
+        offers += [(float(q.relay_price[k, j]), 1, int(k)) for k in through]
+        if offers:
+            _, hops, row = min(offers)
+            (relayed if hops else by)[j] = row
+    bill = _bill(q, mounts, repeaters, by, relayed)
+    return Layout(tuple(map(int, mounts)), tuple(map(int, repeaters)), bill.total, by, relayed, bill)
+
+
+def _bill(q: Question, mounts: Ints, repeaters: Ints, by: Ints, relayed: Ints) -> Bill:
+    served = np.flatnonzero((by >= 0) | (relayed >= 0))
+    lines = [
+        *(Line(Item.SENSOR, int((q.price[mounts] == p).sum()), float(p)) for p in np.unique(q.price[mounts])),
+        Line(Item.RECEIVER, max(len(served) - len(mounts), 0), q.receiver_price),
+        Line(Item.REPEATER, len(repeaters), q.repeater_price),
+    ]
+    spent = [float(q.link_price[by[j], j] if by[j] >= 0 else q.relay_price[relayed[j], j]) for j in served]
+    if q.tests_price > 0:
+        lines.append(Line(Item.LINK_TEST, round(sum(spent) / q.tests_price), q.tests_price))
+    else:
+        lines += [Line(Item.CABLE, 1, price, int(j)) for price, j in zip(spent, served, strict=True)]
+    return Bill(tuple(line for line in lines if line.quantity and line.unit_price))
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import numpy as np
 from planner.mounts import Mounts, Support
 from planner.plan import Plan
 from planner.reach.layouts import Question, question
-from planner.reach.link import ReachResult, links, margin
+from planner.reach.link import Grade, ReachResult, grade, links, margin
 from planner.reach.scene import Scene
 from planner.site import Bools, Floats, Ints
 
@@ -108,8 +108,15 @@ def sharing(
 ) -> Question:
     """The question of the fewest sensors over mounts `rows`; preference: of all mounts, the higher the better.
 
-    The requirement, the plan that is shown and the trials beside a mount all ask this same one.
+    The requirement, the layout that is shown and the trials beside a mount all ask this same one. A link that is
+    less than dependable is tested before anything is fixed; through a repeater both hops are.
     """
+    cabled = reached.runs is not None
+    if reached.runs is not None:
+        cost = np.array([[0.0 if run is None else run.price for run in reached.runs[k]] for k in rows], float)
+    tests = (reached.grade < Grade.DEPENDABLE).astype(float)
+    best = some.feed_odds[rows].max(axis=0, initial=0.0)
+    hops = 2.0 * (grade(best[:, None] * some.relay_odds, reached.asked) < Grade.DEPENDABLE)
     return question(
         margin(reached, plan.sensor)[rows] >= 0,
         plan.prices.sensor,
@@ -118,4 +125,8 @@ def sharing(
         some.feed[rows],
         plan.prices.repeater,
         plan.reach.repeaters if len(some.rows) else 0,
+        0.0 if cabled else plan.prices.receiver,
+        cost.reshape(len(rows), -1) if cabled else tests[rows] * plan.prices.link_test,
+        None if cabled else hops * plan.prices.link_test,
+        0.0 if cabled else plan.prices.link_test,
     )

@@ -113,7 +113,9 @@ def study(
     if len(open_rows):
         some = relays if relays is not None else no_relays(len(mounts), m)
         kept = int(np.searchsorted(open_rows, row)) if keep and usable[row] else None
-        question = sharing(plan, reached, some, open_rows, preference)
+        # partners are chosen by their links too
+        links_too = (preference + np.clip(margin(reached, plan.sensor), 0.0, 1.0).mean(axis=1)) / 2.0
+        question = sharing(plan, reached, some, open_rows, links_too)
         found = layouts(question, mounts.xyz[open_rows, :2], APART_M, kept, some.xyz[:, :2])
         if found.best is not None:
             reached = finer(site, plan, mounts, reached, open_rows[list(found.best.mounts)])
@@ -199,7 +201,8 @@ def _renumbered(
 ) -> Layouts:
     """Rows of the question as rows of all mounts; each controller goes to the open mount with the most room.
 
-    Of equals to `row`; a repeater's to the repeater whose two hops hold best.
+    Of equals to `row`; one with a cable stays where its cable is cheapest; a repeater's to the repeater whose two
+    hops hold best.
     """
 
     def rows(service: Layout | None) -> Layout | None:
@@ -207,14 +210,20 @@ def _renumbered(
             return None
         mounts, repeaters = open_rows[list(service.mounts)], np.array(service.repeaters, np.int64)
         direct, relayed = service.served_by.copy(), service.by_repeater.copy()
+        direct[direct >= 0] = open_rows[direct[direct >= 0]]
         order = np.concatenate([mounts[mounts == row], mounts[mounts != row]])
-        for k in np.flatnonzero(direct >= 0):
+        for k in np.flatnonzero(direct >= 0) if reached.runs is None else ():
             direct[k] = order[np.argmax(room[order, k])]
         chain = _chains(some, mounts, repeaters)
         for k in np.flatnonzero(relayed >= 0):
             relayed[k] = some.rows[repeaters[np.argmax(np.where(some.relay[repeaters, k], chain[:, k], -1.0))]]
         return Layout(
-            tuple(map(int, mounts)), tuple(map(int, some.rows[repeaters])), service.price, direct, relayed
+            tuple(map(int, mounts)),
+            tuple(map(int, some.rows[repeaters])),
+            service.price,
+            direct,
+            relayed,
+            service.bill,
         )
 
     return replace(
