@@ -227,7 +227,7 @@ class Layers(Section):
     canopy: CanopyLayer | None = entry(None, "height of vegetation above ground", "none")
     controllers: ControllersLayer | None = entry(None, "irrigation controllers", "none: reach is not judged")
     poles: PolesLayer | None = entry(None, "existing poles that may carry the sensor", "none")
-    keep_outs: KeepOutsLayer | None = entry(None, "places that shut a sensor out", "none, and the result says so")
+    keep_outs: KeepOutsLayer | None = entry(None, "places that rule a sensor out", "none, and the result says so")
     grounds: GroundsLayer | None = entry(
         None, "what the ground is covered with, for cable routes", "lawn everywhere outside buildings"
     )
