@@ -24,6 +24,7 @@ import shapely
 
 from planner.compiled import kernel
 from planner.ground import SiteGround, overhead, site_ground
+from planner.records import compared
 from planner.site import (
     Bools,
     Floats,
@@ -50,6 +51,7 @@ TOUCH_M = 1e-6  # closer than this to a footprint's edge is on it
 EDGE_LOOKS = 10  # looks a sector, to tell which lead inside a footprint from its edge
 
 
+@compared
 @dataclass(frozen=True)
 class RainResult:
     """One row a mount (n).

@@ -16,6 +16,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from planner.records import compared
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -192,6 +194,7 @@ class Grounds:
 NO_GROUNDS = Grounds((), (), ())
 
 
+@compared
 @dataclass(frozen=True)
 class Site:
     """One site in its local frame.

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.rain import HEAT_RADII_M, SECTOR_DEG, SECTORS, RainResult
+from planner.records import compared
 from planner.site import Bools, Floats, Ints, Site
 from planner.sun.result import Shade, SunResult
 from planner.units import MONTHS
@@ -45,6 +46,7 @@ SLOPE_OVER_M = 10.0  # length over which the ground's slope is taken
 FULL_SUN_H, PART_SUN_H = 6.0, 3.0
 
 
+@compared
 @dataclass(frozen=True)
 class Siting:
     """One row a mount (n). Classes are 1 to 5.

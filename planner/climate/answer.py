@@ -9,6 +9,7 @@ from typing import Any, overload
 
 import numpy as np
 
+from planner.records import compared
 from planner.site import Bools, Floats, Ints
 
 
@@ -32,6 +33,7 @@ class Sentences(Sequence[str]):
         return self.say(range(self.n)[k])
 
 
+@compared
 @dataclass(frozen=True)
 class SiteClimate:
     """Monthly climate of sites, one row a site (n), months January first; NaN where unknown.
@@ -68,6 +70,7 @@ class SiteClimate:
     at_sea: Bools | None = None
 
 
+@compared
 @dataclass(frozen=True)
 class ZoneTable:
     """Zones by peak-month ETo, driest last: labels (k,), low and high (k,) mm/day (ends may be infinite).
@@ -136,6 +139,7 @@ class OneWay:
         )
 
 
+@compared
 @dataclass(frozen=True)
 class ZoneResult:
     """The zone of n sites.

@@ -21,6 +21,7 @@ from planner.reach.cable import Runs, every_cable
 from planner.reach.diffraction import Obstruction, diffract
 from planner.reach.radio import Radio, radio, rated_m, usable_m
 from planner.reach.scene import Scene, scene
+from planner.records import compared
 from planner.site import Bools, Floats, Ints, Site
 from planner.units import Units, length
 
@@ -48,6 +49,7 @@ GRADES = {
 WAYS = ("over the top", "round the left", "round the right", "through the walls")
 
 
+@compared
 @dataclass(frozen=True)
 class Links:
     """Links of any shape, decibels unless the name says otherwise.
@@ -187,6 +189,7 @@ def grade(
 # --- every mount and controller ---------------------------------------------------------------------------------
 
 
+@compared
 @dataclass(frozen=True)
 class ReachResult:
     """One row a mount, one column a controller (n, m).

@@ -16,6 +16,7 @@ from planner.reach.link import Grade, ReachResult, controller_height_m, margin
 from planner.reach.repeaters import APART_M, Relays, no_relays, sharing
 from planner.reach.scene import scene
 from planner.reach.view import LinkView, views
+from planner.records import compared
 from planner.site import Bools, Floats, Ints, Site
 
 
@@ -36,6 +37,7 @@ class Choice:
     use: str
 
 
+@compared
 @dataclass(frozen=True)
 class ReachStudy:
     """What was worked out for the chosen mount, or the one nearest to passing, and the runners-up.

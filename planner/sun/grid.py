@@ -12,6 +12,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from planner.records import compared
 from planner.site import Bools, Floats, Ints, Site
 from planner.sun.path import SunTable
 from planner.sun.result import SunResult
@@ -23,6 +24,7 @@ MOST_CELLS = 60_000  # inside a site; beyond it the cells grow
 Year = Callable[..., SunResult]  # as planner.sun.year_of_light
 
 
+@compared
 @dataclass(frozen=True)
 class LightGrid:
     """Cells of `cell_m`, row 0 the northernmost; left_m, top_m: outer corner of the first, in the site's frame.

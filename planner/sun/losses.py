@@ -24,6 +24,7 @@ import pvlib
 from planner.compiled import kernel
 from planner.ground import GroundHorizon
 from planner.mounts import compass
+from planner.records import compared
 from planner.site import Bools, Crowns, Floats, Ints, Site
 from planner.sun.hierarchy import Looks, Tree, compile_looks, inside, touches
 from planner.sun.horizon import TOUCH_M, Directions, crown_spans, directions
@@ -73,6 +74,7 @@ class Loss:
     light_share: float
 
 
+@compared
 @dataclass(frozen=True)
 class DayOfSun:
     """A mount's day, months (12,) January first, hours of the day in the time that `clock` names.

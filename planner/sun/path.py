@@ -8,11 +8,13 @@ import numpy as np
 import pandas as pd
 import pvlib
 
+from planner.records import compared
 from planner.site import Floats, Ints
 
 YEAR = 2025  # a common year; the sun's path shifts by under half a degree from year to year
 
 
+@compared
 @dataclass(frozen=True)
 class SunTable:
     """Steps with the sun up (n,), a whole year of them.

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from planner.records import compared
 from planner.site import Floats, Ints, Site
 from planner.sun.horizon import Directions
 from planner.sun.path import SunTable
@@ -15,6 +16,7 @@ from planner.sun.path import SunTable
 PICTURE_AZIMUTH_DEG = np.arange(360.0) + 0.5
 
 
+@compared
 @dataclass(frozen=True)
 class Shade:
     """The sun behind obstacles, opaque or leafy, over the year; one row a mount (n).
@@ -30,6 +32,7 @@ class Shade:
     worst_day_month: Ints
 
 
+@compared
 @dataclass(frozen=True)
 class SunResult:
     """What each mount gets, one row a mount (n), months January first.

@@ -14,12 +14,14 @@ import numpy as np
 import shapely
 
 from planner.ground import centres, overhead
+from planner.records import compared
 from planner.site import Bools, Floats, Heights, Ints, Prisms, Site
 from planner.sun.path import SunTable
 from planner.sun.shading import Shading, shading
 from planner.sun.year import year_of_light
 
 
+@compared
 @dataclass(frozen=True)
 class LightSpread:
     """Standard deviations of one mount's light, months January first.

@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike
 
 from planner.climate import eto
 from planner.climate.eto import MonthlyInputs
+from planner.records import compared
 from planner.site import Floats
 
 LEAST_ETO_MM_DAY = 0.3  # under this nothing is watered, and a per cent of it says nothing
@@ -37,6 +38,7 @@ DRYNESS_K = (0.0, 3.0)
 KRS = (eto.KRS_INTERIOR, eto.KRS_COAST)
 
 
+@compared
 @dataclass(frozen=True)
 class WaterBias:
     """Change of the ETo reported at n mounts over that of the open site, per cent, months January first.
