@@ -274,13 +274,31 @@ def run_programme(
 ) -> ProgrammeResult:
     """Base run times for the peak month, the year ahead, the first day, and what was built.
 
-    Parameters are those of :func:`run_site`; the plan names a station table in `programme.stations`. The result
-    holds `base` (minutes, mm, L/min by station), `year`, `first`, `built` and `notices`.
+    Parameters
+    ----------
+    plan : PlanFile, str, Path or mapping
+        As :func:`run_site` takes it; it names a station table in `programme.stations`.
+    frames : mapping of str to geopandas.GeoDataFrame, optional
+        As :func:`run_site` takes them.
+    ledger : Ledger, optional
+        Takes what was repaired, assumed or left out.
+    progress : callable, optional
+        Called with (what is being done, done, total).
+
+    Returns
+    -------
+    planner.upkeep.ProgrammeResult
+        `base` (minutes, mm, L/min by station), `year`, `first`, `built` and `notices`.
 
     Raises
     ------
     PlanError, DataError
         As :func:`run_site`, and for a station table that cannot be used.
+
+    Examples
+    --------
+    >>> import planner
+    >>> planner.run_programme("campus.toml").base  # doctest: +SKIP
     """
     from planner import upkeep
     from planner.frames import opened
@@ -300,13 +318,33 @@ def run_review(
 ) -> ReviewResult:
     """A controller's log (CSV or XLSX) against what the weather of its days should have made of it.
 
-    Parameters are those of :func:`run_site` besides `log`. The result's `review` holds the limit, the findings and
-    the days that were judged.
+    Parameters
+    ----------
+    plan : PlanFile, str, Path or mapping
+        As :func:`run_site` takes it.
+    log : str or Path
+        The log's file.
+    frames : mapping of str to geopandas.GeoDataFrame, optional
+        As :func:`run_site` takes them.
+    ledger : Ledger, optional
+        Takes what was repaired, assumed or left out.
+    progress : callable, optional
+        Called with (what is being done, done, total).
+
+    Returns
+    -------
+    planner.upkeep.ReviewResult
+        `review` holds the limit, the findings and the days that were judged.
 
     Raises
     ------
     PlanError, DataError
         As :func:`run_site`, and for a log or a weather file that cannot be used.
+
+    Examples
+    --------
+    >>> import planner
+    >>> planner.run_review("campus.toml", "log.csv").review  # doctest: +SKIP
     """
     from planner import upkeep
     from planner.frames import opened
@@ -317,14 +355,64 @@ def run_review(
 
 
 def write_programme(result: ProgrammeResult, folder: str | Path, force: bool = False) -> list[Path]:
-    """Write the programming sheet and its tables; see :func:`planner.show.write.upkeep.write_programme`."""
+    """Write the programming sheet and its tables.
+
+    Parameters
+    ----------
+    result : planner.upkeep.ProgrammeResult
+        What :func:`run_programme` returned.
+    folder : str or Path
+        Made where it is not there.
+    force : bool
+        Overwrite files that are not ours, or that were changed since.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be written, or holds files that are not ours.
+
+    Examples
+    --------
+    >>> import planner
+    >>> planner.write_programme(planner.run_programme("campus.toml"), "out")  # doctest: +SKIP
+    """
     from planner.show.write import upkeep
 
     return upkeep.write_programme(result, Path(folder), force)
 
 
 def write_review(result: ReviewResult, folder: str | Path, force: bool = False) -> list[Path]:
-    """Write the review's page and tables; see :func:`planner.show.write.upkeep.write_review`."""
+    """Write the review's page and tables.
+
+    Parameters
+    ----------
+    result : planner.upkeep.ReviewResult
+        What :func:`run_review` returned.
+    folder : str or Path
+        Made where it is not there.
+    force : bool
+        Overwrite files that are not ours, or that were changed since.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be written, or holds files that are not ours.
+
+    Examples
+    --------
+    >>> import planner
+    >>> planner.write_review(planner.run_review("campus.toml", "log.csv"), "out")  # doctest: +SKIP
+    """
     from planner.show.write import upkeep
 
     return upkeep.write_review(result, Path(folder), force)
