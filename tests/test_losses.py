@@ -375,3 +375,27 @@ def test_among_many_the_same_buildings_take_the_sun():
         first = int(np.argmin(np.where(met, away, np.inf))) if met.any() else -1
         assert owner[step] == first
     assert len(np.unique(owner[steps])) > 5
+
+
+def test_a_hidden_winter_noon_does_not_join_summer_s_morning_and_evening():
+    """Within a ring wall of one name (a yard), open to the north, at 52 degrees: in winter the sun is away from rise
+    to set, in summer only low in the morning and in the evening, hours apart. By month, each stretch of the day by
+    itself: the steps that the attribution lists."""
+    yard = shapely.difference(shapely.box(-30, -25, 30, 25), shapely.box(-20, -15, 20, 26))
+    site = bare_site(buildings=prisms([yard], [-1], [14.0]), latitude_deg=52.0)
+    table = sun_table(52.0, 0.0, 0.0, 10, 5)
+    losses = day_of_sun(site, ORIGIN, table, ALL_YEAR).losses
+    june = [loss for loss in losses if 5 in loss.months]
+    assert len(june) == 2
+    morning, evening = sorted(june, key=lambda loss: loss.from_h)
+    assert morning.to_h < 11 < 13 < evening.from_h
+    assert morning.hours_day == pytest.approx(evening.hours_day, abs=STEP_H)
+    (december,) = [loss for loss in losses if 11 in loss.months]
+    assert december.from_h < 9
+    assert december.to_h > 15
+    found = attribute(site, ORIGIN, table)
+    for month in range(12):
+        said = sum(loss.hours_day for loss in losses if loss.months == (month,))
+        if said:
+            by_step = np.bincount(found.step, weights=found.part, minlength=len(table.month))
+            assert said <= table.monthly(table.hours_per_day * by_step)[month] + 1e-9

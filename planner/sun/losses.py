@@ -41,6 +41,7 @@ from planner.sun.veil import MOST_CROSSINGS, crossings, looks_between, prism_spa
 SOLAR = "true solar time"
 LEAST_H_DAY = 2 / 60  # a month that loses less is not named for an obstacle: a step's width blurs that much
 APART_H = 1.0  # without a loss between them, morning and evening are told apart
+ALIKE = 0.5  # share of their hours that months have in common to be said in one
 
 
 class Obstacle(StrEnum):
@@ -397,48 +398,62 @@ def _hours(sun: SunTable, hour: Floats, lit: Bools) -> tuple[Floats, Floats, Flo
     return first, last, gap
 
 
+@dataclass(frozen=True)
+class _Stretch:
+    """What one obstacle takes in one part of one month's day: steps (k,) rows of the sun's year; hours of a mean
+    day; lost: Wh/m2 of beam in a mean day."""
+
+    month: int
+    from_h: float
+    to_h: float
+    steps: Ints
+    hours: float
+    lost: float
+
+
 def _losses(found: Attribution, sun: SunTable, hour: Floats, light: Floats) -> Iterator[Loss]:
     """Each obstacle's losses, by part of the day and by months in a row with about the same hours."""
-    half, hidden_h = _step_h(sun) / 2, sun.hours_per_day * found.hidden
     for who in np.unique(found.obstacle):
         mine = np.flatnonzero(found.obstacle == who)
-        at = _past_midnight(hour[found.step[mine]], sun.month[found.step[mine]])
-        order = np.argsort(at, kind="stable")
-        breaks = np.flatnonzero(np.diff(at[order]) > APART_H) + 1
-        for part in np.split(order, breaks):
-            rows, when = mine[part], at[part]
-            step = found.step[rows]
-            month = sun.month[step]
-            hours = np.bincount(month, weights=hidden_h[step] * found.part[rows], minlength=12)
-            taken = sun.beam_wh_m2[step] * found.lost[step] * found.part[rows]
-            lost = np.bincount(month, weights=taken, minlength=12)
-            spans = {
-                int(m): (float(when[month == m].min() - half), float(when[month == m].max() + half))
-                for m in np.flatnonzero(hours >= LEAST_H_DAY)
-            }
-            for group in _in_a_row(spans):
-                kind = found.kinds[who]
-                yield Loss(
-                    found.names[who]
-                    or f"{_NAMELESS[kind]} in the {compass(_mean_azimuth(found, step, group, sun))}",
-                    kind,
-                    tuple(group),
-                    min(spans[m][0] for m in group),
-                    max(spans[m][1] for m in group),
-                    float(np.mean(hours[group])),
-                    float(lost[group].sum() / light[group].sum()),
-                )
+        by_month = [_stretches(found, sun, hour, mine[sun.month[found.step[mine]] == m]) for m in range(12)]
+        for group in _in_a_row(by_month):
+            months = [one.month for one in group]
+            yield Loss(
+                found.names[who] or f"{_NAMELESS[found.kinds[who]]} in the {compass(_mean_azimuth(found, group))}",
+                found.kinds[who],
+                tuple(months),
+                min(one.from_h for one in group),
+                max(one.to_h for one in group),
+                float(np.mean([one.hours for one in group])),
+                float(sum(one.lost for one in group) / light[months].sum()),
+            )
 
 
-def _past_midnight(hour: Floats, month: Ints) -> Floats:
-    """Hours of the day, those after midnight counted on (above 24) in months in which they go on from before it."""
+def _stretches(found: Attribution, sun: SunTable, hour: Floats, rows: Ints) -> list[_Stretch]:
+    """The parts of the day, more than APART_H from one another, of one obstacle's losses in one month."""
+    if not len(rows):
+        return []
+    step, half = found.step[rows], _step_h(sun) / 2
+    at = _past_midnight(hour[step])
+    order = np.argsort(at, kind="stable")
+    parts = []
+    for part in np.split(order, np.flatnonzero(np.diff(at[order]) > APART_H) + 1):
+        steps, share = step[part], found.part[rows[part]]
+        hours = float((sun.hours_per_day * found.hidden)[steps] @ share)
+        if hours >= LEAST_H_DAY:
+            lost = float((sun.beam_wh_m2[steps] * found.lost[steps]) @ share)
+            from_h, to_h = float(at[part].min() - half), float(at[part].max() + half)
+            parts.append(_Stretch(int(sun.month[steps[0]]), from_h, to_h, steps, hours, lost))
+    return parts
+
+
+def _past_midnight(hour: Floats) -> Floats:
+    """Hours of the day, those after midnight counted on (above 24) where they go on from before it."""
     at = hour.copy()
-    for m in np.unique(month):
-        mine = np.flatnonzero(month == m)
-        by = mine[np.argsort(hour[mine], kind="stable")]
-        breaks = np.flatnonzero(np.diff(hour[by]) > APART_H) + 1
-        if len(breaks) and hour[by[0]] + 24 - hour[by[-1]] <= APART_H:
-            at[by[: breaks[0]]] += 24
+    by = np.argsort(hour, kind="stable")
+    breaks = np.flatnonzero(np.diff(hour[by]) > APART_H) + 1
+    if len(breaks) and hour[by[0]] + 24 - hour[by[-1]] <= APART_H:
+        at[by[: breaks[0]]] += 24
     return at
 
 
@@ -449,25 +464,35 @@ _NAMELESS = {
 }
 
 
-def _mean_azimuth(found: Attribution, step: Ints, group: list[int], sun: SunTable) -> float:
-    azimuth = np.radians(found.azimuth_deg[step[np.isin(sun.month[step], group)]])
+def _mean_azimuth(found: Attribution, group: list[_Stretch]) -> float:
+    azimuth = np.radians(found.azimuth_deg[np.concatenate([one.steps for one in group])])
     return float(np.degrees(np.arctan2(np.sin(azimuth).mean(), np.cos(azimuth).mean())) % 360.0)
 
 
-def _in_a_row(spans: dict[int, tuple[float, float]]) -> list[list[int]]:
-    """Months in a row whose hours overlap so far that half of the whole stretch is common to all."""
+def _common(group: list[_Stretch]) -> float:
+    """Share of the whole stretch of hours that is common to all months of a group."""
+    low, high = np.array([one.from_h for one in group]), np.array([one.to_h for one in group])
+    return float((high.min() - low.max()) / (high.max() - low.min()))
 
-    def fits(group: list[int]) -> bool:
-        low, high = (np.array([spans[m][k] for m in group]) for k in (0, 1))
-        return bool(high.min() - low.max() >= 0.5 * (high.max() - low.min()))
 
-    groups: list[list[int]] = []
-    for m in sorted(spans):
-        if groups and groups[-1][-1] == m - 1 and fits([*groups[-1], m]):
-            groups[-1].append(m)
-        else:
-            groups.append([m])
+def _in_a_row(by_month: list[list[_Stretch]]) -> list[list[_Stretch]]:
+    """Months in a row whose hours overlap so far that half of the whole stretch is common to all; parts of the day
+    that run apart in one month stay apart in all."""
+    groups: list[list[_Stretch]] = []
+    for parts in by_month:
+        open_groups = [group for group in groups if parts and group[-1].month == parts[0].month - 1]
+        for one in parts:
+            likely = max(open_groups, key=lambda group: _common([*group, one]), default=None)
+            if likely is not None and _common([*likely, one]) >= ALIKE:
+                likely.append(one)
+                open_groups = [group for group in open_groups if group is not likely]
+            else:
+                groups.append([one])
     # the year is a ring
-    if len(groups) > 1 and groups[0][0] == 0 and groups[-1][-1] == 11 and fits([*groups[-1], *groups[0]]):
-        groups[0] = groups.pop() + groups[0]
+    for first in [group for group in groups if group[0].month == 0]:
+        before = [group for group in groups if group is not first and group[-1].month == 11]
+        last = max(before, key=lambda group: _common([*group, *first]), default=None)
+        if last is not None and _common([*last, *first]) >= ALIKE:
+            groups = [group for group in groups if group is not first]
+            last.extend(first)
     return groups
