@@ -254,6 +254,17 @@ def test_side_clearance_is_that_of_a_knife_edge():
         assert found.diffraction_db[0] == pytest.approx(float(knife_edge_db(edge_v(-off, 50, 50, 915))), abs=0.1)
 
 
+def test_a_controller_outdoors_that_is_drawn_inside_a_wall_is_brought_outside():
+    """10 cm inside the far wall it was to gain 14 dB: both walls are alike now; one on the roof stays there."""
+    from planner.layers.standing import _hung_outside
+
+    hall = prisms([shapely.box(0, 0, 20, 20)], [-1], [9.0])
+    xyz = np.array([[19.9, 10, 1.5], [0.1, 10, 1.5], [10.0, 19.0, 12.0], [30.0, 10, 1.5]])
+    moved = _hung_outside(xyz, np.array([True, True, True, False]), hall)
+    assert moved.tolist() == [True, True, False, False]
+    assert xyz[:2, 0] == pytest.approx([20.1, -0.1])
+
+
 @pytest.mark.parametrize("wide", [2.0, 30.0, 400.0])
 def test_a_higher_roof_never_makes_a_link_likelier(wide):
     """By 5 cm from far under the line to far over it; over, round and through change places without a step up."""

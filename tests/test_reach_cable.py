@@ -367,14 +367,41 @@ def test_what_is_shown_goes_by_fine_cells(monkeypatch):
     assert found.cable_cell_m > 2
     done = study(site, settings, mounts, found, 0, [1], np.ones(3, bool), np.ones(3))
     assert done.cable_cell_m == 1.0
-    assert done.reached.fine == (0,)
-    assert done.reached.runs[1] == found.runs[1]
+    # a second sensor saves more cable than it costs
+    assert done.layouts.best.mounts == done.reached.fine == (0, 1)
+    assert done.reached.runs[2] == found.runs[2]
     g = ground(site, PRICES, 1.0, np.vstack([xyz[:, :2], site.controllers.xyz[:, :2]]))
     alone = cables(
         g, xyz[0, :2], 4.0, site.controllers.xyz[:, :2], np.full(2, 1.5), settings.sensor, Cable(), PRICES, "metric"
     )
     assert [run.price for run in done.cables] == pytest.approx([run.price for run in alone])
     assert [run.price for run in done.reached.runs[0]] == pytest.approx([run.price for run in alone])
+
+
+def test_a_cable_along_a_wall_does_not_come_down_to_the_ground():
+    """Mount 9 m up and controller 1.5 m up on the same wall: 7.5 m of drop; across a lawn 10.5 m, as before."""
+    hall = prisms([shapely.box(0, 0, 40, 20)], [-1], [10])
+    site = bare_site(shapely.box(-20, -20, 60, 60), buildings=hall)
+    start, ends = np.array([5.0, -0.3]), np.array([[30.0, -0.3], [30.0, 50.0]])
+    g = ground(site, PRICES, 0.5, np.vstack([start, ends]))
+    along, across = cables(
+        g, start, 9.0, ends, np.full(2, 1.5), Sensor(link="cable", **SHEET), Cable(), PRICES, "us"
+    )
+    assert along.vertical_m == pytest.approx(7.5)
+    assert across.vertical_m == pytest.approx(10.5)
+
+
+def test_a_conduit_leads_on_under_water():
+    pond, duct = shapely.box(10, -30, 20, 30), shapely.LineString([(0, 0), (30, 0)])
+    moat = shapely.box(-60, -60, 90, 60).difference(shapely.box(-10, -30, 40, 30))
+    site = bare_site(
+        shapely.box(-10, -30, 40, 30),
+        grounds=Grounds(("duct", "pond", "moat"), (Cover.CONDUIT, Cover.BARRED, Cover.BARRED), (duct, pond, moat)),
+    )
+    g = ground(site, PRICES, 1.0, np.array([[0.0, 0.0], [30.0, 0.0]]))
+    (xy,) = routes(g, np.array([0.5, 0.0]), np.array([[29.5, 0.0]]))
+    assert xy is not None
+    assert g.run(xy)[CONDUIT] > 25
 
 
 def test_the_shortest_route_where_the_cheapest_is_too_long():

@@ -500,8 +500,36 @@ def controllers(
             "taken as indoors, because the point lies inside a building",
             _names(layer, found),
         )
-    indoors = np.where(unsaid, under, np.array([flag is True for flag in said], bool))
-    return Places(layer.names, np.column_stack([xy, ground + section.height_m]), indoors.astype(bool))
+    indoors = np.where(unsaid, under, np.array([flag is True for flag in said], bool)).astype(bool)
+    xyz = np.column_stack([xy, ground + section.height_m])
+    moved = _hung_outside(xyz, ~indoors & under, buildings)
+    if moved.any():
+        ledger.add(
+            Kind.ASSUMED,
+            layer.where,
+            "outdoors, but drawn inside a building: taken to hang on the outside of its nearest wall",
+            _names(layer, moved),
+        )
+    return Places(layer.names, xyz, indoors)
+
+
+def _hung_outside(xyz: Floats, drawn_inside: Bools, buildings: Prisms) -> Bools:
+    """Bring points outdoors under a roof to the outside of the nearest wall, in place; which were moved."""
+    moved = np.zeros(len(xyz), bool)
+    tree = shapely.STRtree(buildings.shapes)
+    for k in np.flatnonzero(drawn_inside):
+        point = shapely.Point(xyz[k, :2])
+        for row in tree.query(point, predicate="within"):
+            if not buildings.base_m[row] <= xyz[k, 2] < buildings.top_m[row]:
+                continue
+            wall = shapely.boundary(buildings.shapes[row])
+            near = shapely.get_coordinates(wall.interpolate(wall.project(point)))[0]
+            away = near - xyz[k, :2]
+            far = float(np.hypot(*away))
+            if far > 0.0:
+                xyz[k, :2] = near + away / far * STAND_OFF_M
+                moved[k] = True
+    return moved
 
 
 def poles(layer: Layer, section: PolesLayer, terrain: Heights | None, ledger: Ledger) -> Places:
@@ -528,6 +556,7 @@ def keep_outs(layer: Layer, section: KeepOutsLayer, ledger: Ledger) -> KeepOuts:
     return KeepOuts(layer.names, tuple(KeepOut(word) for word in words), tuple(layer.shapes))
 
 
+STAND_OFF_M = 0.1  # a box on a wall: common practice, no source
 COVERS = {
     **dict.fromkeys(("lawn", "planting", "field"), Cover.SOFT),
     **dict.fromkeys(("path", "paving", "parking", "court", "track"), Cover.PAVED),

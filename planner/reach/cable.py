@@ -152,8 +152,9 @@ def ground(site: Site, prices: Prices, cell_m: float, around: Floats, most_cells
     burn([s.buffer(max(WALL_M, cell), join_style="mitre") for s in walled], WALL)
     burn(walled, INSIDE)
     covers = list(zip(site.grounds.shapes, site.grounds.covers, strict=True))
-    burn([s for s, cover in covers if cover is Cover.CONDUIT], CONDUIT, touched=True)
     burn([s for s, cover in covers if cover is Cover.BARRED], BARRED, touched=True)
+    # a conduit that is there leads on under water
+    burn([s for s, cover in covers if cover is Cover.CONDUIT], CONDUIT, touched=True)
     shut = (KeepOut.HEAT, KeepOut.NO_ACCESS)
     burn([s for s, k in zip(site.keep_outs.shapes, site.keep_outs.kinds, strict=True) if k in shut], BARRED, True)
     p = prices
@@ -214,7 +215,8 @@ class CableRun:
     """One cable from a mount to a controller.
 
     xy: (k, 2) its route; kind: "cheapest", or "shortest" where the cheapest would be too long. surface_m: (6,)
-    metres by SURFACES. plan_m, vertical_m: over the ground, and down from the mount and up to the controller.
+    metres by SURFACES. plan_m, vertical_m: over the ground, and down from the mount and up to the controller;
+    from the one to the other where the route keeps to walls and rooms.
     length_m: both, with slack and ends: what to buy. price: cable, of the conductor that it takes, and laying.
     wire: the electrical check. supplied: the sensor's own cable is long enough.
     """
@@ -259,8 +261,8 @@ def cables(
     def runs(some: Ground, rows: Ints, kind: str) -> list[CableRun | None]:
         out: list[CableRun | None] = []
         for k, xy in zip(rows, routes(some, start, ends[rows]), strict=True):
-            down = float(max(start_height_m, 0.0) + max(ends_height_m[k], 0.0))
-            out.append(None if xy is None else _run(g, xy, kind, down, sensor, section, prices, units))
+            ends_m = max(start_height_m, 0.0), max(float(ends_height_m[k]), 0.0)
+            out.append(None if xy is None else _run(g, xy, kind, ends_m, sensor, section, prices, units))
         return out
 
     found = runs(g, np.arange(len(ends)), "cheapest")
@@ -283,7 +285,7 @@ def _run(
     g: Ground,
     xy: Floats,
     kind: str,
-    vertical_m: float,
+    ends_m: tuple[float, float],
     sensor: Sensor,
     section: Cable,
     prices: Prices,
@@ -291,6 +293,9 @@ def _run(
 ) -> CableRun:
     metres = g.run(xy)[:6]
     plan_m = float(metres.sum())
+    # along walls and through rooms a cable need not come down to the ground
+    hung = bool(plan_m - metres[WALL] - metres[INSIDE] < 1e-6)
+    vertical_m = abs(ends_m[0] - ends_m[1]) if hung else sum(ends_m)
     total = (plan_m + vertical_m) * (1.0 + section.slack_share) + section.ends_m
     wire = check(total, sensor, section, units)
     supplied = total <= sensor_cable(sensor).supplied_m and wire.ok
