@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from planner.job import SiteResult
     from planner.reach.cable import CableRun
 
-SAME_PLACE_M = 6.0  # marks nearer to one another than this cover each other at a site's usual scale
+SAME_PLACE_M = 15.0  # marks nearer to one another than this cover each other at a site's usual scale
 CANDIDATE_LABELS = (
     "Score",
     "Sunlight received, worst irrigation month",

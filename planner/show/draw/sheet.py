@@ -98,7 +98,7 @@ def _place(result: SiteResult, place: Place, degrees: Callable[[Floats], Floats]
         "drawing": site_drawing(result, place.row),
         "tied": bool(_ties(result, place.row)),
         "links": _few(result, rows),
-        "full": len(rows) >= FULL_CONTROLLERS,
+        "full": len(rows) >= FULL_CONTROLLERS or len(layout(result)) > 1,
         "checks": CHECKS if sensor else REPEATER_CHECKS,
     }
 

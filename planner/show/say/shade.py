@@ -34,6 +34,8 @@ def loss_said(loss: Loss) -> str:
     when = months([m in loss.months for m in range(12)])
     long = f"{loss.hours_day:.1f} h" if loss.hours_day >= 0.95 else f"{loss.hours_day * 60:.0f} min"
     share = f"{loss.light_share:.1%}" if loss.light_share < 0.01 else percent(loss.light_share)
+    if loss.light_share < 0.0005:
+        share = "under 0.1%"
     verb = "shades it" if loss.kind in OPAQUE else "filters the sun"
     # a bare tag or number says too little
     name = f"{loss.kind} {loss.name}" if re.fullmatch(r"#?[A-Za-z]{0,2}[ -]?[\d-]+", loss.name) else loss.name
