@@ -378,9 +378,9 @@ def test_among_many_the_same_buildings_take_the_sun():
 
 
 def test_a_hidden_winter_noon_does_not_join_summer_s_morning_and_evening():
-    """Within a ring wall of one name (a yard), open to the north, at 52 degrees: in winter the sun is away from rise
-    to set, in summer only low in the morning and in the evening, hours apart. By month, each stretch of the day by
-    itself: the steps that the attribution lists."""
+    """Within a ring wall of one name (a yard), open to the north, at 52 degrees: in winter the sun is away from
+    rise to set, in summer only low in the morning and in the evening, hours apart. By month, each stretch of the
+    day by itself: the steps that the attribution lists."""
     yard = shapely.difference(shapely.box(-30, -25, 30, 25), shapely.box(-20, -15, 20, 26))
     site = bare_site(buildings=prisms([yard], [-1], [14.0]), latitude_deg=52.0)
     table = sun_table(52.0, 0.0, 0.0, 10, 5)
