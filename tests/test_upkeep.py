@@ -194,6 +194,48 @@ def test_what_was_built_stays_on_the_sheet(tmp_path):
         assert words in page
 
 
+def test_the_answer_is_made_anew_for_what_was_mounted(tmp_path):
+    """A hall, its controller beside it, and a sensor that ended up lower and elsewhere than planned."""
+    ring = [
+        [-118.9992, 35.0008],
+        [-118.9988, 35.0008],
+        [-118.9988, 35.0011],
+        [-118.9992, 35.0011],
+        [-118.9992, 35.0008],
+    ]
+    hall = {"type": "Feature", "properties": {"h": 6.0}, "geometry": {"type": "Polygon", "coordinates": [ring]}}
+    box = {
+        "type": "Feature",
+        "properties": {"n": "Main"},
+        "geometry": {"type": "Point", "coordinates": [-118.9986, 35.0009]},
+    }
+    for name, feature in (("hall", hall), ("box", box)):
+        (tmp_path / f"{name}.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": [feature]}))
+    source = plan(
+        tmp_path,
+        '[layers.buildings]\npath = "hall.geojson"\nheight = "h"\n'
+        '[layers.controllers]\npath = "box.geojson"\nname = "n"\n'
+        "[sun]\nstep_minutes = 60\nday_step = 15\n[outputs]\nrunners_up = 0\n"
+        '[programme]\nstations = "stations.csv"\n'
+        "[as_built]\nx = -118.9990\ny = 35.00118\nheight_ft = 9\nsupport = 'post'\n",
+    )
+    result = planner.run_programme(source)
+    assert result.built is not None
+    old, new = result.built.planned, result.built.built
+    assert new.mounts.height_m[new.decision.chosen] == pytest.approx(2.743, abs=0.001)
+    light = [r.sun.light_share[r.decision.chosen].min() for r in (old, new)]
+    assert light[1] < light[0]  # beside the hall's north wall, and lower
+    planner.write_programme(result, tmp_path / "out")
+    page = (tmp_path / "out" / "programming.html").read_text(encoding="utf-8")
+    for words in (
+        "from the planned mount",
+        "lower",
+        "Sunlight received in the worst irrigation month",
+        "Smallest link",
+    ):
+        assert words in page, words
+
+
 # --- the review ------------------------------------------------------------------------------------------------
 
 
