@@ -138,6 +138,18 @@ def test_reach_is_scored_by_the_weakest_of_every_and_by_the_mean_of_any():
     assert some.decision.part_scores[0, 2] == pytest.approx(room.mean())
 
 
+def test_what_is_lacking_of_reach_is_the_mean_over_controllers():
+    """Of the one in reach nothing is lacking, however much room it has; with `any` the best one counts."""
+    places = Places(("A", "B"), np.array([[40, 0, 1.5], [300, 0, 1.5]], float), np.zeros(2, bool))
+    every = decided(bare_site(controllers=places), [("a", 0, 0, 3.0)])
+    near, far = every.room[0]
+    assert far < 0 < near
+    assert every.decision.lacking[0, -1] == pytest.approx(min(-far, 1.0) / 2)
+    apart = Places(("B",), np.array([[300, 0, 1.5]], float), np.zeros(1, bool))
+    some = decided(bare_site(controllers=apart), [("a", 0, 0, 3.0)], requirements={"reach": "any"})
+    assert some.decision.lacking[0, -1] == pytest.approx(min(-some.room[0, 0], 1.0))
+
+
 # --- mounts -----------------------------------------------------------------------------------------------------
 
 OUTLINE = shapely.box(-100, -100, 100, 100)

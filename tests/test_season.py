@@ -52,7 +52,7 @@ def test_no_month_or_no_climate_still_gives_a_season():
     assert basis is SeasonBasis.HIGHEST_ETO
     rates[2] = np.nan
     flags, basis = irrigation_months(rates, wet, cold)
-    assert flags.all()
+    assert flags.tolist() == [True] * 12
     assert basis is SeasonBasis.NOT_KNOWN
 
 
