@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import sys
 import time
@@ -42,6 +43,21 @@ QuietOption = Annotated[
 VarOption = Annotated[list[str] | None, typer.Option("--var", help="NAME=VALUE for ${NAME} in the plan's paths")]
 
 
+# What comes with a layer's names and would steer the terminal (escape sequences, direction of writing) is shown.
+_SHOWN = {code: chr(0x2400 + code) for code in range(32) if chr(code) != "\n"}
+_SHOWN |= dict.fromkeys(
+    [*range(127, 160), 0x2028, 0x2029, *range(0x202A, 0x202F), *range(0x2066, 0x206A)], "\ufffd"
+)
+
+
+def _plain(text: str) -> str:
+    return escape(text.translate(_SHOWN))
+
+
+def _line(text: str) -> str:
+    return _plain(text.replace("\n", "\u240a"))
+
+
 class Talk:
     """What the commands say: progress and notes on standard error, results on standard output."""
 
@@ -54,11 +70,11 @@ class Talk:
 
     def say(self, text: str) -> None:
         if not self.quiet and not self.as_json:
-            self.out.print(escape(text))
+            self.out.print(_plain(text))
 
     def note(self, text: str) -> None:
         if not self.quiet:
-            self.err.print(escape(text), style="dim")
+            self.err.print(_line(text), style="dim")
 
     def progress(self, what: str, done: int, total: int) -> None:
         """One line a stage; within a long stage a line every five seconds, with the time left."""
@@ -74,15 +90,25 @@ class Talk:
             self.err.print(f"{what}: {done:,} of {total:,}, about {left:.0f} s left", style="dim")
 
 
+_NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS}
+
+
 def _run(work: Callable[[], Exit]) -> None:
     """Run a command's work; every error a person can act on becomes a message and an exit code."""
     console = Console(stderr=True, highlight=False, soft_wrap=True)
     try:
         code = work()
     except PlannerError as fault:
-        console.print(f"[bold]{escape(fault.where)}[/bold]: {escape(fault.what)}.")
-        console.print(escape(fault.todo))
+        console.print(f"[bold]{_line(fault.where)}[/bold]: {_plain(fault.what)}.")
+        console.print(_plain(fault.todo))
         code = fault.exit_code
+    except OSError as fault:
+        if fault.errno not in _NO_ROOM:
+            raise
+        where = f"{_line(str(fault.filename))}: " if fault.filename else ""
+        console.print(f"{where}it cannot be written: {fault.strerror}.")
+        console.print("Free some space, here and in the folder for temporary files (TMPDIR), then run again.")
+        code = Exit.OUTPUT
     except KeyboardInterrupt:
         console.print("Stopped. Nothing was left half-written.")
         code = Exit.STOPPED
@@ -257,9 +283,9 @@ def check(
                 )
             )
         for notice in ledger:
-            talk.say(str(notice))
+            talk.say(str(notice).replace("\n", "\u240a"))
         for fault in errors:
-            talk.err.print(f"[bold]{escape(fault.where)}[/bold]: {escape(fault.what)}. {escape(fault.todo)}")
+            talk.err.print(f"[bold]{_line(fault.where)}[/bold]: {_plain(fault.what)}. {_plain(fault.todo)}")
         talk.say(f"{len(errors)} to mend, {len(ledger)} to know." if errors or len(ledger) else "Nothing to mend.")
         return errors[0].exit_code if errors else Exit.OK
 

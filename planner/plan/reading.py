@@ -27,7 +27,10 @@ class PlanFile:
     variables: Mapping[str, str]
 
     def file(self, key: str, text: str) -> Path:
-        """Absolute path of a file named in the plan at `key`; raises PlanError for an unknown ``${NAME}``."""
+        """Absolute path of a file named in the plan at `key`.
+
+        Raises PlanError for an unknown ``${NAME}``, and for what can be no path or is neither a file nor a folder.
+        """
 
         def fill(match: re.Match[str]) -> str:
             value = self.variables.get(match[1], os.environ.get(match[1]))
@@ -39,8 +42,19 @@ class PlanFile:
                 )
             return value
 
-        filled = Path(re.sub(r"\$\{(\w+)\}", fill, text)).expanduser()
-        return (filled if filled.is_absolute() else self.path.parent / filled).resolve()
+        where, filled = f"{self.path}: {key}", re.sub(r"\$\{(\w+)\}", fill, text)
+        try:
+            found = (self.path.parent / Path(filled).expanduser()).resolve()
+            if found.exists() and not (found.is_file() or found.is_dir()):
+                # a pipe would be waited for without end, a device read without end
+                raise PlanError(where, f"{found} is neither a file nor a folder", "Name a file on disk")
+        except (
+            OSError,
+            ValueError,
+            RuntimeError,
+        ) as fault:  # too long, a null, no such user, links in a ring
+            raise PlanError(where, f"'{filled}' can be no file's path: {fault}", "Mend the path") from None
+        return found
 
     def for_another_process(self) -> PlanFile:
         """The same, holding the values that its paths take from this process's environment."""
@@ -80,19 +94,21 @@ def read_plan(path: str | Path, variables: Mapping[str, str] | None = None) -> P
     """
     path = Path(path)
     try:
+        if path.exists() and not path.is_file():  # a pipe would be waited for without end
+            raise PlanError(str(path), "it is not a file", "Name the plan file itself")
         raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         near = [p.name for p in sorted(path.parent.glob("*.toml"))] if path.parent.is_dir() else []
         raise PlanError(
             str(path), "there is no such plan file", f"In that folder: {nearest(path.name, near)}"
         ) from None
-    except (OSError, UnicodeDecodeError) as fault:
-        raise PlanError(
-            str(path), f"the plan file cannot be read: {fault}", "A plan is a UTF-8 text file in TOML"
-        ) from None
     except tomllib.TOMLDecodeError as fault:
         raise PlanError(
             str(path), f"not valid TOML: {fault}", "Mend that line; text values stand in quotes"
+        ) from None
+    except (OSError, RuntimeError, ValueError) as fault:
+        raise PlanError(
+            str(path), f"the plan file cannot be read: {fault}", "A plan is a UTF-8 text file in TOML"
         ) from None
     return parse_plan(raw, path, variables)
 

@@ -1,0 +1,132 @@
+"""What a terminal, a keyboard, a disk and a file system can do to a command: a clear word, a code, never a hang."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import resource
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import geopandas as gpd
+import pytest
+import shapely
+
+from planner import ledger
+from planner.ledger import CommandError, DataError, Exit, OutputError, PlanError, PlannerError
+from planner.plan import parse_plan, read_plan
+
+ROOT = Path(__file__).parents[1]
+
+
+def run(*words: object, cwd: Path, code: int, most_bytes: int | None = None, tree: Path = ROOT) -> str:
+    def limited() -> None:
+        if most_bytes is not None:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, most_bytes))
+
+    done = subprocess.run(
+        [sys.executable, "-m", "planner", *map(str, words)],
+        cwd=cwd,
+        env={**os.environ, "PYTHONPATH": str(tree)},
+        preexec_fn=limited,
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=200,
+        check=False,
+    )
+    assert done.returncode == code, done.stdout + done.stderr
+    assert "Traceback" not in done.stdout + done.stderr
+    return done.stdout + done.stderr
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    site, hall = (
+        shapely.box(-119.3603, 35.2672, -119.3592, 35.2681),
+        shapely.box(-119.36, 35.2675, -119.3597, 35.2677),
+    )
+    gpd.GeoDataFrame({"name": ["Yard\x1b[2J"]}, geometry=[site], crs=4326).to_file(tmp_path / "site.gpkg")
+    gpd.GeoDataFrame({"name": ["A\x1b]0;B\x07C\nerror: D"], "h": [-2.0]}, geometry=[hall], crs=4326).to_file(
+        tmp_path / "hall.gpkg"
+    )
+    (tmp_path / "yard.toml").write_text(
+        '[layers.site]\npath = "site.gpkg"\nname = "name"\n'
+        '[layers.buildings]\npath = "hall.gpkg"\nheight = "h"\nname = "name"\n'
+        "[sun]\nstep_minutes = 60\nday_step = 15\n"
+    )
+    return tmp_path
+
+
+def test_each_error_has_its_code_and_comes_back_from_another_process() -> None:
+    codes = {PlannerError: Exit.UNEXPECTED, CommandError: Exit.USAGE, PlanError: Exit.PLAN}
+    codes |= {DataError: Exit.DATA, OutputError: Exit.OUTPUT}
+    kinds = {kind for kind in vars(ledger).values() if isinstance(kind, type) and issubclass(kind, PlannerError)}
+    assert set(codes) == kinds
+    for kind, code in codes.items():
+        back = pickle.loads(pickle.dumps(kind("here", "it is so", "Do that")))
+        assert (type(back), back.exit_code, str(back)) == (kind, code, "here: it is so. Do that")
+
+
+def test_a_demo_without_its_files_is_no_fault_of_the_input(tmp_path: Path) -> None:
+    shutil.copytree(ROOT / "planner", tmp_path / "planner", ignore=shutil.ignore_patterns("__pycache__"))
+    assert "missing from this installation" in run("demo", cwd=tmp_path, code=1, tree=tmp_path)
+
+
+def test_names_do_not_steer_the_terminal(folder: Path) -> None:
+    said = run("check", "yard.toml", cwd=folder, code=0)
+    assert "\x1b" not in said
+    assert "\x07" not in said
+    assert "\u241b]0;B" in said  # it is shown
+    assert not any(line.startswith("error: D") for line in said.splitlines())
+    (folder / "odd.toml").write_text((folder / "yard.toml").read_text().replace('"h"', '"h\\u001b[31m"'))
+    assert "\x1b" not in run("check", "odd.toml", cwd=folder, code=3)
+
+
+def test_what_can_be_no_file_is_said_at_once(folder: Path) -> None:
+    (folder / "loop").symlink_to("loop")
+    os.mkfifo(folder / "pipe")
+    plan_file = parse_plan({}, folder / "plan.toml")
+    for name in ("a\0b.gpkg", "~nosuchuser/a.gpkg", "loop", "pipe", "/dev/zero", "x" * 300):
+        with pytest.raises(PlanError, match=r"layers\.site"):
+            plan_file.file("layers.site", name)
+    for name in ("pipe", "loop", "x" * 300, "/dev/zero", ".", "a\0b"):
+        with pytest.raises(PlanError):
+            read_plan(folder / name)
+
+
+@pytest.mark.parametrize("most_bytes", [0, 60_000])
+def test_a_full_disk_is_the_output_folders_fault_and_leaves_what_was(folder: Path, most_bytes: int) -> None:
+    """A limit on the size of files stands in for the disk."""
+    run("site", "yard.toml", "--out", "o", cwd=folder, code=0)
+    before = {path.name: path.read_bytes() for path in (folder / "o").iterdir()}
+    run("site", "yard.toml", "--out", "o", cwd=folder, code=6, most_bytes=most_bytes)
+    assert {path.name: path.read_bytes() for path in (folder / "o").iterdir()} == before
+
+
+EARLY = """
+import os, signal, sys
+place = sys.argv[1]
+class Stop:
+    def find_spec(self, name, *_):
+        if name == place:
+            os.kill(os.getpid(), signal.SIGINT)
+sys.meta_path.insert(0, Stop())
+sys.argv = ["noonmark", "site", "yard.toml"]
+from planner.__main__ import main
+main()
+"""
+
+
+@pytest.mark.parametrize("place", ["planner.cli", "rich.console", "numba"])
+def test_stopped_while_it_loads(folder: Path, place: str) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", EARLY, place], cwd=folder, env={**os.environ, "PYTHONPATH": str(ROOT)},
+        capture_output=True, text=True, timeout=200, check=False,
+    )  # fmt: skip
+    assert done.returncode == 130, done.stderr
+    assert "Traceback" not in done.stderr
+    assert "Stopped" in done.stderr
