@@ -98,15 +98,6 @@ def test_what_can_be_no_file_is_said_at_once(folder: Path) -> None:
             read_plan(folder / name)
 
 
-@pytest.mark.parametrize("most_bytes", [0, 60_000])
-def test_a_full_disk_is_the_output_folders_fault_and_leaves_what_was(folder: Path, most_bytes: int) -> None:
-    """A limit on the size of files stands in for the disk."""
-    run("site", "yard.toml", "--out", "o", cwd=folder, code=0)
-    before = {path.name: path.read_bytes() for path in (folder / "o").iterdir()}
-    run("site", "yard.toml", "--out", "o", cwd=folder, code=6, most_bytes=most_bytes)
-    assert {path.name: path.read_bytes() for path in (folder / "o").iterdir()} == before
-
-
 EARLY = """
 import os, signal, sys
 place = sys.argv[1]
