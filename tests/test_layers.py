@@ -1303,3 +1303,35 @@ def test_a_surface_model_of_another_datum_is_refused(tmp_path: Path) -> None:
         site_of(tmp_path, terrain=ground, surface={**moved(-30.0), "use": "obstacles"})
     with pytest.raises(DataError, match="above the terrain, by 30 m and more"):
         site_of(tmp_path, terrain=ground, surface={**moved(30.0), "use": "obstacles"})
+
+
+@pytest.mark.parametrize(
+    ("zone", "longitude", "verdict"),
+    [
+        ("America/Phoenix", -112.0, ""),
+        (
+            "America/New_York",
+            -112.0,
+            "please check: time_zone: noon by the clock of America/New_York is 2.5 h before",
+        ),
+        ("Australia/Sydney", 151.2, ""),  # its summer time is in January
+        ("Asia/Shanghai", 76.0, "please check: time_zone"),
+        ("Pacific/Kiritimati", -157.4, ""),  # UTC+14
+        ("Europe/London", -112.0, "refused"),
+        ("Asia/Tokyo", -112.0, "refused"),
+    ],
+)
+def test_a_time_zone_agrees_with_the_longitude(tmp_path: Path, zone: str, longitude: float, verdict: str) -> None:
+    """Noon of standard time against the sun's, 15 degrees an hour; offsets by the IANA time zone database."""
+    square = shapely.box(longitude, 10.0, longitude + 0.001, 10.001)
+    layers = {"site": {"path": write(tmp_path, "there.gpkg", [square], crs="EPSG:4326", local=False)}}
+    ledger = Ledger()
+    plan_file = plan_of(tmp_path, layers, time_zone=zone)
+    if verdict == "refused":
+        with pytest.raises(PlanError, match=r"time_zone.*Name the site's own time zone"):
+            read_site(plan_file, ledger)
+        return
+    read_site(plan_file, ledger)
+    said_of_it = [str(n) for n in ledger if n.where == "time_zone"]
+    assert len(said_of_it) == (verdict != "")
+    assert all(said.startswith(verdict) for said in said_of_it)

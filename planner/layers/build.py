@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import datetime
 from typing import ParamSpec, TypeVar
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import shapely
@@ -13,6 +15,7 @@ from pyproj import CRS
 from planner.layers import columns, relief, standing
 from planner.layers.frame import (
     WGS84,
+    Frame,
     apart_m,
     cut_at_antimeridian,
     project,
@@ -20,7 +23,7 @@ from planner.layers.frame import (
     unwrapped,
 )
 from planner.layers.outline import outline_of, pick_site, right_way_round
-from planner.layers.source import distance, label, locate
+from planner.layers.source import distance, label, locate, place
 from planner.layers.vector import Layer, count_features, read_vector, repaired
 from planner.ledger import Kind, Ledger, PlanError, PlannerError
 from planner.plan import ContractSites as ContractLayer
@@ -39,6 +42,8 @@ from planner.site import (
 from planner.units import M_PER_FT
 
 NAMED_WITHIN_M = 5000.0
+# Standard time and the sun are seldom two hours apart; a little over three in the west of China (from memory).
+CLOCK_OFF_H, CLOCK_MOST_H = 2.0, 3.5
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -145,6 +150,7 @@ def read_site_keeping(plan_file: PlanFile, ledger: Ledger, faults: Faults) -> Si
                 faults.attempt(locate, plan_file, f"layers.{name}.path", section.path)
         return None
     frame, outline = framed
+    faults.attempt(_check_time_zone, plan_file, frame, ledger)
     terrains = faults.attempt(relief.read_terrain, plan_file, layers, frame, outline, ledger) or ()
     surfaces = faults.attempt(relief.read_surface, plan_file, layers, frame, outline, ledger) or ()
     surfaces = faults.attempt(relief.on_terrain, surfaces, terrains, layers.surface) or ()
@@ -212,6 +218,30 @@ def read_site_keeping(plan_file: PlanFile, ledger: Ledger, faults: Faults) -> Si
         canopy_far=canopy_far,
         grounds=grounds,
     )
+
+
+def _check_time_zone(plan_file: PlanFile, frame: Frame, ledger: Ledger) -> None:
+    """A time zone of another part of the earth would put every hour of sun wrong."""
+    name = plan_file.plan.time_zone
+    if name is None:
+        return
+    # standard time, on either half of the earth
+    east_h = min(
+        ZoneInfo(name).utcoffset(datetime(2023, month, 15)).total_seconds() / 3600  # type: ignore[union-attr]
+        for month in (1, 7)
+    )
+    ahead_h = (east_h - frame.longitude_deg / 15 + 12) % 24 - 12
+    if abs(ahead_h) <= CLOCK_OFF_H:
+        return
+    what = f"noon by the clock of {name} is {abs(ahead_h):.1f} h {'before' if ahead_h > 0 else 'after'} the sun's"
+    if abs(ahead_h) > CLOCK_MOST_H:
+        raise PlanError(
+            f"{plan_file.path}: time_zone",
+            f"{what} at the site ({place(np.array([frame.longitude_deg, frame.latitude_deg]))}), more than "
+            "anywhere on the earth",
+            "Name the site's own time zone, or leave it out for true solar time",
+        )
+    ledger.add(Kind.CHECK, "time_zone", f"{what} here: hours of sun are wrong if the site keeps another clock")
 
 
 def _say_absent(layers: Layers, ledger: Ledger) -> None:
