@@ -185,19 +185,65 @@ def test_same_year_as_the_plain_form(site):
     np.testing.assert_allclose(ours.light_share, plain.light_share, atol=1e-3)
 
 
+def sky_rays(azimuths=720, rings=720):
+    """Directions over the sky (east, north, up) and the light each brings to a level plane from an even sky."""
+    azimuth = 2 * np.pi * (np.arange(azimuths) + 0.5) / azimuths
+    sine2 = (np.arange(rings) + 0.5) / rings  # rings of the same light
+    sine, cosine = np.sqrt(sine2)[:, None], np.sqrt(1 - sine2)[:, None]
+    rays = np.stack([cosine * np.sin(azimuth), cosine * np.cos(azimuth), sine + 0 * azimuth], axis=-1)
+    return rays.reshape(-1, 3), np.ones(azimuths * rings)
+
+
+def sky_through(mount, crown, passed):
+    """Share of an even sky's light behind one crown, by the way of each ray through the ellipsoid (quadratic)."""
+    direction, weight = sky_rays()
+    axes = np.array([crown.radius_m[0], crown.radius_m[0], crown.half_height_m[0]])
+    ray, centre = direction / axes, (crown.centre[0] - mount) / axes
+    a, b, c = (ray**2).sum(axis=1), ray @ centre, (centre**2).sum() - 1
+    way = 2 * np.sqrt(np.maximum(b**2 - a * c, 0)) / a * (b > 0)
+    chord = 4 / 3 * crown.radius_m[0]  # a sphere's
+    return (weight * passed ** (way / chord)).sum() / weight.sum()
+
+
 def test_by_path_a_crown_takes_its_share_on_average():
     """Rays that fill a crown evenly, in a direction, pass with the stated share on their mean way (Beer's law)."""
     crown = Crowns(("oak",), np.array([[0.0, 40, 12]]), np.array([4.0]), np.array([4.0]), np.array([True]))
     site = bare_site(crowns=crown, latitude_deg=-30)
     table = sun_table(-30, 0, step_minutes=20, day_step=10)
-    mounts = np.array([[0.0, 0, 2.0], [1.0, 20, 1.0]])
+    mounts = np.array([[0.0, 0, 2.0], [1.0, 20, 1.0], [1.0, 35, 8.0]])
     whole = year_of_light(site, mounts, table, shading(site, crown_light=CrownLight(0.2, 0.6)))
     path = year_of_light(site, mounts, table, shading(site, crown_light=CrownLight(0.2, 0.6, by_path=True)))
     # the sun passes through the middle, where the way (8 m) is longer than the mean (16/3 m), and through the rim
     assert (path.direct_h == whole.direct_h).all()
     assert np.abs(path.beam_share - whole.beam_share).max() > 1e-3
     assert (path.beam_share >= whole.beam_share - 0.05).all()
-    np.testing.assert_allclose(path.sky_view, whole.sky_view)
+    # the sky behind it as well: the even sky's light by brute force, ray by ray
+    for k, mount in enumerate(mounts):
+        assert path.sky_view[k, 0] == pytest.approx(sky_through(mount, crown, 0.2), abs=6e-4)
+    assert np.abs(path.sky_view - whole.sky_view).max() > 4e-3
+
+
+def test_by_path_a_crown_polygon_dims_the_sky_by_the_way_through_it():
+    """A wide hedge, seen from beside it: the even sky's light by brute force, with the way through a box by its
+    slabs (Kay and Kajiya 1986) and the mean way 4 V / S (Cauchy)."""
+    hedge = prisms([shapely.box(-30, 5, 30, 9)], [1.0], [6.0])
+    site = bare_site(crown_prisms=hedge, crown_evergreen=np.array([True]), latitude_deg=-30)
+    table = sun_table(-30, 0, step_minutes=60, day_step=30)
+    found = year_of_light(
+        site, np.array([[0.0, 0.0, 2.0]]), table, shading(site, crown_light=CrownLight(0.2, 0.6, True))
+    )
+    direction, weight = sky_rays()
+    low, high = np.array([-30.0, 5.0, -1.0]), np.array([30.0, 9.0, 4.0])
+    with np.errstate(divide="ignore"):
+        one, other = low / direction, high / direction
+    way = np.minimum.reduce([np.maximum(one, other).min(axis=1)]) - np.maximum(
+        np.minimum(one, other).max(axis=1), 0
+    )
+    chord = 4 * 60 * 4 * 5 / (2 * 60 * 4 + 2 * 64 * 5)
+    truth = (weight * 0.2 ** (np.maximum(way, 0) / chord)).sum() / weight.sum()
+    assert found.sky_view[0, 0] == pytest.approx(truth, abs=1e-3)
+    whole = year_of_light(site, np.array([[0.0, 0.0, 2.0]]), table).sky_view[0, 0]
+    assert abs(whole - truth) > 5e-3
 
 
 # --- light by month from a sampled horizon -----------------------------------------------------------------------

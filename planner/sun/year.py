@@ -16,7 +16,7 @@ from planner.compiled import kernel
 from planner.site import Floats, Ints, Site, no_crowns, no_prisms
 from planner.sun.hierarchy import STACK, Tree, compile_looks, in_threads, inside, walk
 from planner.sun.horizon import directions
-from planner.sun.leaves import ellipsoid_mean_chord_m, over_the_month
+from planner.sun.leaves import ellipsoid_mean_chord_m, ellipsoid_path_m, over_the_month
 from planner.sun.path import SunTable
 from planner.sun.result import (
     PICTURE_AZIMUTH_DEG,
@@ -27,7 +27,7 @@ from planner.sun.result import (
     sum_up,
 )
 from planner.sun.shading import Shading, crown_chords, shading
-from planner.sun.sky import open_share
+from planner.sun.sky import open_share, sine_squared
 from planner.sun.veil import (
     MOST_CROSSINGS,
     crossings,
@@ -37,9 +37,11 @@ from planner.sun.veil import (
     dim_by_prism,
     looks_between,
     prism_span,
+    way_through,
 )
 
 MOUNTS_TO_A_TASK = 16
+PATHS = 12  # rays through a crown, from bottom to top, where its share goes by the way through it
 MOST_VEILS = 256  # on one azimuth; behind so many there is no light left to tell apart
 
 
@@ -78,6 +80,15 @@ class _Sun(NamedTuple):
     part: Floats
     day: Ints
     day_steps: Ints
+
+
+class _Veils(NamedTuple):
+    """What lets part of the light through, by azimuth: each (360, MOST_VEILS, 4) edges and what passes, count
+    (360,); found: room for crossings."""
+
+    each: Floats
+    count: Ints
+    found: Floats
 
 
 class _Out(NamedTuple):
@@ -222,8 +233,7 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
     lowest = np.empty((m >> looks.shift) + 1)
     tangent, shape, dim = np.empty(m), np.empty(whole), np.empty((2, m))
     found = np.empty(MOST_CROSSINGS)
-    veils = np.empty((whole, MOST_VEILS, 4))
-    count = np.empty(whole, np.int64)
+    veils = _Veils(np.empty((whole, MOST_VEILS, 4)), np.empty(whole, np.int64), found)
     cut = np.empty(2 * MOST_VEILS + 2)
     shut = np.full(2, -np.inf)
     dark = np.empty(len(steps.day_steps))
@@ -299,15 +309,16 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
                 shape[i] = max(shape[i], _towards(ground[n], picture.turn[i]))
             out.horizon[n, i] = shape[i]
             out.veil[n, i] = _towards(canopy[n], picture.turn[i]) if canopy.shape[1] else 0.0
-        count[:] = 0
+        veils.count[:] = 0
         for i in range(whole):
             if out.veil[n, i] > 0.0:
-                _add_veil(veils, count, i, -np.inf, out.veil[n, i], scene.canopy_log)
-        _hang_veils(mounts[n], scene, picture, out.horizon[n], out.veil[n], veils, count, found)
+                log = scene.canopy_log
+                _add_veil(veils, i, -np.inf, out.veil[n, i], math.exp(log[0]), math.exp(log[1]))
+        _hang_veils(mounts[n], scene, picture, out.horizon[n], out.veil[n], veils)
         for i in range(whole):
-            some = veils[i, : count[i]]
+            some = veils.each[i, : veils.count[i]]
             for leaf in range(2):
-                if count[i] == 0:
+                if veils.count[i] == 0:
                     share = 1.0 / (1.0 + shape[i] * shape[i])  # cos^2 of the horizon
                 else:
                     share = open_share(shape[i], some[:, 0], some[:, 1], some[:, 2 + leaf], cut)
@@ -318,40 +329,64 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
 
 
 @kernel
-def _add_veil(veils, count, i, low, high, log):  # type: ignore[no-untyped-def]
+def _add_veil(veils, i, low, high, leafless, in_leaf):  # type: ignore[no-untyped-def]
     """One more veil on azimuth i: tangents of its edges, and the light it lets through leafless and in leaf."""
-    k = min(count[i], MOST_VEILS - 1)
-    veils[i, k, 0], veils[i, k, 1] = low, high
-    veils[i, k, 2], veils[i, k, 3] = math.exp(log[0]), math.exp(log[1])
-    count[i] = k + 1
+    k = min(veils.count[i], MOST_VEILS - 1)
+    veils.each[i, k, 0], veils.each[i, k, 1] = low, high
+    veils.each[i, k, 2], veils.each[i, k, 3] = leafless, in_leaf
+    veils.count[i] = k + 1
 
 
 @kernel
-def _hang_veils(mount, scene, looks, horizon, veil, veils, count, found):  # type: ignore[no-untyped-def]
+def _slope_within(low, high, floor, k):  # type: ignore[no-untyped-def]
+    """Tangent in the kth of PATHS parts of what a veil shows above the opaque horizon; :func:`_weight` is its share
+    of the light. The parts are narrow at the edges, where the way through changes fast."""
+    least = max(sine_squared(low), sine_squared(floor))
+    at = least + (max(sine_squared(high), least) - least) * (1.0 - math.cos(math.pi * (k + 0.5) / PATHS)) / 2.0
+    return math.sqrt(at / (1.0 - at)) if at < 1.0 else np.inf
+
+
+@kernel
+def _weight(k):  # type: ignore[no-untyped-def]
+    return math.sin(math.pi * (k + 0.5) / PATHS) * math.sin(math.pi / (2.0 * PATHS))
+
+
+@kernel
+def _hang_veils(mount, scene, looks, horizon, veil, veils):  # type: ignore[no-untyped-def]
     """List what veils or hangs on each azimuth, and raise the pictures of the horizon and of crowns to it."""
     m = len(looks.turn)
     for c in range(len(scene.crown_radius)):
-        offset = scene.crown[c] - mount
-        _, start, stop = crown_span(offset, scene.crown_radius[c])
+        offset, radius, half = scene.crown[c] - mount, scene.crown_radius[c], scene.crown_half[c]
+        log, chord = scene.crown_log[c], scene.crown_chord[c]
+        _, start, stop = crown_span(offset, radius)
         first, last = looks_between(looks, start, stop)
         for w in range(first, last):
             i = w if w < m else w - m
-            low, high = crown_edges(offset, scene.crown_radius[c], scene.crown_half[c], looks.sin[i], looks.cos[i])
+            low, high = crown_edges(offset, radius, half, looks.sin[i], looks.cos[i])
             if high > low and high > 0.0:
                 veil[i] = max(veil[i], high)
-                _add_veil(veils, count, i, low, high, scene.crown_log[c])
+                leafless, in_leaf = math.exp(log[0]), math.exp(log[1])
+                if chord > 0.0:
+                    leafless, in_leaf = 0.0, 0.0
+                    for k in range(PATHS):
+                        slope = _slope_within(low, high, horizon[i], k)
+                        east, north, up = offset
+                        way = ellipsoid_path_m(east, north, up, radius, half, looks.sin[i], looks.cos[i], slope)
+                        leafless += math.exp(log[0] * way / chord) * _weight(k)
+                        in_leaf += math.exp(log[1] * way / chord) * _weight(k)
+                _add_veil(veils, i, low, high, leafless, in_leaf)
     for j in range(len(scene.leafy.top)):
-        _prism_veils(mount, scene.leafy, j, scene.leafy_log[j], looks, veil, veils, count, found)
+        _prism_veils(mount, scene.leafy, j, scene.leafy_log[j], scene.leafy_chord[j], looks, veil, horizon, veils)
     shut = np.full(2, -np.inf)
     for j in scene.hanging:
         if scene.buildings.base[j] > mount[2]:
-            _prism_veils(mount, scene.buildings, j, shut, looks, horizon, veils, count, found)
+            _prism_veils(mount, scene.buildings, j, shut, 0.0, looks, horizon, horizon, veils)
 
 
 @kernel
-def _prism_veils(mount, tree, j, log, looks, picture, veils, count, found):  # type: ignore[no-untyped-def]
+def _prism_veils(mount, tree, j, log, chord, looks, picture, horizon, veils):  # type: ignore[no-untyped-def]
     """The stretches of elevation that one prism takes of each azimuth; parts of it that overlap count once."""
-    m = len(looks.turn)
+    m, found = len(looks.turn), veils.found
     begin, end = tree.first[j], tree.first[j + 1]
     base, top = tree.base[j] - mount[2], tree.top[j] - mount[2]
     if top <= 0.0:
@@ -369,10 +404,24 @@ def _prism_veils(mount, tree, j, log, looks, picture, veils, count, found):  # t
             under = base / leave if base > 0.0 else -np.inf
             over = top / enter if enter > 0.0 else np.inf
             if high > low and over < low:  # a gap between this part and the nearer one
-                _add_veil(veils, count, i, low, high, log)
+                _add_prism_veil(veils, i, low, high, log, chord, horizon, (met, within, base, top))
                 high = -np.inf
             low, high = under if high < low else min(low, under), max(high, over)
             picture[i] = max(picture[i], over)
             k += 2
         if high > low:
-            _add_veil(veils, count, i, low, high, log)
+            _add_prism_veil(veils, i, low, high, log, chord, horizon, (met, within, base, top))
+
+
+@kernel
+def _add_prism_veil(veils, i, low, high, log, chord, horizon, prism):  # type: ignore[no-untyped-def]
+    leafless, in_leaf = math.exp(log[0]), math.exp(log[1])
+    if chord > 0.0:
+        met, within, base, top = prism
+        leafless, in_leaf = 0.0, 0.0
+        for k in range(PATHS):
+            slope = _slope_within(low, high, horizon[i], k)
+            way = way_through(veils.found, met, within, base, top, slope)
+            leafless += math.exp(log[0] * way / chord) * _weight(k)
+            in_leaf += math.exp(log[1] * way / chord) * _weight(k)
+    _add_veil(veils, i, low, high, leafless, in_leaf)
