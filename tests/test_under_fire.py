@@ -121,3 +121,26 @@ def test_stopped_while_it_loads(folder: Path, place: str) -> None:
     assert done.returncode == 130, done.stderr
     assert "Traceback" not in done.stderr
     assert "Stopped" in done.stderr
+
+
+NO_ROOM = """
+import resource
+import geopandas, shapely
+from planner.ledger import OutputError
+from planner.show.write.formats import gpkg_bytes
+rows = geopandas.GeoDataFrame({"name": ["a"]}, geometry=[shapely.Point(0, 1)], crs=4326)
+assert len(gpkg_bytes({"rows": rows})) > 60_000
+resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, 60_000))  # stands in for a full disk
+try:
+    gpkg_bytes({"rows": rows})
+except OutputError as fault:
+    print(fault.todo)
+"""
+
+
+def test_a_geopackage_without_room(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", NO_ROOM], cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)},
+        capture_output=True, text=True, timeout=200, check=True,
+    )  # fmt: skip
+    assert "TMPDIR" in done.stdout

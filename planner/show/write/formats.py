@@ -14,6 +14,8 @@ import numpy as np
 import pandas
 import pyarrow as pa
 
+from planner.ledger import OutputError
+
 
 def csv_bytes(rows: pandas.DataFrame) -> bytes:
     """CSV in UTF-8 with a byte-order mark, so that spreadsheets read accents; no cell starts a formula."""
@@ -50,8 +52,15 @@ def gpkg_bytes(layers: Mapping[str, geopandas.GeoDataFrame]) -> bytes:
     """A GeoPackage of some layers; SQLite needs a real file, so it is made in a temporary folder."""
     with tempfile.TemporaryDirectory(prefix="noonmark-") as folder:
         path = Path(folder) / "layers.gpkg"
-        for name, rows in layers.items():
-            rows.to_file(path, layer=name, driver="GPKG", engine="pyogrio", mode="a" if path.exists() else "w")
+        try:
+            for name, rows in layers.items():
+                rows.to_file(path, layer=name, driver="GPKG", engine="pyogrio", mode="a" if path.exists() else "w")
+        except RuntimeError as fault:  # what GDAL says of a full disk
+            raise OutputError(
+                folder,
+                f"a GeoPackage cannot be written there: {fault}",
+                "Free some space, or set TMPDIR to a folder with some",
+            ) from None
         return path.read_bytes()
 
 
