@@ -34,9 +34,9 @@ EDGE = 10.0**0.345  # 6.9 dB, as an amplitude (P.526 eq. 31)
 WHOLE = (
     6.0  # excess of an edge's amplitude over grazing at which it multiplies in full, by `data/fit_diffraction.py`
 )
-MOST_EDGES = 24  # of one string; the highest are kept
+MOST_EDGES = 10  # of one string; the highest are kept
 MOST_CORNERS = 16  # of one way round
-MOST_ROUND = 4  # the highest buildings in the way, which a way may lead round while it passes over the rest
+MOST_ROUND = 2  # the highest buildings in the way, which a way may lead round while it passes over the rest
 GROUND_LEVELS = 3  # the highest point of the ground, the highest to either side of it, and so on
 RADIO_EARTH_M = 8.5e6  # radius of the earth as a radio sees it, 4/3 of the real one (ITU-R P.526, P.452)
 BENEATH, UNDER_IT, IN_IT = 0, 1, 2  # a building's piece: of no account, under the line, the line goes through it

@@ -177,7 +177,7 @@ def beside(result: SiteResult) -> list[str]:
     if hint := sharing_hint(result):
         lines.append(hint)
     if cabled:
-        lines.append("The layout has the fewest sensors; one with more sensors and less cable may cost less.")
+        lines.append("Its price holds the cables: another sensor is taken where it saves more cable than it costs.")
     return lines
 
 
