@@ -187,6 +187,48 @@ def _contract(
     return Exit.OK
 
 
+def _programme(plan_file: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
+    from planner import show
+    from planner.layers.source import spare_inputs
+    from planner.show.write import upkeep
+    from planner.upkeep import run_programme
+
+    ledger = Ledger(plan_file.plan.units)
+    spare_inputs(plan_file, [folder / name for name in upkeep.PROGRAMME_FILES])
+    show.check_folder(folder, upkeep.PROGRAMME_FILES, force)
+    result = run_programme(plan_file, ledger, talk.progress)
+    upkeep.write_programme(result, folder, force)
+    for notice in ledger:
+        talk.note(str(notice))
+    stations, programs = len(result.base.stations), len(result.base.programmes)
+    talk.say(f"{stations} stations in {programs} programs. Print {folder / 'programming.html'}.")
+    if talk.as_json:
+        print((folder / "programme.json").read_text(encoding="utf-8"))
+    return Exit.OK
+
+
+def _review(plan_file: PlanFile, log: Path, folder: Path, force: bool, talk: Talk) -> Exit:
+    from planner import show
+    from planner.layers.source import spare_inputs
+    from planner.show.say.review import summary_lines
+    from planner.show.write import upkeep
+    from planner.upkeep import run_review
+
+    ledger = Ledger(plan_file.plan.units)
+    spare_inputs(plan_file, [folder / name for name in upkeep.REVIEW_FILES], log)
+    show.check_folder(folder, upkeep.REVIEW_FILES, force)
+    result = run_review(plan_file, log, ledger, talk.progress)
+    upkeep.write_review(result, folder, force)
+    for notice in ledger:
+        talk.note(str(notice))
+    for line in summary_lines(result):
+        talk.say(line)
+    talk.say(f"Open {folder / 'review.html'}.")
+    if talk.as_json:
+        print((folder / "review.json").read_text(encoding="utf-8"))
+    return Exit.OK
+
+
 @app.command()
 def site(
     plan: PlanArgument,
@@ -304,25 +346,7 @@ def programme(
     """Base run times for the peak month, the year ahead, and the first day's checks, from a station table."""
     variables, talk = _variables(var), Talk(quiet, as_json)
 
-    def work() -> Exit:
-        from planner import show
-        from planner.show.write import upkeep
-        from planner.upkeep import run_programme
-
-        source, folder = _read(plan, variables), _folder(out, plan)
-        show.check_folder(folder, upkeep.PROGRAMME_FILES, force)
-        ledger = Ledger(source.plan.units)
-        result = run_programme(source, ledger, talk.progress)
-        upkeep.write_programme(result, folder, force)
-        for notice in ledger:
-            talk.note(str(notice))
-        stations, programs = len(result.base.stations), len(result.base.programmes)
-        talk.say(f"{stations} stations in {programs} programs. Print {folder / 'programming.html'}.")
-        if talk.as_json:
-            print((folder / "programme.json").read_text(encoding="utf-8"))
-        return Exit.OK
-
-    _run(work)
+    _run(lambda: _programme(_read(plan, variables), _folder(out, plan), force, talk))
 
 
 @app.command()
@@ -338,27 +362,7 @@ def review(
     """A controller's log against what the weather should have made of it; the limit is said before the verdict."""
     variables, talk = _variables(var), Talk(quiet, as_json)
 
-    def work() -> Exit:
-        from planner import show
-        from planner.show.say.review import summary_lines
-        from planner.show.write import upkeep
-        from planner.upkeep import run_review
-
-        source, folder = _read(plan, variables), _folder(out, plan)
-        show.check_folder(folder, upkeep.REVIEW_FILES, force)
-        ledger = Ledger(source.plan.units)
-        result = run_review(source, log, ledger, talk.progress)
-        upkeep.write_review(result, folder, force)
-        for notice in ledger:
-            talk.note(str(notice))
-        for line in summary_lines(result):
-            talk.say(line)
-        talk.say(f"Open {folder / 'review.html'}.")
-        if talk.as_json:
-            print((folder / "review.json").read_text(encoding="utf-8"))
-        return Exit.OK
-
-    _run(work)
+    _run(lambda: _review(_read(plan, variables), log, _folder(out, plan), force, talk))
 
 
 @app.command()
@@ -368,14 +372,17 @@ def demo(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Run the invented demo: a college campus, and a contract of 40 sites in OUT/contract."""
+    """Run the invented demo: a college campus with its base program and a log, and 40 sites in OUT/contract."""
     talk = Talk(quiet, as_json)
 
     def work() -> Exit:
         examples = examples_folder()
-        code = _site(_read(examples / "campus" / "campus.toml"), out, force, talk)
-        contract_talk = Talk(quiet or as_json, False)
-        _contract(_read(examples / "contract" / "contract.toml"), out / "contract", force, contract_talk)
+        campus = _read(examples / "campus" / "campus.toml")
+        code = _site(campus, out, force, talk)
+        aside = Talk(quiet or as_json, False)  # --json prints the site's result alone
+        _programme(campus, out, force, aside)
+        _review(campus, examples / "campus" / "log.csv", out, force, aside)
+        _contract(_read(examples / "contract" / "contract.toml"), out / "contract", force, aside)
         return code
 
     _run(work)

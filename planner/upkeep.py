@@ -169,7 +169,7 @@ def run_programme(plan_file: PlanFile, ledger: Ledger, progress: Progress | None
     built = _built(plan_file, site, ledger, tell)
     manual = _manual(plan_file, base)
     cable = plan.sensor.link == "cable"
-    loops = _loops(built) if built is not None else ()
+    loops = _loops(plan_file, built, ledger, tell) if cable else ()
     first = first_day(base, manual, asked.start or plan.as_built.mounted, season, loops, cable)
     return ProgrammeResult(
         plan, site, climate, zones, row, season, base, ahead, years, budget, first, built, tuple(ledger)
@@ -302,14 +302,18 @@ def _built(plan_file: PlanFile, site: Site, ledger: Ledger, tell: Progress) -> B
     return Built(planned, built, share, direct)
 
 
-def _loops(built: Built) -> tuple[tuple[str, float], ...]:
-    """Loop resistance that the cable check computed, by controller."""
-    for result in (built.built, built.planned):
-        study = result.reach_study if result is not None else None
-        if study is not None and result is not None:
-            found = zip(result.site.controllers.names, study.cables, strict=True)
-            return tuple((name, float(run.wire.loop_ohm)) for name, run in found if run is not None)
-    return ()
+def _loops(
+    plan_file: PlanFile, built: Built | None, ledger: Ledger, tell: Progress
+) -> tuple[tuple[str, float], ...]:
+    """Loop resistance that the cable check computed, by controller: for what was mounted, else as planned."""
+    result = built.built if built is not None else None
+    if result is None:
+        tell("the cables of the site as planned", 0, 1)
+        result = run_site(plan_file, Ledger(ledger.units))
+    if result.reach_study is None:
+        return ()
+    found = zip(result.site.controllers.names, result.reach_study.cables, strict=True)
+    return tuple((name, float(run.wire.loop_ohm)) for name, run in found if run is not None)
 
 
 def run_review(

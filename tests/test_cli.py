@@ -153,6 +153,9 @@ def test_demo(tmp_path):
     done = run("demo", "--out", "d", cwd=tmp_path)
     for name in ("map.html", "sheet.html", "mounts.gpkg", "mounts.csv", "result.json"):
         assert (tmp_path / "d" / name).is_file()
+    for name in ("programming.html", "stations.csv", "programme.json", "review.html", "review.json"):
+        assert (tmp_path / "d" / name).is_file()
+    assert "A controller set to zone band 5 would read like this." in done.stdout
     for name in ("map.html", "sites.gpkg", "sites.csv", "result.json"):
         assert (tmp_path / "d" / "contract" / name).is_file()
     assert str(Path("d") / "map.html") in done.stdout

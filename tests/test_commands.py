@@ -56,13 +56,16 @@ def rows(out: Path) -> list[dict[str, object]]:
     return json.loads((out / "result.json").read_text(encoding="utf-8"))["sites"]
 
 
+COMMANDS = {"demo", "site", "contract", "climate", "programme", "review", "check"}
+
+
 def test_the_readme_names_the_commands_that_there_are() -> None:
     from typer.main import get_command
 
     from planner.cli import app
 
     documented = set(re.findall(r"^\| `noonmark (\w+)", README, flags=re.M))
-    assert documented == set(get_command(app).commands) == {"demo", "site", "contract", "climate", "check"}
+    assert documented == set(get_command(app).commands) == COMMANDS
 
 
 def test_check(folder: Path) -> None:

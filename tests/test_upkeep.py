@@ -3,6 +3,8 @@
 import csv
 import io
 import json
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -236,6 +238,77 @@ def test_the_answer_is_made_anew_for_what_was_mounted(tmp_path):
         assert words in page, words
 
 
+def by_cable(folder, built=""):
+    """A hall with a controller 60 m away, by cable, and a station table."""
+    hall = [
+        [-118.9992, 35.0008],
+        [-118.9988, 35.0008],
+        [-118.9988, 35.0011],
+        [-118.9992, 35.0011],
+        [-118.9992, 35.0008],
+    ]
+    for name, kind, xy, words in (
+        ("hall", "Polygon", [hall], {"h": 4.0}),
+        ("box", "Point", [-118.9986, 35.0009], {"n": "Main"}),
+    ):
+        feature = {"type": "Feature", "properties": words, "geometry": {"type": kind, "coordinates": xy}}
+        (folder / f"{name}.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": [feature]}))
+    return plan(
+        folder,
+        '[layers.buildings]\npath = "hall.geojson"\nheight = "h"\n'
+        '[layers.controllers]\npath = "box.geojson"\nname = "n"\n[sensor]\nlink = "cable"\n'
+        "[sun]\nstep_minutes = 60\nday_step = 15\n[outputs]\nrunners_up = 0\n"
+        '[programme]\nstations = "stations.csv"\n' + built,
+    )
+
+
+@pytest.mark.parametrize("built", ["", "[as_built]\nmounted = 2026-05-02\n"])
+def test_by_cable_the_first_day_says_what_the_loop_should_measure(tmp_path, built):
+    source = by_cable(tmp_path, built)
+    site, result = planner.run_site(source), planner.run_programme(source)
+    wire = site.reach_study.cables[0].wire
+    assert result.first.loop_ohm == (("Main", pytest.approx(wire.loop_ohm)),)
+    planner.write_programme(result, tmp_path / "out")
+    page = (tmp_path / "out" / "programming.html").read_text(encoding="utf-8")
+    assert f"loop resistance measured (computed: Main {wire.loop_ohm:.1f} Ω)" in page
+
+
+# --- the pages beside each other -------------------------------------------------------------------------------
+
+
+def links(path):
+    """What a page links to that is no place within it and no web address."""
+    found = re.findall(r'<a href="([^"#:]+)">', path.read_text(encoding="utf-8"))
+    return sorted(set(found))
+
+
+def test_pages_of_one_site_link_to_each_other_where_the_plan_has_them(tmp_path):
+    from planner.show.draw.map import site_page
+    from planner.show.draw.sheet import sheet_page
+
+    source = by_cable(tmp_path, "[review]\ntrailing_days = 3\n")
+    (tmp_path / "log.csv").write_text(
+        "date,percent\n" + "".join(f"2025-07-{d:02d},9{d % 7}\n" for d in range(1, 11))
+    )
+    out, result = tmp_path / "out", planner.run_site(source)
+    planner.write_site(result, out)
+    planner.write_programme(planner.run_programme(source), out)
+    planner.write_review(planner.run_review(source, tmp_path / "log.csv"), out)
+    assert links(out / "map.html") == links(out / "sheet.html") == ["programming.html", "review.html"]
+    assert links(out / "programming.html") == ["map.html", "review.html", "sheet.html"]
+    assert links(out / "review.html") == ["map.html", "programming.html", "sheet.html"]
+    for page in ("map", "sheet", "programming", "review"):
+        assert all((out / name).is_file() for name in links(out / f"{page}.html"))
+    assert "written by noonmark programme" in (out / "map.html").read_text(encoding="utf-8")
+    # a site written again, after the others, is still ours
+    planner.write_site(result, out)
+    bare = result.plan.model_copy(update={"programme": type(result.plan.programme)()})
+    bare.model_fields_set.discard("review")
+    for draw in (site_page, sheet_page):
+        (tmp_path / "bare.html").write_bytes(draw(replace(result, plan=bare)))
+        assert links(tmp_path / "bare.html") == []
+
+
 # --- the review ------------------------------------------------------------------------------------------------
 
 
@@ -299,3 +372,19 @@ def test_commands(tmp_path):
     )
     assert run.exit_code == Exit.DATA
     assert "no such file" in run.output
+
+
+def test_the_tables_that_are_read_are_never_written_to(tmp_path):
+    """The station table and the log may have the names of our own tables."""
+    plan(tmp_path)
+    (tmp_path / "review.csv").write_text("date,percent\n2025-07-01,90\n2025-07-02,95\n2025-07-03,97\n")
+    for words, kept in (
+        (["programme", "plan.toml"], "stations.csv"),
+        (["review", "plan.toml", "review.csv"], "review.csv"),
+    ):
+        before = (tmp_path / kept).read_bytes()
+        paths = [str(tmp_path / word) if "." in word else word for word in words]
+        run = CliRunner().invoke(app, [*paths, "--out", str(tmp_path), "--force"])
+        assert run.exit_code == Exit.OUTPUT, run.output
+        assert "reads this file" in run.output
+        assert (tmp_path / kept).read_bytes() == before

@@ -15,6 +15,7 @@ from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError, near
 from planner.plan import PlanFile
 from planner.site import Bools, Floats
 
+NAMING_FILES = ("path", "table", "weather", "stations", "daily", "horizon")  # last names of a plan's keys
 AREA_MARGIN_DEG = 5.0  # data often run a little beyond the area a CRS was made for
 
 
@@ -44,15 +45,16 @@ def files_state(plan_file: PlanFile, text: str) -> list[list[int]]:
     return [[p.stat().st_size, p.stat().st_mtime_ns] for p in found]
 
 
-def spare_inputs(plan_file: PlanFile, written: Iterable[Path]) -> None:
-    """Raise OutputError where a file to be written is one that the plan names: input is never written to."""
-    named = {plan_file.path.resolve()}
+def spare_inputs(plan_file: PlanFile, written: Iterable[Path], *more: Path) -> None:
+    """Raise OutputError where a file to be written is one that the plan names, or one of `more` that is read: input
+    is never written to."""
+    named = {plan_file.path.resolve(), *(path.resolve() for path in more)}
 
     def walk(value: object, key: str = "") -> None:
         if isinstance(value, dict):
             for name, inner in value.items():
                 walk(inner, f"{key}.{name}".lstrip("."))
-        elif isinstance(value, str) and key.rsplit(".", 1)[-1] in ("path", "table", "weather"):
+        elif isinstance(value, str) and key.rsplit(".", 1)[-1] in NAMING_FILES:
             path = plan_file.file(key, value)
             pattern = re.sub(r"\{(?:mon|mm|m)\}", "*", path.name)
             named.update([path.resolve(), *(found.resolve() for found in path.parent.glob(pattern))])
@@ -61,7 +63,7 @@ def spare_inputs(plan_file: PlanFile, written: Iterable[Path]) -> None:
     for path in written:
         if path.resolve() in named:
             raise OutputError(
-                str(path), "the plan reads this file, and it would be overwritten", "Choose another name or folder"
+                str(path), "this run reads this file, and it would be overwritten", "Choose another name or folder"
             )
 
 

@@ -21,6 +21,7 @@ from planner.show.say import mount as say
 from planner.show.say.bill import bill, bill_sentence
 from planner.show.say.cautions import DEFER, cautions
 from planner.show.say.glossary import GLOSSARY
+from planner.show.say.pages import afterwards
 from planner.show.say.unsure import unsure
 from planner.show.say.verdict import most_ruled_out
 
@@ -106,6 +107,7 @@ def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
             cables=say_links.cable_view(result),
             climate=climate_view(result),
             unsure=unsure(result),
+            afterwards=afterwards(result.plan),
             credits=credits(result.climate.source, result.climate_picture),
             inset=inset(result),
             notices=notices_view(result.notices),

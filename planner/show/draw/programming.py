@@ -13,6 +13,7 @@ from planner.show.draw import palette
 from planner.show.draw.page import PAGES, sealed, styles
 from planner.show.say import programme as say
 from planner.show.say.cautions import DEFER
+from planner.show.say.pages import PROGRAMMING, beside
 from planner.units import MONTHS, Units, eto
 
 if TYPE_CHECKING:
@@ -43,6 +44,7 @@ def programme_page(result: ProgrammeResult) -> bytes:
         built=say.built(result.built, units),
         as_built=say.as_built(result),
         defer=DEFER,
+        other_pages=beside(result.plan, PROGRAMMING),
         notices=[str(notice) for notice in result.notices],
         rests=say.rests(result, units),
     )

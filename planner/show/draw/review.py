@@ -11,6 +11,7 @@ from planner.review.verdict import Cause, Review
 from planner.show.draw import palette
 from planner.show.draw.page import PAGES, sealed, styles
 from planner.show.say.cautions import DEFER
+from planner.show.say.pages import REVIEW, beside
 from planner.show.say.review import TODO, cannot_tell, evidence, headline, limit_said
 from planner.units import MONTHS, eto
 
@@ -55,6 +56,7 @@ def review_page(result: ReviewResult) -> bytes:
         unsaid=cannot_tell(result),
         notices=[str(notice) for notice in result.notices],
         defer=DEFER,
+        other_pages=beside(result.plan, REVIEW),
     )
     return sealed(page)
 

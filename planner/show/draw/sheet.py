@@ -23,6 +23,7 @@ from planner.show.say import links as say_links
 from planner.show.say import mount as say
 from planner.show.say.cautions import DEFER, cautions
 from planner.show.say.figures import listed
+from planner.show.say.pages import afterwards
 from planner.units import M_PER_FT, MONTHS, Units, length
 
 if TYPE_CHECKING:
@@ -78,6 +79,7 @@ def sheet_page(result: SiteResult) -> bytes:
         months=MONTHS,
         cautions=cautions(result.plan.country, result.plan.units),
         defer=DEFER,
+        afterwards=afterwards(result.plan),
     )
     return sealed(page)
 
