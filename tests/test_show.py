@@ -389,7 +389,7 @@ def test_horizon_is_drawn_where_it_stands() -> None:
     assert drawn.find(tag("title")).text == "a <b> & c"
 
 
-@pytest.mark.parametrize(("units", "peak"), [("metric", "7.1"), ("us", "0.28")])
+@pytest.mark.parametrize(("units", "peak"), [("metric", "7.1"), ("us", "0.280")])
 def test_eto_bars_are_as_tall_as_the_months(units: str, peak: str) -> None:
     climate, _ = climate_of()
     season = np.arange(12) > 5

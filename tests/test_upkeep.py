@@ -138,6 +138,14 @@ def test_what_cannot_be_is_said(tmp_path):
         plan(tmp_path, '[programme]\nstations = "stations.csv"\nwindow = "at night"\n')
 
 
+def test_how_a_default_is_known_is_said_once_and_what_has_none_says_so():
+    from planner.show.say.programme import letters
+
+    said = letters(planner.run_programme(planner.read_plan(CAMPUS / "campus.toml")))
+    assert not any("second hand, second hand" in line for line in said)
+    assert "none for this device, so no run time (2 stations)" in said[0]
+
+
 # --- as built --------------------------------------------------------------------------------------------------
 
 

@@ -91,7 +91,7 @@ _WARM = Known(0.5, Mark.SECOND_HAND, "FAO-56 Table 22, warm-season turf")
 _UC = "UC Center for Landscape and Urban Horticulture, Table 1, after Meyer et al. (1985)"
 _UC_COOL = (0.61, 0.64, 0.75, 1.04, 0.95, 0.88, 0.94, 0.86, 0.74, 0.75, 0.69, 0.60)
 _UC_WARM = (0.61, 0.54, 0.76, 0.72, 0.79, 0.68, 0.71, 0.71, 0.62, 0.54, 0.58, 0.55)
-_S623 = "ANSI/ASABE S623.1, second hand"
+_S623 = "ANSI/ASABE S623.1"
 
 
 def _plant(factor: float, mark: Mark, source: str, root: Known, depletion: Known = _HALF) -> Plant:

@@ -100,6 +100,8 @@ def letters(result: ProgrammeResult) -> list[str]:
 
 
 def _known(known: Known) -> str:
+    if np.isnan(known.value):
+        return known.source
     return f"{known.source}, {known.mark.value}" if known.source else known.mark.value
 
 
