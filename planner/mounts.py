@@ -17,14 +17,13 @@ import shapely
 from planner.plan import Mounts as MountsSection
 from planner.plan import NamedMount
 from planner.records import compared
-from planner.site import Bools, Floats, Ints, Site
+from planner.site import WINDS, Bools, Floats, Ints, Site
 
 SHORTEST_EDGE_M = 1.0  # shorter edges are corners and reveals: no bracket fits
 ROUND_OFF_M = (0.3, 0.8)  # how far a round or stepped outline may be straightened to find edges on it
 REFINE_STEP_M = 0.5  # of a move along the edge, and of mast: about what a fitter would bother with
 REFINE_ALONG_M = 5.0  # to either side: half the usual distance between candidates
 REFINE_RAISE_M = 2.0  # more mast than this wants guys and a look at the wind load: common practice, no source
-WINDS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
 OPPOSITE = dict(zip(WINDS, (*WINDS[4:], *WINDS[:4]), strict=True))
 
 
@@ -58,11 +57,6 @@ class Mounts:
 
     def __len__(self) -> int:
         return len(self.ids)
-
-
-def compass(azimuth_deg: float) -> str:
-    """One of eight winds in words."""
-    return WINDS[round(azimuth_deg / 45.0) % 8]
 
 
 def find_mounts(site: Site, section: MountsSection, mast_m: float, named_xy: Floats | None = None) -> Mounts:

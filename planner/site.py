@@ -27,6 +27,13 @@ Shapes = NDArray[np.object_]
 EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG
 SURROUNDINGS_M = 2000.0  # what stands farther from the site is not looked at: 35 m at 2 km is 1 degree high
 
+WINDS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
+
+
+def compass(azimuth_deg: float) -> str:
+    """One of eight winds in words."""
+    return WINDS[round(azimuth_deg / 45.0) % 8]
+
 
 class KeepOut(StrEnum):
     SPRAY = "spray"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import sqlite3
 from dataclasses import replace
 from functools import partial
@@ -753,7 +754,7 @@ def test_terrain_has_the_height_of_the_plane(tmp_path: Path, how: dict[str, Any]
     xy = np.random.default_rng(1).uniform(-90, 90, (200, 2))
     assert site.terrain.at(xy) == pytest.approx(plane(xy[:, 0], xy[:, 1]), abs=0.02)
     assert site.elevation_m == pytest.approx(200, abs=0.02)
-    assert said(notices, "the terrain ends", "short of sun.terrain_km")
+    assert said(notices, "the terrain has no heights all round from", "short of sun.terrain_km")
 
 
 def test_terrain_in_feet_and_its_stated_unit(tmp_path: Path) -> None:
@@ -781,6 +782,25 @@ def test_holes_are_unknown_and_the_nearest_ground_stands_in(tmp_path: Path, decl
     # bilinear with the hole's value would leave a ring of wrong heights
     assert np.nanmin(site.terrain.values) == pytest.approx(200, abs=0.01)
     assert said(notices, "out of range") is not declared
+
+
+def test_directions_without_terrain_are_named(tmp_path: Path) -> None:
+    """Cells without heights 400 to 700 m out, 45 degrees to either side of south; the rest known to 1.2 km."""
+
+    def south(x: Any, y: Any) -> Any:
+        return np.where((y < -400) & (y > -700) & (abs(x) < -y), -9999.0, 200.0)
+
+    name = raster(tmp_path / "dem.tif", half=120, cell=10.0, value=south, nodata=-9999.0)
+    _, notices = site_of(tmp_path, terrain={"path": name})
+    (gap,) = [n for n in notices if "no heights" in n]
+    found = re.search(r"southeast to southwest \((\d+) to (\d+) degrees\) from (\d+) m on", gap)
+    assert found, gap
+    first, last, near = map(int, found.groups())
+    assert first == pytest.approx(135, abs=3)
+    assert last == pytest.approx(225, abs=3)
+    assert near == pytest.approx(400, abs=20)
+    whole = raster(tmp_path / "full.tif", half=120, cell=10.0, nodata=-9999.0)
+    assert not said(site_of(tmp_path, terrain={"path": whole})[1], "no heights")
 
 
 def test_ground_beyond_the_terrain_is_the_nearest_known(tmp_path: Path) -> None:
@@ -1162,9 +1182,10 @@ def test_a_surface_model_is_read_as_far_as_footprints_are(tmp_path: Path) -> Non
     seen = site_ground(site).opaque(np.array([[0.0, 0.0, 2.0]]), [90.0], 2000.0)
     assert seen is not None
     assert seen.tangent[0, 0] == pytest.approx(78 / 405, rel=0.03)
-    assert not said(notices, "the surface model ends")
+    assert not said(notices, "no heights")
     layers["surface"]["path"] = raster(tmp_path / "small.tif", half=60, cell=10.0, value=tower)
-    assert said(site_of(tmp_path, **layers)[1], "the surface model ends 50", "what is beyond it shades nothing")
+    notices = site_of(tmp_path, **layers)[1]
+    assert said(notices, "the surface model has no heights all round from", "what is there shades nothing")
     layers["surface"] = {"path": "dsm.tif", "use": "heights"}
     layers["buildings"] = {"path": write(tmp_path, "b.gpkg", [shapely.box(406, -20, 434, 20)])}
     site, notices = site_of(tmp_path, **layers)

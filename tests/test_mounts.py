@@ -7,8 +7,8 @@ import pytest
 import shapely
 
 from planner import plan
-from planner.mounts import Support, compass, find_mounts, refine
-from planner.site import Heights, Places, bare_site, prisms
+from planner.mounts import Support, find_mounts, refine
+from planner.site import Heights, Places, bare_site, compass, prisms
 
 OUTLINE = shapely.box(-100, -100, 100, 100)
 

@@ -11,6 +11,7 @@ from affine import Affine
 from rasterio.features import geometry_mask
 from shapely.geometry.base import BaseGeometry
 
+from planner.gaps import runs, unknown_from
 from planner.ground import OWN_CELLS, cell_error_deg
 from planner.layers.frame import Frame
 from planner.layers.raster import Around, Taken, read_heights
@@ -18,12 +19,12 @@ from planner.layers.source import distance
 from planner.layers.standing import HIGHEST_TREE_M
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import Layers, PlanFile, SurfaceLayer
-from planner.site import SURROUNDINGS_M, Crowns, Floats, Heights, Prisms, ground_at
+from planner.site import SURROUNDINGS_M, Crowns, Floats, Heights, Prisms, compass, ground_at
 
 FINE_M = (
     300.0  # to which surface model and canopy are read as fine as they are: a 30 m tree there is 5.7 degrees high
 )
-ENOUGH = 0.9  # share of the way asked for, from which a raster is not called short
+RUNS_SAID = 4  # ranges of directions without heights that are told one by one
 
 Rasters = tuple[Heights, ...]  # of one layer: fine first, then coarser and wider; none where there is no layer
 
@@ -43,12 +44,13 @@ def read_terrain(
     # the buildings around stand on ground too, however short the horizon is searched
     read_m = max(reach_m, FINE_M)
     found = _near_and_far(read, "layers.terrain", (SURROUNDINGS_M, read_m), "sharp ridges", ledger)
-    _say_short(
-        found[-1],
+    _say_gaps(
+        found,
         outline,
         reach_m,
         "layers.terrain",
-        f"short of sun.terrain_km ({reach_m / 1000:g} km): hills beyond it shade nothing",
+        f"short of sun.terrain_km ({reach_m / 1000:g} km): hills there shade nothing, and the ± beside the light "
+        "holds what hills like those around would take. Where it is the sea, give it height 0",
         ledger,
     )
     return found
@@ -71,12 +73,12 @@ def read_surface(
     if obstacles:
         _needs_ground(layers)
         _say_sharpness(found[0], ledger)
-        _say_short(
-            found[-1],
+        _say_gaps(
+            found,
             outline,
             SURROUNDINGS_M,
             "layers.surface",
-            "and stands in for footprints and trees: what is beyond it shades nothing",
+            "and stands in for footprints and trees: what is there shades nothing",
             ledger,
         )
     return found
@@ -248,21 +250,20 @@ def _say_leaf_cells(canopy: Heights, ledger: Ledger) -> None:
     )
 
 
-def _say_short(
-    heights: Heights, outline: BaseGeometry, reach_m: float, where: str, lost: str, ledger: Ledger
-) -> None:
-    rows, cols = heights.values.shape
-    left, bottom, right, top = outline.bounds
-    beyond = min(
-        left - heights.left_m,
-        heights.top_m - top,
-        heights.left_m + cols * heights.cell_m - right,
-        bottom - (heights.top_m - rows * heights.cell_m),
-    )
-    if beyond < ENOUGH * reach_m:
-        what = where.rsplit(".", 1)[1].replace("surface", "surface model")
-        ledger.add(
-            Kind.ASSUMED,
-            where,
-            f"the {what} ends {distance(max(beyond, 0.0))} beyond the site on its shortest side, {lost}",
-        )
+def _say_gaps(found: Rasters, outline: BaseGeometry, reach_m: float, where: str, lost: str, ledger: Ledger) -> None:
+    """Say in which directions a raster knows nothing, and from how far on."""
+    gaps = runs(unknown_from(found, outline.bounds, reach_m))
+    if not gaps:
+        return
+    told = "; ".join(_run(*gap) for gap in gaps[:RUNS_SAID])
+    more = f"; and in {len(gaps) - RUNS_SAID} narrower ranges" if len(gaps) > RUNS_SAID else ""
+    what = where.rsplit(".", 1)[1].replace("surface", "surface model")
+    ledger.add(Kind.ASSUMED, where, f"the {what} has no heights {told}{more}, from the middle of the site, {lost}")
+
+
+def _run(first_deg: int, last_deg: int, near_m: float) -> str:
+    if (first_deg, last_deg) == (0, 359):
+        return f"all round from {distance(near_m)} on"
+    ends = dict.fromkeys((compass(first_deg), compass(last_deg)))
+    degrees = f"{first_deg} to {last_deg}" if first_deg != last_deg else f"{first_deg}"
+    return f"{' to '.join(ends)} ({degrees} degrees) from {distance(near_m)} on"

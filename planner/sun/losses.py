@@ -23,9 +23,8 @@ import pvlib
 
 from planner.compiled import kernel
 from planner.ground import GroundHorizon
-from planner.mounts import compass
 from planner.records import compared
-from planner.site import Bools, Crowns, Floats, Ints, Site
+from planner.site import Bools, Crowns, Floats, Ints, Site, compass
 from planner.sun.hierarchy import Looks, Tree, compile_looks, inside, touches
 from planner.sun.horizon import TOUCH_M, Directions, crown_spans, directions
 from planner.sun.leaves import (

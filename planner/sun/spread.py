@@ -1,9 +1,10 @@
 """How sure the light is: what changes when the sensor stands a little elsewhere, or things are a little higher.
 
-Causes, taken as independent: where it is fixed, how high buildings and trees are, what crowns let through, and
-where the cells of a canopy raster end. Each is moved one standard deviation to either side; half the difference is
-its part, and the parts add in quadrature. Nobody fixes a head inside a wall: where one side is, the other side's
-whole difference counts.
+Causes, taken as independent: where it is fixed, how high buildings and trees are, what crowns let through, where
+the cells of a canopy raster end, and the ground that the terrain does not know. Each is moved one standard
+deviation to either side; half the difference is its part, and the parts add in quadrature. Nobody fixes a head
+inside a wall: where one side is, the other side's whole difference counts; and so does what higher ground takes,
+for the light is reckoned as if unknown ground took none.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
+from planner.gaps import higher_ground
 from planner.ground import centres, overhead
 from planner.records import compared
 from planner.site import Bools, Floats, Heights, Ints, Prisms, Site
@@ -103,11 +105,19 @@ def light_spread(
         one, other = (year(where, mounts, known.with_heights_of(where)) for where in there)
         return one, other, both
 
+    def hills() -> list[tuple[tuple[Floats, Floats], tuple[Floats, Floats], Ints]]:
+        ground = higher_ground(known.ground.ground, site.outline.bounds, known.terrain_reach_m)
+        if ground is None:
+            return []
+        higher = replace(known, ground=replace(known.ground, ground=ground))
+        return [(year(site, mounts, known), year(site, mounts, higher), both - 1)]
+
     more, less = (_lighter(known, sign * doubt.crown_light) for sign in (1, -1))
     beside_m = max(doubt.placing_m, site.surface.cell_m / 2) if site.surface is not None else doubt.placing_m
     leaves = [] if site.canopy is None else [leaves_aside(east, north) for east, north in ((1, 0), (0, 1))]
     pairs = [
         *leaves,
+        *hills(),
         *(moved(step_m) for step_m in np.diag([beside_m, beside_m, doubt.placing_m])),
         (others_raised(1.0 + doubt.heights_share), others_raised(1.0 - doubt.heights_share), both),
         (year(site, mounts, more), year(site, mounts, less), both),

@@ -13,12 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.decide import Verdict, weighed
-from planner.mounts import Support, compass
+from planner.mounts import Support
 from planner.rain import HEAT_RADII_M, windward
 from planner.reach.wire import sensor_cable
 from planner.show.layout import layout
 from planner.show.say import verdict
 from planner.show.say.figures import decibels
+from planner.site import compass
 from planner.units import MONTH_NAMES, fixed, length, odds, sunlight
 
 if TYPE_CHECKING:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planner.mounts import compass
 from planner.show.say.mount import worst_month
+from planner.site import compass
 from planner.sun.losses import OPAQUE, SOLAR, DayOfSun, Loss
 from planner.units import MONTH_NAMES, months, percent, sunlight
 

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planner.decide import Cause, Part, Requirement, Shortfall, Verdict, weighed
-from planner.mounts import Support, compass
+from planner.mounts import Support
 from planner.season import MARGIN_MM_DAY, WARM_C, SeasonBasis
 from planner.show.say.figures import article, decibels
-from planner.site import Floats, Ints
+from planner.site import Floats, Ints, compass
 from planner.units import MONTH_NAMES, Units, eto, length, months, odds, sunlight, temperature
 
 if TYPE_CHECKING:
