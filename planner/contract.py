@@ -46,6 +46,7 @@ class Flag(StrEnum):
     BUILT_IN_ONLY = "built_in_only"  # the plan gives no layer that ETo can come from
     NO_ZONE = "no_zone"  # the peak month's ETo lies in no band of the table
     OPEN_SEA = "open_sea"  # an estimate from the built-in layer, with no land near
+    AXES_EXCHANGED = "axes_exchanged"  # so is this one, and longitude and latitude exchanged are on land
     COLD = "cold"  # the hottest month's mean is under 10 degrees C
 
 
@@ -188,7 +189,8 @@ def site_flags(plan: Plan, climate: SiteClimate, zone: ZoneResult) -> tuple[tupl
         Flag.WAYS_DISAGREE: (zone.used >= 0) & ~zone.agreement & named,
         Flag.BUILT_IN_ONLY: estimated & ~gap,
         Flag.NO_ZONE: zone.zone < 0,
-        Flag.OPEN_SEA: none if climate.at_sea is None else np.asarray(climate.at_sea),
+        Flag.OPEN_SEA: none if climate.at_sea is None else np.asarray(climate.at_sea, bool),
+        Flag.AXES_EXCHANGED: none if climate.axes_exchanged is None else np.asarray(climate.axes_exchanged, bool),
         Flag.COLD: np.asarray(climate.t_mean_c.max(axis=1, initial=-np.inf) < NO_SUMMER_C),
     }
     bits = sum((rows.astype(np.int64) << k for k, rows in enumerate(raised.values())), np.zeros(n, np.int64))

@@ -1139,6 +1139,35 @@ def test_bands_are_taken_by_the_months_that_they_are_named_after(tmp_path):
         assert any("taken by the months they are named after" in n.what for n in ledger)
 
 
+@pytest.mark.parametrize("auxiliary", [False, True])
+def test_a_rotated_pole_is_named(tmp_path, auxiliary):
+    """A NetCDF on a rotated pole (CF conventions, appendix F), as regional climate models write it: with and without
+    longitude and latitude of its own for each cell."""
+    netCDF4 = pytest.importorskip("netCDF4")
+    with netCDF4.Dataset(tmp_path / "pet.nc", "w") as file:
+        for name, size in (("time", 12), ("rlat", 3), ("rlon", 4)):
+            file.createDimension(name, size)
+        for name, standard in (("rlat", "grid_latitude"), ("rlon", "grid_longitude")):
+            values = file.createVariable(name, "f8", (name,))
+            values[:] = -10 + 0.5 * np.arange(len(values))
+            values.units, values.standard_name = "degrees", standard
+        pole = file.createVariable("rotated_pole", "i4")
+        pole.grid_mapping_name = "rotated_latitude_longitude"
+        pole.grid_north_pole_latitude, pole.grid_north_pole_longitude = 39.25, -162.0
+        eto = file.createVariable("pet", "f4", ("time", "rlat", "rlon"))
+        eto[:] = 4.0
+        eto.units, eto.grid_mapping = "mm day-1", "rotated_pole"
+        if auxiliary:
+            for name, unit in (("lon", "degrees_east"), ("lat", "degrees_north")):
+                values = file.createVariable(name, "f8", ("rlat", "rlon"))
+                values[:] = 40 + 0.3 * np.arange(12).reshape(3, 4)
+                values.units = unit
+            eto.coordinates = "lon lat"
+    plan = parse_plan({"climate": {"eto": {"path": "pet.nc", "unit": "mm/day"}}}, tmp_path / "plan.toml")
+    with pytest.raises(DataError, match="rotated pole"):
+        climate_at(plan, [shapely.Point(41.0, 41.0)], np.array([np.nan]), Ledger())
+
+
 def test_a_curvilinear_grid_is_named(tmp_path):
     """A NetCDF whose cells have a longitude and latitude each (CF conventions, 5.2), as ocean models write it."""
     netCDF4 = pytest.importorskip("netCDF4")

@@ -21,6 +21,7 @@ from planner.climate.spreads import ESTIMATE_SHARED
 from planner.contract import Flag, SharedError, shared_error
 from planner.layers.frame import unwrapped
 from planner.ledger import DataError, Ledger, PlanError
+from planner.local_climate import climate_at
 from planner.plan import PlanFile, parse_plan, read_plan
 from planner.show.contract_files import write_result
 from planner.show.say.zone import shared_said
@@ -263,6 +264,33 @@ def test_sea_and_polar_night_do_not_look_like_any_site(tmp_path):
     said = {str(n) for n in ledger}
     assert any("open sea" in text and "pacific" in text and "madrid" not in text for text in said)
     assert any("check the location" in text and "svalbard" in text for text in said)
+
+
+def test_antarctica_is_no_sea(tmp_path):
+    """Stations by any atlas: Amundsen-Scott, Thiel Mountains, Vostok, Concordia, Byrd; at sea, 63 S and 60 S."""
+    rows = [("pole", 0, -90), ("thiel", -111, -85.2), ("vostok", 106.84, -78.46), ("concordia", 123.33, -75.1),
+            ("byrd", -119.53, -80.01), ("drake", -60, -60), ("southern ocean", 0, -63)]  # fmt: skip
+    found = run_contract(points_plan(tmp_path, rows), Ledger())
+    at_sea = {name for name, said in zip(found.names, found.flags, strict=True) if Flag.OPEN_SEA in said}
+    assert at_sea == {"drake", "southern ocean"}
+
+
+def test_a_swapped_pair_in_the_sea_is_called_so(tmp_path):
+    """Latitude first, by any atlas: Cape Town falls into the Atlantic, Dumfries off the Seychelles. The middle of
+    the Pacific has no latitude to exchange; the one of the Atlantic is at sea both ways."""
+    rows = [("cape town", -33.92, 18.42), ("dumfries", 55.07, -3.61), ("pacific", -140, 30), ("madrid", -3.7, 40.4),
+            ("atlantic", -30.0, -25.0)]  # fmt: skip
+    ledger = Ledger()
+    found = run_contract(points_plan(tmp_path, rows), ledger)
+    flags = dict(zip(found.names, found.flags, strict=True))
+    exchanged = {name for name, said in flags.items() if Flag.AXES_EXCHANGED in said}
+    assert exchanged == {"cape town", "dumfries"}
+    assert [n.features for n in ledger if "longitude and latitude exchanged" in n.what] == [("cape town", "dumfries")]
+    assert [n.features for n in ledger if "open sea" in n.what] == [("pacific", "atlantic")]
+    # one site is told the same
+    alone = Ledger()
+    climate_at(points_plan(tmp_path, rows), [shapely.Point(-33.92, 18.42)], np.array([np.nan]), alone)
+    assert any("longitude and latitude exchanged" in n.what for n in alone)
 
 
 def test_a_layer_that_knows_the_place_is_not_doubted_for_the_sea(tmp_path):

@@ -49,6 +49,7 @@ class SiteClimate:
     unknown; temperature and ETo are lapsed by it. unlapsed_peak_mm_day (n,): the peak month's ETo without that.
     cells_peak_mm_day (n, 2): lowest and highest peak-month ETo among the cells of an ETo layer under the site.
     at_sea (n,): an estimate from the built-in layer with no land near (small islands count as sea).
+    axes_exchanged (n,): of those, the ones that lie on land with longitude and latitude exchanged.
     computed_peak_mm_day, computed_spread_mm_day (n,): of ETo computed from weather layers, where the plan gives
     an ETo layer too. yearly_peak_mm_day (years,): each year's peak-month ETo at a station named in the plan.
     """
@@ -68,6 +69,7 @@ class SiteClimate:
     computed_spread_mm_day: Floats | None = None
     yearly_peak_mm_day: Floats | None = None
     at_sea: Bools | None = None
+    axes_exchanged: Bools | None = None
 
 
 @compared

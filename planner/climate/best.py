@@ -110,13 +110,24 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     if section.spread_mm_day is not None:
         whole.spread[:] = section.spread_mm_day
     sea = (whole.basis == 0) & at_sea(lon, lat)
-    if sea.any():
+    turned = sea & (np.abs(lon) <= 90)
+    turned[turned] = ~at_sea(lat[turned], lon[turned])
+    if turned.any():
+        ledger.add(
+            Kind.CHECK,
+            "place",
+            "no land near by the elevation grid in pvlib, but there is with longitude and latitude exchanged: they "
+            "are probably in the wrong order. Put longitude (or easting) first",
+            [names[int(k)] for k in np.flatnonzero(turned)],
+        )
+    lost = sea & ~turned
+    if lost.any():
         ledger.add(
             Kind.CHECK,
             "place",
             "no land near by the elevation grid in pvlib (small islands are not in it): the climate is that of the "
             "open sea. Is the place right?",
-            [names[int(k)] for k in np.flatnonzero(sea)],
+            [names[int(k)] for k in np.flatnonzero(lost)],
         )
     cold = whole.t_mean.max(axis=1) < NO_SUMMER_C
     if cold.any():
@@ -142,6 +153,7 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
         computed_spread_mm_day=other_spread,
         yearly_peak_mm_day=read.yearly_peak_mm_day,
         at_sea=sea,
+        axes_exchanged=turned,
     )
 
 

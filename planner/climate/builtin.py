@@ -63,6 +63,8 @@ def _altitude_steps() -> NDArray[np.uint8]:
 def _no_land_near() -> NDArray[np.bool_]:
     """(2160, 4320) whether neither the cell nor one beside it is land."""
     sea = _altitude_steps() == _SEA
+    # the grid ends at 85 S; from there to the pole all is Antarctica's ice
+    sea[1 + int(np.flatnonzero(~sea.all(axis=1))[-1]) :] = False
     return np.asarray(minimum_filter(sea, size=3, mode=("nearest", "wrap")), bool)
 
 

@@ -55,6 +55,13 @@ class Months:
                 )
         if len(files) == 12 and any(file.count != 1 for file in files):
             raise DataError(where, "a month's file has more than one band", "Give one band a month")
+        told = first.tags().items()
+        if any(name.endswith("#grid_mapping_name") and how == "rotated_latitude_longitude" for name, how in told):
+            raise DataError(
+                where,
+                "its grid has a rotated pole: its longitudes and latitudes are not those of the earth",
+                "Bring it to a regular grid of longitude and latitude in a GIS or with CDO (`cdo remapbil`)",
+            )
         if first.transform == Affine.identity() and first.tags(ns="GEOLOCATION"):
             raise DataError(
                 where,

@@ -16,5 +16,6 @@ FLAG_WORDS: dict[Flag, str] = {
     Flag.BUILT_IN_ONLY: "built-in only",
     Flag.NO_ZONE: "in no zone",
     Flag.OPEN_SEA: "open sea",
+    Flag.AXES_EXCHANGED: "longitude and latitude probably exchanged",
     Flag.COLD: "hottest month under 50 °F (10 °C): check the location",
 }
