@@ -25,7 +25,7 @@ from planner.climate.answer import SiteClimate, ZoneTable
 from planner.contract import ContractResult, Rejected, joined, merged, none_usable, zones_of
 from planner.layers.build import count_contract_sites, read_contract_sites
 from planner.layers.source import files_state
-from planner.ledger import CommandError, DataError, Kind, Ledger, Notice, PlannerError
+from planner.ledger import CommandError, DataError, Kind, Ledger, Notice, PlannerError, SitesError
 from planner.local_climate import climate_at, picture_around, table_of
 from planner.pieces import hold, whole
 from planner.plan import PlanFile
@@ -174,26 +174,37 @@ def _climate(
 ) -> tuple[Ints, SiteClimate, tuple[Rejected, ...]]:
     """Rows that have a climate, their climate, and those that no reader could take.
 
-    What a layer's file has wrong stops everything. A fault that nobody foresaw is narrowed down to the site that
-    brings it, by halves, and the rest goes on.
+    What a layer's file has wrong at most sites stops everything; at a few, it takes these. A fault that nobody
+    foresaw is narrowed down to the site that brings it, by halves, and the rest goes on.
     """
 
+    def lose(row: int, why: str) -> Rejected:
+        ledger.add(Kind.SKIPPED, "contract.sites", why, [sites.names[row]])
+        return Rejected(sites.names[row], why)
+
     def attempt(rows: Ints) -> Iterator[tuple[Ints, SiteClimate] | Rejected]:
-        some = sites.take(rows)
+        some, told = sites.take(rows), Ledger(ledger.units)
         try:
-            yield rows, climate_at(plan_file, some.shapes, some.elevation_m, ledger, names=some.names, strict=False)
+            climate = climate_at(
+                plan_file, some.shapes, some.elevation_m, told, names=some.names, strict=False
+            )
+        except SitesError as fault:
+            why = f"{fault.where}: {fault.what}. {fault.todo}"
+            yield from (lose(int(row), why) for row in rows[list(fault.rows)])
+            yield from attempt(np.delete(rows, fault.rows))
         except PlannerError:
             raise
         except Exception as fault:
             if not len(rows):
                 raise
             if len(rows) == 1:
-                why = f"its climate could not be worked out: {fault or type(fault).__name__}"
-                ledger.add(Kind.SKIPPED, "contract.sites", why, some.names)
-                yield Rejected(some.names[0], why)
+                yield lose(int(rows[0]), f"its climate could not be worked out: {fault or type(fault).__name__}")
                 return
             for half in np.array_split(rows, 2):
                 yield from attempt(half)
+        else:
+            ledger.take(told)
+            yield rows, climate
 
     found = list(attempt(np.arange(len(sites))))
     good = [item for item in found if not isinstance(item, Rejected)]

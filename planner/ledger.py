@@ -118,6 +118,14 @@ class DataError(PlannerError):
     exit_code = Exit.DATA
 
 
+class SitesError(DataError):
+    """A few of the sites asked for, by row, cannot be used; the others can."""
+
+    def __init__(self, where: str, what: str, todo: str, rows: tuple[int, ...] = ()) -> None:
+        super().__init__(where, what, todo)
+        self.rows = rows
+
+
 class OutputError(PlannerError):
     """The output folder cannot be written, or holds files that are not ours."""
 

@@ -295,6 +295,34 @@ def test_bad_sites_are_listed_and_stop_nothing(folder, monkeypatch):
     pd.testing.assert_series_equal(rows.zone, good.zone)
 
 
+@pytest.mark.parametrize("part_sites", [None, 65])
+def test_an_impossible_cell_takes_only_its_own_sites(folder, part_sites):
+    """A nodata value that the file does not state under two sites; a layer in another unit still stops everything."""
+    with rasterio.open(folder / "eto.tif", "r+") as out:
+        cells = out.read()
+        here = sites().geometry.iloc[[1, 100]].representative_point()
+        for x, y in zip(here.x, here.y, strict=True):
+            row, col = out.index(x, y)
+            cells[:, row, col] = 3e38
+        out.write(cells)
+    run_contract_files(plan(folder), folder / "out", Ledger(), part_sites=part_sites)
+    told = json.loads((folder / "out" / "result.json").read_text(encoding="utf-8"))
+    why = {r["name"]: r["why"] for r in told["rejected"]}
+    assert {"Plaza 1", "Plaza 100"} <= set(why)
+    assert len(why) + told["count"] == N
+    assert len(why) < 8  # others in or over the same two cells
+    assert all("climate.eto (eto.tif)" in w and "cannot be ETo in mm/day" in w for w in why.values())
+    layer(folder)
+    whole = run_contract(plan(folder), Ledger())
+    good = written(folder / "out").set_index("name")
+    assert_allclose(good.peak_eto_mm_day, [p for n, p in zip(whole.names, whole.zone.peak_eto_mm_day, strict=True)
+                                           if n in good.index], rtol=1e-6)  # fmt: skip
+    with rasterio.open(folder / "eto.tif", "r+") as out:
+        out.write(np.where(out.read() > 0, out.read() * 30, -1))
+    with pytest.raises(DataError, match="mm/month"):
+        run_contract_files(plan(folder), folder / "out", Ledger(), force=True)
+
+
 def test_a_file_without_a_usable_site_is_refused(folder):
     none = sites(5)
     none["geometry"] = None

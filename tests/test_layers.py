@@ -538,7 +538,7 @@ def test_units_of_height(tmp_path: Path) -> None:
         )
         assert site.buildings.top_m[0] == pytest.approx(3 * factor)
         assert site.buildings.base_m[0] == pytest.approx(1 * factor)
-        assert said(notices, "storeys of 4 m") == (unit == "storeys")
+        assert said(notices, "stories of 4 m") == (unit == "storeys")
 
 
 def test_yes_and_no_in_many_spellings(tmp_path: Path) -> None:
@@ -1220,6 +1220,44 @@ def houses(folder: Path, **attributes: list[Any]) -> str:
     return write(folder, "houses.gpkg", [box(-50 + 20 * k, 0, -40 + 20 * k, 10) for k in range(5)], **attributes)
 
 
+@pytest.mark.parametrize(
+    ("word", "taken"),
+    [
+        ("10-15", 15.0),
+        ("30-45 ft", 13.716),
+        ("30' - 45'", 13.716),
+        ("3;4", 4.0),
+        ("12 m; 9 m", 12.0),
+        ("~8", 8.0),
+        ("ca. 8 m", 8.0),
+        ("~10–15", 15.0),
+        ("7'-4\"", 2.2352),
+        ("1,250-1,500", None),
+        ("15-10", None),
+        ("3;x", None),
+        ("8 m;30", None),
+        ("10-15 trees", None),
+        ("~", None),
+    ],
+)
+def test_vague_heights_are_read_and_said(tmp_path: Path, word: str, taken: float | None) -> None:
+    """Forms of open layers: inventories of city trees have "30-45", OpenStreetMap "3;4", "~8" (its wiki, "Semi-colon
+    value separator" and "Map features/Units"). Which end is taken: the higher shades more."""
+    name = houses(tmp_path, h=[word, "5", "5", "5", "5"])
+    site, notices = site_of(
+        tmp_path, buildings={"path": name, "height": "h", "height_unit": "m", "default_height_m": 6.5}
+    )
+    assert site.buildings.top_m[0] == pytest.approx(6.5 if taken is None else taken)
+    how = {"-": "is a range: its upper end", "–": "is a range: its upper end", ";": "several values: the highest"}
+    if taken is None:
+        assert said(notices, "is not a plain number", f"#1: {word}")
+    elif "'-4" in word:
+        assert said(notices, "has its unit written with the value", f"#1: {word}")
+    else:
+        mark = next((m for m in how if m in word), "")
+        assert said(notices, "assumed", how.get(mark, "is an approximate value"), f"#1: {word}")
+
+
 def test_a_value_with_its_unit_is_read_with_it(tmp_path: Path) -> None:
     """Forms of open layers of trees and buildings; OpenStreetMap's wiki, "Map features/Units", has the last two."""
     name = houses(tmp_path, h=["24 ft", "28.5'", "80 ft", "12 m", "7'4\""])
@@ -1228,7 +1266,7 @@ def test_a_value_with_its_unit_is_read_with_it(tmp_path: Path) -> None:
     assert said(notices, "has its unit written with the value", "#1: 24 ft")
     assert not said(notices, "default_height_m")
     # a comma with three digits after it may be a thousands sign: still refused
-    name = houses(tmp_path, h=["1,250", "8 yards", "~ 8", "9 m", "10 ft 6 in"])
+    name = houses(tmp_path, h=["1,250", "8 yards", "8?", "9 m", "10 ft 6 in"])
     site, notices = site_of(tmp_path, buildings={"path": name, "height": "h", "height_unit": "m"})
     assert np.allclose(site.buildings.top_m, [7.0, 7.0, 7.0, 9.0, 3.2004])
     assert said(notices, "is not a plain number", "#1: 1,250", "#2: 8 yards")

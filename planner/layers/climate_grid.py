@@ -18,7 +18,7 @@ from rasterio.windows import Window
 from planner.layers import conventions
 from planner.layers.frame import WGS84
 from planner.layers.source import locate, settle_crs
-from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
+from planner.ledger import DataError, Kind, Ledger, PlanError, nearest, SitesError
 from planner.plan import ClimateLayer, PlanFile
 from planner.readings import Quantity
 from planner.site import Floats, Ints
@@ -285,22 +285,36 @@ def layer_unit(
 
 
 def check_range(where: str, key: str, quantity: Quantity, unit: str, raw: Floats, values: Floats) -> None:
-    """Refuse values that cannot be what the plan says they are, and name the unit that they look like."""
+    """Refuse values that cannot be what the plan says they are, and name the unit that they look like.
+
+    Raises SitesError where most rows (n, 12) are as they should be, so that only some cells are wrong; otherwise
+    DataError.
+    """
     if quantity.plausible(values):
         return
-    rows = raw[np.isfinite(raw).all(axis=1)]
+    known = np.isfinite(values).all(axis=1)
+    with np.errstate(invalid="ignore"):
+        odd = known & ((values < quantity.low) | (values > quantity.high)).any(axis=1)
+    few = 0 < 2 * odd.sum() < known.sum() and quantity.plausible(values[~odd])
+    rows = raw[odd if few else known]
     top = int(rows.mean(axis=0).argmax())
+    said = (
+        f"values from {rows.min():.4g} to {rows.max():.4g}, {MONTHS[top]} mean {rows.mean(axis=0)[top]:.4g}, "
+        f"cannot be {quantity.name} in {unit}"
+    )
+    if few:
+        raise SitesError(
+            where,
+            said,
+            "The layer is right at the other sites: mend its cells here, or its nodata value",
+            tuple(np.flatnonzero(odd).tolist()),
+        )
     others = [u for u in quantity.units if u != unit and quantity.plausible(quantity.convert(raw, u))]
     if quantity.inner == "%" and rows.max() <= 1.01:
         guess = " (a fraction of 1? multiply it by 100)"
     else:
         guess = f" ({' or '.join(others)}?)" if others else ""
-    raise DataError(
-        where,
-        f"values from {rows.min():.4g} to {rows.max():.4g}, {MONTHS[top]} mean {rows.mean(axis=0)[top]:.4g}, "
-        f"cannot be {quantity.name} in {unit}{guess}",
-        f"State the file's own unit as {key}.unit",
-    )
+    raise DataError(where, f"{said}{guess}", f"State the file's own unit as {key}.unit")
 
 
 def round_the_earth(cols: Ints, crs: CRS, months: Months) -> Ints:

@@ -74,7 +74,7 @@ def unit_said(attribute: str) -> str | None:
 _NUMBER = r"(\d+(?:[.,]\d{1,2}|[.]\d+)?)"
 _INCH = rf'{_NUMBER}\s*(?:"|”|″|in\b\.?|inch(?:es)?\b)'
 _INCHES = re.compile(_INCH)
-_FEET = re.compile(rf"{_NUMBER}\s*(?:'|’|′|ft\b\.?|foot\b|feet\b)\s*(?:{_INCH}?)?")
+_FEET = re.compile(rf"{_NUMBER}\s*(?:'|’|′|ft\b\.?|foot\b|feet\b)\s*(?:-?\s*{_INCH})?")
 _METRES = re.compile(rf"{_NUMBER}\s*(?:m\b\.?|met(?:er|re)s?\b)")
 
 
@@ -94,6 +94,57 @@ def length_m(text_: str) -> float | None:
                 if said is not None
             )
     return None
+
+
+_ABOUT = re.compile(r"\s*(?:~|≈|circa\b|about\b|approx\b\.?|ca\b\.?|c\.)\s*", re.IGNORECASE)
+_RANGE = re.compile(r"([\d.,]+)\s*(\D*?)\s*[-–—]\s*([\d.,]+)\s*(\D*)")
+RANGE, SEVERAL, ABOUT = (
+    "is a range: its upper end is taken",
+    "has several values: the highest is taken",
+    "is an approximate value: taken as it stands",
+)
+
+
+def likely(value: object) -> tuple[str, str] | None:
+    """The one number, maybe with a unit, that a vague text stands for, and what is assumed with it.
+
+    None where it is not vague, or cannot be told.
+
+    >>> likely("10-15 m"), likely("3;4")
+    (('15 m', 'is a range: its upper end is taken'), ('4', 'has several values: the highest is taken'))
+    >>> likely("~8"), likely("15-10"), likely("8")
+    (('8', 'is an approximate value: taken as it stands'), None, None)
+    """
+    word = text(value)
+    if ";" in word:
+        each = [part.strip() for part in word.split(";")]
+        read = [(_bare(part), part) for part in each]
+        known = [(size, part) for size, part in read if size is not None]
+        # of one kind: a length with its unit is not more or less than a bare number
+        alike = len({number(part) is None for _, part in known}) == 1
+        return (max(known)[1], SEVERAL) if len(known) == len(each) and alike else None
+    about = _ABOUT.match(word)
+    if about:
+        word = word[about.end() :]
+        deeper = likely(word)
+        return deeper or ((word, ABOUT) if _bare(word) is not None else None)
+    found = _RANGE.fullmatch(word)
+    if found is None:
+        return None
+    low, unit, high, high_unit = found.groups()
+    ends = number(low), number(high)
+    if ends[0] is None or ends[1] is None or not ends[0] < ends[1] or unit not in ("", high_unit):
+        return None
+    word = f"{high} {high_unit}".strip()
+    return (word, RANGE) if _bare(word) is not None else None
+
+
+def _bare(word: str) -> float | None:
+    """A number, or a length with its unit in metres; None for anything else, and for nothing."""
+    size = number(word)
+    if size is None:
+        size = length_m(word)
+    return None if size is None or np.isnan(size) else size
 
 
 def names(layer: Layer, attribute: str | None) -> tuple[str, ...]:
@@ -122,35 +173,40 @@ def numbers(
     """The attribute times `factor` (n,), NaN where missing; what is no number or out of [low, high] is listed.
 
     low_counts: whether `low` itself is a good value (a height of 0 is none). lengths: values in metres, which may
-    be written with a unit of their own ("24 ft", "7'4\"", "12 m") that `factor` does not touch.
+    be written with a unit of their own ("24 ft", "7'4\"", "12 m") that `factor` does not touch. Of a range, or of
+    several values, the highest is taken, which is said.
     """
     if attribute is None:
         return np.full(len(layer), np.nan)
     column = layer.table[attribute]
     own: list[int] = []  # rows whose value has its unit written with it
+    vague: dict[str, list[int]] = {RANGE: [], SEVERAL: [], ABOUT: []}
     if pd.api.types.is_float_dtype(column.dtype):  # numbers as they stand: no need to look at each
         odd, values = np.zeros(len(layer), bool), column.to_numpy(float) * factor
     else:
         parsed = [number(v) for v in column]
         values = np.array([np.nan if p is None else p for p in parsed], float) * factor
         odd = np.array([p is None for p in parsed], bool)
-        if lengths:
-            for k in np.flatnonzero(odd):
-                metres = length_m(text(column.iloc[k]))
-                if metres is not None:
-                    odd[k], values[k] = False, metres
-                    own.append(int(k))
+        for k in np.flatnonzero(odd):
+            word, how = likely(column.iloc[k]) or (text(column.iloc[k]), None)
+            size, metres = number(word), length_m(word) if lengths else None
+            if size is not None:
+                odd[k], values[k] = False, size * factor
+            elif metres is not None:
+                odd[k], values[k] = False, metres
+                own.append(int(k))
+            if how is not None and not odd[k]:
+                vague[how].append(int(k))
     with np.errstate(invalid="ignore"):
         absurd = np.isinf(values) | (values > high) | ((values < low) if low_counts else (values <= low))
-    if own:
-        with_unit = np.zeros(len(layer), bool)
-        with_unit[own] = True
-        ledger.add(
-            Kind.REPAIRED,
-            layer.where,
-            f"{what} '{attribute}' has its unit written with the value: read with it",
-            _with_values(layer, attribute, with_unit),
-        )
+    for said, rows in (("has its unit written with the value: read with it", own), *vague.items()):
+        if rows:
+            ledger.add(
+                Kind.REPAIRED if rows is own else Kind.ASSUMED,
+                layer.where,
+                f"{what} '{attribute}' {said}",
+                _with_values(layer, attribute, np.isin(np.arange(len(layer)), rows)),
+            )
     if odd.any():
         ledger.add(
             Kind.SKIPPED,
