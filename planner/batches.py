@@ -185,9 +185,7 @@ def _climate(
     def attempt(rows: Ints) -> Iterator[tuple[Ints, SiteClimate] | Rejected]:
         some, told = sites.take(rows), Ledger(ledger.units)
         try:
-            climate = climate_at(
-                plan_file, some.shapes, some.elevation_m, told, names=some.names, strict=False
-            )
+            climate = climate_at(plan_file, some.shapes, some.elevation_m, told, names=some.names, strict=False)
         except SitesError as fault:
             why = f"{fault.where}: {fault.what}. {fault.todo}"
             yield from (lose(int(row), why) for row in rows[list(fault.rows)])

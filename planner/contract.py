@@ -6,7 +6,7 @@ Sites are independent: a contract is zoned whole, or part by part. Nothing is re
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 NEAR_EDGE = 0.3  # a runner-up this likely makes the zone a close call
 STEEP_M = 150.0  # 1 K: a site this far above or below its cell is not what the cell is
+COMMON_SHARE, COMMON_SITES = 0.5, 4  # a flag on more than half of so many sites sets none of them apart
 COAST_SHARE = 0.99  # less of a site on known cells: it reaches over the layer's edge
 
 
@@ -199,6 +200,11 @@ def site_flags(plan: Plan, climate: SiteClimate, zone: ZoneResult) -> tuple[tupl
     for row, kind in enumerate(kinds):
         said[row] = tuple(flag for k, flag in enumerate(raised) if kind >> k & 1)
     return tuple(said[place])
+
+
+def common_flags(counts: Mapping[Flag, int], sites: int) -> tuple[Flag, ...]:
+    """Of flags counted over a contract's sites, those to be said once of them all."""
+    return tuple(flag for flag in Flag if sites >= COMMON_SITES and counts.get(flag, 0) > COMMON_SHARE * sites)
 
 
 @compared

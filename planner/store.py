@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import tempfile
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,12 +17,13 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.feather as feather
 import shapely
 
 from planner import pieces
 from planner.climate.answer import ClimatePicture, ZoneTable
-from planner.contract import ContractResult, Rejected
+from planner.contract import ContractResult, Flag, Rejected
 from planner.ledger import Kind, Notice
 from planner.plan import Plan
 from planner.units import MONTHS
@@ -110,6 +112,24 @@ def contract_columns(result: ContractResult) -> dict[str, Any]:
     for m, month in enumerate(MONTHS):
         columns[f"percent_{month.lower()}"] = known(zone.monthly_percent[:, m], 2)
     return columns
+
+
+def flags_of(text: str) -> list[Flag]:
+    """The flags in one cell of the column `flags`."""
+    return [Flag(code) for code in text.split(FLAGS_APART) if code]
+
+
+def flag_kinds(column: Any) -> list[tuple[frozenset[Flag], int]]:
+    """The sets of flags in an Arrow column `flags`, and how many sites have each."""
+    return [(frozenset(flags_of(kind["values"])), kind["counts"]) for kind in pc.value_counts(column).to_pylist()]
+
+
+def flag_counts(column: Any) -> Counter[Flag]:
+    """Sites of an Arrow column `flags` that have each flag."""
+    counts: Counter[Flag] = Counter()
+    for flags, sites in flag_kinds(column):
+        counts.update(dict.fromkeys(flags, sites))
+    return counts
 
 
 def pick(words_: Sequence[str], rows: Any) -> Any:

@@ -21,12 +21,14 @@ from numpy.testing import assert_allclose
 
 import planner.batches
 from planner.batches import run_contract
-from planner.contract import Flag
+from planner.contract import Flag, common_flags
 from planner.deliver import run_contract_files
 from planner.eto_layer import write_eto_layer
 from planner.ledger import CommandError, DataError, Ledger, OutputError
 from planner.pieces import Pieces, hold
 from planner.plan import PlanFile, parse_plan
+from planner.show.say.flags import FLAG_WORDS, common_said
+from planner.show.say.terminal import contract_summary
 from planner.store import FLAGS_APART, wkb_of
 
 N = 260
@@ -263,6 +265,45 @@ def test_a_notice_on_many_sites_counts_them_all(tmp_path: Path) -> None:
     assert found.counts.flags[Flag.OPEN_SEA] == 130
 
 
+def test_a_flag_on_most_sites_is_one_sentence(folder):
+    """ETo of 9.0 mm/day everywhere: on the edge of a band. Few sites have the other flags."""
+    with rasterio.open(folder / "eto.tif", "r+") as out:
+        year = 4 + 5 * np.cos((np.arange(12) - 6) / 12 * np.pi) ** 2
+        out.write(np.broadcast_to(year[:, None, None], (12, 40, 48)).astype("float32"))
+    files = run_contract_files(plan(folder, map=True), folder / "out", Ledger())
+    counts = files.counts
+    assert counts.flags[Flag.NEAR_EDGE] == N
+    sentence = f"All {N} sites lie close to the edge of a zone's band."
+    said = contract_summary(files)
+    assert said.count(sentence) == 1
+    assert FLAG_WORDS[Flag.NEAR_EDGE] not in said
+    rare = {f: n for f, n in counts.flags.items() if n <= N / 2}
+    assert rare
+    for flag, number in rare.items():
+        assert f"  {FLAG_WORDS[flag]}: {number}" in said
+    told = json.loads((folder / "out" / "result.json").read_text(encoding="utf-8"))
+    assert told["flag_counts"] == counts.flags
+    assert told["flagged"] == counts.flagged >= counts.flags[Flag.NEAR_EDGE]
+    apart = [row for row in told["sites"] if set(row["flags"]) & set(rare)]
+    assert counts.apart == len(apart) < counts.flagged
+    assert f"{len(apart)} to look at first" in said
+    page = (folder / "out" / "map.html").read_text(encoding="utf-8")
+    assert page.count(sentence) == 1 or page.count(sentence.replace("'", "&#39;")) == 1
+    assert f"{FLAG_WORDS[Flag.NEAR_EDGE]} ({counts.flags[Flag.NEAR_EDGE]})" not in page
+    assert all(f"{FLAG_WORDS[flag]} ({number})" in page for flag, number in rare.items())
+
+
+def test_a_common_flag_is_one_on_more_than_half():
+    assert common_flags({Flag.STEEP: 20}, 40) == ()
+    assert common_flags({Flag.STEEP: 21, Flag.COLD: 40}, 40) == (Flag.STEEP, Flag.COLD)
+    assert common_flags({Flag.STEEP: 3}, 3) == ()  # of three, the list tells as quickly
+    assert common_flags({Flag.STEEP: 4}, 4) == (Flag.STEEP,)
+    every = common_said(dict.fromkeys(Flag, 40), 40, shared=False)
+    assert len(every) == len(Flag)
+    assert "All 40 sites rest on the built-in climate alone." in every
+    assert not any("rest on" in said for said in common_said(dict.fromkeys(Flag, 40), 40, shared=True))
+
+
 def test_bad_sites_are_listed_and_stop_nothing(folder, monkeypatch):
     bad = sites()
     bad.loc[7, "geometry"] = None
@@ -297,7 +338,7 @@ def test_bad_sites_are_listed_and_stop_nothing(folder, monkeypatch):
 
 @pytest.mark.parametrize("part_sites", [None, 65])
 def test_an_impossible_cell_takes_only_its_own_sites(folder, part_sites):
-    """A nodata value that the file does not state under two sites; a layer in another unit still stops everything."""
+    """A nodata value that the file does not state under two sites; a layer in another unit stops everything."""
     with rasterio.open(folder / "eto.tif", "r+") as out:
         cells = out.read()
         here = sites().geometry.iloc[[1, 100]].representative_point()

@@ -1141,8 +1141,8 @@ def test_bands_are_taken_by_the_months_that_they_are_named_after(tmp_path):
 
 @pytest.mark.parametrize("auxiliary", [False, True])
 def test_a_rotated_pole_is_named(tmp_path, auxiliary):
-    """A NetCDF on a rotated pole (CF conventions, appendix F), as regional climate models write it: with and without
-    longitude and latitude of its own for each cell."""
+    """A NetCDF on a rotated pole (CF conventions, appendix F), as regional climate models write it: with and
+    without longitude and latitude of its own for each cell."""
     netCDF4 = pytest.importorskip("netCDF4")
     with netCDF4.Dataset(tmp_path / "pet.nc", "w") as file:
         for name, size in (("time", 12), ("rlat", 3), ("rlon", 4)):

@@ -285,7 +285,9 @@ def test_a_swapped_pair_in_the_sea_is_called_so(tmp_path):
     flags = dict(zip(found.names, found.flags, strict=True))
     exchanged = {name for name, said in flags.items() if Flag.AXES_EXCHANGED in said}
     assert exchanged == {"cape town", "dumfries"}
-    assert [n.features for n in ledger if "longitude and latitude exchanged" in n.what] == [("cape town", "dumfries")]
+    assert [n.features for n in ledger if "longitude and latitude exchanged" in n.what] == [
+        ("cape town", "dumfries")
+    ]
     assert [n.features for n in ledger if "open sea" in n.what] == [("pacific", "atlantic")]
     # one site is told the same
     alone = Ledger()

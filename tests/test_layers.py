@@ -1241,8 +1241,8 @@ def houses(folder: Path, **attributes: list[Any]) -> str:
     ],
 )
 def test_vague_heights_are_read_and_said(tmp_path: Path, word: str, taken: float | None) -> None:
-    """Forms of open layers: inventories of city trees have "30-45", OpenStreetMap "3;4", "~8" (its wiki, "Semi-colon
-    value separator" and "Map features/Units"). Which end is taken: the higher shades more."""
+    """Forms of open layers: inventories of city trees have "30-45", OpenStreetMap "3;4" and "~8" (its wiki,
+    "Semi-colon value separator" and "Map features/Units"). The higher end is taken: it shades more."""
     name = houses(tmp_path, h=[word, "5", "5", "5", "5"])
     site, notices = site_of(
         tmp_path, buildings={"path": name, "height": "h", "height_unit": "m", "default_height_m": 6.5}

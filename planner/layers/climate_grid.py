@@ -18,7 +18,7 @@ from rasterio.windows import Window
 from planner.layers import conventions
 from planner.layers.frame import WGS84
 from planner.layers.source import locate, settle_crs
-from planner.ledger import DataError, Kind, Ledger, PlanError, nearest, SitesError
+from planner.ledger import DataError, Kind, Ledger, PlanError, SitesError, nearest
 from planner.plan import ClimateLayer, PlanFile
 from planner.readings import Quantity
 from planner.site import Floats, Ints

@@ -25,15 +25,26 @@ import shapely
 from pyproj import CRS
 
 from planner.climate.answer import ZoneTable
-from planner.contract import ContractResult, Flag, Rejected, SharedError
+from planner.contract import ContractResult, Flag, Rejected, SharedError, common_flags
 from planner.ledger import Notice
 from planner.plan import Plan
 from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract_page, shared_error_of
 from planner.show.folder import write_folder
+from planner.show.say.flags import common_said
 from planner.show.say.zone import shared_said
 from planner.show.write.formats import csv_bytes, json_bytes
 from planner.show.write.tables import notice_objects
-from planner.store import FLAGS_APART, Parts, geometry_types, one_part, read_part, schema_of, wkb_of_points
+from planner.store import (
+    Parts,
+    flag_counts,
+    flag_kinds,
+    flags_of,
+    geometry_types,
+    one_part,
+    read_part,
+    schema_of,
+    wkb_of_points,
+)
 from planner.units import MONTHS
 
 SITES_IN_JSON = 10_000
@@ -67,6 +78,7 @@ COUNTED_COLUMNS = ("zone", "flags", "basis", "peak_eto_mm_day", "spread_mm_day")
 class Counts:
     """Sites of a contract: in all, by zone label, in no zone of the table, with any flag, and by flag.
 
+    apart: with a flag that most sites do not have. common_said: sentences on the flags that most have.
     shared: what an error common to the sites of the built-in estimate would make of the zones. shared_said: that
     in words, '' where there is none.
     """
@@ -76,6 +88,8 @@ class Counts:
     no_zone: int
     flagged: int
     flags: dict[Flag, int]
+    apart: int
+    common_said: tuple[str, ...]
     shared: SharedError | None = None
     shared_said: str = ""
 
@@ -204,10 +218,8 @@ def _csv(parts: Sequence[Path], target: Path) -> None:
 
 def _counts(parts: Parts, brief: pa.Table) -> Counts:
     zones = Counter(brief["zone"].to_pylist())
-    flags: Counter[Flag] = Counter()
-    for said in pc.value_counts(brief["flags"]).to_pylist():
-        for flag in _flags(said["values"]):
-            flags[flag] += said["counts"]
+    flags = flag_counts(brief["flags"])
+    common = set(common_flags(flags, brief.num_rows))
     table, shared = parts.table, shared_error_of(brief, parts.table)
     return Counts(
         sites=brief.num_rows,
@@ -215,13 +227,11 @@ def _counts(parts: Parts, brief: pa.Table) -> Counts:
         no_zone=zones[None],
         flagged=brief.num_rows - int(pc.sum(pc.equal(brief["flags"], "")).as_py() or 0),
         flags=dict(flags.most_common()),
+        apart=sum(sites for some, sites in flag_kinds(brief["flags"]) if some - common),
+        common_said=tuple(common_said(flags, brief.num_rows, shared is not None)),
         shared=shared,
         shared_said=shared_said(shared, zones, brief.num_rows, table, parts.plan.units),
     )
-
-
-def _flags(text: str) -> list[Flag]:
-    return [Flag(code) for code in text.split(FLAGS_APART) if code]
 
 
 def _json(parts: Parts, brief: pa.Table, counts: Counts) -> bytes:
@@ -268,5 +278,5 @@ def _site_objects(rows: pandas.DataFrame) -> list[dict[str, Any]]:
         for site, values in zip(sites, rows[columns].to_numpy().tolist(), strict=True):
             site[name] = values
     for site in sites:
-        site["flags"] = _flags(site["flags"])
+        site["flags"] = flags_of(site["flags"])
     return sites

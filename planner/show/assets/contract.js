@@ -20,7 +20,9 @@ function drawSites(map, group, tools) {
   const peak = column(s.peak, Uint16Array), spread = column(s.spread, Uint16Array), eto = column(s.eto, Uint16Array);
   const flags = column(s.flags, Uint16Array);
   const shownIn = ["lower", "own", "higher"].map(function (key) { return s[key] ? column(s[key], Uint16Array) : null; });
-  const raised = flags.map(function (bits) { let count = 0; for (; bits; bits &= bits - 1) count++; return count; });
+  /* a flag that most sites have sets none of them apart: it is said once, above the list */
+  const apart = flags.map(function (bits) { return bits & ~s.commonFlags; });
+  const raised = apart.map(function (bits) { let count = 0; for (; bits; bits &= bits - 1) count++; return count; });
   const lowered = s.names.map(function (name) { return name.toLowerCase(); });
 
   /* places on the world's square of side 1 */
@@ -227,7 +229,7 @@ function drawSites(map, group, tools) {
     dot.style.background = zone[k] >= 0 ? s.colours[zone[k]] : "#ffffff";
     const title = tools.make("span", "row-title");
     title.append(tools.make("bdi", "", s.names[k]));
-    const said = s.flagNames.filter(function (name, bit) { return flags[k] >> bit & 1; }).join("; ");
+    const said = s.flagNames.filter(function (name, bit) { return apart[k] >> bit & 1; }).join("; ");
     if (said) title.append(tools.make("small", "", said));
     const end = tools.make("span", "row-value");
     end.append(tools.make("bdi", "", zone[k] >= 0 ? s.labels[zone[k]] : "none"));

@@ -20,7 +20,7 @@ from markupsafe import Markup
 
 from planner.climate.answer import ClimatePicture, ZoneTable
 from planner.climate.builtin import BASIS as TEMPERATURE_ONLY
-from planner.contract import ContractResult, Flag, Rejected, SharedError, shared_error
+from planner.contract import ContractResult, Flag, Rejected, SharedError, common_flags, shared_error
 from planner.ledger import Notice
 from planner.plan import Plan
 from planner.show.draw import palette
@@ -29,9 +29,9 @@ from planner.show.draw.page import PAGES, OfflineMap, page_bytes
 from planner.show.draw.views import credits, notices_view
 from planner.show.lonlat import geojson
 from planner.show.say import zone as words
-from planner.show.say.flags import FLAG_WORDS
+from planner.show.say.flags import FLAG_WORDS, common_said
 from planner.show.say.zone import shared_said
-from planner.store import FLAGS_APART, contract_columns
+from planner.store import contract_columns, flag_counts, flags_of
 from planner.units import MM_PER_IN, MONTHS, eto
 
 SITES_MOST = 250_000  # more than this and the page grows past 25 MB: the flagged first, then an even choice
@@ -80,13 +80,16 @@ def contract_map(shown: ContractView | ContractResult) -> OfflineMap:
     seen = shown if isinstance(shown, ContractView) else view(shown)
     shared = shared_error_of(seen.sites, seen.table)
     zones: Counter[str] = Counter(filter(None, seen.sites["zone"].to_pylist()))
-    said = shared_said(shared, zones, seen.sites.num_rows, seen.table, seen.plan.units)
-    seen, left = _few_enough(seen)
+    said = [shared_said(shared, zones, seen.sites.num_rows, seen.table, seen.plan.units)]
+    counts = flag_counts(seen.sites["flags"])
+    common = common_flags(counts, seen.sites.num_rows)
+    said = [*filter(None, said), *common_said(counts, seen.sites.num_rows, shared is not None)]
+    seen, left = _few_enough(seen, common)
     lon, lat = (seen.sites[name].to_numpy() for name in ("longitude_deg", "latitude_deg"))
     west, east, wraps = _span(lon)
     south, north = (float(lat.min()), float(lat.max())) if len(lat) else (-10.0, 10.0)
     units = seen.plan.units
-    codes = _Codes(seen)
+    codes = _Codes(seen, common)
     groups = [climate_group(seen.picture, units, ground=True), _outlines(seen, wraps), _sites(seen, codes, wraps)]
     sources = pc.unique(seen.sites["source"]).to_pylist()
     data = {
@@ -113,12 +116,14 @@ def shared_error_of(sites: pa.Table, table: ZoneTable) -> SharedError | None:
     return shared_error(peak, spread, np.asarray(estimated, bool), table)
 
 
-def _few_enough(seen: ContractView) -> tuple[ContractView, int]:
+def _few_enough(seen: ContractView, common: Sequence[Flag]) -> tuple[ContractView, int]:
     """The view with no more sites than a page can hold, and how many were left out."""
     n = seen.sites.num_rows
     if n <= SITES_MOST:
         return seen, 0
-    flagged = pc.not_equal(seen.sites["flags"], "").to_numpy(zero_copy_only=False)
+    kinds = pc.unique(seen.sites["flags"]).to_pylist()
+    apart = np.array([bool(set(flags_of(kind)) - set(common)) for kind in kinds])
+    flagged = apart[_code(seen.sites["flags"], kinds)]
 
     def even(rows: Any, most: int) -> Any:
         return rows if len(rows) <= most else rows[np.linspace(0, len(rows) - 1, most).astype(np.int64)]
@@ -146,9 +151,12 @@ def _span(lon: Any) -> tuple[float, float, bool]:
 
 
 class _Codes:
-    """Words of the table as row numbers, and the colours of the zones."""
+    """Words of the table as row numbers, and the colours of the zones.
 
-    def __init__(self, seen: ContractView) -> None:
+    common: flags that most sites have, which set none of them apart.
+    """
+
+    def __init__(self, seen: ContractView, common: Sequence[Flag]) -> None:
         self.labels = list(seen.table.labels)
         self.zone = _code(seen.sites["zone"], self.labels)
         self.runner_up = _code(seen.sites["runner_up"], self.labels)
@@ -156,9 +164,10 @@ class _Codes:
         self.bases = pc.unique(seen.sites["basis"]).to_pylist()
         self.basis = _code(seen.sites["basis"], self.bases)
         kinds = pc.unique(seen.sites["flags"]).to_pylist()
-        sets = [[Flag(code) for code in kind.split(FLAGS_APART) if code] for kind in kinds]
+        sets = [flags_of(kind) for kind in kinds]
         raised = [flag for flag in Flag if any(flag in some for some in sets)]
         self.flags = [FLAG_WORDS[flag] for flag in raised]
+        self.common = sum(1 << bit for bit, flag in enumerate(raised) if flag in common)
         bits = np.array([sum(1 << raised.index(flag) for flag in some) for some in sets] or [0], np.uint16)
         self.flag_bits = bits[_code(seen.sites["flags"], kinds)]
         self.colours = palette.zone_colours(seen.table.peak_mm_day)
@@ -260,6 +269,7 @@ def _sites(seen: ContractView, codes: _Codes, wraps: bool) -> dict[str, Any] | N
             "colours": codes.colours,
             "bases": codes.bases,
             "flagNames": codes.flags,
+            "commonFlags": codes.common,
             "ink": palette.INK,
             "perUnit": MM_PER_IN if units == "us" else 1.0,
             "digits": 2 if units == "us" else 1,
@@ -304,7 +314,9 @@ def _outlines(seen: ContractView, wraps: bool) -> dict[str, Any] | None:
 # --- the panel beside it ----------------------------------------------------------------------------------------
 
 
-def _panel(seen: ContractView, codes: _Codes, title: str, sources: Sequence[str], left: int, shared: str) -> Markup:
+def _panel(
+    seen: ContractView, codes: _Codes, title: str, sources: Sequence[str], left: int, said: Sequence[str]
+) -> Markup:
     counts = np.bincount(codes.zone[codes.zone >= 0], minlength=len(codes.labels))
     own = seen.table.peak_mm_day
     zones = [
@@ -324,8 +336,12 @@ def _panel(seen: ContractView, codes: _Codes, title: str, sources: Sequence[str]
             count=seen.sites.num_rows,
             left=left,
             zones=zones,
-            shared=shared,
-            flags=[(k, flag, int((codes.flag_bits >> k & 1).sum())) for k, flag in enumerate(codes.flags)],
+            said=said,
+            flags=[
+                (k, flag, int((codes.flag_bits >> k & 1).sum()))
+                for k, flag in enumerate(codes.flags)
+                if not codes.common >> k & 1
+            ],
             table_source=seen.table.source,
             rejected=seen.rejected[:REJECTED_MOST],
             rejected_more=max(0, len(seen.rejected) - REJECTED_MOST),

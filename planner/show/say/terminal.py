@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from planner.contract import common_flags
 from planner.show.say import bill as bills
 from planner.show.say import layout as layouts
 from planner.show.say import verdict
@@ -63,9 +64,11 @@ def contract_summary(result: ContractFiles) -> str:
         lines.append(f"  no zone of the table: {counts.no_zone:,}")
     if counts.shared_said:
         lines.append(counts.shared_said)
-    # the rarest first: what every site has sets none apart
-    rare = sorted(counts.flags.items(), key=lambda item: item[1])
-    lines.append(f"{counts.flagged:,} to look at first" + (":" if rare else "."))
+    lines += counts.common_said
+    # the rarest first; what most sites have sets none apart
+    common = common_flags(counts.flags, counts.sites)
+    rare = sorted(((f, n) for f, n in counts.flags.items() if f not in common), key=lambda item: item[1])
+    lines.append(f"{counts.apart:,} to look at first" + (":" if rare else "."))
     lines += [f"  {FLAG_WORDS[flag]}: {sites:,}" for flag, sites in rare]
     if result.rejected:
         lines.append(f"{len(result.rejected):,} left out.")
