@@ -35,7 +35,7 @@ from planner.layers.raster import Around
 from planner.ledger import DataError, Ledger, PlanError
 from planner.plan import PlanFile, parse_plan
 from planner.preflight import check_inputs
-from planner.site import KeepOut, Site, ground_at
+from planner.site import Heights, KeepOut, Site, ground_at
 from planner.sun import sun_table, year_of_light
 
 GEOD = Geod(ellps="WGS84")
@@ -871,6 +871,37 @@ def test_wide_terrain_is_fine_near_and_coarse_far(tmp_path: Path, monkeypatch: p
     # where the whole is as fine, one raster serves
     one = read_site(plan_of(tmp_path, layers, sun={"terrain_km": 1.0}), Ledger())
     assert one.terrain_far is None
+
+
+def test_what_joining_cells_takes_off_a_summit_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One cell of 100 m, joined two by two: 25 m as a prism; bilinear a quarter cell off each way, 0.75^2 of that.
+    A plane loses nothing."""
+    flat = np.zeros((40, 40))
+    spike = flat.copy()
+    spike[20, 20] = 100.0
+    at = partial(relief.joined_away_m, cell_m=19.0)
+    assert at(Heights(spike, -200.0, 200.0, 10.0)) == pytest.approx(100 - 25 * 0.75**2)
+    assert at(Heights(spike, -200.0, 200.0, 10.0), steps=True) == pytest.approx(75)
+    slope = Heights(flat + 7.0 * np.arange(40.0), -200.0, 200.0, 10.0)
+    assert at(slope) == pytest.approx(0, abs=1e-9)
+    assert np.isnan(at(Heights(flat * np.nan, -200.0, 200.0, 10.0)))
+
+    monkeypatch.setattr(relief, "Around", partial(Around, most_cells=50_000))
+
+    def ridges(x: Any, y: Any) -> Any:
+        return np.where(np.round(x / 20) % 10 == 0, 150.0, 50.0)
+
+    path = raster(tmp_path / "dem.tif", half=200, cell=20.0, value=ridges)
+    ledger = Ledger()
+    layers = {"site": {"path": write(tmp_path, "site.gpkg", [SITE])}, "terrain": {"path": path}}
+    site = read_site(plan_of(tmp_path, layers, sun={"terrain_km": 3.8}), ledger)
+    assert site.terrain_far is not None
+    (joined,) = [str(n) for n in ledger if "by what is joined" in str(n)]
+    found = re.search(r"up to ([\d.]+) m judged by those around the site: ([\d.]+) degrees at 2,000 m", joined)
+    assert found, joined
+    lost, degrees = map(float, found.groups())
+    assert 40 < lost < 80  # a ridge one cell wide is half gone
+    assert degrees == pytest.approx(np.degrees(np.arctan(lost / 2000)), abs=0.06)
 
 
 def test_big_rasters_are_coarsened_and_it_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

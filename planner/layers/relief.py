@@ -12,18 +12,19 @@ from rasterio.features import geometry_mask
 from shapely.geometry.base import BaseGeometry
 
 from planner.gaps import runs, unknown_from
-from planner.ground import OWN_CELLS, cell_error_deg
+from planner.ground import OWN_CELLS, cell_error_deg, centres
 from planner.layers.frame import Frame
 from planner.layers.raster import Around, Taken, read_heights
 from planner.layers.source import distance
 from planner.layers.standing import HIGHEST_TREE_M
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import Layers, PlanFile, SurfaceLayer
-from planner.site import SURROUNDINGS_M, Crowns, Floats, Heights, Prisms, compass, ground_at
+from planner.site import SURROUNDINGS_M, Crowns, Heights, Prisms, compass, ground_at
 
 FINE_M = (
     300.0  # to which surface model and canopy are read as fine as they are: a 30 m tree there is 5.7 degrees high
 )
+JUDGED_CELLS = 1000  # across the part of a raster by which joining is judged
 RUNS_SAID = 4  # ranges of directions without heights that are told one by one
 
 Rasters = tuple[Heights, ...]  # of one layer: fine first, then coarser and wider; none where there is no layer
@@ -114,13 +115,46 @@ def _near_and_far(
         ledger.take(of_far)
         return (far,)
     ledger.take(of_near)
+    lost_m = joined_away_m(near, far.cell_m, steps=where != "layers.terrain")
+    known = (
+        f", up to {ledger.length(lost_m)} judged by those around the site: "
+        f"{np.degrees(np.arctan(lost_m / near_m)):.1f} degrees at {ledger.length(near_m)}, less farther off"
+        if np.isfinite(lost_m)
+        else ""
+    )
     ledger.add(
         Kind.ASSUMED,
         where,
         f"cells of {ledger.length(near.cell_m)} to {ledger.length(near_m)} beyond the site, joined into cells of "
-        f"{ledger.length(far.cell_m)} from there on: {lower} stand lower by what is joined",
+        f"{ledger.length(far.cell_m)} from there on: {lower} stand lower by what is joined{known}",
     )
     return near, far
+
+
+def joined_away_m(fine: Heights, cell_m: float, steps: bool = False) -> float:
+    """The most that any cell of `fine` stands above the same raster with its cells joined, metres; NaN if unknown.
+
+    A horizon over joined cells at a distance d is too low by at most this over d, where the raster is as rough as
+    here. steps: cells are prisms, else bilinear between their centres. Judged by the `JUDGED_CELLS` squared in the
+    middle, less a rim.
+    """
+    k = int(np.ceil(cell_m / fine.cell_m))
+    rows, cols = (min(n, JUDGED_CELLS) // k for n in fine.values.shape)
+    if min(rows, cols) < 3:
+        return float("nan")
+    row, col = (fine.values.shape[0] - rows * k) // 2, (fine.values.shape[1] - cols * k) // 2
+    part = replace(
+        fine,
+        values=fine.values[row : row + rows * k, col : col + cols * k],
+        left_m=fine.left_m + col * fine.cell_m,
+        top_m=fine.top_m - row * fine.cell_m,
+    )
+    means = part.values.reshape(rows, k, cols, k).mean(axis=(1, 3))
+    joined = replace(part, values=means, cell_m=k * fine.cell_m)
+    at = centres(part)
+    above = (part.values - (joined.cell_at(at) if steps else joined.at(at)))[k:-k, k:-k]
+    above = above[np.isfinite(above)]
+    return float(max(above.max(), 0.0)) if len(above) else float("nan")
 
 
 # A surface model is on or above its ground, but for the noise of both. Where three quarters of it is further under,
@@ -137,9 +171,9 @@ def on_terrain(surfaces: Rasters, terrains: Rasters, section: SurfaceLayer | Non
     if section is None or not surfaces or not terrains:
         return surfaces
     if section.above == "ground":
-        return tuple(replace(s, values=s.values + ground_at(terrains[-1], _centres(s))) for s in surfaces)
+        return tuple(replace(s, values=s.values + ground_at(terrains[-1], centres(s))) for s in surfaces)
     fine = surfaces[0]
-    above = fine.values - terrains[0].at(_centres(fine))
+    above = fine.values - terrains[0].at(centres(fine))
     above = above[np.isfinite(above)]
     if not len(above):
         return surfaces
@@ -164,14 +198,6 @@ def on_terrain(surfaces: Rasters, terrains: Rasters, section: SurfaceLayer | Non
             "Bring both to one datum and unit",
         )
     return surfaces
-
-
-def _centres(heights: Heights) -> Floats:
-    """(rows, cols, 2) middles of the cells."""
-    rows, cols = heights.values.shape
-    x = heights.left_m + (np.arange(cols) + 0.5) * heights.cell_m
-    y = heights.top_m - (np.arange(rows) + 0.5) * heights.cell_m
-    return np.stack(np.meshgrid(x, y), axis=-1)
 
 
 def _needs_ground(layers: Layers) -> None:
