@@ -1,8 +1,8 @@
 """Cable: the cheapest route over the ground, along walls, through conduits and buildings, and its length.
 
-A grid of prices a metre is laid over the site; scikit-image's minimum-cost path finds the way, which is then
-drawn tight: pieces of it are replaced by straight lines where these cost no more. Prices are measured along the
-lines themselves, not by the cells' steps. Slopes are not counted: 1 in 10 adds half a percent.
+A grid of prices a metre is laid over the site. Dijkstra's search over 80 moves a cell, on smaller cells where
+the grid is small, finds the way; it is then drawn tight: bends are left out, added and moved where that costs less.
+Prices are measured along the lines themselves. Slopes are not counted: 1 in 10 adds half a percent.
 
 Where the cheapest route is longer than the sensor's cable may be, the shortest one is taken if it is short enough.
 """
@@ -10,6 +10,7 @@ Where the cheapest route is longer than the sensor's cable may be, the shortest 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from heapq import heappop, heappush
 from itertools import pairwise
 
 import numpy as np
@@ -27,7 +28,12 @@ MOST_CELLS = 1_500_000  # beyond that the grid takes larger cells
 MOST_IN_ALL = 3_000_000  # the same, of all grids that are searched for every mount and controller
 BEYOND_M = 15.0  # searched outside the site, the mount and the controllers
 WALL_M = 1.2  # a cable this near to a wall is fixed to it; on larger cells, within one of them
+SPLIT_TO = 300_000  # the search divides the cells of smaller grids into about so many in all,
+MOST_PARTS = 4  # each side into this many at most
 SEEN_AHEAD = 60  # bends looked over when the route is drawn tight
+ROUNDS = 3  # of leaving bends out and moving them
+SHIFTS = (1.0, 0.5, 0.25, 0.1, 0.03)  # cells by which bends are moved
+FARTHEST = 5  # cells that one move of the search passes: 80 directions, 11 degrees apart or less
 SURFACES = ("along walls", "lawn or soil", "paving", "under a road", "in a conduit", "inside buildings")
 WALL, SOFT, PAVED, ROAD, CONDUIT, INSIDE, BARRED = range(7)
 
@@ -101,27 +107,133 @@ def _line(surface, price, left, top, cell, ax, ay, bx, by, metres, most):  # typ
     return total
 
 
+def _moves() -> tuple[Ints, Ints, Floats]:
+    """The search's moves: (80, 2) rows and columns, and the cells that each passes: (80, k, 2), with their shares
+    (80, k) of its length; shares that are not needed are 0."""
+    steps = range(-FARTHEST, FARTHEST + 1)
+    moves = [(r, c) for r in steps for c in steps if np.gcd(r, c) == 1]
+    cells, shares = np.zeros((len(moves), 2 * FARTHEST, 2), np.int64), np.zeros((len(moves), 2 * FARTHEST))
+    for k, move in enumerate(moves):
+        across = [(abs(n) + 0.5) / abs(d) for d in move for n in range(abs(d))]
+        cuts = np.unique(np.round([0.0, *across, 1.0], 12))
+        middles = np.outer((cuts[1:] + cuts[:-1]) / 2.0, move)
+        # the cell left first and the one reached last stand first: they tell most
+        order = np.array([0, len(middles) - 1, *range(1, len(middles) - 1)])
+        cells[k, : len(order)], shares[k, : len(order)] = np.round(middles)[order], np.diff(cuts)[order]
+    return np.array(moves, np.int64), cells, shares
+
+
+MOVES, PASSED, SHARES = _moves()
+
+
+@kernel
+def _search(price, start, sought, offsets, shares, lengths):  # type: ignore[no-untyped-def]
+    """Dijkstra over a flat grid of prices, infinite where barred and on a rim as wide as the farthest move.
+
+    offsets, shares (moves, k): of the cells that a move passes, its start and its end first; lengths (moves,).
+    Returns the cost of each cell, and the row of the move that came there (-1: none); to the last one sought only.
+    """
+    cost = np.full(len(price), np.inf)
+    came = np.full(len(price), -1, np.int8)
+    waits = np.zeros(len(price), np.bool_)
+    for there in sought:
+        waits[there] = True
+    left = int(waits.sum())
+    cost[start] = 0.0
+    heap = [(0.0, start)]
+    while len(heap) and left:
+        so_far, here = heappop(heap)
+        if so_far > cost[here]:
+            continue
+        if waits[here]:
+            waits[here] = False
+            left -= 1
+        for k in range(len(lengths)):
+            there = here + offsets[k, 1]
+            total = so_far + lengths[k] * (shares[k, 0] * price[here] + shares[k, 1] * price[there])
+            for j in range(2, offsets.shape[1]):
+                if shares[k, j] == 0.0 or total >= cost[there]:
+                    break
+                total += lengths[k] * shares[k, j] * price[here + offsets[k, j]]
+            if total < cost[there]:
+                cost[there] = total
+                came[there] = k
+                heappush(heap, (total, there))
+    return cost, came
+
+
 @kernel
 def _tight(surface, price, left, top, cell, xy):  # type: ignore[no-untyped-def]
-    """Rows of the bends of a path that are needed: from each straight to the farthest that costs no more."""
-    n, metres = len(xy), np.zeros(7)
-    so_far = np.zeros(n)
-    for k in range(1, n):
-        so_far[k] = so_far[k - 1] + _line(
-            surface, price, left, top, cell, xy[k - 1, 0], xy[k - 1, 1], xy[k, 0], xy[k, 1], metres, np.inf
-        )
-    kept, count, k = np.zeros(n, np.int64), 1, 0
-    while k < n - 1:
-        best = k + 1
-        for j in range(min(n - 1, k + SEEN_AHEAD), k + 1, -1):
-            most = so_far[j] - so_far[k] + 1e-9
-            if _line(surface, price, left, top, cell, xy[k, 0], xy[k, 1], xy[j, 0], xy[j, 1], metres, most) <= most:
-                best = j
-                break
-        kept[count] = best
+    """A path with the bends that the cheapest way along it needs, each at its best place near by."""
+    metres = np.zeros(7)
+    for _ in range(ROUNDS):
+        xy = _halved(_straightened(surface, price, left, top, cell, xy, metres), cell)
+        _shifted(surface, price, left, top, cell, xy, metres)
+    return _straightened(surface, price, left, top, cell, xy, metres)
+
+
+@kernel
+def _halved(xy, cell):  # type: ignore[no-untyped-def]
+    """The same path with a bend more in the middle of each piece that is longer than a cell."""
+    out, count = np.empty((2 * len(xy), 2)), 1
+    out[0] = xy[0]
+    for k in range(1, len(xy)):
+        if np.hypot(xy[k, 0] - xy[k - 1, 0], xy[k, 1] - xy[k - 1, 1]) > cell:
+            out[count] = (xy[k] + xy[k - 1]) / 2.0
+            count += 1
+        out[count] = xy[k]
         count += 1
-        k = best
-    return kept[:count]
+    return out[:count]
+
+
+@kernel
+def _straightened(surface, price, left, top, cell, xy, metres):  # type: ignore[no-untyped-def]
+    """The cheapest of all ways straight from bend to later bend of a path, of equals the one of fewer bends."""
+    n = len(xy)
+    least, before = np.full(n, np.inf), np.zeros(n, np.int64)
+    least[0] = 0.0
+    for k in range(1, n):
+        for j in range(max(0, k - SEEN_AHEAD), k):
+            most = least[k] - least[j] - 1e-9
+            if not most > 0.0:
+                continue
+            spent = _line(surface, price, left, top, cell, xy[j, 0], xy[j, 1], xy[k, 0], xy[k, 1], metres, most)
+            if spent < most:
+                least[k] = least[j] + spent
+                before[k] = j
+    count, k = 1, n - 1
+    while k > 0:
+        k = before[k]
+        count += 1
+    kept, k = np.empty((count, 2)), n - 1
+    for i in range(count - 1, -1, -1):
+        kept[i] = xy[k]
+        k = before[k]
+    return kept
+
+
+@kernel
+def _shifted(surface, price, left, top, cell, xy, metres):  # type: ignore[no-untyped-def]
+    """Move each bend of a path, in place, as long as that makes it cheaper."""
+    for part in SHIFTS:
+        for _ in range(10):
+            moved = False
+            for k in range(1, len(xy) - 1):
+                a, b = xy[k - 1], xy[k + 1]
+                now = _line(surface, price, left, top, cell, a[0], a[1], xy[k, 0], xy[k, 1], metres, np.inf)
+                now += _line(surface, price, left, top, cell, xy[k, 0], xy[k, 1], b[0], b[1], metres, np.inf)
+                for to in range(9):
+                    x = xy[k, 0] + part * cell * (to // 3 - 1)
+                    y = xy[k, 1] + part * cell * (to % 3 - 1)
+                    then = _line(surface, price, left, top, cell, a[0], a[1], x, y, metres, now)
+                    if then < now:
+                        then += _line(surface, price, left, top, cell, x, y, b[0], b[1], metres, now - then)
+                    if then < now - 1e-9:
+                        now = then
+                        xy[k, 0], xy[k, 1] = x, y
+                        moved = True
+            if not moved:
+                break
 
 
 def ground(site: Site, prices: Prices, cell_m: float, around: Floats, most_cells: int = MOST_CELLS) -> Ground:
@@ -174,38 +286,43 @@ def routes(g: Ground, start: Floats, ends: Floats) -> list[Floats | None]:
 
     Never dearer than the straight line, where that is allowed.
     """
-    from skimage.graph import MCP_Geometric  # half a second to load
+    parts = int(np.clip(np.sqrt(SPLIT_TO / g.surface.size), 1, MOST_PARTS))
+    fine = g.surface.repeat(parts, axis=0).repeat(parts, axis=1)
+    cell_m = g.cell_m / parts
+    rows, cols = fine.shape
+    wide = cols + 2 * FARTHEST
+    price = np.pad(np.maximum(g.price_m[fine], 1e-6), FARTHEST, constant_values=np.inf).ravel()
 
-    price = np.where(g.surface == BARRED, -1.0, np.maximum(g.price_m[g.surface], 1e-6))
-    rows, cols = g.surface.shape
+    def cell(xy: Floats) -> int:
+        col = int(np.floor((xy[0] - g.left_m) / cell_m))
+        row = int(np.floor((g.top_m - xy[1]) / cell_m))
+        there = (row + FARTHEST) * wide + col + FARTHEST
+        return there if 0 <= row < rows and 0 <= col < cols and np.isfinite(price[there]) else -1
 
-    def cell(xy: Floats) -> tuple[int, int] | None:
-        col = int(np.floor((xy[0] - g.left_m) / g.cell_m))
-        row = int(np.floor((g.top_m - xy[1]) / g.cell_m))
-        return (row, col) if 0 <= row < rows and 0 <= col < cols and price[row, col] >= 0 else None
-
-    first, last = cell(start), [cell(end) for end in ends]
-    sought = [there for there in last if there is not None]
-    if first is None or not sought:
+    first, last = cell(start), np.array([cell(end) for end in ends], np.int64)
+    if first < 0 or not (last >= 0).any():
         return [None] * len(ends)
-    paths = MCP_Geometric(price)
-    reached, _ = paths.find_costs([first], sought)
+    lengths = np.hypot(*MOVES.T) * cell_m
+    cost, came = _search(price, first, last[last >= 0], PASSED @ np.array([wide, 1]), SHARES, lengths)
+    back = MOVES @ np.array([wide, 1])
     found: list[Floats | None] = []
     for end, there in zip(ends, last, strict=True):
-        if there is None or not np.isfinite(reached[there]):
+        if there < 0 or not np.isfinite(cost[there]):
             found.append(None)
             continue
-        steps = np.array(paths.traceback(there), float)
-        xy = np.column_stack([g.left_m + (steps[:, 1] + 0.5) * g.cell_m, g.top_m - (steps[:, 0] + 0.5) * g.cell_m])
-        xy = np.vstack([start, xy, end])  # by the middles of the end cells, so that no corner is cut
+        steps = [int(there)]
+        while steps[-1] != first:
+            steps.append(steps[-1] - int(back[came[steps[-1]]]))
+        row, col = np.divmod(np.array(steps[::-1]), wide)
+        xy = np.column_stack(
+            [g.left_m + (col - FARTHEST + 0.5) * cell_m, g.top_m - (row - FARTHEST + 0.5) * cell_m]
+        )
+        # by the middles of the end cells, so that no corner is cut
+        xy = np.vstack([start, xy, end])
         turns = np.diff(np.round(np.diff(xy, axis=0), 6), axis=0).any(axis=1)
         xy = np.ascontiguousarray(xy[np.concatenate([[True], turns, [True]])])
+        tight = _tight(g.surface, g.price_m, g.left_m, g.top_m, g.cell_m, xy)
         straight = np.vstack([start, end])
-        tight = xy
-        for _ in range(2):  # there and back
-            tight = np.ascontiguousarray(
-                tight[_tight(g.surface, g.price_m, g.left_m, g.top_m, g.cell_m, tight)][::-1]
-            )
         found.append(straight if g.cost(straight) <= g.cost(tight) else tight)
     return found
 
