@@ -165,7 +165,7 @@ def test_demo(tmp_path):
 def test_the_season_can_be_told(small):
     text = (small / "yard.toml").read_text()
     (small / "summer.toml").write_text(text + "[season]\nmonths = [6, 7, 8]\n")
-    assert "Irrigation: Jun to Aug" in run("site", "summer.toml", cwd=small).stdout
+    assert "Irrigation season: June through August." in run("site", "summer.toml", cwd=small).stdout
 
 
 def test_examples_are_found_from_a_checkout():

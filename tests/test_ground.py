@@ -179,7 +179,7 @@ def test_surface_cells_agree_with_every_cell_one_by_one(seed, rows, cols):
     tangent, distance = one(mount, surface_relief(surface), azimuth, start_m=1.5)
     np.testing.assert_allclose(tangent, brute_cells(mount, surface, azimuth, 1.5), atol=1e-6)
     seen = tangent > 0
-    xy = mount[:2] + (distance[seen, None] + 1e-4) * np.column_stack(
+    xy = mount[:2] + (distance[seen, None] + 1e-7) * np.column_stack(
         [np.sin(np.radians(azimuth[seen])), np.cos(np.radians(azimuth[seen]))]
     )
     heights = surface.values[np.floor(rows / 2 - xy[:, 1]).astype(int), np.floor(xy[:, 0] + cols / 2).astype(int)]

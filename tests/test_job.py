@@ -44,10 +44,10 @@ def test_what_the_trials_start_from_is_the_mount_itself(campus: SiteResult) -> N
 
 
 def test_the_layout_is_a_set_of_places_each_with_its_links_and_its_substitute(campus: SiteResult) -> None:
-    """The demo's five controllers are shared by two sensors; any substitute keeps all five served."""
+    """The demo's five controllers are shared by several sensors; any substitute keeps all five served."""
     best = campus.reach_study.layouts.best
     assert set(campus.places) == set(best.mounts)
-    assert len(campus.places) == 2
+    assert len(campus.places) > 1
     held = campus.room >= 0
     assert held[list(campus.places)].any(axis=0).all()
     assert set(campus.reach_study.views) >= set(campus.places)
