@@ -68,6 +68,8 @@ def run_contract(
         tuple(shape for part in parts for shape in part.sites.shapes),
         np.concatenate([part.sites.elevation_m for part in parts]),
         (),
+        np.concatenate([part.sites.rows for part in parts]),
+        _own_of([part.sites for part in parts if len(part.sites)]),
     )
     lonlat = inner_points(sites.shapes)
     picture = picture_around(plan_file, lonlat[:, 0], lonlat[:, 1], ledger)
@@ -112,7 +114,7 @@ def contract_parts(
                 "Run it again",
             )
         told = [read_told(path) for path in paths]
-        rejected = tuple(Rejected(name, why) for _, some, _ in told for name, why in some)
+        rejected = tuple(one for _, some, _ in told for one in some)
         filled = tuple(path for path, (sites, _, _) in zip(paths, told, strict=True) if sites)
         if not filled:
             pieces.clear()
@@ -131,6 +133,10 @@ def contract_parts(
 def part_rows(total: int, size: int) -> list[tuple[int, int]]:
     """First row and end of each part of a file of `total` rows; one empty part of an empty file."""
     return [(first, min(first + size, total)) for first in range(0, max(total, 1), size)]
+
+
+def _own_of(parts: Sequence[ContractSites]) -> dict[str, pa.Array]:
+    return {name: pa.concat_arrays([part.own[name] for part in parts]) for name in parts[0].own}
 
 
 # --- one part ----------------------------------------------------------------------------------------------------
@@ -160,12 +166,13 @@ def _read(plan_file: PlanFile, first: int, end: int) -> _Read:
         if first == 0 and count_contract_sites(plan_file) <= end:
             raise
         # of one part of many, unlike of a whole file, this stops nothing
-        sites = ContractSites((), (), np.empty(0), ((f"rows {first + 1} to {end}", f"{fault.what}. {fault.todo}"),))
+        lost_rows = Rejected(f"rows {first + 1} to {end}", f"{fault.what}. {fault.todo}")
+        sites = ContractSites((), (), np.empty(0), (lost_rows,))
     kept, climate, lost = _climate(plan_file, sites, ledger)
     if plan_file.plan.climate.daily is not None:
         ledger.add(Kind.SKIPPED, "climate.daily", "years at one station tell of one site, not of a contract's")
         climate = replace(climate, yearly_peak_mm_day=None)
-    rejected = (*(Rejected(name, why) for name, why in sites.rejected), *lost)
+    rejected = (*sites.rejected, *lost)
     return _Read(sites.take(kept), climate, rejected, tuple(ledger))
 
 
@@ -180,7 +187,8 @@ def _climate(
 
     def lose(row: int, why: str) -> Rejected:
         ledger.add(Kind.SKIPPED, "contract.sites", why, [sites.names[row]])
-        return Rejected(sites.names[row], why)
+        own = {name: column[row].as_py() for name, column in sites.own.items()}
+        return Rejected(sites.names[row], why, int(sites.rows[row]), own)
 
     def attempt(rows: Ints) -> Iterator[tuple[Ints, SiteClimate] | Rejected]:
         some, told = sites.take(rows), Ledger(ledger.units)

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from planner.ledger import DataError, Notice
 from planner.plan import Plan
 from planner.readings import QUANTITIES
 from planner.records import compared
-from planner.site import Bools, ContractSites, Floats, Ints, Shapes, inner_points
+from planner.site import Bools, ContractSites, Floats, Ints, Rejected, Shapes, inner_points
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -51,14 +51,6 @@ class Flag(StrEnum):
     COLD = "cold"  # the hottest month's mean is under 10 degrees C
 
 
-@dataclass(frozen=True)
-class Rejected:
-    """A feature that is no usable site, and why."""
-
-    name: str
-    why: str
-
-
 @compared
 @dataclass(frozen=True)
 class ContractResult:
@@ -66,7 +58,8 @@ class ContractResult:
 
     longitude_deg, latitude_deg: (n,) a point in each site. shapes: (n,) EPSG:4326. elevation_m: (n,), NaN where
     unknown. rejected: sites left out. climate_picture: peak-month ETo around them, for the map.
-    flags: (n,) what to look at first, may be empty.
+    flags: (n,) what to look at first, may be empty. rows: (n,) numbers of the sites in the file, from 1; own: the
+    file's own columns by name, Arrow arrays (n,).
     """
 
     plan: Plan
@@ -81,6 +74,8 @@ class ContractResult:
     rejected: tuple[Rejected, ...]
     climate_picture: ClimatePicture | None
     notices: tuple[Notice, ...]
+    rows: Ints | None = None
+    own: Mapping[str, Any] = field(default_factory=dict)
 
     def sites_table(self) -> GeoDataFrame:
         """Every site with its zone.
@@ -91,13 +86,14 @@ class ContractResult:
             One row a site, in the order of the file, geometry in EPSG:4326: `name`, `zone` (label, missing where
             the ETo lies in none), `probability`, `runner_up` (label), `peak_month` (1 to 12, 0 where unknown),
             `peak_eto_mm_day` with its standard deviation `spread_mm_day`, `elevation_m`, `flags` (codes, space
-            between).
+            between), `row` (its number in the file, from 1), and the file's own columns, one whose name is taken
+            with `_given` after it.
         """
         import geopandas
 
         zone = self.zone
         labels = (*zone.table.labels, None)  # -1: none
-        return geopandas.GeoDataFrame(
+        table = geopandas.GeoDataFrame(
             {
                 "name": list(self.names),
                 "zone": [labels[k] for k in zone.zone],
@@ -112,6 +108,33 @@ class ContractResult:
             geometry=list(self.shapes),
             crs="EPSG:4326",
         )
+        if self.rows is not None:
+            table["row"] = self.rows
+        for name, given in own_names(self.own, table.columns).items():
+            table[given] = self.own[name].to_pandas()
+        return table
+
+
+def own_names(own: Iterable[str], taken: Iterable[str]) -> dict[str, str]:
+    """What a file's own columns are called beside ours: their names, with `_given` after those that are taken.
+
+    Upper and lower case are alike, as they are in a GeoPackage.
+
+    >>> own_names(["Zone", "zone_given", "owner"], ["zone"])
+    {'Zone': 'Zone_given_2', 'zone_given': 'zone_given', 'owner': 'owner'}
+    """
+    own, used = list(own), {name.lower() for name in taken}
+    named = {}
+    for name in own:
+        if name.lower() not in used:
+            named[name] = name
+            used.add(name.lower())
+    for name in own:
+        if name not in named:
+            endings = ("_given", *(f"_given_{k}" for k in range(2, len(own) + 3)))
+            named[name] = next(name + ending for ending in endings if (name + ending).lower() not in used)
+            used.add(named[name].lower())
+    return {name: named[name] for name in own}
 
 
 def zones_of(
@@ -141,6 +164,8 @@ def zones_of(
         rejected=rejected,
         climate_picture=picture,
         notices=notices,
+        rows=sites.rows,
+        own=sites.own,
     )
 
 
@@ -271,7 +296,7 @@ def joined(parts: list[SiteClimate]) -> SiteClimate:
         unknown = [np.full((len(part.basis), *_shape(values)), np.nan) for part in parts]
         return np.concatenate([u if value is None else value for value, u in zip(values, unknown, strict=True)])
 
-    return SiteClimate(**{field.name: join(field.name) for field in fields(SiteClimate)})  # type: ignore[arg-type]
+    return SiteClimate(**{one.name: join(one.name) for one in fields(SiteClimate)})  # type: ignore[arg-type]
 
 
 def _shape(values: Sequence[Floats | None]) -> tuple[int, ...]:

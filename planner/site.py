@@ -7,9 +7,10 @@ terrain's own zero; with no terrain the ground is 0 everywhere. Nothing here kno
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 import shapely
@@ -323,16 +324,32 @@ def inner_points(shapes: Sequence[BaseGeometry] | Shapes) -> Floats:
 
 
 @dataclass(frozen=True)
+class Rejected:
+    """A feature that is no usable site, and why.
+
+    row: its number in the file, from 1; None where it stands for several. own: its attributes as the file has them.
+    """
+
+    name: str
+    why: str
+    row: int | None = None
+    own: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class ContractSites:
     """Sites of a contract (n): polygons or points in longitude and latitude (EPSG:4326).
 
-    elevation_m: (n,) NaN where not given. rejected: (name, reason) of features that are no usable site.
+    elevation_m: (n,) NaN where not given. rejected: features that are no usable site. rows: (n,) their numbers in
+    the file, from 1. own: the file's own columns by name, Arrow arrays (n,).
     """
 
     names: tuple[str, ...]
     shapes: tuple[BaseGeometry, ...]
     elevation_m: Floats
-    rejected: tuple[tuple[str, str], ...]
+    rejected: tuple[Rejected, ...]
+    rows: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+    own: Mapping[str, Any] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.names)
@@ -347,4 +364,6 @@ class ContractSites:
             names=tuple(self.names[k] for k in pick),
             shapes=tuple(self.shapes[k] for k in pick),
             elevation_m=np.asarray(self.elevation_m)[rows],
+            rows=self.rows[rows],
+            own={name: column.take(rows) for name, column in self.own.items()},
         )

@@ -23,7 +23,7 @@ import shapely
 
 from planner import pieces
 from planner.climate.answer import ClimatePicture, ZoneTable
-from planner.contract import ContractResult, Flag, Rejected
+from planner.contract import ContractResult, Flag, Rejected, own_names
 from planner.ledger import Kind, Notice
 from planner.plan import Plan
 from planner.units import MONTHS
@@ -31,6 +31,22 @@ from planner.units import MONTHS
 NAMES_IN_A_NOTICE = 50
 FLAGS_APART = "; "  # between the flags of one site, in the column `flags`
 _TYPES = "geometry_types"
+_FIXED = """
+    name row longitude_deg latitude_deg zone zone_probability runner_up runner_up_probability peak_month
+    shown_percent_in_lower_zone shown_percent shown_percent_in_higher_zone zone_by_temperature zone_by_description
+    ways_agree ways_in_zone elevation_m elevation_ft above_cell_m above_cell_ft basis source flags
+    eto_mm_day monthly_percent geometry geom fid ogc_fid rowid
+"""
+_ETO = ("peak_eto_{}_day", "spread_{}_day", "eto_by_temperature_{}_day", "eto_by_description_{}_day")
+# Names of our own columns in tables and JSON, in either unit, and those that formats keep for themselves: whatever
+# a contract has of them, the user's columns are called the same.
+TAKEN = frozenset(
+    [
+        *_FIXED.split(),
+        *(name.format(unit) for name in _ETO for unit in ("mm", "in")),
+        *(name + month.lower() for name in ("eto_mm_day_", "eto_in_day_", "percent_") for month in MONTHS),
+    ]
+)
 
 
 @dataclass(frozen=True)
@@ -80,6 +96,7 @@ def contract_columns(result: ContractResult) -> dict[str, Any]:
     place = {kind: k for k, kind in enumerate(flags)}
     columns: dict[str, Any] = {
         "name": pa.array(result.names, pa.string()),
+        **({} if result.rows is None else {"row": pa.array(result.rows, pa.int64())}),
         "longitude_deg": np.round(result.longitude_deg, 7),
         "latitude_deg": np.round(result.latitude_deg, 7),
         "zone": label(zone.zone),
@@ -111,6 +128,12 @@ def contract_columns(result: ContractResult) -> dict[str, Any]:
         columns[f"eto_mm_day_{month.lower()}"] = known(climate.eto_mm_day[:, m])
     for m, month in enumerate(MONTHS):
         columns[f"percent_{month.lower()}"] = known(zone.monthly_percent[:, m], 2)
+    contract = result.plan.contract
+    # where the plan's name column is called as ours is, ours is it
+    same = {"name"} if contract is not None and contract.sites.name == "name" else set()
+    own = {name: column for name, column in result.own.items() if name not in same}
+    for name, given in own_names(own, TAKEN).items():
+        columns[given] = own[name]
     return columns
 
 
@@ -154,7 +177,7 @@ def write_part(result: ContractResult, path: Path) -> None:
     found = found.replace_schema_metadata({_TYPES: json.dumps(types)})
     told = {
         "sites": found.num_rows,
-        "rejected": [[r.name, r.why] for r in result.rejected],
+        "rejected": [[r.name, r.why, r.row, dict(r.own)] for r in result.rejected],
         "notices": [[n.kind.value, n.where, n.what, *_few(n)] for n in result.notices],
     }
 
@@ -188,13 +211,13 @@ def geometry_types(paths: Sequence[Path]) -> set[int]:
     return {kind for path in paths for kind in json.loads(schema_of(path).metadata[_TYPES.encode()])}
 
 
-def read_told(part: Path) -> tuple[int, list[tuple[str, str]], list[Notice]]:
+def read_told(part: Path) -> tuple[int, list[Rejected], list[Notice]]:
     """How many sites a part holds, what was left out of it, and noticed."""
     told = pieces.told(part)
     notices = [
         Notice(Kind(kind), where, what, tuple(names), more) for kind, where, what, names, more in told["notices"]
     ]
-    return int(told["sites"]), [(name, why) for name, why in told["rejected"]], notices
+    return int(told["sites"]), [Rejected(*one) for one in told["rejected"]], notices
 
 
 # --- geometry ----------------------------------------------------------------------------------------------------

@@ -29,6 +29,8 @@ from planner.pieces import Pieces, hold
 from planner.plan import PlanFile, parse_plan
 from planner.show.say.flags import FLAG_WORDS, common_said
 from planner.show.say.terminal import contract_summary
+from planner.show.write.schema import Type, names
+from planner.show.write.schema import contract as schema_of_contract
 from planner.store import FLAGS_APART, wkb_of
 
 N = 260
@@ -130,8 +132,12 @@ def test_every_format_comes_in_and_goes_out_alike(folder):
             plan(folder, name, sites=["gpkg", "parquet", "csv"]), folder / f"out{k}", Ledger(), part_sites=90
         )
     first = written(folder / "out0")
-    for k in (1, 2, 3, 4):
+    for k in (1, 2, 4):
         same(written(folder / f"out{k}"), first)
+    # a CSV has its numbers as text, and its own columns of coordinates
+    fourth = written(folder / "out3")
+    same(fourth.drop(columns=["lon", "lat", "elev"]), first.drop(columns="elev"))
+    assert fourth.elev.astype(float).tolist() == first.elev.tolist()
     drawn = geopandas.read_file(folder / "out1" / "sites.gpkg")
     assert len(drawn) == N
     assert drawn.crs.to_epsg() == 4326
@@ -142,6 +148,90 @@ def test_every_format_comes_in_and_goes_out_alike(folder):
     again = geopandas.read_parquet(folder / "out1" / "sites.parquet")
     assert again.crs.to_epsg() == 4326
     assert again.geometry.geom_type.unique().tolist() == ["Point"]
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+@pytest.mark.parametrize("source", ["sites.gpkg", "sites.parquet", "sites.csv"])
+def test_the_users_own_columns_come_back(folder, source, units):
+    """Every column and the row number, of every type, in every table; a part without a value keeps the type."""
+    given = sites()
+    given["geometry"] = given.representative_point()
+    given["zone"] = [f"route {k % 7}" for k in range(N)]  # as one of ours
+    given["Visits"] = pd.array([None if k < 100 else k for k in range(N)], "Int64")
+    given["paid"] = pd.array([k % 2 == 0 for k in range(N)], "boolean")
+    given["asset no"] = [f"00{k}" for k in range(N)]
+    if source.endswith("csv"):
+        table = pd.DataFrame(given.drop(columns="geometry"))
+        table["lon"], table["lat"] = given.geometry.x, given.geometry.y
+        table.loc[7, "lon"] = np.nan
+        table.to_csv(folder / source, index=False)
+    else:
+        given.loc[7, "geometry"] = None
+        (given.to_parquet if source.endswith("parquet") else given.to_file)(folder / source)
+    asked = plan(folder, source, sites=["gpkg", "parquet", "csv"])
+    asked = PlanFile(asked.path, asked.plan.model_copy(update={"units": units}), {})
+    run_contract_files(asked, folder / "out", Ledger(), part_sites=90)
+    kept = [k for k in range(N) if k != 7]
+    own = ["site", "elev", "zone_given", "Visits", "paid", "asset no"]
+    tables = {
+        "parquet": written(folder / "out"),
+        "gpkg": geopandas.read_file(folder / "out" / "sites.gpkg"),
+        "csv": pd.read_csv(folder / "out" / "sites.csv", encoding="utf-8-sig", dtype={"asset no": str}),
+    }
+    stated = names(schema_of_contract(units, dict.fromkeys([*own, "lon", "lat"], Type.TEXT)))
+    for name, table in tables.items():
+        there = [column for column in table.columns if column != "geometry"]
+        assert set(own) <= set(there), name
+        assert there == [column for column in stated if column in there]
+        assert table.row.tolist() == [k + 1 for k in kept]
+        assert table.name.tolist() == table.site.tolist() == [f"Plaza {k}" for k in kept]
+        assert table.zone_given.tolist() == given.zone[kept].tolist()
+        assert table.zone.str.startswith("band").all()
+        assert table["asset no"].tolist() == given["asset no"][kept].tolist()
+        assert_allclose(table.elev.astype(float), given.elev[kept])
+        if not source.endswith("csv") or name == "csv":
+            visits = pd.to_numeric(table.Visits)
+            assert visits.isna().sum() == 99
+            assert visits[visits.notna()].tolist() == list(range(100, N))
+            assert table.paid.astype(bool).tolist() == given.paid[kept].astype(bool).tolist()
+    told = json.loads((folder / "out" / "result.json").read_text(encoding="utf-8"))
+    (lost,) = told["rejected"]
+    assert (lost["row"], lost["name"]) == (8, "Plaza 7")
+    assert lost["own"]["zone"] == "route 0"
+    assert lost["own"]["asset no"] == "007"
+    # the same from Python, in memory
+    table = run_contract(asked, Ledger(), part_sites=90).sites_table()
+    assert table.row.tolist() == [k + 1 for k in kept]
+    assert table.zone_given.tolist() == given.zone[kept].tolist()
+
+
+def test_us_units_reach_the_tables(folder):
+    """The same contract in both units: 25.4 mm to the inch, 0.3048 m to the foot, exact (NIST SP 811, B.8)."""
+    every = {"sites": ["gpkg", "parquet", "csv"]}
+    run_contract_files(plan(folder, **every), folder / "metric", Ledger())
+    asked = plan(folder, **every)
+    asked = PlanFile(asked.path, asked.plan.model_copy(update={"units": "us"}), {})
+    run_contract_files(asked, folder / "us", Ledger())
+    metric = written(folder / "metric")
+    for us in (
+        written(folder / "us"),
+        geopandas.read_file(folder / "us" / "sites.gpkg", layer="sites"),
+        pd.read_csv(folder / "us" / "sites.csv", encoding="utf-8-sig"),
+    ):
+        assert not [name for name in us.columns if "mm_day" in name or name.endswith("_m")]
+        for one, other, size in (
+            ("peak_eto_mm_day", "peak_eto_in_day", 25.4),
+            ("spread_mm_day", "spread_in_day", 25.4),
+            ("eto_mm_day_jan", "eto_in_day_jan", 25.4),
+            ("eto_mm_day_dec", "eto_in_day_dec", 25.4),
+        ):
+            assert_allclose(us[other], metric[one] / size, atol=1e-6)
+        assert_allclose(us.elevation_ft, metric.elevation_m / 0.3048, atol=0.02)
+        assert us.zone.tolist() == metric.zone.tolist()
+        assert us.elev.tolist() == metric.elev.tolist()  # the user's own stay as they are
+    # for programs: always metric
+    one, other = ((folder / name / "result.json").read_text(encoding="utf-8") for name in ("metric", "us"))
+    assert json.loads(one)["sites"] == json.loads(other)["sites"]
 
 
 def test_finished_parts_are_not_done_again(folder, monkeypatch):

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from itertools import chain
 from pathlib import Path
 
 import geopandas
+import numpy as np
 import pandas
 import pyogrio
 import pytest
 from test_show import contract, scene
 from test_show_links import studied
 
+from planner.contract import own_names
 from planner.show.write import schema, tables
 from planner.show.write.schema import Column, Type
-from planner.store import contract_columns
+from planner.store import TAKEN, contract_columns
+from planner.units import MONTHS
 
 TABLES = {
     "mounts": schema.mounts(["full_sun"], ["light"]),
@@ -25,7 +29,8 @@ TABLES = {
     "controllers": schema.CONTROLLERS,
     "links": schema.LINKS,
     "cables": schema.CABLES,
-    "sites": schema.CONTRACT,
+    "sites": schema.contract("metric"),
+    "sites_us": schema.contract("us"),
 }
 
 
@@ -103,10 +108,37 @@ def test_what_is_written_is_what_the_schema_says(link: str, tmp_path: Path) -> N
 
 
 def test_a_contracts_columns_are_stated() -> None:
-    columns = contract_columns(contract(4))
+    columns = contract_columns(replace(contract(4), rows=np.arange(4) + 1))
     order = schema.names(schema.CONTRACT)
     assert list(columns) == [name for name in order if name in columns]
     assert {c.name for c in schema.CONTRACT if c.always} <= set(columns)
+
+
+def test_in_us_units_only_names_and_units_differ() -> None:
+    metric, us = schema.contract("metric"), schema.contract("us")
+    assert [(m.type, m.said, m.always) for m in metric] == [(u.type, u.said, u.always) for u in us]
+    assert {u.name for m, u in zip(metric, us, strict=True) if m != u} == {
+        "peak_eto_in_day",
+        "spread_in_day",
+        "eto_by_temperature_in_day",
+        "eto_by_description_in_day",
+        "elevation_ft",
+        "above_cell_ft",
+        *(f"eto_in_day_{month.lower()}" for month in MONTHS),
+    }
+    assert not {"m", "mm/day"} & {u.unit for u in us}
+
+
+def test_no_column_of_a_users_can_take_the_name_of_one_of_ours() -> None:
+    ours = {*schema.names(schema.contract("metric")), *schema.names(schema.contract("us"))}
+    assert ours <= TAKEN
+    assert own_names(["Zone", "owner", "fid", "ROW", "zone"], TAKEN) == {
+        "Zone": "Zone_given",
+        "owner": "owner",
+        "fid": "fid_given",
+        "ROW": "ROW_given",
+        "zone": "zone_given_2",
+    }
 
 
 def test_a_reviser_of_sentences_moves_no_column(monkeypatch: pytest.MonkeyPatch) -> None:

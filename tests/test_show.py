@@ -707,11 +707,13 @@ def test_every_packaged_asset_is_there_with_its_licence() -> None:
 
 def test_csv_cells_never_start_a_formula() -> None:
     rows = pandas.DataFrame(
-        {"a": ["=1+1", "+1", "-1", "@x", "\tx", "fine", None], "b": [-1.0, 2, 3, 4, 5, 6, np.nan]}
+        {"a": ["=1+1", "+1+A1", "-A1", "@x", "\tx", "fine", None], "b": [-1.0, 2, 3, 4, 5, 6, np.nan]}
     )
     back = pandas.read_csv(io.BytesIO(formats.csv_bytes(rows)))
-    assert back.a[:6].tolist() == ["'=1+1", "'+1", "'-1", "'@x", "'\tx", "fine"]
+    assert back.a[:6].tolist() == ["'=1+1", "'+1+A1", "'-A1", "'@x", "'\tx", "fine"]
     assert back.b[0] == -1.0
+    # a coordinate that is text stays one
+    assert b"'" not in formats.csv_bytes(pandas.DataFrame({"lon": ["-112.1", "+3", "-1,5"]}))
 
 
 def test_mounts_csv_holds_every_candidate(yard: SiteResult) -> None:

@@ -23,6 +23,7 @@ from planner.layers.frame import (
     unwrapped,
 )
 from planner.layers.outline import outline_of, pick_site, right_way_round
+from planner.layers.own import own_columns, own_values
 from planner.layers.source import distance, label, locate, place
 from planner.layers.vector import Layer, count_features, read_vector, repaired
 from planner.ledger import Kind, Ledger, PlanError, PlannerError
@@ -268,7 +269,9 @@ def read_contract_sites(plan_file: PlanFile, ledger: Ledger, rows: tuple[int, in
     """
     section, key = _contract_section(plan_file), "contract.sites"
     xy = (section.x, section.y) if section.x is not None and section.y is not None else None
-    layer = read_vector(plan_file, key, section, ("name", "elevation", "x", "y"), ledger, xy=xy, rows=rows)
+    layer = read_vector(
+        plan_file, key, section, ("name", "elevation", "x", "y"), ledger, xy=xy, rows=rows, whole=True
+    )
     # repaired while whole, cut at the antimeridian after
     lonlat = replace(layer, crs=WGS84, shapes=unwrapped(project_shapes(layer.shapes, layer.crs, WGS84)))
     lonlat = repaired(lonlat, "points or polygons", ledger, least_area=1e-12)
@@ -289,7 +292,14 @@ def read_contract_sites(plan_file: PlanFile, ledger: Ledger, rows: tuple[int, in
         high=6000.0,
         lengths=True,
     )
-    return ContractSites(lonlat.names, tuple(cut_at_antimeridian(lonlat.shapes)), elevation, lonlat.left_out)
+    return ContractSites(
+        lonlat.names,
+        tuple(cut_at_antimeridian(lonlat.shapes)),
+        elevation,
+        tuple(replace(one, own=own_values(dict(one.own))) for one in lonlat.left_out),
+        lonlat.rows,
+        own_columns(lonlat),
+    )
 
 
 def _contract_section(plan_file: PlanFile) -> ContractLayer:

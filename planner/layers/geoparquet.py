@@ -9,6 +9,7 @@ from typing import Any
 
 import geopandas
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 import shapely
 
@@ -16,17 +17,32 @@ SUFFIXES = (".parquet", ".geoparquet")
 
 
 def info(path: Path) -> dict[str, Any]:
-    """`fields`, `features`, `crs` (text or None) and `geometry_type` (None for a table without geometry)."""
+    """`fields` and their `dtypes`, `features`, `crs` (text or None) and `geometry_type` (None where there is none)."""
     file = pq.ParquetFile(path)
     column, spec = _geometry(file)
     # the format's own default, where it names no CRS at all, is longitude and latitude of WGS 84
     crs = json.dumps(spec["crs"]) if spec.get("crs") else ("OGC:CRS84" if "crs" not in spec else None)
+    fields = [field for field in file.schema_arrow if field.name != column]
     return {
-        "fields": [name for name in file.schema_arrow.names if name != column],
+        "fields": [field.name for field in fields],
+        "dtypes": [_numpy_type(field.type) for field in fields],
         "features": file.metadata.num_rows,
         "crs": crs if column else None,
         "geometry_type": "Unknown" if column else None,
     }
+
+
+def _numpy_type(kind: pa.DataType) -> str:
+    for is_kind, name in (
+        (pa.types.is_integer, "int64"),
+        (pa.types.is_floating, "float64"),
+        (pa.types.is_decimal, "float64"),
+        (pa.types.is_boolean, "bool"),
+        (pa.types.is_timestamp, "datetime64"),
+    ):
+        if is_kind(kind):
+            return name
+    return "object"
 
 
 def read(path: Path, columns: Sequence[str], skip: int, count: int | None) -> tuple[Any, list[Any]]:

@@ -8,8 +8,8 @@ A repair is made only where one reading of the data fits and the other does not;
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -36,7 +36,7 @@ from planner.layers.source import (
 )
 from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
 from planner.plan import PlanFile, VectorLayer
-from planner.site import SURROUNDINGS_M, Bools, Floats, Ints, Shapes
+from planner.site import SURROUNDINGS_M, Bools, Floats, Ints, Rejected, Shapes
 
 ROUGHLY_M = 100_000.0  # farther than this nothing is projected into the site's frame
 SAME_M = 0.001  # vertices this close are the same
@@ -50,7 +50,7 @@ class Layer:
     """Features of one layer, rows alike (n): what was read, after the repairs so far.
 
     where: plan key and file, for messages. crs: of `shapes`. rows: row numbers in the file, from 1.
-    left_out: (name, reason) of features that could not be used.
+    left_out: features that could not be used. types: NumPy's names of the columns' types, as the file states them.
     """
 
     where: str
@@ -60,7 +60,8 @@ class Layer:
     rows: Ints
     shapes: Shapes
     table: pd.DataFrame
-    left_out: tuple[tuple[str, str], ...] = ()
+    left_out: tuple[Rejected, ...] = ()
+    types: Mapping[str, str] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.names)
@@ -79,9 +80,12 @@ class Layer:
         """The layer without some features, which are listed with the reason."""
         if not bad.any():
             return self
-        gone = [self.names[k] for k in np.flatnonzero(bad)]
-        ledger.add(Kind.SKIPPED, self.where, reason, gone)
-        return replace(self.take(~bad), left_out=self.left_out + tuple((name, reason) for name in gone))
+        gone = tuple(
+            Rejected(self.names[k], reason, int(self.rows[k]), self.table.iloc[k].to_dict())
+            for k in np.flatnonzero(bad)
+        )
+        ledger.add(Kind.SKIPPED, self.where, reason, [one.name for one in gone])
+        return replace(self.take(~bad), left_out=self.left_out + gone)
 
 
 def read_vector(
@@ -92,13 +96,14 @@ def read_vector(
     ledger: Ledger,
     xy: tuple[str, str] | None = None,
     rows: tuple[int, int] | None = None,
+    whole: bool = False,
 ) -> Layer:
     """One layer that the plan names at `key`, in its own CRS, on the earth.
 
     attributes: the keys of `section` that name an attribute ("height", "name"). xy: two columns that hold the
     coordinates, for a table of points. rows: the first row to read and the one after the last, for a part of a
-    large file. A third coordinate is dropped, features without geometry are left out, and x and y are exchanged
-    where they can only be meant so. Raises PlanError or DataError.
+    large file. whole: read all of its columns. A third coordinate is dropped, features without geometry are left
+    out, and x and y are exchanged where they can only be meant so. Raises PlanError or DataError.
     """
     path = locate(plan_file, f"{key}.path", section.path)
     source = _source(path)
@@ -109,7 +114,7 @@ def read_vector(
     _check_attributes(plan_file, key, where, wanted, list(info["fields"]))
     if not info["features"]:
         raise DataError(where, "there are no features in it", f"Check the export, or take [{key}] out of the plan")
-    columns = sorted(set(wanted.values()))
+    columns = list(info["fields"]) if whole else sorted(set(wanted.values()))
     first, end = rows or (0, None)
     if _is_parquet(source):
         drawn, fields = _quietly(
@@ -142,7 +147,8 @@ def read_vector(
             )
         raise DataError(where, "it is a table without geometry", todo)
     shapes = shapely.force_2d(drawn) if shapely.has_z(drawn).any() else drawn
-    layer = Layer(where, key, WGS84, (), np.arange(first + 1, first + count + 1), shapes, table)
+    types = dict(zip(info["fields"], map(str, info["dtypes"]), strict=True))
+    layer = Layer(where, key, WGS84, (), np.arange(first + 1, first + count + 1), shapes, table, types=types)
     layer = replace(layer, names=names(replace(layer, names=("",) * count), getattr(section, "name", None)))
 
     layer = layer.without(_empty(shapes), "no geometry, or none that can be read", ledger)

@@ -32,6 +32,7 @@ from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract
 from planner.show.folder import write_folder
 from planner.show.say.flags import common_said
 from planner.show.say.zone import shared_said
+from planner.show.write import schema as schemas
 from planner.show.write.formats import csv_bytes, json_bytes
 from planner.show.write.tables import notice_objects
 from planner.store import (
@@ -45,7 +46,7 @@ from planner.store import (
     schema_of,
     wkb_of_points,
 )
-from planner.units import MONTHS
+from planner.units import MONTHS, Units
 
 SITES_IN_JSON = 10_000
 _TYPES = {0: "Point", 1: "LineString", 3: "Polygon", 4: "MultiPoint", 5: "MultiLineString", 6: "MultiPolygon"}
@@ -136,11 +137,29 @@ def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
             files["map.html"] = contract_page(view)
         for form in plan.outputs.sites:
             target = Path(made) / f"sites.{form}"
-            {"gpkg": _gpkg, "parquet": _parquet, "csv": _csv}[form](parts.paths, target)
+            {"gpkg": _gpkg, "parquet": _parquet, "csv": _csv}[form](parts.paths, target, plan.units)
             files[target.name] = target
         counts = _counts(parts, brief)
         files["result.json"] = _json(parts, brief, counts)
         return ContractFiles(counts, parts.rejected, parts.notices, tuple(write_folder(folder, files, force)))
+
+
+def _in_units(found: pa.Table, units: Units) -> pa.Table:
+    """A part's columns as the tables have them; the part itself is metric."""
+    if units == "metric":
+        return found
+    said = dict(zip(schemas.names(schemas.CONTRACT), schemas.contract(units), strict=True))
+    metric = {column.name: column.unit for column in schemas.CONTRACT}
+    for k, name in enumerate(found.column_names):
+        if metric.get(name) in schemas.US:
+            _, size, digits = schemas.US[metric[name]]
+            found = found.set_column(k, said[name].name, pc.round(pc.divide(found[name], size), digits))
+    return found
+
+
+def _frame(found: pa.Table) -> pandas.DataFrame:
+    """Whole numbers stay so where some are missing."""
+    return found.to_pandas(types_mapper={pa.int64(): pandas.Int64Dtype()}.get)
 
 
 def _outlines(parts: Sequence[Path]) -> Any:
@@ -149,7 +168,7 @@ def _outlines(parts: Sequence[Path]) -> Any:
     )
 
 
-def _parquet(parts: Sequence[Path], target: Path) -> None:
+def _parquet(parts: Sequence[Path], target: Path, units: Units) -> None:
     """GeoParquet, version 1.1.0 of the format."""
     spec = {
         "encoding": "WKB",
@@ -157,23 +176,23 @@ def _parquet(parts: Sequence[Path], target: Path) -> None:
         "crs": CRS.from_epsg(4326).to_json_dict(),
     }
     geo = {"version": "1.1.0", "primary_column": "geometry", "columns": {"geometry": spec}}
-    schema = schema_of(parts[0]).with_metadata({"geo": json.dumps(geo)})
+    schema = _in_units(schema_of(parts[0]).empty_table(), units).schema.with_metadata({"geo": json.dumps(geo)})
     with pq.ParquetWriter(target, schema, use_dictionary=_texts(schema), compression="snappy") as out:
         for part in parts:
-            out.write_table(read_part(part).replace_schema_metadata(schema.metadata))
+            out.write_table(_in_units(read_part(part), units).replace_schema_metadata(schema.metadata))
 
 
-def _gpkg(parts: Sequence[Path], target: Path) -> None:
+def _gpkg(parts: Sequence[Path], target: Path, units: Units) -> None:
     """The layer `sites` (as given: polygons or points); of polygons also `points`, one in each."""
     types = geometry_types(parts)
     layers = {"sites": _TYPES.get(min(types), "Unknown") if len(types) == 1 else "Unknown"}
     if types - {0}:
         layers["points"] = "Point"
-    schema = schema_of(parts[0]).remove_metadata()
+    schema = _in_units(schema_of(parts[0]).empty_table(), units).schema.remove_metadata()
 
     def batches(as_points: bool) -> Iterator[pa.RecordBatch]:
         for part in parts:
-            found = read_part(part)
+            found = _in_units(read_part(part), units)
             if as_points:
                 at = np.column_stack([found["longitude_deg"].to_numpy(), found["latitude_deg"].to_numpy()])
                 column = wkb_of_points(at)
@@ -208,11 +227,11 @@ def _page_cache() -> Iterator[None]:
             pyogrio.set_gdal_config_options({"OGR_SQLITE_CACHE": None})
 
 
-def _csv(parts: Sequence[Path], target: Path) -> None:
+def _csv(parts: Sequence[Path], target: Path, units: Units) -> None:
     with target.open("wb") as out:
         for k, part in enumerate(parts):
             names = [n for n in schema_of(part).names if n != "geometry"]
-            text = csv_bytes(read_part(part, names).to_pandas())
+            text = csv_bytes(_frame(_in_units(read_part(part, names), units)))
             out.write(text if k == 0 else text.split(b"\r\n", 1)[1])
 
 
@@ -237,7 +256,7 @@ def _counts(parts: Parts, brief: pa.Table) -> Counts:
 def _json(parts: Parts, brief: pa.Table, counts: Counts) -> bytes:
     sites = None
     if brief.num_rows <= SITES_IN_JSON:
-        sites = [row for path in parts.paths for row in _site_objects(read_part(path).to_pandas())]
+        sites = [row for path in parts.paths for row in _site_objects(_frame(read_part(path)))]
     return json_bytes(
         {
             "format": "noonmark contract",
@@ -251,7 +270,7 @@ def _json(parts: Parts, brief: pa.Table, counts: Counts) -> bytes:
             "flagged": counts.flagged,
             "flag_counts": counts.flags,
             "sites": sites,
-            "rejected": [{"name": r.name, "why": r.why} for r in parts.rejected],
+            "rejected": [{"name": r.name, "why": r.why, "row": r.row, "own": r.own} for r in parts.rejected],
             "notices": notice_objects(parts.notices),
         }
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -26,9 +27,14 @@ def csv_bytes(rows: pandas.DataFrame) -> bytes:
     return str(safe.to_csv(index=False, lineterminator="\r\n")).encode("utf-8-sig")
 
 
+_PLAIN_NUMBER = re.compile(r"[+-]\d+([.,]\d+)?")
+
+
 def _no_formula(value: Any) -> Any:
-    """A text that a spreadsheet would run as a formula, with an apostrophe before it."""
-    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value
+    """A text that a spreadsheet would run as a formula, with an apostrophe before it; a plain number is none."""
+    if not isinstance(value, str) or value[:1] not in ("=", "+", "-", "@", "\t", "\r"):
+        return value
+    return value if _PLAIN_NUMBER.fullmatch(value) else f"'{value}"
 
 
 def json_bytes(data: Any) -> bytes:

@@ -15,7 +15,7 @@ import numpy as np
 import pandas
 
 from planner.rain import HEAT_RADII_M
-from planner.units import MONTHS
+from planner.units import M_PER_FT, MM_PER_IN, MONTHS, Units
 
 
 class Type(StrEnum):
@@ -37,11 +37,13 @@ DTYPES = {
 }
 
 # What a name ends in where the column has a unit, so that a number that travels alone keeps it.
-ENDINGS = {
+ENDINGS: dict[str, Any] = {
     "m": "_m",
     "deg": "_deg",
     "dB": "_db",
+    "ft": "_ft",
     "mm/day": "_mm_day",
+    "in/day": "_in_day",
     "ohm": "_ohm",
     "percent": ("_percent", "percent_"),
     "h/day": "direct_h_day",
@@ -272,6 +274,7 @@ LINKS = (
 
 CONTRACT = (
     Column("name", Type.TEXT, "", "name of the site"),
+    Column("row", Type.WHOLE, "", "number of the site's row in the file of sites, from 1", False),
     *PLACE,
     *ZONE,
     *_sometimes(
@@ -303,6 +306,27 @@ CONTRACT = (
     *_monthly("eto_mm_day", "mm/day", "mean daily reference ETo"),
     *_monthly("percent", "percent", "the month's ETo over the peak month's"),
 )
+
+
+# units of the tables under `units = "us"`, by the metric ones: (unit, what one of it is in the metric one, digits)
+US = {"mm/day": ("in/day", MM_PER_IN, 6), "m": ("ft", M_PER_FT, 2)}
+
+
+def contract(units: Units, own: Mapping[str, Type] | None = None) -> tuple[Column, ...]:
+    """The columns of a contract's sites in some units; after them the file's own, by the names they get."""
+    return (
+        *(_in_us(column) if units == "us" else column for column in CONTRACT),
+        *(Column(name, kind, "", "as the file of sites has it") for name, kind in (own or {}).items()),
+    )
+
+
+def _in_us(column: Column) -> Column:
+    if column.unit not in US:
+        return column
+    unit, metric, us = US[column.unit][0], ENDINGS[column.unit], ENDINGS[US[column.unit][0]]
+    # of the months' columns, the unit stands before the month
+    name = column.name.replace(metric, us) if column.unit == "mm/day" else column.name.removesuffix(metric) + us
+    return replace(column, name=name, unit=unit)
 
 
 def names(columns: Iterable[Column]) -> list[str]:
