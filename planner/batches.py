@@ -22,14 +22,14 @@ import pyarrow as pa
 
 from planner import __version__
 from planner.climate.answer import SiteClimate, ZoneTable
-from planner.contract import ContractResult, Rejected, joined, merged, none_usable, zones_of
+from planner.contract import ContractResult, joined, merged, none_usable, zones_of
 from planner.layers.build import count_contract_sites, read_contract_sites
 from planner.layers.source import files_state
 from planner.ledger import CommandError, DataError, Kind, Ledger, Notice, PlannerError, SitesError
 from planner.local_climate import climate_at, picture_around, table_of
 from planner.pieces import hold, whole
 from planner.plan import PlanFile
-from planner.site import ContractSites, Ints, inner_points
+from planner.site import ContractSites, Ints, Rejected, inner_points
 from planner.store import Parts, read_part, read_told, write_part
 
 Progress = Callable[[str, int, int], None]  # (what is being done, sites done, sites in all)

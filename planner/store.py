@@ -23,9 +23,10 @@ import shapely
 
 from planner import pieces
 from planner.climate.answer import ClimatePicture, ZoneTable
-from planner.contract import ContractResult, Flag, Rejected, own_names
+from planner.contract import ContractResult, Flag, own_names
 from planner.ledger import Kind, Notice
 from planner.plan import Plan
+from planner.site import Rejected
 from planner.units import MONTHS
 
 NAMES_IN_A_NOTICE = 50

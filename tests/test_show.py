@@ -28,7 +28,7 @@ from scipy.stats import norm
 
 from planner.climate.answer import ClimatePicture, OneWay, SiteClimate, ZoneResult, ZoneTable
 from planner.climate.builtin import SOURCE
-from planner.contract import ContractResult, Flag, Rejected
+from planner.contract import ContractResult, Flag
 from planner.decide import Cause, Decision, Requirement, Shortfall, decide
 from planner.job import SiteResult
 from planner.ledger import Exit, Kind, Notice, OutputError
@@ -45,7 +45,7 @@ from planner.show.lonlat import from_lonlat, to_lonlat
 from planner.show.say import figures, mount, shade
 from planner.show.say import zone as say_zone
 from planner.show.write import formats, tables
-from planner.site import Crowns, Heights, KeepOut, KeepOuts, Places, Site, bare_site, prisms
+from planner.site import Crowns, Heights, KeepOut, KeepOuts, Places, Rejected, Site, bare_site, prisms
 from planner.siting import siting
 from planner.sun import SunResult, SunTable, sun_table, year_of_light
 from planner.sun.grid import LightGrid, light_grid
@@ -1015,7 +1015,7 @@ def test_contract_tables(tmp_path: Path) -> None:
     assert shapes.geometry[3].equals(result.shapes[3])
     data = json.loads(written["result.json"].read_text(encoding="utf-8"), parse_constant=refuse)
     assert [s["zone"] for s in data["sites"]] == [result.zone.table.labels[k] for k in result.zone.zone]
-    assert data["rejected"] == [{"name": "Lost plaza", "why": "its geometry is empty"}]
+    assert data["rejected"] == [{"name": "Lost plaza", "why": "its geometry is empty", "row": None, "own": {}}]
 
 
 def test_contract_of_thousands_stays_small() -> None:

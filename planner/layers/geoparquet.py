@@ -17,7 +17,7 @@ SUFFIXES = (".parquet", ".geoparquet")
 
 
 def info(path: Path) -> dict[str, Any]:
-    """`fields` and their `dtypes`, `features`, `crs` (text or None) and `geometry_type` (None where there is none)."""
+    """`fields` and their `dtypes`, `features`, `crs` (text or None) and `geometry_type` (None: it has none)."""
     file = pq.ParquetFile(path)
     column, spec = _geometry(file)
     # the format's own default, where it names no CRS at all, is longitude and latitude of WGS 84

@@ -42,7 +42,7 @@ def _missing(value: object) -> bool:
 
 def _plain_text(value: object) -> str:
     if isinstance(value, np.datetime64 | pd.Timestamp):
-        return pd.Timestamp(value).isoformat()
+        return str(pd.Timestamp(value).isoformat())
     return value if isinstance(value, str) else str(value)
 
 

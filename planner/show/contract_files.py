@@ -25,7 +25,7 @@ import shapely
 from pyproj import CRS
 
 from planner.climate.answer import ZoneTable
-from planner.contract import ContractResult, Flag, Rejected, SharedError, common_flags
+from planner.contract import ContractResult, Flag, SharedError, common_flags
 from planner.ledger import Notice
 from planner.plan import Plan
 from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract_page, shared_error_of
@@ -35,6 +35,7 @@ from planner.show.say.zone import shared_said
 from planner.show.write import schema as schemas
 from planner.show.write.formats import csv_bytes, json_bytes
 from planner.show.write.tables import notice_objects
+from planner.site import Rejected
 from planner.store import (
     Parts,
     flag_counts,

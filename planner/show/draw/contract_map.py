@@ -20,7 +20,7 @@ from markupsafe import Markup
 
 from planner.climate.answer import ClimatePicture, ZoneTable
 from planner.climate.builtin import BASIS as TEMPERATURE_ONLY
-from planner.contract import ContractResult, Flag, Rejected, SharedError, common_flags, shared_error
+from planner.contract import ContractResult, Flag, SharedError, common_flags, shared_error
 from planner.ledger import Notice
 from planner.plan import Plan
 from planner.show.draw import palette
@@ -31,6 +31,7 @@ from planner.show.lonlat import geojson
 from planner.show.say import zone as words
 from planner.show.say.flags import FLAG_WORDS, common_said
 from planner.show.say.zone import shared_said
+from planner.site import Rejected
 from planner.store import contract_columns, flag_counts, flags_of
 from planner.units import MM_PER_IN, MONTHS, eto
 
