@@ -157,11 +157,22 @@ class Heights:
 
 @dataclass(frozen=True)
 class Places:
-    """Named points: xyz (n, 3) metres, z the height of the point itself; indoors (n,) where it matters."""
+    """Named points: xyz (n, 3) metres, z the height of the point itself; indoors (n,) where it matters.
+
+    depth_m: (n,) how far below the ground it is, 0 for none: xyz is then just above the ground over it, where its
+    signal comes down. extra_loss_db: (n,) what is said to stand before it besides a building's outer walls.
+    """
 
     names: tuple[str, ...]
     xyz: Floats
     indoors: Bools
+    depth_m: Floats = field(default_factory=lambda: np.empty(0))
+    extra_loss_db: Floats = field(default_factory=lambda: np.empty(0))
+
+    def __post_init__(self) -> None:
+        for name in ("depth_m", "extra_loss_db"):
+            if not len(getattr(self, name)):
+                object.__setattr__(self, name, np.zeros(len(self.names)))
 
     def __len__(self) -> int:
         return len(self.names)

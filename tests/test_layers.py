@@ -659,6 +659,40 @@ def test_controllers_poles_keep_outs(tmp_path: Path) -> None:
     assert site.keep_outs.kinds == (KeepOut.SPRAY, KeepOut.HEAT)
 
 
+def test_where_a_controller_is_said_by_feature(tmp_path: Path) -> None:
+    """By depth, else height, else story, else the plan's height; floors of 4 m, 1.2 m above the floor."""
+    columns = {
+        "id": ["vault", "up", "third", "cellar", "plain", "both", "odd"],
+        "depth_ft": ["10", None, None, None, None, 5.0, None],
+        "height": [None, "12 ft", None, None, None, 1.0, None],
+        "floor": [None, None, 3, -1, None, None, 0],
+        "db": [20.0, None, None, 6.5, None, None, None],
+    }
+    boxes = write(tmp_path, "c.gpkg", [Point(10 * k, -30) for k in range(7)], **columns)
+    keys = {"name": "id", "depth": "depth_ft", "height": "height", "storey": "floor", "extra_loss": "db"}
+    site, notices = site_of(
+        tmp_path,
+        controllers={"path": boxes, **keys, "height_unit": "ft", "storey_height_m": 4.0, "height_m": 1.2},
+    )
+    there = site.controllers
+    assert there.depth_m == pytest.approx([3.048, 0, 0, 2.8, 0, 1.524, 0])
+    # what is below ground is reached from just above it
+    assert there.xyz[:, 2] == pytest.approx([0.3, 3.6576, 9.2, 0.3, 1.2, 0.3, 1.2])
+    assert there.indoors.tolist() == [True, False, False, True, False, True, False]
+    assert there.extra_loss_db == pytest.approx([20, 0, 0, 6.5, 0, 0, 0])
+    assert said(notices, "nothing for the soil, slab or lid", "(both)")
+    assert said(notices, "said more than once", "(both)")
+    assert said(notices, "is no story", "(odd)")
+    site, _ = site_of(
+        tmp_path,
+        controllers={"path": boxes, "storey": "floor", "ground_storey": 0, "height_m": 1.2},
+    )
+    assert site.controllers.xyz[2, 2] == pytest.approx(3 * 3.5 + 1.2)
+    assert site.controllers.xyz[6, 2] == pytest.approx(1.2)
+    with pytest.raises(PlanError, match="says ft, and its unit is taken as m"):
+        site_of(tmp_path, controllers={"path": boxes, "depth": "depth_ft"})
+
+
 def test_under_a_canopy_is_outdoors(tmp_path: Path) -> None:
     roof = write(tmp_path, "b.gpkg", [square(0, 0)], h=[5.0], under=[4.0])
     boxes = write(tmp_path, "c.gpkg", [Point(10, 10)])

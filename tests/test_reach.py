@@ -117,6 +117,19 @@ def test_walls_round_a_receiver_indoors():
     assert brick.links.probability[0, 0] < inside.links.probability[0, 0]
 
 
+def test_a_controller_deep_inside_loses_p2109_and_what_is_stated():
+    """ITU-R P.2109's median at 915 MHz, and the decibels that the layer gives; below ground too."""
+    hall = prisms([shapely.box(50, -10, 70, 10)], [-1], [6.0])
+    site = site_with([[60, 0, 3.0]] * 3, [True, True, False], buildings=hall)
+    there = dataclasses.replace(
+        site.controllers, depth_m=np.array([0, 4.0, 0]), extra_loss_db=np.array([0, 12.0, 5.0])
+    )
+    found = one(dataclasses.replace(site, controllers=there), [0, 0, 3.0])
+    median = float(entry_db(0.5, 915))
+    assert found.links.entry_db[0] == pytest.approx([median, median + 12.0, 5.0])
+    assert found.links.margin_db[0, 1] == pytest.approx(found.links.margin_db[0, 0] - 12.0)
+
+
 def test_through_the_walls_where_that_is_the_best_way():
     """Deep in a building's shadow, in and out by P.2109 beats diffraction."""
     hall = prisms([shapely.box(40, -300, 59, 300)], [-1], [30.0])

@@ -434,6 +434,18 @@ def test_a_cable_along_a_wall_does_not_come_down_to_the_ground():
     assert across.vertical_m == pytest.approx(10.5)
 
 
+def test_a_cable_goes_down_to_a_controller_below_ground():
+    """3 m up at the mount, 2.5 m down to the vault."""
+    site = bare_site(
+        shapely.box(-10, -10, 50, 10),
+        controllers=Places(("A",), np.array([[30.0, 0, 0.3]]), np.ones(1, bool), depth_m=np.array([2.5])),
+    )
+    wired = Sensor(link="cable", **SHEET)
+    ((run,),) = reach(site, np.array([[0.0, 0, 3.0]]), np.array([3.0]), wired).runs
+    assert run.plan_m == pytest.approx(30)
+    assert run.vertical_m == pytest.approx(5.5)
+
+
 def test_a_conduit_leads_on_under_water():
     pond, duct = shapely.box(10, -30, 20, 30), shapely.LineString([(0, 0), (30, 0)])
     moat = shapely.box(-60, -60, 90, 60).difference(shapely.box(-10, -30, 40, 30))

@@ -169,12 +169,13 @@ def numbers(
     high: float = np.inf,
     low_counts: bool = True,
     lengths: bool = False,
+    unit: str = "m",
 ) -> Floats:
     """The attribute times `factor` (n,), NaN where missing; what is no number or out of [low, high] is listed.
 
     low_counts: whether `low` itself is a good value (a height of 0 is none). lengths: values in metres, which may
     be written with a unit of their own ("24 ft", "7'4\"", "12 m") that `factor` does not touch. Of a range, or of
-    several values, the highest is taken, which is said.
+    several values, the highest is taken, which is said. unit: of `low` and `high`.
     """
     if attribute is None:
         return np.full(len(layer), np.nan)
@@ -219,7 +220,7 @@ def numbers(
         ledger.add(
             Kind.SKIPPED,
             layer.where,
-            f"{what} '{attribute}' is out of range ({bounds} m); treated as missing",
+            f"{what} '{attribute}' is out of range ({bounds} {unit}); treated as missing",
             _with_values(layer, attribute, absurd),
         )
     return np.where(absurd, np.nan, values)

@@ -51,13 +51,16 @@ WIDEST_CROWN_M = 60.0
 HIGHEST_POLE_M = 60.0
 LOWEST_BUILDING_M = 2.0  # what a surface model shows below this is no building
 FOOT_BELOW_M = 100.0
+DEEPEST_M = 100.0  # of a controller: a slip of the unit, or of the column, beyond that
+ABOVE_PIT_M = 0.3  # where a signal to a receiver below ground comes down
+MOST_EXTRA_DB = 150.0
 GROUND_SAMPLES = 400  # points under one footprint
 
 # Which keys of each section name an attribute.
 ATTRIBUTES: dict[str, tuple[str, ...]] = {
     "buildings": ("name", "height", "roof_height", "top", "ground", "base", "roof", "mountable"),
     "trees": ("name", "height", "crown_width", "crown_base", "leaf"),
-    "controllers": ("name", "indoors"),
+    "controllers": ("name", "indoors", "height", "depth", "storey", "extra_loss"),
     "poles": ("name", "height"),
     "keep_outs": ("name", "kind"),
     "grounds": ("name", "kind"),
@@ -105,6 +108,12 @@ def settle_units(plan_file: PlanFile, section: Section, layer: Layer, ledger: Le
         if isinstance(section, BuildingsLayer):
             height = height or section.top
         columns.settle_unit(layer, height, "height_unit", section.height_unit, stated, str(plan_file.path), ledger)
+    if isinstance(section, ControllersLayer):
+        stated = "height_unit" in section.model_fields_set
+        for attribute in (section.height, section.depth):
+            columns.settle_unit(
+                layer, attribute, "height_unit", section.height_unit, stated, str(plan_file.path), ledger
+            )
 
 
 def _or_default(values: Floats, default: float) -> Floats:
@@ -484,6 +493,7 @@ def controllers(
     """Controllers at their height; indoors as the attribute says, else by whether a building stands over them."""
     xy = shapely.get_coordinates(layer.shapes)
     ground = ground_at(terrain, xy)
+    up = _controller_heights(layer, section, ledger)
     said = columns.flags(layer, section.indoors, "indoors", "its place decides", ledger)
     under = np.zeros(len(layer), bool)
     if len(buildings):
@@ -491,7 +501,9 @@ def controllers(
         who, which = tree.query(layer.shapes, predicate="within")
         standing = buildings.base_m[which] <= ground[who]
         under[who[standing]] = True
-    unsaid = np.array([flag is None for flag in said], bool)
+    below = up < 0
+    under |= below
+    unsaid = np.array([flag is None for flag in said], bool) & ~below
     found = unsaid & under
     if found.any():
         ledger.add(
@@ -500,8 +512,8 @@ def controllers(
             "taken as indoors, because the point lies inside a building",
             _names(layer, found),
         )
-    indoors = np.where(unsaid, under, np.array([flag is True for flag in said], bool)).astype(bool)
-    xyz = np.column_stack([xy, ground + section.height_m])
+    indoors = np.where(unsaid, under, np.array([flag is True for flag in said], bool) | below).astype(bool)
+    xyz = np.column_stack([xy, ground + np.where(below, ABOVE_PIT_M, up)])
     moved = _hung_outside(xyz, ~indoors & under, buildings)
     if moved.any():
         ledger.add(
@@ -510,7 +522,56 @@ def controllers(
             "outdoors, but drawn inside a building: taken to hang on the outside of its nearest wall",
             _names(layer, moved),
         )
-    return Places(layer.names, xyz, indoors)
+    extra = columns.numbers(layer, section.extra_loss, "extra loss", ledger, low=0.0, high=MOST_EXTRA_DB, unit="dB")
+    deep = below & np.isnan(extra)
+    if deep.any():
+        ledger.add(
+            Kind.ASSUMED,
+            layer.where,
+            "below ground: the loss of a building's walls is taken to the ground above it, and nothing for the "
+            "soil, slab or lid; name a column of dB as `extra_loss` if more is known, and test the link",
+            _names(layer, deep),
+        )
+    return Places(layer.names, xyz, indoors, np.where(below, -up, 0.0), np.nan_to_num(extra))
+
+
+def _controller_heights(layer: Layer, section: ControllersLayer, ledger: Ledger) -> Floats:
+    """Heights (n,) above ground, negative below: by depth, else height, else story, else `height_m`."""
+    unit = M_PER_FT if section.height_unit == "ft" else 1.0
+
+    def lengths(attribute: str | None, what: str, high: float) -> Floats:
+        return columns.numbers(layer, attribute, what, ledger, factor=unit, low=0.0, high=high, lengths=True)
+
+    depth = lengths(section.depth, "depth", DEEPEST_M)
+    height = lengths(section.height, "height", HIGHEST_BUILDING_M)
+    storey = columns.numbers(layer, section.storey, "story", ledger, low=-20.0, high=150.0, unit="stories")
+    none = (storey != np.round(storey)) & ~np.isnan(storey) | ((storey >= 0) & (storey < section.ground_storey))
+    if none.any():
+        ledger.add(
+            Kind.SKIPPED,
+            layer.where,
+            f"'{section.storey}' is no story, where the one at ground level is {section.ground_storey} and "
+            "basements are -1, -2; treated as missing",
+            _names(layer, none),
+        )
+        storey = np.where(none, np.nan, storey)
+    floors = np.where(storey < 0, storey, storey - section.ground_storey)
+    # a depth of 0 says no more than that it is not below ground
+    ways = np.array(
+        [np.where(depth > 0, -depth, np.nan), height, floors * section.storey_height_m + section.height_m]
+    )
+    twice = (~np.isnan(ways)).sum(axis=0) > 1
+    if twice.any():
+        ledger.add(
+            Kind.CHECK,
+            layer.where,
+            "its height is said more than once: depth counts before height, and height before story",
+            _names(layer, twice),
+        )
+    up = np.full(len(layer), section.height_m)
+    for way in ways[::-1]:
+        up = np.where(np.isnan(way), up, way)
+    return up
 
 
 def _hung_outside(xyz: Floats, drawn_inside: Bools, buildings: Prisms) -> Bools:

@@ -184,6 +184,34 @@ class ControllersLayer(VectorLayer):
         ge=0,
         lt=100,
     )
+    height: str | None = entry(
+        None, "attribute with its height above ground, where it is not `height_m`", "`storey`, else `height_m`"
+    )
+    depth: str | None = entry(
+        None,
+        "attribute with its depth below ground (vault, basement); the loss is then a building's entry loss and "
+        "`extra_loss`",
+        "above ground",
+    )
+    height_unit: LengthUnit = entry("m", "unit of `height` and `depth`", "most open data are in metres")
+    storey: str | None = entry(
+        None,
+        "attribute with its story: counted up from `ground_storey`, and -1, -2 for basements; the controller is "
+        "`height_m` above that floor",
+        "the ground floor",
+    )
+    ground_storey: int = entry(
+        1, "number of the story at ground level", "1 in the United States; often 0 elsewhere", ge=0, le=1
+    )
+    storey_height_m: float = entry(
+        3.5, "height of a story", f"between dwellings (3 m) and offices (4 m): {COMMON}", gt=1.5, lt=10
+    )
+    extra_loss: str | None = entry(
+        None,
+        "attribute with what more the signal loses on its way to the receiver, dB (inner walls, floors, a metal "
+        "cabinet), besides a building's entry loss",
+        "nothing more than the entry loss of ITU-R P.2109",
+    )
 
 
 class PolesLayer(VectorLayer):
@@ -341,8 +369,8 @@ class Reach(Section):
         Literal["concrete", "brick", "plasterboard", "wood", "glass", "chipboard", "plywood", "metal"] | None
     ) = entry(
         None,
-        "material of the wall before a receiver indoors (ITU-R P.2040)",
-        "the whole building's entry loss, `building_class`",
+        "material of one wall more before a receiver indoors: its loss (ITU-R P.2040) adds to the building's entry loss",
+        "the building's entry loss alone, by `building_class`",
     )
     wall_thickness_m: float = entry(
         0.2, "thickness of that wall", f"a cast or built outer wall: {COMMON}", gt=0, le=3

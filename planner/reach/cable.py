@@ -373,12 +373,15 @@ def cables(
     prices: Prices,
     units: Units,
 ) -> list[CableRun | None]:
-    """A cable from (2,) to each of (m, 2), None where there is no way; heights of the ends above the ground."""
+    """A cable from (2,) to each of (m, 2), None where there is no way.
+
+    start_height_m, ends_height_m (m,): above the ground, negative below it.
+    """
 
     def runs(some: Ground, rows: Ints, kind: str) -> list[CableRun | None]:
         out: list[CableRun | None] = []
         for k, xy in zip(rows, routes(some, start, ends[rows]), strict=True):
-            ends_m = max(start_height_m, 0.0), max(float(ends_height_m[k]), 0.0)
+            ends_m = start_height_m, float(ends_height_m[k])
             out.append(None if xy is None else _run(g, xy, kind, ends_m, sensor, section, prices, units))
         return out
 
@@ -412,7 +415,7 @@ def _run(
     plan_m = float(metres.sum())
     # along walls and through rooms a cable need not come down to the ground
     hung = bool(plan_m - metres[WALL] - metres[INSIDE] < 1e-6)
-    vertical_m = abs(ends_m[0] - ends_m[1]) if hung else sum(ends_m)
+    vertical_m = abs(ends_m[0] - ends_m[1]) if hung else abs(ends_m[0]) + abs(ends_m[1])
     total = (plan_m + vertical_m) * (1.0 + section.slack_share) + section.ends_m
     wire = check(total, sensor, section, units)
     supplied = total <= sensor_cable(sensor).supplied_m and wire.ok

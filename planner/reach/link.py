@@ -103,13 +103,21 @@ class Links:
 
 
 def links(
-    s: Scene, a: Floats, a_height_m: Floats, b: Floats, b_height_m: Floats, inside: Ints, indoors: Bools, r: Radio
+    s: Scene,
+    a: Floats,
+    a_height_m: Floats,
+    b: Floats,
+    b_height_m: Floats,
+    inside: Ints,
+    indoors: Bools,
+    r: Radio,
+    extra_loss_db: Floats | float = 0.0,
 ) -> Links:
     """Links from (n, 3) heads a to (n, 3) receivers b, each so high above its ground (n,).
 
     inside: (n,) row of the building that a receiver indoors is in, -1 for none: the walls round it are reckoned by
     entry loss and not as an obstacle, another wing in the way as any building. indoors: (n,) receivers behind
-    walls, even where no footprint holds them.
+    walls, even where no footprint holds them. extra_loss_db: (n,) on top of that, as the plan's layers say.
     """
     a, b = (np.asarray(p, float).reshape(-1, 3) for p in (a, b))
     offset = b - a
@@ -126,7 +134,8 @@ def links(
     foliage = physics.foliage_db(met.crown_m, r.f_mhz)
     bare = foliage * _leafless(met.crown_m, met.crown_evergreen_m)
     rise = np.degrees(np.arctan2(np.abs(offset[:, 2]), np.maximum(plan_m, 1e-9)))
-    entry = np.where(indoors, r.entry_db + 0.212 * rise, 0.0)  # P.2109's rise with elevation, on its main part
+    # P.2109 rises with elevation, on its main part
+    entry = np.where(indoors, r.entry_db + 0.212 * rise, 0.0) + extra_loss_db
     obstacle = np.maximum(ground, met.past_db)
     margin_db = r.allowed_db - r.fade_db - (free + obstacle + foliage + entry)
     spread = np.hypot(_spread(met, margin_db, obstacle, foliage, r), np.where(indoors, r.entry_spread_db, 0.0))
@@ -264,11 +273,14 @@ def reach(
         np.tile(holding(site), n),
         np.tile(np.asarray(site.controllers.indoors, bool), n),
         r,
+        np.tile(site.controllers.extra_loss_db, n),
     ).reshape(n, m)
     distance = np.sqrt(((there[None, :, :] - xyz[:, None, :]) ** 2).sum(axis=2))
     runs, cell_m = None, 0.0
     if sensor.link == "cable":
-        runs, cell_m = every_cable(site, xyz, height_m, up, sensor, cable or Cable(), prices, units)
+        runs, cell_m = every_cable(
+            site, xyz, height_m, wired_height_m(site), sensor, cable or Cable(), prices, units
+        )
     return ReachResult(
         distance,
         distance / rated_m(sensor),
@@ -288,6 +300,12 @@ def controller_height_m(site: Site) -> Floats:
     """(m,) height of each controller above its ground."""
     there = site.controllers.xyz
     return np.asarray(there[:, 2] - site.ground_at(there[:, :2])) if len(there) else np.empty(0)
+
+
+def wired_height_m(site: Site) -> Floats:
+    """(m,) height at which a cable ends at each controller, negative below the ground."""
+    depth = site.controllers.depth_m
+    return np.where(depth > 0, -depth, controller_height_m(site))
 
 
 def holding(site: Site) -> Ints:

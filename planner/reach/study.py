@@ -12,7 +12,7 @@ from planner.plan import Plan
 from planner.reach.cable import CableRun, Runs, cables, ground
 from planner.reach.coverage import Coverage, coverage
 from planner.reach.layouts import Layout, Layouts, layouts
-from planner.reach.link import Grade, ReachResult, controller_height_m, margin
+from planner.reach.link import Grade, ReachResult, margin, wired_height_m
 from planner.reach.repeaters import APART_M, Relays, no_relays, sharing
 from planner.reach.scene import scene
 from planner.reach.view import LinkView, views
@@ -157,7 +157,7 @@ def _first_served(found: Layouts | None, reached: ReachResult, plan: Plan, row: 
 def _cables(site: Site, plan: Plan, mounts: Mounts, rows: Sequence[int]) -> tuple[Runs, float]:
     """Cables from some mounts to every controller, on the plan's own cells (or larger ones where the site is too
     large for these), and the cell."""
-    there, up = site.controllers.xyz[:, :2], controller_height_m(site)
+    there, up = site.controllers.xyz[:, :2], wired_height_m(site)
     grid = ground(site, plan.prices, plan.cable.cell_m, np.vstack([mounts.xyz[rows, :2], there]))
     wires = (plan.sensor, plan.cable, plan.prices, plan.units)
     return tuple(

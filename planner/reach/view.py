@@ -201,7 +201,7 @@ def _changes(
     """For each controller the change that helps most, the easier one where two are as good."""
     m = len(site.controllers)
     told: list[tuple[int, str]] = []
-    a, ha, b, hb, hold, within = [], [], [], [], [], []
+    a, ha, b, hb, hold, within, extra = [], [], [], [], [], [], []
 
     def attempt(k: int, words: str, head: Floats, receiver: Floats, inside_of: int, indoors: bool) -> None:
         told.append((k, words))
@@ -211,8 +211,9 @@ def _changes(
         hb.append(float(up[k] + receiver[2] - site.controllers.xyz[k, 2]))
         hold.append(inside_of)
         within.append(indoors)
+        extra.append(float(stated[k]) if indoors == site.controllers.indoors[k] else 0.0)
 
-    head = mounts.xyz[row]
+    head, stated = mounts.xyz[row], site.controllers.extra_loss_db
     near = _along_the_same(mounts, row, usable)
     for k in range(m):
         there, indoors, of = site.controllers.xyz[k], bool(site.controllers.indoors[k]), int(inside[k])
@@ -230,6 +231,8 @@ def _changes(
                 break
             higher = head + np.array([0.0, 0.0, more])
             attempt(k, f"raise the sensor by {length(more, units)}", higher, there, of, indoors)
+        if site.controllers.depth_m[k] > 0:
+            continue
         lifted = there + np.array([0.0, 0.0, LIFT_M])
         attempt(k, f"raise the receiver by {length(LIFT_M, units)}", head, lifted, of, indoors)
     tried = links(
@@ -241,6 +244,7 @@ def _changes(
         np.array(hold, np.int64),
         np.array(within),
         reached.radio,
+        np.array(extra),
     )
     best: list[Change | None] = [None] * m
     of_controller = np.array([k for k, _ in told])
