@@ -201,7 +201,7 @@ def test_first_screen_tells_what_to_do(browser: Browser, folder: Path, yard: Sit
         f"{yard.zone.p_zone[0]:.0%} chance",
         "in/day",
         "March through October",
-        bill.bill_sentence(bill.bill(yard)),
+        bill.bill_sentence(yard),
         "The ways to the zone do not agree.",
         "1 assumption",
     ):

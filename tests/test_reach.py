@@ -17,9 +17,10 @@ from planner.ledger import Ledger
 from planner.mounts import Mounts, Support, find_mounts
 from planner.plan import Reach, Sensor
 from planner.reach import Grade, grade, margin, needs, reach
+from planner.reach.bill import Item
 from planner.reach.coverage import coverage
 from planner.reach.diffraction import THROUGH
-from planner.reach.layouts import Item, cheapest, question
+from planner.reach.layouts import cheapest, question
 from planner.reach.link import FULL_ROOM_DB
 from planner.reach.radio import edge_v, entry_db, free_space_db, knife_edge_db, open_field_db
 from planner.reach.repeaters import relays

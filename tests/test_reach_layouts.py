@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.reach.layouts import Item, Line, cheapest, fits, in_a_cheapest_layout, layouts, question
+from planner.reach.bill import Item, Line
+from planner.reach.layouts import cheapest, fits, in_a_cheapest_layout, layouts, question
 
 
 def try_everything(q):

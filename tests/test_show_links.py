@@ -19,6 +19,7 @@ from test_show import NASTY, scene
 from planner.job import SiteResult
 from planner.plan import Cable, Sensor
 from planner.reach import Grade, reach
+from planner.reach.bill import Item
 from planner.reach.cable import CableRun
 from planner.reach.layouts import Layout, Layouts
 from planner.reach.study import study
@@ -224,11 +225,12 @@ def test_the_bill_has_one_total(yard: SiteResult) -> None:
     """
     found = bill.bill(shared(yard))
     assert found is not None
-    assert [(i.kind, i.count, i.price) for i in found.items] == [
-        (bill.Buy.SENSOR, 2, 800.0),
-        (bill.Buy.TEST, 1, 60.0),
+    assert [(line.item, line.quantity, line.price) for line in found.lines] == [
+        (Item.SENSOR, 2, 800.0),
+        (Item.LINK_TEST, 1, 60.0),
     ]
-    assert bill.bill_sentence(found) == "2 sensors, with one receiver each and 1 link test: about $860."
+    assert yard.reach_study.layouts.best.bill == bill.bill(yard)
+    assert bill.bill_sentence(shared(yard)) == "2 sensors, with one receiver each and 1 link test: about $860."
     one = Layout((3,), (5,), 650.0, np.array([3, -1]), np.array([-1, 5]))
     found = bill.bill(shared(yard, best=one))
     assert found is not None
@@ -306,9 +308,18 @@ def test_a_cabled_plan_shows_routes_and_no_margins() -> None:
     found = bill.bill(wired)
     assert found is not None
     served = int((serving(wired) >= 0).sum())
-    assert sum(item.kind is bill.Buy.CABLE for item in found.items) == served
+    assert found.quantity(Item.CABLE) == served
     cables = [run for run in wired.reach.runs[wired.decision.chosen] if run is not None]
     assert len(found.if_allowed) == len(cables) - served
+    # the one total holds the sensors and each cable that is short enough; the others stand beside it
+    laid = [wired.reach.runs[row][k].price for k, row in enumerate(serving(wired)) if row >= 0]
+    assert laid
+    sensors = found.quantity(Item.SENSOR) * wired.plan.prices.sensor
+    assert found.total == pytest.approx(sensors + sum(laid))
+    assert wired.reach_study.layouts.best.bill == found
+    sentence = bill.bill_sentence(wired)
+    assert f"about {figures.price(found.total, '$')}." in sentence
+    assert ("Too long unless the manufacturer allows it" in sentence) == bool(found.if_allowed)
     group = groups.cable_group(wired, to_lonlat(wired.site.crs))
     assert group is not None
     assert group["on"]

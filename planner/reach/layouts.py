@@ -14,13 +14,13 @@ rest is served.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from enum import StrEnum
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array, hstack
 
 from planner.ledger import PlannerError
+from planner.reach.bill import Bill, Item, Line
 from planner.site import Bools, Floats, Ints
 
 PENNY = 1e-6  # prices this near to one another are the same
@@ -51,45 +51,9 @@ class Question:
     tests_price: float
 
 
-class Item(StrEnum):
-    """What a bill may hold."""
-
-    SENSOR = "sensor"  # with its receiver, where it has a radio
-    RECEIVER = "receiver"
-    REPEATER = "repeater"
-    LINK_TEST = "link test"
-    CABLE = "cable"
-
-
-@dataclass(frozen=True)
-class Line:
-    """One line of a bill; controller: the row of the one that a cable goes to, -1 for all other lines."""
-
-    item: Item
-    quantity: int
-    unit_price: float
-    controller: int = -1
-
-    @property
-    def price(self) -> float:
-        return self.quantity * self.unit_price
-
-
-@dataclass(frozen=True)
-class Bill:
-    lines: tuple[Line, ...] = ()
-
-    @property
-    def total(self) -> float:
-        return sum(line.price for line in self.lines)
-
-    def quantity(self, item: Item) -> int:
-        return sum(line.quantity for line in self.lines if line.item is item)
-
-
 @dataclass(frozen=True)
 class Layout:
-    """Mounts and repeaters to open (rows), the price (the bill's total), and what serves each controller.
+    """Mounts and repeaters to open (rows), the price (as it was chosen by), and what serves each controller.
 
     served_by: (m,) row of the mount, or -1; by_repeater: (m,) row of the repeater, or -1; both -1: not served.
     """

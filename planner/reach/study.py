@@ -9,6 +9,7 @@ import numpy as np
 
 from planner.mounts import Mounts
 from planner.plan import Plan
+from planner.reach.bill import Bill, cable_bill, hops_to_test, radio_bill
 from planner.reach.cable import CableRun, Runs, cables, ground
 from planner.reach.coverage import Coverage, coverage
 from planner.reach.layouts import Layout, Layouts, layouts
@@ -125,6 +126,7 @@ def study(
         held_with = _held_with(found.best, some, reached)
         if found.best is not None:
             feed = feeders(found.best, some)
+            found = replace(found, best=replace(found.best, bill=_bill(plan, reached, found.best, held_with)))
     seen: dict[int, tuple[LinkView, ...]] = {}
     if radio_link:
         best = found.best if found is not None and keep else None
@@ -136,6 +138,15 @@ def study(
     first = _first_served(found, reached, plan, row)
     choices = tuple(_choice(reached, plan, row, k, runs[k], k == first) for k in range(m))
     return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with, feed)
+
+
+def _bill(plan: Plan, reached: ReachResult, best: Layout, held_with: Floats) -> Bill:
+    """What to buy for a layout as it is shown: with its controllers' own links, and cables on fine cells."""
+    if reached.runs is not None:
+        return cable_bill(plan.prices, best.mounts, reached.runs, best.served_by)
+    hops = hops_to_test(best.served_by, best.by_repeater, held_with, reached.asked)
+    served = np.flatnonzero(best.served)
+    return radio_bill(plan.prices, len(best.mounts), len(best.repeaters), served, hops, len(hops))
 
 
 def feeders(best: Layout, some: Relays) -> dict[int, int]:

@@ -18,7 +18,7 @@ from planner.show.lonlat import Floats, geometry, to_lonlat
 from planner.show.say import layout as layouts
 from planner.show.say import links as say_links
 from planner.show.say import mount as say
-from planner.show.say.bill import bill, bill_sentence
+from planner.show.say.bill import bill_sentence, bill_words
 from planner.show.say.cautions import DEFER, cautions
 from planner.show.say.glossary import GLOSSARY
 from planner.show.say.pages import afterwards
@@ -77,7 +77,6 @@ def side_views(result: SiteResult) -> dict[int, Markup]:
 
 def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
     decision, units = result.decision, result.plan.units
-    found = bill(result)
     rows = [k for k in decision.runners_up if k not in {place.row for place in layout(result)}]
     places: list[dict[str, Any]] = [
         {"words": place, "mount": mount_view(result, place.row, degrees)} for place in layouts.places(result)
@@ -102,8 +101,8 @@ def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
             side_views=side_views(result),
             cabled=result.reach.runs is not None,
             radio=basis(result.plan.sensor, result.plan.reach, units),
-            bill=found,
-            bill_said=bill_sentence(found) if found else "",
+            bill=bill_words(result),
+            bill_said=bill_sentence(result),
             cables=say_links.cable_view(result),
             climate=climate_view(result),
             unsure=unsure(result),

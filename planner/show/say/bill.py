@@ -2,56 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import StrEnum
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planner.reach.link import Grade, grade
-from planner.show.layout import Kind, Place, layout, proposed, serving
+from planner.reach.bill import Bill, Item, Line, cable_bill, hops_to_test, radio_bill, wired
+from planner.show.layout import Kind, layout, proposed, serving
 from planner.show.say.figures import letter, listed, plural, price
 from planner.units import length
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
-    from planner.reach.cable import CableRun
-
-
-class Buy(StrEnum):
-    SENSOR = "sensor"
-    REPEATER = "repeater"
-    RECEIVER = "receiver"
-    TEST = "link test"
-    CABLE = "cable"
-
-
-@dataclass(frozen=True)
-class Item:
-    """One line of the bill: what it is, how many, and what they cost together."""
-
-    kind: Buy
-    what: str
-    count: int
-    price: float
-
-
-@dataclass(frozen=True)
-class Bill:
-    """items: in the total. if_allowed: cables longer than the longest allowed, which the manufacturer must agree
-    to; not in the total. unreached: letters of controllers for which nothing is on the bill."""
-
-    items: tuple[Item, ...]
-    if_allowed: tuple[Item, ...]
-    unreached: tuple[str, ...]
-    currency: str
-
-    @property
-    def total(self) -> float:
-        return sum(item.price for item in self.items)
-
-    def said(self, value: float) -> str:
-        return price(value, self.currency)
 
 
 def bill(result: SiteResult) -> Bill | None:
@@ -60,37 +22,30 @@ def bill(result: SiteResult) -> Bill | None:
     places = layout(result) or proposed(result)
     if not places:
         return None
-    prices, cabled = result.plan.prices, result.reach.runs is not None
-    sensors = [p for p in places if p.kind is Kind.SENSOR]
-    repeaters = [p for p in places if p.kind is Kind.REPEATER]
-    by = serving(result)
-    items = [
-        Item(
-            Buy.SENSOR,
-            plural(len(sensors), "sensor") + ("" if cabled else ", with one receiver each"),
-            len(sensors),
-            len(sensors) * prices.sensor,
-        )
-    ]
-    if repeaters:
-        items.append(
-            Item(Buy.REPEATER, plural(len(repeaters), "repeater"), len(repeaters), len(repeaters) * prices.repeater)
-        )
-    allowed: list[Item] = []
-    if cabled:
-        items += [_cable(result, k, run) for k, run in _runs(result, places) if run is not None and by[k] >= 0]
-        allowed = [_cable(result, k, run) for k, run in _runs(result, places) if run is not None and by[k] < 0]
-        missing = [k for k, run in _runs(result, places) if run is None]
-    else:
-        if receivers := max(int((by >= 0).sum()) - len(sensors), 0):
-            items.append(
-                Item(Buy.RECEIVER, plural(receivers, "more receiver"), receivers, receivers * prices.receiver)
-            )
-        if tests := int(links_to_test(result).sum()):
-            items.append(Item(Buy.TEST, plural(tests, "link test"), tests, tests * prices.link_test))
-        judged = result.reach_study is not None and result.plan.requirements.reach != "off"
-        missing = [int(k) for k in np.flatnonzero(by < 0)] if judged else []
-    return Bill(tuple(items), tuple(allowed), tuple(letter(k) for k in missing), prices.currency)
+    prices, runs, by = result.plan.prices, result.reach.runs, serving(result)
+    if runs is not None:
+        return cable_bill(prices, [p.row for p in places], runs, by)
+    sensors = sum(p.kind is Kind.SENSOR for p in places)
+    found = radio_bill(
+        prices, sensors, len(places) - sensors, np.flatnonzero(by >= 0), links_to_test(result), len(by)
+    )
+    judged = result.reach_study is not None and result.plan.requirements.reach != "off"
+    return found if judged else replace(found, unreached=())
+
+
+def said(result: SiteResult, line: Line) -> str:
+    """'2 sensors, with one receiver each', 'cable to B, 120 ft, laid'."""
+    cabled = result.reach.runs is not None
+    if line.item is Item.CABLE:
+        assert result.reach.runs is not None
+        rows = [p.row for p in layout(result) or proposed(result)]
+        run = wired(rows, result.reach.runs, serving(result), line.controller)
+        assert run is not None
+        return f"cable to {letter(line.controller)}, {length(run.length_m, result.plan.units)}, laid"
+    if line.item is Item.RECEIVER:
+        return plural(line.quantity, "more receiver")
+    with_receiver = ", with one receiver each" if line.item is Item.SENSOR and not cabled else ""
+    return plural(line.quantity, str(line.item)) + with_receiver
 
 
 def links_to_test(result: SiteResult) -> np.ndarray:
@@ -99,41 +54,50 @@ def links_to_test(result: SiteResult) -> np.ndarray:
     study, by = result.reach_study, serving(result)
     if study is None or result.reach.runs is not None:
         return np.zeros(len(by), np.int64)
-    held = np.nan_to_num(np.asarray(study.held_with, float), nan=1.0)
-    unsure = (by >= 0) & (grade(held, result.reach.asked) < Grade.DEPENDABLE)
-    through = np.zeros(len(by), bool)
+    through = np.full(len(by), -1, np.int64)
     for place in layout(result) or proposed(result):
         if place.kind is Kind.REPEATER:
-            through[list(place.serves)] = True
-    return np.where(unsure, np.where(through, 2, 1), 0)
+            through[list(place.serves)] = place.row
+    return hops_to_test(by, through, study.held_with, result.reach.asked)
 
 
-def _runs(result: SiteResult, places: tuple[Place, ...]) -> list[tuple[int, CableRun | None]]:
-    """Each controller's cable, from the place that serves it, else the cheapest from any place."""
-    runs, by = result.reach.runs, serving(result)
-    assert runs is not None
-    out: list[tuple[int, CableRun | None]] = []
-    for k, row in enumerate(by):
-        offers = [runs[row][k]] if row >= 0 else [runs[p.row][k] for p in places]
-        there = [run for run in offers if run is not None]
-        out.append((k, min(there, key=lambda run: run.price) if there else None))
-    return out
+@dataclass(frozen=True)
+class BillWords:
+    """A bill in words: lines and what is priced only if allowed, each with its price; letters of controllers for
+    which nothing is priced."""
+
+    lines: tuple[tuple[str, str], ...]
+    if_allowed: tuple[tuple[str, str], ...]
+    total: str
+    unreached: tuple[str, ...]
 
 
-def _cable(result: SiteResult, k: int, run: CableRun) -> Item:
-    return Item(Buy.CABLE, f"cable to {letter(k)}, {length(run.length_m, result.plan.units)}, laid", 1, run.price)
+def bill_words(result: SiteResult) -> BillWords | None:
+    """The bill as a table shows it; None where there is nothing to install."""
+    found, sign = bill(result), result.plan.prices.currency
+    if found is None:
+        return None
+    lines, allowed = (
+        tuple((said(result, line), price(line.price, sign)) for line in lines)
+        for lines in (found.lines, found.if_allowed)
+    )
+    return BillWords(lines, allowed, price(found.total, sign), tuple(letter(k) for k in found.unreached))
 
 
-def bill_sentence(found: Bill) -> str:
-    """'2 sensors, with one receiver each, 3 more receivers and 1 link test: about $1,220.'"""
-    cables = [item for item in found.items if item.kind is Buy.CABLE]
-    said = [item.what for item in found.items if item.kind is not Buy.CABLE]
-    said += [cables[0].what] if len(cables) == 1 else [f"{len(cables)} cables, laid"] * bool(cables)
-    text = f"{listed(said)}: about {found.said(found.total)}."
+def bill_sentence(result: SiteResult) -> str:
+    """'2 sensors, with one receiver each, 3 more receivers and 1 link test: about $1,220.'; empty for no bill."""
+    found = bill(result)
+    if found is None:
+        return ""
+    sign = result.plan.prices.currency
+    cables = [line for line in found.lines if line.item is Item.CABLE]
+    words = [said(result, line) for line in found.lines if line.item is not Item.CABLE]
+    words += [said(result, cables[0])] if len(cables) == 1 else [f"{len(cables)} cables, laid"] * bool(cables)
+    text = f"{listed(words)}: about {price(found.total, sign)}."
     if found.if_allowed:
-        more = sum(item.price for item in found.if_allowed)
-        whom = listed([item.what for item in found.if_allowed])
-        text += f" Too long unless the manufacturer allows it: {whom}, {found.said(more)} more."
+        more = sum(line.price for line in found.if_allowed)
+        whom = listed([said(result, line) for line in found.if_allowed])
+        text += f" Too long unless the manufacturer allows it: {whom}, {price(more, sign)} more."
     if found.unreached:
-        text += f" Nothing is priced for {listed(list(found.unreached))}, which no place reaches."
+        text += f" Nothing is priced for {listed([letter(k) for k in found.unreached])}, which no place reaches."
     return text

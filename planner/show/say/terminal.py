@@ -36,8 +36,8 @@ def summary(result: SiteResult) -> str:
             )
         lines.append(verdict.reason(result, d.chosen))
         lines += [said for said in (layouts.to_test(result), *layouts.beside(result)) if said]
-        if found := bills.bill(result):
-            lines.append(f"To buy: {bills.bill_sentence(found)}")
+        if to_buy := bills.bill_sentence(result):
+            lines.append(f"To buy: {to_buy}")
     elif len(result.mounts):
         lines += ["No mount meets every requirement. The map says why for each.", verdict.most_ruled_out(result)]
         if hint := layouts.sharing_hint(result):

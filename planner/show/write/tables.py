@@ -67,6 +67,7 @@ import shapely
 from planner.climate.answer import SiteClimate, ZoneResult
 from planner.ledger import Notice
 from planner.rain import HEAT_RADII_M
+from planner.reach.bill import Line
 from planner.reach.link import Grade
 from planner.show.layout import Place, layout, proposed, serving
 from planner.show.lonlat import geometry, to_lonlat
@@ -381,15 +382,16 @@ def _bill(result: SiteResult) -> dict[str, Any] | None:
     found = bills.bill(result)
     if found is None:
         return None
+
+    def told(line: Line) -> dict[str, Any]:
+        return {"what": bills.said(result, line), "price": line.price}
+
     return {
-        "currency": found.currency,
+        "currency": result.plan.prices.currency,
         "total": found.total,
-        "items": [
-            {"item": str(item.kind), "what": item.what, "count": item.count, "price": item.price}
-            for item in found.items
-        ],
-        "if_allowed": [{"what": item.what, "price": item.price} for item in found.if_allowed],
-        "nothing_priced_for": list(found.unreached),
+        "items": [{"item": str(line.item), "count": line.quantity} | told(line) for line in found.lines],
+        "if_allowed": [told(line) for line in found.if_allowed],
+        "nothing_priced_for": [letter(k) for k in found.unreached],
     }
 
 
