@@ -80,7 +80,8 @@ def cable_bill(prices: Prices, rows: Sequence[int], runs: Runs, served_by: Ints)
     A controller that no cable serves has its cheapest one, too long, priced apart.
     """
     lines = [Line(Item.SENSOR, len(rows), prices.sensor)]
-    allowed, left = [], []
+    allowed: list[Line] = []
+    left: list[int] = []
     for k in range(len(served_by)):
         run = wired(rows, runs, served_by, k)
         if run is None:
