@@ -25,6 +25,7 @@ from planner.reach import ReachResult, margin, reach
 from planner.reach.layouts import Question
 from planner.reach.radio import assumed, rated_m
 from planner.reach.repeaters import Relays, fed_by, relays
+from planner.reach.scene import Scene as RadioScene
 from planner.reach.scene import scene as radio_scene
 from planner.reach.study import ReachStudy, finer
 from planner.reach.study import study as study_of
@@ -170,6 +171,7 @@ class _Scene:
     season: Bools
     table: SunTable
     shade: Shading
+    radio: RadioScene
 
 
 @dataclass(frozen=True)
@@ -195,9 +197,9 @@ def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = No
     season, basis = season_months(
         plan.season.months, climate.eto_mm_day[0], climate.rain_mm[0], climate.t_mean_c[0]
     )
-    scene = _Scene(plan, site, season, _sun(plan_file, site, ledger), _shading(plan, site))
+    scene = _Scene(plan, site, season, _sun(plan_file, site, ledger), _shading(plan, site), radio_scene(site))
     seen = _seen(scene, _candidates(plan_file, site, ledger), tell)
-    repeaters = relays(radio_scene(site), plan, seen.mounts, seen.reached, got_at(plan, seen.mounts, seen.rain))
+    repeaters = relays(scene.radio, plan, seen.mounts, seen.reached, got_at(plan, seen.mounts, seen.rain))
     decision, seen = _decided(scene, seen, repeaters)
     study = _study(scene, seen, decision, repeaters, ledger, tell)
     reached = study.reached if study is not None else seen.reached
@@ -353,6 +355,7 @@ def _seen(scene: _Scene, mounts: Mounts, tell: Progress = _silent) -> _Seen:
         plan.prices,
         plan.units,
         plan.requirements.max_range_share,
+        scene.radio,
     )
     return _Seen(mounts, sun, rain, reached)
 
@@ -380,7 +383,7 @@ def _tried(scene: _Scene, repeaters: Relays, decision: Decision, trials: Mounts)
     plan = scene.plan
     free = replace(scene, plan=plan.model_copy(update={"mounts": plan.mounts.model_copy(update={"choose": None})}))
     seen = _seen(free, trials)
-    fed = fed_by(radio_scene(scene.site), plan, trials, seen.reached, repeaters)
+    fed = fed_by(scene.radio, plan, trials, seen.reached, repeaters)
     score = _judge(free, seen, fed, decision.sharing).score
     among = np.flatnonzero(scene.season) if scene.season.any() else np.arange(12)
     held = (margin(seen.reached, plan.sensor) >= 0).sum(axis=1)
@@ -453,6 +456,7 @@ def _study(
         repeaters,
         keep=decision.chosen >= 0,
         passing=np.array(decision.passing, bool),
+        s=scene.radio,
     )
     coarse_m, fine_m = reached.cable_cell_m, found.cable_cell_m
     asked = ledger.length(plan.cable.cell_m)

@@ -19,7 +19,7 @@ from planner.plan import Reach, Sensor
 from planner.reach import Grade, grade, margin, needs, reach
 from planner.reach.bill import Item
 from planner.reach.coverage import coverage
-from planner.reach.diffraction import THROUGH
+from planner.reach.diffraction import THROUGH, diffract
 from planner.reach.layouts import cheapest, question
 from planner.reach.link import FULL_ROOM_DB
 from planner.reach.radio import edge_v, entry_db, free_space_db, knife_edge_db, open_field_db
@@ -234,9 +234,28 @@ def test_one_more_building_never_makes_a_link_likelier(seed):
     head = [*rng.uniform(0, 120, 2), 9.0]
     before = one(dataclasses.replace(site, controllers=places), head).links
     after = one(bare_site(buildings=more, crowns=site.crowns, controllers=places), head).links
-    # but for a way round that the building turns to the other side of a third: one link in 2,000, by 0.7 dB
-    assert (after.margin_db <= before.margin_db + 1.0).all()
-    assert (after.probability <= before.probability + 0.001).all()
+    assert (after.margin_db <= before.margin_db + 1e-6).all()
+    # the spread of what stands in the way has steps of its own
+    assert (after.probability <= before.probability + 0.003).all()
+
+
+@pytest.mark.parametrize("first", range(0, 40, 10))
+def test_no_obstacle_more_raises_a_margin_in_a_dense_block(first):
+    """25 buildings on 120 m: strings of dozens of edges, ways round that lead past a third building."""
+    for seed in range(first, first + 10):
+        rng = np.random.default_rng(seed)
+        site = scattered(seed=seed, buildings=25, trees=0, side_m=120, hedges=0)
+        low, span = rng.uniform(0, 110, 2), rng.uniform(3, 20, 2)
+        more = prisms(
+            [*site.buildings.shapes, shapely.box(*low, *(low + span))],
+            np.append(site.buildings.base_m, -5.0),
+            np.append(site.buildings.top_m, rng.uniform(3, 15)),
+        )
+        a, b = (np.column_stack([rng.uniform(0, 120, (40, 2)), np.full(40, up)]) for up in (9.0, 1.5))
+        before, after = (
+            diffract(scene(bare_site(buildings=some)), a, b, 0.33).past_db for some in (site.buildings, more)
+        )
+        assert (after >= before - 1e-6).all()
 
 
 BLOCK = shapely.box(40, -15, 60, 15)

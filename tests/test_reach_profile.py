@@ -136,7 +136,7 @@ def test_screens_in_a_row_are_those_of_the_integral(name):
     assert found.edges[0] == len(at)
 
 
-@pytest.mark.parametrize("n", [1, 2, 3, 5, 8])
+@pytest.mark.parametrize("n", [1, 2, 3, 5, 8, 20])
 def test_screens_that_all_just_touch_the_line(n):
     """Evenly spaced they leave 1 / (n + 1) of the field (Lee 1978, from memory; so does the integral)."""
     tops = np.arange(1, n + 1) * 40.0 * (40.0 * (n + 1) - np.arange(1, n + 1) * 40.0) / (2 * 8.5e6)
@@ -145,7 +145,7 @@ def test_screens_that_all_just_touch_the_line(n):
     )
     ends = np.array([[0, 0, 10.0]]), np.array([[40.0 * (n + 1), 0, 10.0]])
     found = diffract(scene(bare_site(buildings=walls)), *ends, WAVE)
-    assert found.over_db[0] == pytest.approx(20 * np.log10(n + 1), abs=0.2)
+    assert found.over_db[0] == pytest.approx(20 * np.log10(n + 1), abs=0.2 if n < 10 else 0.4)
 
 
 def test_round_a_tower_is_shorter_than_over_it():

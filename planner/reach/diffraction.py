@@ -25,8 +25,9 @@ from planner.reach.scene import Scene
 from planner.site import Floats, Ints
 
 SHORT_M = 0.6  # a piece this short is one edge; at a line's end the wall that the end hangs on, no obstacle
+CLOSE_M = 0.3  # two edges so near to each other are one
+ASIDE_M = 1e-6  # a corner nearer to the line than this is on it
 NEAR_M = 0.05  # an edge nearer to an end than this is at the end
-SIDE_ROUNDS = 6  # a way round a building may meet so many more before it is given up
 VEG_BASE = 0.25  # crowns of a canopy raster start at a quarter of its height: common practice, no source
 TOUCHES_V = -0.78  # an edge so far under the line takes nothing (P.526 eq. 31)
 BESIDE_V = 0.8  # a little over 0.78
@@ -34,8 +35,9 @@ EDGE = 10.0**0.345  # 6.9 dB, as an amplitude (P.526 eq. 31)
 WHOLE = (
     6.0  # excess of an edge's amplitude over grazing at which it multiplies in full, by `data/fit_diffraction.py`
 )
-MOST_EDGES = 10  # of one string; the highest are kept
-MOST_CORNERS = 16  # of one way round
+MOST_EDGES = 32  # of one string; those nearest to the string drawn tight over all are kept
+MOST_CHAINS = 6  # kept for each pair of edges: those that no other beats in both of its parts
+MOST_JOINED = 16  # a way round that meets more buildings is none
 MOST_ROUND = 2  # the highest buildings in the way, which a way may lead round while it passes over the rest
 GROUND_LEVELS = 3  # the highest point of the ground, the highest to either side of it, and so on
 RADIO_EARTH_M = 8.5e6  # radius of the earth as a radio sees it, 4/3 of the real one (ITU-R P.526, P.452)
@@ -105,14 +107,22 @@ class Edges(NamedTuple):
 
 
 class Table(NamedTuple):
-    """Room for the costliest chain of edges: those of one string, with its ends, and by (edge before, edge)."""
+    """Room for the costliest chain of edges: those of one string, with its ends, and by (edge before, edge).
+
+    hull: of the string drawn tight over them; below: v of each under it; sums: running, of one chord.
+    under: by chord; total, product, kept: the two parts of each chain that ends in a chord, and how many.
+    """
 
     at: Floats
     up: Floats
     grazes: Floats
+    below: Floats
+    sums: Floats
+    hull: Ints
     under: Floats
     total: Floats
     product: Floats
+    kept: Ints
 
 
 class Blocks(NamedTuple):
@@ -129,18 +139,20 @@ class Blocks(NamedTuple):
 
 
 class Way(NamedTuple):
-    """Room for the reduction of one line: what it meets, what a way round meets, and edges of each.
+    """Room for the reduction of one line: what it meets, and edges of it.
 
-    tight: corners that a string drawn tight round the buildings touches; corners: all on that side.
+    tight: corners that a string drawn tight round the buildings touches; corners: all on that side. seen, mark:
+    which buildings the search beside the line has looked at, as in `Met`.
     """
 
     met: Met
-    aside: Met
     edges: Edges
     tight: Edges
     corners: Edges
     table: Table
     blocks: Blocks
+    seen: Ints
+    mark: Ints
 
 
 @kernel
@@ -149,33 +161,51 @@ def _edges(most):  # type: ignore[no-untyped-def]
 
 
 @kernel
+def _table(most):  # type: ignore[no-untyped-def]
+    n = MOST_EDGES + 2
+    return Table(
+        np.empty(most),
+        np.empty(most),
+        np.empty(most),
+        np.empty(most),
+        np.empty(most),
+        np.empty(most, np.int64),
+        np.empty((n, n)),
+        np.empty((n, n, MOST_CHAINS)),
+        np.empty((n, n, MOST_CHAINS)),
+        np.empty((n, n), np.int64),
+    )
+
+
+@kernel
 def _way(s):  # type: ignore[no-untyped-def]
     met = room(s)
-    most = max(2 * met.kind.shape[0] + 2**GROUND_LEVELS, MOST_EDGES) + 2
+    most = 2 * met.kind.shape[0] + 2**GROUND_LEVELS + 2
+    corners = s.edge.shape[0] + 1
     n = s.n_buildings + 1
-    square = (MOST_EDGES + 2, MOST_EDGES + 2)
+    blocks = Blocks(
+        np.empty(n, np.int64), np.empty(n), np.empty(n, np.int64), np.empty(n, np.int64), np.empty(n, np.int64)
+    )
     return Way(
         met,
-        room(s),
         _edges(most),
-        _edges(MOST_CORNERS + 1),
-        _edges(s.edge.shape[0] + 1),
-        Table(
-            np.empty(MOST_EDGES + 2),
-            np.empty(MOST_EDGES + 2),
-            np.empty(MOST_EDGES + 2),
-            np.empty(square),
-            np.empty(square),
-            np.empty(square),
-        ),
-        Blocks(
-            np.empty(n, np.int64), np.empty(n), np.empty(n, np.int64), np.empty(n, np.int64), np.empty(n, np.int64)
-        ),
+        _edges(corners),
+        _edges(corners),
+        _table(max(most, corners) + 2),
+        blocks,
+        np.full(n, -1),
+        np.zeros(1, np.int64),
     )
 
 
 def diffract(
-    s: Scene, a: Floats, b: Floats, wavelength_m: float, inside: Ints | None = None, wall_db: float = np.inf
+    s: Scene,
+    a: Floats,
+    b: Floats,
+    wavelength_m: float,
+    inside: Ints | None = None,
+    wall_db: float = np.inf,
+    most_db: Floats | float = np.inf,
 ) -> Obstruction:
     """Reduce the profiles of lines a to b.
 
@@ -192,6 +222,8 @@ def diffract(
         obstacle, for its wall is reckoned apart; another wing of the same building is one.
     wall_db : float
         What one wall or roof of a building in the way takes; infinite where no way leads through.
+    most_db : (n,) or float
+        Losses over edges in a row are not reckoned beyond it: what takes more is given as this.
 
     Returns
     -------
@@ -209,7 +241,8 @@ def diffract(
     if s.n_buildings == 0:
         skip = np.full(len(a), -1, np.int64)
     found = np.zeros(len(a), ROW)
-    _reduce(s, a, b, float(wavelength_m), skip, float(wall_db), found, chunks(len(a)))
+    most = 10.0 ** (0.05 * np.broadcast_to(np.asarray(most_db, float), len(a)))
+    _reduce(s, a, b, float(wavelength_m), skip, float(wall_db), most, found, chunks(len(a)))
     return Obstruction(**{name: np.ascontiguousarray(found[name]) for name in ROW.names or ()})
 
 
@@ -230,27 +263,25 @@ def edges_db(at_m: Floats, up_m: Floats, long_m: float, wavelength_m: float) -> 
     >>> round(edges_db(np.array([40.0, 80.0, 120.0]), np.zeros(3), 160.0, 0.33), 1)
     12.0
     """
-    n, square = len(at_m), (MOST_EDGES + 2, MOST_EDGES + 2)
+    n = len(at_m)
     at, up = np.ascontiguousarray(at_m, float), np.ascontiguousarray(up_m, float)
     edges = Edges(at, up, np.full(n, NOBODY), np.ones(n), np.array([n]))
-    rows = (np.empty(MOST_EDGES + 2) for _ in range(3))
-    table = Table(*rows, np.empty(square), np.empty(square), np.empty(square))
     nobody = np.empty(0, np.int64)
     blocks = Blocks(nobody, np.empty(0), nobody, nobody, nobody)
-    return float(_decibels(_string(edges, table, blocks, 0, float(long_m), float(wavelength_m))))
+    return float(_decibels(_string(edges, _table(n + 2), blocks, 0, float(long_m), float(wavelength_m), np.inf)))
 
 
 @kernel(parallel=True)
-def _reduce(s, a, b, wave, skip, wall_db, found, runs):  # type: ignore[no-untyped-def]
+def _reduce(s, a, b, wave, skip, wall_db, most, found, runs):  # type: ignore[no-untyped-def]
     for c in prange(len(runs) - 1):
         way = _way(s)
         for k in range(runs[c], runs[c + 1]):
             this = straight(a[k, 0], a[k, 1], a[k, 2], b[k, 0], b[k, 1], b[k, 2])
-            _reduce_one(s, this, wave, skip[k], wall_db, found[k], way)
+            _reduce_one(s, this, wave, skip[k], wall_db, most[k], found[k], way)
 
 
 @kernel
-def _reduce_one(s, line, wave, skip, wall_db, out, way):  # type: ignore[no-untyped-def]
+def _reduce_one(s, line, wave, skip, wall_db, most, out, way):  # type: ignore[no-untyped-def]
     if line.plan_m < NEAR_M:
         out.clearance = out.ridge_clearance = np.inf
         return
@@ -259,27 +290,30 @@ def _reduce_one(s, line, wave, skip, wall_db, out, way):  # type: ignore[no-unty
     _leaves(s, line, way.met, n, out)
     highest = _ground_below(s, line, wave, out, way)
     out.ridge_clearance = -highest / np.sqrt(2.0)
-    out.ridge_db = _decibels(_string(way.edges, way.table, way.blocks, -1, line.long_m, wave))
+    everything = _string(way.edges, way.table, way.blocks, 0, line.long_m, wave, most)
+    out.ridge_db, of_ground = _decibels(everything), way.edges.count[0]
     count, highest = _roofs(s, line, wave, skip, out, way, n, highest)
     out.clearance = -highest / np.sqrt(2.0)
     out.edges = way.edges.count[0]
-    everything = _string(way.edges, way.table, way.blocks, 0, line.long_m, wave)
+    if out.edges > of_ground:
+        everything = _string(way.edges, way.table, way.blocks, 0, line.long_m, wave, most)
     out.over_db = out.left_db = out.right_db = out.through_db = out.past_db = _decibels(everything)
-    past = _past(s, line, wave, skip, wall_db, out, way, count, everything)
+    past = _past(s, line, wave, skip, wall_db, out, way, count, everything, most)
     past *= _beside(s, line, wave, skip, out, way)
     out.past_db = -10.0 * np.log10(max(past, 1e-30))
 
 
 @kernel
-def _past(s, line, wave, skip, wall_db, out, way, count, everything):  # type: ignore[no-untyped-def]
+def _past(s, line, wave, skip, wall_db, out, way, count, everything, enough):  # type: ignore[no-untyped-def]
     """Share of the power that gets past what the line meets, by all ways.
 
     With r the share that gets round (or through) the highest k buildings: r of what passes over the rest, and
-    (1 - r) of what passes over everything. It lies between the two, and no building more can raise it. The k that
-    lets most past is taken.
+    (1 - r) of what passes over everything. The k that lets most past is taken. No building more can raise it: one
+    that is not among the k stands in the way over the rest, and one that is leaves no more than the k - 1 without
+    it did.
     """
     over = everything**-2.0
-    if count == 0 or out.over_db < 0.05:
+    if count == 0 or everything == 1.0:
         return over
     out.left_db = out.right_db = out.through_db = np.inf
     most = over
@@ -288,11 +322,14 @@ def _past(s, line, wave, skip, wall_db, out, way, count, everything):  # type: i
         for i in range(k):
             walls += way.blocks.walls[way.blocks.order[i]]
             blocked += 1 if way.blocks.walls[way.blocks.order[i]] else 0
-        left = _round(s, line, wave, 1.0, skip, way, k) ** -2.0
-        right = _round(s, line, wave, -1.0, skip, way, k) ** -2.0
         # a building that the line does not enter has no way through
         through = 10.0 ** (-0.1 * walls * wall_db) if blocked == k else 0.0
-        rest = _string(way.edges, way.table, way.blocks, k, line.long_m, wave) ** -2.0
+        rest = _string(way.edges, way.table, way.blocks, k, line.long_m, wave, enough) ** -2.0
+        left, right = _round_at_most(s, line, wave, 1.0, way, k), _round_at_most(s, line, wave, -1.0, way, k)
+        if over + min(1.0, left + right + through) * (rest - over) <= most * (1.0 + 1e-9):
+            continue
+        left = _round(s, line, wave, 1.0, skip, way, k, count, enough) ** -2.0
+        right = _round(s, line, wave, -1.0, skip, way, k, count, enough) ** -2.0
         share = min(1.0, left + right + through)
         this = (1.0 - share) * over + share * rest
         if this > most:
@@ -340,51 +377,28 @@ def _decibels(amplitude):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _string(edges, table, blocks, without, long_m, wave):  # type: ignore[no-untyped-def]
+def _string(edges, table, blocks, without, long_m, wave, most):  # type: ignore[no-untyped-def]
     """Loss, as an amplitude of 1 and more, over all edges but those of the highest `without` buildings.
 
-    without: -1 for the ground's alone.
+    most: no loss is reckoned beyond it.
     """
+    at, up = table.at, table.up
     n = 1
-    table.at[0] = table.up[0] = 0.0
+    at[0] = up[0] = 0.0
     for i in range(edges.count[0]):
-        whose = edges.whose[i]
-        if whose != NOBODY:
-            left_out = without < 0
-            for j in range(without):
-                left_out = left_out or blocks.order[j] == whose
-            if left_out:
-                continue
-        if n > 1 and edges.at[i] - table.at[n - 1] < SHORT_M / 2.0:  # two so near are one, the higher
-            if edges.up[i] <= table.up[n - 1]:
-                continue
-            n -= 1
-        elif n > MOST_EDGES:
-            low = 1
-            for j in range(2, n):
-                low = j if table.up[j] < table.up[low] else low
-            if table.up[low] >= edges.up[i]:
-                continue
-            for j in range(low, n - 1):
-                table.at[j], table.up[j], table.grazes[j] = table.at[j + 1], table.up[j + 1], table.grazes[j + 1]
-            n -= 1
-        table.at[n], table.up[n], table.grazes[n] = edges.at[i], edges.up[i], edges.grazes[i]
-        n += 1
-    table.at[n], table.up[n] = long_m, 0.0
+        left_out = False
+        for j in range(without):
+            left_out = left_out or blocks.order[j] == edges.whose[i]
+        if not left_out:
+            at[n], up[n], table.grazes[n] = edges.at[i], edges.up[i], edges.grazes[i]
+            n += 1
+    at[n], up[n] = long_m, 0.0
     if n == 1:
         return 1.0
     if n == 2:
-        return 1.0 + _beyond(_v(table.at, table.up, 0, 1, 2, wave))
-    one = _chain(table, n, wave)
-    # the same from the other end, for the search keeps one chain to each pair of edges
-    for i in range((n + 1) // 2):
-        j = n - i
-        table.at[i], table.at[j] = long_m - table.at[j], long_m - table.at[i]
-        table.up[i], table.up[j] = table.up[j], table.up[i]
-        table.grazes[i], table.grazes[j] = table.grazes[j], table.grazes[i]
-    if n % 2 == 0:
-        table.at[n // 2] = long_m - table.at[n // 2]
-    return max(one, _chain(table, n, wave))
+        return min(1.0 + _beyond(_v(at, up, 0, 1, 2, wave)), most)
+    n, least = _tight(table, n, wave)
+    return most if least >= most else min(_chain(table, n, wave, most), most)
 
 
 @kernel
@@ -396,41 +410,152 @@ def _v(at, up, before, this, after, wave):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _chain(table, n, wave):  # type: ignore[no-untyped-def]
+def _tight(table, n, wave):  # type: ignore[no-untyped-def]
+    """At least what the costliest chain takes: the edges that a string drawn tight touches; keeps MOST_EDGES.
+
+    Where there are more, those farthest under that string are dropped, in place; returns the place of the far end,
+    and that loss.
+    """
+    at, up, hull, below = table.at, table.up, table.hull, table.below
+    c = 0
+    for k in range(n + 1):
+        while c > 1 and (up[hull[c - 1]] - up[hull[c - 2]]) * (at[k] - at[hull[c - 2]]) <= (
+            up[k] - up[hull[c - 2]]
+        ) * (at[hull[c - 1]] - at[hull[c - 2]]):
+            c -= 1
+        hull[c] = k
+        c += 1
+    total = product = 1.0
+    last = 0
+    for q in range(1, c - 1):
+        if last > 0 and at[hull[q]] - at[last] < CLOSE_M:
+            continue
+        after = q + 1
+        while after < c - 1 and at[hull[after]] - at[hull[q]] < CLOSE_M:
+            after += 1
+        adds, times = _part(_v(at, up, last, hull[q], hull[after], wave))
+        total += adds * table.grazes[hull[q]]
+        product *= times
+        last = hull[q]
+    if n - 1 > MOST_EDGES:
+        leg, kept = 0, 1
+        for x in range(1, n):
+            while hull[leg + 1] < x:
+                leg += 1
+            v = np.inf if hull[leg + 1] == x else _v(at, up, hull[leg], x, hull[leg + 1], wave)
+            if v > -np.inf:  # not right beneath another
+                at[kept], up[kept], table.grazes[kept], below[kept] = at[x], up[x], table.grazes[x], v
+                kept += 1
+        at[kept], up[kept] = at[n], up[n]
+        n = kept
+    while n - 1 > MOST_EDGES:
+        low = 1
+        for x in range(2, n):
+            low = x if below[x] < below[low] else low
+        for x in range(low, n):
+            at[x], up[x], table.grazes[x], below[x] = at[x + 1], up[x + 1], table.grazes[x + 1], below[x + 1]
+        n -= 1
+    return n, total * product
+
+
+@kernel
+def _part(v):  # type: ignore[no-untyped-def]
+    """What an edge of a chain adds to its sum, and the factor of its product."""
+    beyond = max(_beyond(v) - 1.0, 0.0)
+    whole = min(beyond / WHOLE, 1.0)
+    return 1.0 - whole, (2.0 + beyond) / (2.0 - whole)
+
+
+@kernel
+def _under(table, i, k, n, wave):  # type: ignore[no-untyped-def]
+    """What the edges between edges i and k add to the line between these; two as near as CLOSE_M add as one."""
+    at, up, sums = table.at, table.up, table.sums
+    whole = at[k] - at[i]
+    rise = (up[k] - up[i]) / whole
+    first = at[i] + CLOSE_M if i > 0 else at[i]
+    last = at[k] - CLOSE_M if k < n else at[k]
+    p = i
+    sums[i] = 0.0
+    for x in range(i + 1, k):
+        adds = 0.0
+        if table.grazes[x] > 0.0 and first <= at[x] <= last:
+            d1, d2 = at[x] - at[i], at[k] - at[x]
+            over = up[x] - up[i] - rise * d1
+            square = over * over * 2.0 / wave * whole  # of v, times d1 d2
+            if over >= 0.0:
+                adds = 1.0
+            elif square < TOUCHES_V * TOUCHES_V * d1 * d2:
+                adds = min(_beyond(-np.sqrt(square / (d1 * d2))), 1.0)
+        while p + 1 < x and at[p + 1] <= at[x] - CLOSE_M:
+            p += 1
+        sums[x] = max(sums[x - 1], adds + sums[p])
+    return sums[k - 1]
+
+
+@kernel
+def _chain(table, n, wave, most):  # type: ignore[no-untyped-def]
     """The costliest chain of edges, each over the line between its neighbours, from end 0 to end n.
 
     Losses of edges deep in the way multiply, each between its neighbours (Epstein and Peterson); those of edges
     that just touch add, so that n of them leave 1 / (n + 1); in between the one passes into the other. Edges under
-    the chain take part as they near it. Being the costliest of all chains, it never falls as an edge is added.
+    the chain take part as they near it. Being the costliest of all chains, it never falls as an edge is added. As
+    a sum times a product, a chain may be beaten by another only where that has no less of either.
     """
-    at, up, grazes, under, total, product = table
-    for i in range(n + 1):
+    at, up, under, total, product, kept = table.at, table.up, table.under, table.total, table.product, table.kept
+    for i in range(n):
         for k in range(i + 1, n + 1):
-            some = 0.0
-            for x in range(i + 1, k):
-                some += grazes[x] * min(_beyond(_v(at, up, i, x, k, wave)), 1.0)
-            under[i, k] = some
-            total[i, k] = -1.0
-    best = 1.0 + under[0, n]
+            under[i, k] = -1.0
+            kept[i, k] = 0
+    best = 1.0 + _under(table, 0, n, n, wave)
     for i in range(1, n):
-        total[0, i], product[0, i] = 1.0 + under[0, i], 1.0
+        total[0, i, 0], product[0, i, 0], kept[0, i] = 1.0 + _under(table, 0, i, n, wave), 1.0, 1
     for i in range(1, n):
         for j in range(i):
-            if total[j, i] < 0.0:
+            if kept[j, i] == 0:
                 continue
+            d1 = at[i] - at[j]
+            rise = (up[i] - up[j]) / d1
             for k in range(i + 1, n + 1):
-                v = _v(at, up, j, i, k, wave)
-                if v < 0.0:
+                d2 = at[k] - at[i]
+                bend = rise * d2 - (up[k] - up[i])
+                if bend < 0.0 or (k < n and d2 < CLOSE_M):
                     continue
-                beyond = max(_beyond(v) - 1.0, 0.0)
-                whole = min(beyond / WHOLE, 1.0)
-                adds = total[j, i] + (1.0 - whole) * grazes[i] + under[i, k]
-                times = product[j, i] * (2.0 + beyond) / (2.0 - whole)
-                if k == n:
-                    best = max(best, adds * times)
-                elif total[i, k] < 0.0 or adds * times > total[i, k] * product[i, k]:
-                    total[i, k], product[i, k] = adds, times
+                if under[i, k] < 0.0:
+                    under[i, k] = _under(table, i, k, n, wave)
+                # over = bend d1 / (d1 + d2)
+                adds, times = _part(bend * np.sqrt(2.0 / wave * d1 / (d2 * (d1 + d2))))
+                adds = adds * table.grazes[i] + under[i, k]
+                for q in range(kept[j, i]):
+                    one, other = total[j, i, q] + adds, product[j, i, q] * times
+                    if k == n:
+                        best = max(best, one * other)
+                        if best >= most:
+                            return best
+                    else:
+                        kept[i, k] = _kept(total[i, k], product[i, k], kept[i, k], one, other)
     return best
+
+
+@kernel
+def _kept(totals, products, n, total, product):  # type: ignore[no-untyped-def]
+    """Put a chain among the n of its pair, without those that it beats; returns how many there are then."""
+    for q in range(n):
+        if totals[q] >= total and products[q] >= product:
+            return n
+    c = 0
+    for q in range(n):
+        if totals[q] > total or products[q] > product:
+            totals[c], products[c] = totals[q], products[q]
+            c += 1
+    if c == MOST_CHAINS:
+        low = 0
+        for q in range(1, c):
+            low = q if totals[q] * products[q] < totals[low] * products[low] else low
+        if totals[low] * products[low] < total * product:
+            totals[low], products[low] = total, product
+        return c
+    totals[c], products[c] = total, product
+    return c + 1
 
 
 @kernel
@@ -647,46 +772,49 @@ def _beside(s, line, wave, skip, out, way):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _round(s, direct, wave, sign, skip, way, k):  # type: ignore[no-untyped-def]
+def _round_at_most(s, line, wave, sign, way, k):  # type: ignore[no-untyped-def]
+    """The most power that can get round the highest k buildings on one side: past their farthest corner alone."""
+    ux, uy = line.dx / line.plan_m, line.dy / line.plan_m
+    most = 1.0
+    for i in range(k):
+        p = way.blocks.row[way.blocks.order[i]]
+        for e in range(s.edge_first[p], s.edge_first[p + 1]):
+            x, y = s.edge[e, 0] - line.ax, s.edge[e, 1] - line.ay
+            along, off = x * ux + y * uy, sign * (x * -uy + y * ux)
+            if off > ASIDE_M:
+                if along < NEAR_M or along > line.plan_m - NEAR_M:
+                    return 0.0
+                v = off * np.sqrt(2.0 / wave * (1.0 / along + 1.0 / (line.plan_m - along)))
+                most = min(most, (1.0 + _beyond(v)) ** -2.0)
+    return most
+
+
+@kernel
+def _round(s, direct, wave, sign, skip, way, k, count, most):  # type: ignore[no-untyped-def]
     """Loss, as an amplitude, round the highest k buildings by the left (sign 1) or the right; inf where that leads
     backwards.
 
-    Their corners on that side are a string of edges lying flat. A building that the way round meets joins it.
+    Their corners on that side are a string of edges lying flat. A building between the line and the way round, or
+    in that, joins it, but for those of the `count` in the line itself that the way passes over.
     """
-    plan, some, tight = direct.plan_m, way.blocks.some, way.tight
+    plan, some = direct.plan_m, way.blocks.some
     ux, uy = direct.dx / plan, direct.dy / plan
     for i in range(k):
         some[i] = way.blocks.row[way.blocks.order[i]]
-    n = k
-    for _ in range(SIDE_ROUNDS):
-        if not _wrapped(s, direct, sign, some, n, tight):
+    n, before = k, 0
+    while n > before:
+        if n > MOST_JOINED or not _wrapped(s, direct, sign, some, n, way.tight):
             return np.inf
         before = n
-        # the legs of the way, at the heights of the straight line
-        along, off = 0.0, 0.0
-        for leg in range(tight.count[0] + 1):
-            last = leg == tight.count[0]
-            to_along, to_off = (plan, 0.0) if last else (tight.at[leg], sign * tight.up[leg])
-            this = straight(
-                direct.ax + along * ux - off * uy,
-                direct.ay + along * uy + off * ux,
-                direct.az + direct.dz * along / plan,
-                direct.ax + to_along * ux - to_off * uy,
-                direct.ay + to_along * uy + to_off * ux,
-                direct.az + direct.dz * to_along / plan,
-            )
-            n = _joined(s, this, way, n, skip if last else -1)
-            along, off = to_along, to_off
-        if n == before:
-            way.corners.count[0] = 0
-            for i in range(n):
-                for e in range(s.edge_first[some[i]], s.edge_first[some[i] + 1]):
-                    x, y = s.edge[e, 0] - direct.ax, s.edge[e, 1] - direct.ay
-                    off = sign * (x * -uy + y * ux)
-                    if off > 1e-6:
-                        _add(way.corners, x * ux + y * uy, off, NOBODY, 1.0)
-            return _string(way.corners, way.table, way.blocks, 0, plan, wave)
-    return np.inf
+        n = _joined(s, direct, sign, skip, way, n, count)
+    way.corners.count[0] = 0
+    for i in range(n):
+        for e in range(s.edge_first[some[i]], s.edge_first[some[i] + 1]):
+            x, y = s.edge[e, 0] - direct.ax, s.edge[e, 1] - direct.ay
+            off = sign * (x * -uy + y * ux)
+            if off > ASIDE_M:
+                _add(way.corners, x * ux + y * uy, off, NOBODY, 1.0)
+    return _string(way.corners, way.table, way.blocks, 0, plan, wave, most)
 
 
 @kernel
@@ -702,7 +830,7 @@ def _wrapped(s, direct, sign, some, n, tight):  # type: ignore[no-untyped-def]
             for e in range(s.edge_first[some[i]], s.edge_first[some[i] + 1]):
                 x, y = s.edge[e, 0] - direct.ax, s.edge[e, 1] - direct.ay
                 to_along, to_off = x * ux + y * uy, sign * (x * -uy + y * ux)
-                if to_off <= 1e-6:
+                if to_off <= ASIDE_M:
                     continue
                 if to_along < NEAR_M or to_along > plan - NEAR_M:
                     return False
@@ -713,29 +841,123 @@ def _wrapped(s, direct, sign, some, n, tight):  # type: ignore[no-untyped-def]
         if best_along >= plan:
             return True
         c = tight.count[0]
-        if c == 0 or best_along - tight.at[c - 1] >= SHORT_M / 2.0 or c == MOST_CORNERS:
-            tight.count[0] = min(c + 1, MOST_CORNERS)
-        at = tight.count[0] - 1
-        tight.at[at], tight.up[at], tight.whose[at] = best_along, best_off, NOBODY
+        tight.at[c], tight.up[c] = best_along, best_off
+        tight.count[0] = c + 1
         along, off = best_along, best_off
 
 
 @kernel
-def _joined(s, leg, way, n, skip):  # type: ignore[no-untyped-def]
-    """Add the buildings that a leg of a way round goes through to the n in the way; returns how many there are."""
-    found = way.aside
-    m = pieces(s, leg, found, 0.0)
-    for i in range(m):
-        p = found.row[i]
-        if found.kind[i] != BUILDING or (p == skip and found.t_out[i] >= 1.0 - 1e-9):
-            continue
-        z0, z1 = leg.az + found.t_in[i] * leg.dz, leg.az + found.t_out[i] * leg.dz
-        if min(z0, z1) >= s.top[p] or max(z0, z1) <= s.base[p]:
-            continue
-        known = False
-        for j in range(n):
-            known = known or way.blocks.some[j] == p
-        if not known:
-            way.blocks.some[n] = p
-            n += 1
+def _joined(s, direct, sign, skip, way, n, count):  # type: ignore[no-untyped-def]
+    """Add the buildings between the line and the string drawn tight to the n on the way; returns how many then.
+
+    Height: of the straight line at the same distance. The building that holds the line's end never joins.
+    """
+    nx, ny, cell, tight = s.grid_shape[0], s.grid_shape[1], s.grid[2], way.tight
+    plan, corners = direct.plan_m, way.tight.count[0]
+    ux, uy = direct.dx / plan, direct.dy / plan
+    low, high = min(direct.az, direct.az + direct.dz), max(direct.az, direct.az + direct.dz)
+    wide, y_low, y_high = 0.0, min(direct.ay, direct.ay + direct.dy), max(direct.ay, direct.ay + direct.dy)
+    for c in range(corners):
+        wide = max(wide, tight.up[c])
+        y = direct.ay + tight.at[c] * uy + sign * tight.up[c] * ux
+        y_low, y_high = min(y_low, y), max(y_high, y)
+    way.mark[0] += 1
+    r0 = min(max(int(np.floor((y_low - s.grid[1]) / cell)), 0), ny - 1)
+    r1 = min(max(int(np.floor((y_high - s.grid[1]) / cell)), 0), ny - 1)
+    for r in range(r0, r1 + 1):
+        c0, c1 = _columns(s, direct, sign, tight, r)
+        for m in range(s.cell_first[r * nx + c0], s.cell_first[r * nx + c1 + 1]):
+            p = s.cell_item[m]
+            if p >= s.n_buildings or way.seen[p] == way.mark[0]:
+                continue
+            way.seen[p] = way.mark[0]
+            if p == skip or s.top[p] <= low or s.base[p] >= high:
+                continue
+            off = sign * ((s.box[p, 1] - direct.ay) * ux - (s.box[p, 0] - direct.ax) * uy)
+            half = abs(ux) * s.box[p, 3] + abs(uy) * s.box[p, 2]
+            if off + half <= ASIDE_M or off - half > wide + ASIDE_M:
+                continue
+            known = False
+            for j in range(n):
+                known = known or way.blocks.some[j] == p
+            for j in range(count):
+                known = known or way.blocks.row[j] == p
+            if not known and _stands_between(s, direct, sign, tight, p):
+                way.blocks.some[n] = p
+                n += 1
     return n
+
+
+@kernel
+def _columns(s, direct, sign, tight, r):  # type: ignore[no-untyped-def]
+    """First and last column of the grid's row r between the line and the string drawn tight beside it."""
+    ux, uy = direct.dx / direct.plan_m, direct.dy / direct.plan_m
+    y0 = s.grid[1] + r * s.grid[2]
+    y1 = y0 + s.grid[2]
+    low, high = np.inf, -np.inf
+    x, y = direct.ax, direct.ay
+    for c in range(tight.count[0] + 2):
+        if c < tight.count[0]:
+            along, off = tight.at[c], sign * tight.up[c]
+        else:  # to the far end, and back
+            along, off = direct.plan_m if c == tight.count[0] else 0.0, 0.0
+        to_x, to_y = direct.ax + along * ux - off * uy, direct.ay + along * uy + off * ux
+        u, v = 0.0, 1.0
+        if abs(to_y - y) > 1e-12:
+            p, q = (y0 - y) / (to_y - y), (y1 - y) / (to_y - y)
+            u, v = max(min(p, q), 0.0), min(max(p, q), 1.0)
+        elif y < y0 or y > y1:
+            v = -1.0
+        if u <= v:
+            p, q = x + u * (to_x - x), x + v * (to_x - x)
+            low, high = min(low, min(p, q)), max(high, max(p, q))
+        x, y = to_x, to_y
+    nx = s.grid_shape[0]
+    if low > high:  # only in the rows beside the grid, whose lines lie outside
+        return 0, -1
+    c0 = min(max(int(np.floor((low - s.grid[0]) / s.grid[2])), 0), nx - 1)
+    return c0, min(max(int(np.floor((high - s.grid[0]) / s.grid[2])), 0), nx - 1)
+
+
+@kernel
+def _stands_between(s, direct, sign, tight, p):  # type: ignore[no-untyped-def]
+    """Whether a wall of building p stands between the line and the string drawn tight, or touches the string, at
+    the line's height.
+    """
+    plan = direct.plan_m
+    ux, uy = direct.dx / plan, direct.dy / plan
+    for e in range(s.edge_first[p], s.edge_first[p + 1]):
+        x0, y0 = s.edge[e, 0] - direct.ax, s.edge[e, 1] - direct.ay
+        x1, y1 = s.edge[e, 2] - direct.ax, s.edge[e, 3] - direct.ay
+        a0, o0 = x0 * ux + y0 * uy, sign * (x0 * -uy + y0 * ux)
+        a1, o1 = x1 * ux + y1 * uy, sign * (x1 * -uy + y1 * ux)
+        u, v = _clipped(o0 - ASIDE_M, o1 - ASIDE_M, 0.0, 1.0)
+        along, off = 0.0, 0.0
+        for c in range(tight.count[0] + 1):
+            last = c == tight.count[0]
+            to_along, to_off = (plan, 0.0) if last else (tight.at[c], tight.up[c])
+            slope = (to_off - off) / (to_along - along)
+            u, v = _clipped(
+                off + slope * (a0 - along) - o0 + ASIDE_M, off + slope * (a1 - along) - o1 + ASIDE_M, u, v
+            )
+            if u >= v:
+                break
+            along, off = to_along, to_off
+        if u < v:
+            z0 = direct.az + direct.dz * (a0 + u * (a1 - a0)) / plan
+            z1 = direct.az + direct.dz * (a0 + v * (a1 - a0)) / plan
+            if s.top[p] > min(z0, z1) and s.base[p] < max(z0, z1):
+                return True
+    return False
+
+
+@kernel
+def _clipped(f0, f1, u, v):  # type: ignore[no-untyped-def]
+    """The part of [u, v] where a value that goes evenly from f0 at 0 to f1 at 1 is above 0."""
+    if f0 <= 0.0 and f1 <= 0.0:
+        return 1.0, 0.0
+    if f0 < 0.0:
+        return max(u, f0 / (f0 - f1)), v
+    if f1 < 0.0:
+        return u, min(v, f0 / (f0 - f1))
+    return u, v

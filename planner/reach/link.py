@@ -28,6 +28,7 @@ from planner.units import Units, length
 FULL_ROOM_DB = 20.0  # beyond what is asked; more margin than that buys nothing: common practice, no source
 DEPENDABLE = 0.5  # of the way from the asked probability to certainty
 SAID_DB = 0.5  # what takes less is not worth a word
+HOPELESS_DB = 25.0  # what lacks more than that is no link, and how much more is not reckoned
 LOWEST_M = 0.3  # antennas lower than this are reckoned at this height over the ground
 
 
@@ -123,8 +124,9 @@ def links(
     offset = b - a
     plan_m = np.hypot(offset[:, 0], offset[:, 1])
     distance = np.maximum(np.sqrt((offset**2).sum(axis=1)), 0.1)
-    met = diffract(s, a, b, r.wavelength_m, inside, r.building_db)
     free = physics.free_space_db(distance, r.f_mhz)
+    most_db = np.maximum(r.allowed_db - free, 0.0) + HOPELESS_DB
+    met = diffract(s, a, b, r.wavelength_m, inside, r.building_db, most_db)
     # over a valley the ground that reflects lies deeper than the ground beneath either end
     up_a, up_b = (
         np.maximum(np.asarray(h, float), LOWEST_M) + np.maximum(sunk, 0.0)
@@ -250,11 +252,12 @@ def reach(
     prices: Prices | None = None,
     units: Units = "metric",
     range_used: float | None = None,
+    s: Scene | None = None,
 ) -> ReachResult:
     """Links from (n, 3) mounts with heads (n,) above ground to the site's m controllers.
 
     cable, prices, units: how routes are sought, where the link is a cable; range_used: share of the rated range
-    that may be used. A plan's defaults unless given.
+    that may be used. A plan's defaults unless given. s: the site's scene, where it is laid out already.
     """
     range_used = Requirements().max_range_share if range_used is None else range_used
     section = section if section is not None else Reach()
@@ -265,7 +268,7 @@ def reach(
     up = controller_height_m(site)
     r = radio(sensor, section)
     found = links(
-        scene(site),
+        s if s is not None else scene(site),
         np.repeat(xyz, m, axis=0),
         np.repeat(np.asarray(height_m, float), m),
         np.tile(there, (n, 1)),

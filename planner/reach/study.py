@@ -15,7 +15,7 @@ from planner.reach.coverage import Coverage, coverage
 from planner.reach.layouts import Layout, Layouts, layouts
 from planner.reach.link import Grade, ReachResult, margin, wired_height_m
 from planner.reach.repeaters import APART_M, Relays, no_relays, sharing
-from planner.reach.scene import scene
+from planner.reach.scene import Scene, scene
 from planner.reach.view import LinkView, views
 from planner.records import compared
 from planner.site import Bools, Floats, Ints, Site
@@ -76,17 +76,18 @@ def study(
     relays: Relays | None = None,
     keep: bool = True,
     passing: Bools | None = None,
+    s: Scene | None = None,
 ) -> ReachStudy:
     """row: the mount that was chosen, or the one nearest to passing; runners_up: others with a card.
 
     usable: (n,) mounts that a layout may use; preference: (n,) 0 to 1, how good they are otherwise; relays:
     repeaters that may be used. keep: the layout must use `row`. passing: (n,) mounts that a
-    tip may name, `usable` unless given.
+    tip may name, `usable` unless given. s: the site's scene, where it is laid out already.
     """
     m = len(site.controllers)
     if row < 0 or not m:
         return ReachStudy(reached, row, {}, None, (), 0.0, (), None)
-    s = scene(site)
+    s = s if s is not None else scene(site)
     radio_link = plan.sensor.link == "radio"
     xyz = mounts.xyz[row]
     covered = None
