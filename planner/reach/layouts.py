@@ -199,7 +199,7 @@ def _least(cost: Floats, rules: list[LinearConstraint], low: Floats, high: Float
     )
     if found.x is None:
         raise PlannerError("fewest sensors", f"HiGHS gave up: {found.message}", "Ask for fewer candidates")
-    return np.where(whole > 0, np.round(found.x), found.x)
+    return np.asarray(np.where(whole > 0, np.round(found.x), found.x), np.float64)
 
 
 def fits(q: Question, holds: Bools, feed: Bools, price: Floats | float) -> Bools:

@@ -83,11 +83,11 @@ class _Sun(NamedTuple):
 
 
 class _Veils(NamedTuple):
-    """What lets part of the light through, by azimuth: each (360, MOST_VEILS, 4) edges and what passes, count
-    (360,); found: room for crossings."""
+    """What lets part of the light through, by azimuth: each (360, MOST_VEILS, 4) edges and what passes, many
+    (360,) of them; found: room for crossings."""
 
     each: Floats
-    count: Ints
+    many: Ints
     found: Floats
 
 
@@ -309,16 +309,16 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
                 shape[i] = max(shape[i], _towards(ground[n], picture.turn[i]))
             out.horizon[n, i] = shape[i]
             out.veil[n, i] = _towards(canopy[n], picture.turn[i]) if canopy.shape[1] else 0.0
-        veils.count[:] = 0
+        veils.many[:] = 0
         for i in range(whole):
             if out.veil[n, i] > 0.0:
                 log = scene.canopy_log
                 _add_veil(veils, i, -np.inf, out.veil[n, i], math.exp(log[0]), math.exp(log[1]))
         _hang_veils(mounts[n], scene, picture, out.horizon[n], out.veil[n], veils)
         for i in range(whole):
-            some = veils.each[i, : veils.count[i]]
+            some = veils.each[i, : veils.many[i]]
             for leaf in range(2):
-                if veils.count[i] == 0:
+                if veils.many[i] == 0:
                     share = 1.0 / (1.0 + shape[i] * shape[i])  # cos^2 of the horizon
                 else:
                     share = open_share(shape[i], some[:, 0], some[:, 1], some[:, 2 + leaf], cut)
@@ -331,10 +331,10 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
 @kernel
 def _add_veil(veils, i, low, high, leafless, in_leaf):  # type: ignore[no-untyped-def]
     """One more veil on azimuth i: tangents of its edges, and the light it lets through leafless and in leaf."""
-    k = min(veils.count[i], MOST_VEILS - 1)
+    k = min(veils.many[i], MOST_VEILS - 1)
     veils.each[i, k, 0], veils.each[i, k, 1] = low, high
     veils.each[i, k, 2], veils.each[i, k, 3] = leafless, in_leaf
-    veils.count[i] = k + 1
+    veils.many[i] = k + 1
 
 
 @kernel
