@@ -1092,8 +1092,8 @@ def test_contract_sites_bad_ones_are_listed(tmp_path: Path) -> None:
     sites = read_contract_sites(contract(tmp_path, path=name, name="id", elevation="z"), ledger)
     notices = [str(n) for n in ledger]
     assert sites.names == ("A", "D", "A")
-    assert [name for name, _ in sites.rejected] == ["B", "C"]
-    assert all(reason for _, reason in sites.rejected)
+    assert [some.name for some in sites.rejected] == ["B", "C"]
+    assert all(some.why for some in sites.rejected)
     assert sites.elevation_m[0] == 150
     assert np.isnan(sites.elevation_m[1:]).all()
     assert said(notices, "same name", "(A)")
@@ -1111,7 +1111,7 @@ def test_contract_from_a_table_of_points(tmp_path: Path) -> None:
     )
     assert sites.names == ("A", "D")
     assert [(s.x, s.y) for s in sites.shapes] == [(-97.74, 30.27), (-97.5, 30.1)]
-    assert [name for name, _ in sites.rejected] == ["B", "C"]
+    assert [some.name for some in sites.rejected] == ["B", "C"]
     with pytest.raises(PlanError, match="did you mean 'lon'"):
         read_contract_sites(contract(tmp_path, path="s.csv", x="long", y="lat", crs="EPSG:4326"), Ledger())
     with pytest.raises(PlanError, match="only one of x and y"):

@@ -521,18 +521,26 @@ def test_the_lock_holds_even_if_markup_slips_in(browser: Browser, folder: Path, 
     assert any("Content Security Policy" in text for text in browser.complaints())
 
 
-@pytest.mark.parametrize("size", list(SHEETS_IN))
-@pytest.mark.parametrize("link", ["radio", "cable"])
-def test_the_demos_sheet_has_a_page_for_each_sensor(browser: Browser, tmp_path: Path, size: str, link: str) -> None:
-    """The fullest sheet that the demo gives: five controllers, several sensors, losses, cautions."""
+@pytest.fixture(scope="module", params=["radio", "cable"])
+def fullest(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, SiteResult]:
+    """The demo's fullest sheet, and its result: five controllers, several sensors, losses, cautions."""
     source = read_plan(examples_folder() / "campus" / "campus.toml")
-    sensor = source.plan.sensor.model_copy(update={"link": link})
+    sensor = source.plan.sensor.model_copy(update={"link": request.param})
     sun = source.plan.sun.model_copy(update={"step_minutes": 60, "day_step": 15})
     requirements = source.plan.requirements.model_copy(update={"reach": "any"})
     plan = source.plan.model_copy(update={"sensor": sensor, "sun": sun, "requirements": requirements})
     result = run_site(PlanFile(source.path, plan, source.variables), Ledger())
-    write_site(result, tmp_path)
-    browser.open(tmp_path / "sheet.html")
+    folder = tmp_path_factory.mktemp(request.param)
+    write_site(result, folder)
+    return folder / "sheet.html", result
+
+
+@pytest.mark.parametrize("size", list(SHEETS_IN))
+def test_the_demos_sheet_has_a_page_for_each_sensor(
+    browser: Browser, size: str, fullest: tuple[Path, SiteResult]
+) -> None:
+    sheet, result = fullest
+    browser.open(sheet)
     pages = [page.extract_text() for page in browser.pdf(size).pages]
     places = layout(result)
     assert len(pages) == len(places) > 1

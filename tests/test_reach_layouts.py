@@ -59,7 +59,7 @@ def some_question(seed, prices=(1, 6), repeater_price=150.0, receiver_price=0.0,
 
 
 @given(st.integers(0, 10**6), st.booleans())
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 def test_cheapest_is_the_cheapest(seed, free):
     """Most served, then least price, then fewest places; with repeaters too, and where nothing costs anything."""
     q = some_question(seed, (0, 1), 0.0) if free else some_question(seed)

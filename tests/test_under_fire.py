@@ -15,7 +15,7 @@ import pytest
 import shapely
 
 from planner import ledger
-from planner.ledger import CommandError, DataError, Exit, OutputError, PlanError, PlannerError
+from planner.ledger import CommandError, DataError, Exit, OutputError, PlanError, PlannerError, SitesError
 from planner.plan import parse_plan, read_plan
 
 ROOT = Path(__file__).parents[1]
@@ -63,7 +63,7 @@ def folder(tmp_path: Path) -> Path:
 
 def test_each_error_has_its_code_and_comes_back_from_another_process() -> None:
     codes = {PlannerError: Exit.UNEXPECTED, CommandError: Exit.USAGE, PlanError: Exit.PLAN}
-    codes |= {DataError: Exit.DATA, OutputError: Exit.OUTPUT}
+    codes |= {DataError: Exit.DATA, SitesError: Exit.DATA, OutputError: Exit.OUTPUT}
     kinds = {kind for kind in vars(ledger).values() if isinstance(kind, type) and issubclass(kind, PlannerError)}
     assert set(codes) == kinds
     for kind, code in codes.items():
