@@ -12,7 +12,7 @@ from planner.show.draw import palette
 from planner.show.draw.page import PAGES, sealed, styles
 from planner.show.say.cautions import DEFER
 from planner.show.say.pages import REVIEW, beside
-from planner.show.say.review import TODO, cannot_tell, evidence, headline, limit_said
+from planner.show.say.review import NEXT_STEPS, cannot_tell, evidence, headline, limit_said
 from planner.units import MONTHS, eto
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ def review_page(result: ReviewResult) -> bytes:
             {
                 "head": headline(f),
                 "evidence": evidence(f, result),
-                "todo": [TODO[t] for t in f.todo],
+                "todo": [NEXT_STEPS[t] for t in f.todo],
             }
             for f in review.findings
         ],

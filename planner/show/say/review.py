@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from planner.upkeep import ReviewResult
 
 UNSEEN = "A log cannot stand in for the shade survey: a loss of 5% of the sun is never seen in it."
-TODO = {
+NEXT_STEPS = {
     Todo.NOTHING: "Nothing to change. Look again next month in season.",
     Todo.WAIT: "Wait until there are more days to judge, and look again.",
     Todo.ZONE: "Check the zone that is set at the controller against the programming sheet.",
@@ -202,5 +202,5 @@ def summary_lines(result: ReviewResult) -> list[str]:
     for finding in review.findings:
         lines.append(headline(finding))
         lines += evidence(finding, result)
-        lines += [TODO[todo] for todo in finding.todo]
+        lines += [NEXT_STEPS[todo] for todo in finding.todo]
     return lines + cannot_tell(result)
