@@ -294,6 +294,10 @@ def climate(
     _run(work)
 
 
+def _count(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
 @app.command()
 def check(
     plan: PlanArgument, as_json: JsonOption = False, quiet: QuietOption = False, var: VarOption = None
@@ -328,7 +332,7 @@ def check(
             talk.say(str(notice).replace("\n", "\u240a"))
         for fault in errors:
             talk.err.print(f"[bold]{_line(fault.where)}[/bold]: {_plain(fault.what)}. {_plain(fault.todo)}")
-        talk.say(f"{len(errors)} to mend, {len(ledger)} to know." if errors or len(ledger) else "Nothing to mend.")
+        talk.say(f"{_count(len(errors), 'error')}, {_count(len(ledger), 'notice')}.")
         return errors[0].exit_code if errors else Exit.OK
 
     _run(work)

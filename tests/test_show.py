@@ -932,6 +932,10 @@ def test_the_water_that_shade_costs_in_words(yard: SiteResult) -> None:
     assert mount.eto_error(dataclasses.replace(yard, water=little), row)[0].value == "under 0.1%"
     edge = dataclasses.replace(little, low_percent=percent * 0 - 0.051)
     assert mount.eto_error(dataclasses.replace(yard, water=edge), row)[0].value.startswith("0.0% (−0.1 to")
+    alike = dataclasses.replace(
+        bias, percent=percent * 0 - 0.1, low_percent=percent * 0 - 0.11, high_percent=percent * 0 - 0.09
+    )
+    assert mount.eto_error(dataclasses.replace(yard, water=alike), row)[0].value == "−0.1%"
     none = dataclasses.replace(bias, percent=np.full_like(percent, np.nan))
     assert mount.eto_error(dataclasses.replace(yard, water=none), row) == []
     assert mount.eto_error(dataclasses.replace(yard, water=None), row) == []

@@ -31,6 +31,7 @@ from planner.show.layout import Kind, layout, serving
 from planner.show.lonlat import to_lonlat
 from planner.show.say import bill, figures, links
 from planner.show.say import layout as layouts
+from planner.show.say.unsure import unsure
 from planner.show.write import tables
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -53,6 +54,20 @@ def studied(names: tuple[str, ...] = (), **sensor: object) -> SiteResult:
 @pytest.fixture(scope="module")
 def yard() -> SiteResult:
     return studied()
+
+
+def test_a_range_that_is_assumed_stands_on_the_first_screen(yard: SiteResult) -> None:
+    def said(sensor: Sensor, **requirements: object) -> str:
+        asked = yard.plan.requirements.model_copy(update=requirements)
+        plan = yard.plan.model_copy(update={"sensor": sensor, "requirements": asked})
+        return " ".join(unsure(dataclasses.replace(yard, plan=plan)))
+
+    line = "The radio's open-field range is assumed to be 656 ft: take it from the sensor's data sheet."
+    assert line in said(Sensor())
+    assert "range is assumed" not in said(Sensor(rated_range_m=200.0))
+    assert "range is assumed" not in said(Sensor(transmit_dbm=10.0, sensitivity_dbm=-100.0))
+    assert "range is assumed" not in said(Sensor(link="cable"))
+    assert "range is assumed" not in said(Sensor(), reach="off")
 
 
 def test_side_view_is_well_formed_and_to_scale(yard: SiteResult) -> None:

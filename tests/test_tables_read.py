@@ -16,7 +16,7 @@ from planner.layers.log import read_log
 from planner.layers.rows import figure, read_rows
 from planner.layers.station_days import read_days
 from planner.layers.station_table import Words, read_station_table
-from planner.ledger import DataError, Ledger
+from planner.ledger import DataError, Ledger, PlanError
 from planner.plan import parse_plan
 from planner.plan.schema import Review
 from planner.programme import knowledge
@@ -221,7 +221,7 @@ def test_words_for_dates_times_and_refusals(tmp_path):
         log(tmp_path, "date,percent\nmonday,5\n")
     with pytest.raises(DataError, match="holds no percentage"):
         log(tmp_path, "date,percent\n2025-06-01,abc\n")
-    with pytest.raises(DataError, match="no such file"):
+    with pytest.raises(PlanError, match="no such file"):
         read_log(tmp_path / "none.csv", Review(), Ledger())
     with pytest.raises(DataError, match="runs from 1999"):
         log(tmp_path, "date,percent\n1999-06-01,90\n2025-06-01,91\n")

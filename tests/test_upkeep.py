@@ -121,7 +121,7 @@ def test_dry_and_wet_years_from_daily_weather(tmp_path):
 
 
 def test_what_cannot_be_is_said(tmp_path):
-    with pytest.raises(DataError, match="names no station table"):
+    with pytest.raises(PlanError, match="names no station table"):
         planner.run_programme(plan(tmp_path, "[programme]\n"))
     with pytest.raises(PlanError, match="no program '9'"):
         planner.run_programme(
@@ -378,7 +378,7 @@ def test_commands(tmp_path):
     run = CliRunner().invoke(
         app, ["review", str(tmp_path / "plan.toml"), str(tmp_path / "no.csv"), "--out", str(tmp_path / "o")]
     )
-    assert run.exit_code == Exit.DATA
+    assert run.exit_code == Exit.PLAN
     assert "no such file" in run.output
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pyogrio
 
-from planner.ledger import DataError, nearest
+from planner.ledger import DataError, PlanError, nearest
 
 SHEETS = (".xlsx", ".xls", ".ods")
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
@@ -20,12 +20,12 @@ _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 def read_rows(path: Path, where: str, table: str | None = None) -> list[list[str]]:
     """Rows of trimmed text, without the empty ones.
 
-    table: sheet of a workbook, or table of a GeoPackage. Raises DataError where the file cannot be read, or is
-    empty.
+    table: sheet of a workbook, or table of a GeoPackage. Raises PlanError where there is no such file, DataError
+    where it cannot be read, or is empty.
     """
     if not path.is_file():
         near = [p.name for p in sorted(path.parent.iterdir())] if path.parent.is_dir() else []
-        raise DataError(where, "there is no such file", f"In that folder: {nearest(path.name, near)}")
+        raise PlanError(where, "there is no such file", f"In that folder: {nearest(path.name, near)}")
     kind = path.suffix.lower()
     if kind in (*SHEETS, ".gpkg", ".geojson", ".shp"):
         rows = _driver(path, where, table, kind)

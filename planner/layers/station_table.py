@@ -9,7 +9,7 @@ import numpy as np
 
 from planner.layers.rows import figure, plain, read_rows
 from planner.layers.source import locate
-from planner.ledger import DataError, Kind, Ledger, nearest
+from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
 from planner.plan import PlanFile
 from planner.readings import StationTable
 from planner.site import Floats
@@ -166,7 +166,7 @@ def read_station_table(plan_file: PlanFile, words: Words, ledger: Ledger) -> Sta
     """
     section = plan_file.plan.programme
     if section.stations is None:
-        raise DataError(
+        raise PlanError(
             f"{plan_file.path}: programme.stations",
             "the plan names no station table",
             'Give a CSV with a column of stations, for example stations = "stations.csv"',

@@ -218,12 +218,13 @@ def eto_error(result: SiteResult, row: int) -> list[Number]:
     percent, low, high = (float(v[row, month]) for v in (bias.percent, bias.low_percent, bias.high_percent))
     alone = float(bias.by_sun_percent[row, month])
     worst = "worst case: " if alone <= low else ""
+    ends = f" ({signed(low)} to {signed(high)}%)" if signed(low) != signed(high) else ""
     assumed = f"; assumed: {'; '.join(bias.assumed)}" if bias.assumed else ""
     return [
         Number(
             Fact.ETO_ERROR,
             f"Expected ETo error, {MONTH_NAMES[month]}",
-            f"{signed(percent)}% ({signed(low)} to {signed(high)}%)" if low <= -0.05 else "under 0.1%",
+            f"{signed(percent)}%{ends}" if low <= -0.05 else "under 0.1%",
             f"estimate against the open site, FAO-56 with less sun; {worst}a sensor that uses sunlight alone, "
             f"{signed(alone)}%{assumed}",
         )

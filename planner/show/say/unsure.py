@@ -7,13 +7,25 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planner.ledger import Kind
+from planner.reach.radio import assumed, rated_m
 from planner.show.layout import layout, serving
 from planner.show.say import layout as layouts
 from planner.show.say import verdict
 from planner.show.say.figures import letter, listed, plural
+from planner.units import length
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
+
+
+def _range_assumed(result: SiteResult) -> str:
+    """Where the plan leaves the radio's range to its default every link rests on it, and so may the answer."""
+    plan = result.plan
+    judged = len(result.site.controllers) and plan.requirements.reach != "off" and plan.sensor.link == "radio"
+    if not judged or "rated_range_m" not in assumed(plan.sensor):
+        return ""
+    range_said = length(rated_m(plan.sensor), plan.units)
+    return f"The radio's open-field range is assumed to be {range_said}: take it from the sensor's data sheet."
 
 
 def unsure(result: SiteResult) -> list[str]:
@@ -27,6 +39,8 @@ def unsure(result: SiteResult) -> list[str]:
             said.append(f"Nothing in the layout reaches {listed(lost)} as required.")
         if test := layouts.to_test(result):
             said.append(test)
+    if line := _range_assumed(result):
+        said.append(line)
     if zone.zone[0] < 0:
         said.append("The peak month's ETo lies in no band of the zone table.")
     elif zone.p_zone[0] < 0.5:
