@@ -23,7 +23,7 @@ from planner.plan import Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
 from planner.reach import ReachResult, margin, reach
 from planner.reach.layouts import Question
-from planner.reach.radio import assumed, rated_m
+from planner.reach.radio import FOLIAGE_FROM_MHZ, MATERIALS, SPREAD_FROM_MHZ, Outside, assumed, rated_m
 from planner.reach.repeaters import Relays, fed_by, relays
 from planner.reach.scene import Scene as RadioScene
 from planner.reach.scene import scene as radio_scene
@@ -353,7 +353,6 @@ def _seen(scene: _Scene, mounts: Mounts, tell: Progress = _silent) -> _Seen:
         plan.reach,
         plan.cable,
         plan.prices,
-        plan.units,
         plan.requirements.max_range_share,
         scene.radio,
     )
@@ -410,6 +409,18 @@ def _feeds(repeaters: Relays, study: ReachStudy | None) -> Bools:
     return np.asarray(repeaters.feed[:, np.isin(repeaters.rows, best.repeaters if best is not None else ())])
 
 
+def _outside(which: Outside, plan: Plan) -> str:
+    """The notice on a formula that is used outside the range its source gives."""
+    f = f"{plan.sensor.radio_band_mhz:g} MHz"
+    wall = plan.reach.wall_material
+    return {
+        Outside.SPREAD_AND_ENTRY: f"{f} is below {SPREAD_FROM_MHZ / 1000:g} GHz, where P.1411's spread starts and "
+        "P.2109 rests on few measurements: spread and entry loss are carried over",
+        Outside.FOLIAGE: f"{f} is below the {FOLIAGE_FROM_MHZ:g} MHz where Weissberger's foliage formula starts",
+        Outside.WALL: f"P.2040 gives {wall} from {MATERIALS[wall][4] if wall else 0:g} GHz: carried on down to {f}",
+    }[which]
+
+
 def _study(
     scene: _Scene, seen: _Seen, decision: Decision, repeaters: Relays, ledger: Ledger, tell: Progress
 ) -> ReachStudy | None:
@@ -434,8 +445,8 @@ def _study(
                 f"{rated}, antennas {heights[0]} and {heights[1]} up, {sensor.radio_band_mhz:g} MHz: the plan does "
                 f"not say {', '.join(keys)}, take them from the data sheet",
             )
-        for said in reached.radio.outside:
-            ledger.add(Kind.ASSUMED, "sensor.radio_band_mhz", said)
+        for which in reached.radio.outside:
+            ledger.add(Kind.ASSUMED, "sensor.radio_band_mhz", _outside(which, plan))
     elif missing := sensor_cable(plan.sensor).assumed:
         sheet = sensor_cable(plan.sensor)
         ledger.add(

@@ -16,7 +16,7 @@ from planner.layers import named_xy, read_site
 from planner.ledger import Ledger
 from planner.mounts import Mounts, Support, find_mounts
 from planner.plan import Reach, Sensor
-from planner.reach import Grade, grade, margin, needs, reach
+from planner.reach import Grade, grade, margin, reach
 from planner.reach.bill import Item
 from planner.reach.coverage import coverage
 from planner.reach.diffraction import THROUGH, diffract
@@ -26,7 +26,8 @@ from planner.reach.radio import edge_v, entry_db, free_space_db, knife_edge_db, 
 from planner.reach.repeaters import relays
 from planner.reach.scene import scene
 from planner.reach.study import study
-from planner.reach.view import views
+from planner.reach.view import Remedy, views
+from planner.show.say.links import needs
 from planner.site import Crowns, Heights, Places, bare_site, prisms
 
 SENSOR = Sensor(rated_range_m=400.0)
@@ -172,7 +173,7 @@ def test_margin_is_room_beyond_what_is_asked():
     assert far.links.probability[0, 0] > 0.99
     assert margin(far, SENSOR)[0, 0] == pytest.approx(1 - far.range_share[0, 0] / 0.8)
     assert far.grade[0, 0] == Grade.DOUBTFUL
-    assert needs(far, 0, 0, False, "metric").startswith("beyond the 80% of the rated range that may be")
+    assert needs(far, (0, 0), False, "metric").startswith("beyond the 80% of the rated range that may be")
 
 
 def test_powers_stand_in_for_the_rated_range():
@@ -183,16 +184,16 @@ def test_powers_stand_in_for_the_rated_range():
     assert far.grade[0, 0] == Grade.DEPENDABLE
     assert margin(far, powers)[0, 0] > 0
     assert np.isnan(far.range_share[0, 0])
-    assert needs(far, 0, 0, False, "metric") == "dependable: clear line"
+    assert needs(far, (0, 0), False, "metric") == "dependable: clear line"
 
 
 def test_words():
     far = one(site_with([[20, 0, 2.0], [310, 0, 2.0], [800, 0, 2.0]]), [0, 0, 2.0])
-    said = [needs(far, 0, k, False, "metric") for k in range(3)]
+    said = [needs(far, (0, k), False, "metric") for k in range(3)]
     assert said[0].startswith("dependable: clear line")
     assert said[1].startswith("doubtful, change something and test: in sight, low over the ground")
     assert said[2].startswith("beyond the 80% of the rated range")
-    assert "indoors" in needs(far, 0, 0, True, "metric")
+    assert "indoors" in needs(far, (0, 0), True, "metric")
 
 
 @pytest.mark.parametrize(("distance", "holds"), [(8, True), (30, True), (80, False)])
@@ -361,7 +362,7 @@ def mounts_at(*points, building=None, support=Support.POLE):
 
 def seen(site, mounts, **keys):
     found = reach(site, mounts.xyz, mounts.height_m, SENSOR, Reach(**keys))
-    return views(site, scene(site), mounts, found, [0], np.ones(len(mounts), bool), "metric")[0], found
+    return views(site, scene(site), mounts, found, [0], np.ones(len(mounts), bool))[0], found
 
 
 def test_what_stands_in_the_way_is_named_in_order_and_the_losses_add_up():
@@ -371,7 +372,7 @@ def test_what_stands_in_the_way_is_named_in_order_and_the_losses_add_up():
     crown = Crowns(("oak",), np.array([[15.0, 0, 4.0]]), np.array([3.0]), np.array([3.0]), np.array([False]))
     site = site_with([[100, 0, 1.5]], buildings=blocks, crowns=crown)
     (view,), found = seen(site, mounts_at([0, 0, 4.0]))
-    assert view.met == ("oak", "far")
+    assert [p.name for p in view.met] == ["oak", "far"]
     assert [p.name for p in view.pieces] == ["oak", "far", "low"]
     assert [p.in_the_way for p in view.pieces] == [True, True, False]
     assert sum(db for _, db in view.losses) == pytest.approx(found.links.loss_db[0, 0], abs=0.2)
@@ -383,9 +384,8 @@ def test_the_change_that_helps_most_is_worked_out_not_guessed():
     wall = prisms([shapely.box(20, -300, 21, 300)], [-1], [5.5])
     site = site_with([[150, 0, 1.5]], buildings=wall)
     (view,), found = seen(site, mounts_at([0, 0, 4.0]))
-    assert view.change.what.startswith("raise the sensor by ")
-    metres = float(view.change.what.split()[-2])
-    again = one(site, [0, 0, 4.0 + metres])
+    assert view.change.remedy is Remedy.SENSOR_HIGHER
+    again = one(site, [0, 0, 4.0 + view.change.by_m])
     assert view.change.gain_db == pytest.approx(again.links.margin_db[0, 0] - found.links.margin_db[0, 0])
     assert view.change.probability == pytest.approx(again.links.probability[0, 0])
 
@@ -397,15 +397,15 @@ def test_no_change_goes_against_the_plans_own_requirements():
     found = reach(site, mounts.xyz, mounts.height_m, SENSOR)
 
     def change(highest_m):
-        (view,) = views(site, scene(site), mounts, found, [0], np.ones(1, bool), "metric", highest_m)[0]
+        (view,) = views(site, scene(site), mounts, found, [0], np.ones(1, bool), highest_m)[0]
         return view.change
 
-    assert change(7.0).what == "raise the sensor by 3 m"
-    assert change(6.0).what == "raise the sensor by 2 m"
-    assert change(4.5) is None or not change(4.5).what.startswith("raise the sensor")
+    assert (change(7.0).remedy, change(7.0).by_m) == (Remedy.SENSOR_HIGHER, 3.0)
+    assert (change(6.0).remedy, change(6.0).by_m) == (Remedy.SENSOR_HIGHER, 2.0)
+    assert change(4.5) is None or change(4.5).remedy is not Remedy.SENSOR_HIGHER
     strong = Sensor(rated_range_m=100.0, transmit_dbm=20, sensitivity_dbm=-110)
     far = reach(site, mounts.xyz, mounts.height_m, strong)
-    (view,) = views(site, scene(site), mounts, far, [0], np.ones(1, bool), "metric")[0]
+    (view,) = views(site, scene(site), mounts, far, [0], np.ones(1, bool))[0]
     assert view.change.probability > 0.99
     assert view.change.grade == Grade.DOUBTFUL
 
@@ -414,7 +414,7 @@ def test_a_receiver_indoors_is_better_off_on_the_outer_wall():
     hall = prisms([shapely.box(80, -20, 120, 20)], [-1], [9.0])
     site = site_with([[100, 0, 1.5]], [True], buildings=hall)
     (view,), _ = seen(site, mounts_at([0, 0, 6.0]), fade_margin_db=12.0)
-    assert view.change.what == "put the receiver on the outer wall that faces the mount"
+    assert view.change.remedy is Remedy.RECEIVER_OUTSIDE
     assert view.change.gain_db > 10
 
 
@@ -423,7 +423,7 @@ def test_a_place_along_the_same_eave_is_tried():
     site = site_with([[90, 0, 1.5]], buildings=tower)
     mounts = mounts_at([-1, 0, 5.0], [-1, 14, 5.0], building=1, support=Support.PARAPET)
     (view,), _ = seen(site, mounts)
-    assert view.change.what == "move the sensor 14 m along, to M1"
+    assert (view.change.remedy, view.change.by_m, view.change.to) == (Remedy.SENSOR_ALONG, 14.0, 1)
 
 
 def test_a_dependable_link_needs_no_change():

@@ -124,13 +124,13 @@ def test_a_conductor_that_is_not_known_is_refused_with_the_ways_to_write_it(text
 def test_a_contact_goes_farther_on_thicker_wire_only_if_the_maker_agrees():
     """The longest allowed run is the limit; its loop resistance the yardstick for what may go farther."""
     sensor = Sensor(link="cable", **SHEET)
-    assert check(59.9, sensor, Cable(), "metric").ok
-    long = check(90, sensor, Cable(), "metric")
+    assert check(59.9, sensor, Cable()).ok
+    long = check(90, sensor, Cable())
     assert not long.ok
     assert long.instead.name == "16 AWG"  # 13.2 ohm per km over 90 m are less than 20.9 over 60 m
     assert long.ask_maker
     assert long.longest_m == 60.0
-    assert check(2000, sensor, Cable(), "metric").instead is None
+    assert check(2000, sensor, Cable()).instead is None
 
 
 def test_a_plan_without_the_cables_data_says_what_is_assumed():
@@ -140,34 +140,34 @@ def test_a_plan_without_the_cables_data_says_what_is_assumed():
     assert sheet.assumed == tuple(Assumed)
     assert sensor_cable(Sensor(link="cable", **SUPPLIED)).assumed == (Assumed.LONGEST,)
     assert sensor_cable(Sensor(link="cable", **SHEET)).assumed == ()
-    assert check(49.9, Sensor(link="cable"), Cable(), "metric").ok
-    assert not check(50.1, Sensor(link="cable"), Cable(), "metric").ok
+    assert check(49.9, Sensor(link="cable"), Cable()).ok
+    assert not check(50.1, Sensor(link="cable"), Cable()).ok
 
 
 def test_a_powered_sensor_is_held_to_its_drop():
     weak = Cable(circuit="powered", current_ma=500, supply_v=12, drop_share=0.05)
     sensor = Sensor(link="cable", **SHEET)
-    at = check(40, sensor, weak, "metric")
+    at = check(40, sensor, weak)
     assert at.drop_v == pytest.approx(loop_ohm(40, awg(18), 50) * 0.5)
     assert not at.ok
     # 0.6 V over 0.5 A are 1.2 ohm: 16 AWG has 13.2 * 1.118 ohm per km at 50 degrees, 1.18 ohm over twice 40 m
     assert at.instead.name == "16 AWG"
     assert not at.ask_maker
     assert at.longest_m == 60.0
-    assert check(40, sensor, Cable(), "metric").ok
+    assert check(40, sensor, Cable()).ok
 
 
 def test_no_wire_makes_a_powered_run_longer_than_the_longest():
     """30 mA of 24 V over 61 m of 18 AWG lose 0.09 V of the 1.2 V allowed: it is the length that is over."""
     powered = Cable(circuit="powered")
-    over = check(61, Sensor(link="cable", **SHEET), powered, "metric")
+    over = check(61, Sensor(link="cable", **SHEET), powered)
     assert over.drop_v < 0.1
     assert not over.ok
-    assert over.over_longest == "60 m"
+    assert over.over_m == 60.0
     assert over.instead is None
     # 1 A of 12 V: 0.6 V over twice 3.73 ohm per km (10 AWG warm) are 80 m, over twice 23.4 (18 AWG) 12.8 m
     weak = Cable(circuit="powered", current_ma=1000, supply_v=12)
-    far = check(70, Sensor(link="cable", **SUPPLIED, cable_longest_m=500), weak, "metric")
+    far = check(70, Sensor(link="cable", **SUPPLIED, cable_longest_m=500), weak)
     assert far.instead.name == "10 AWG"
     assert far.longest_m == pytest.approx(0.6 / (2 * awg(10).ohm_per_km / 1000 * (1 + 0.00393 * 30)))
 
@@ -178,8 +178,8 @@ def test_a_thicker_conductor_costs_more():
     start, end = np.array([0.0, 0.0]), np.array([[30.0, 0.0]])
     g = ground(site, PRICES, 1.0, np.vstack([start, end]))
     weak = Cable(circuit="powered", current_ma=500, supply_v=12)
-    (thick,) = cables(g, start, 3.0, end, np.array([1.5]), Sensor(link="cable", **SHEET), weak, PRICES, "metric")
-    (thin,) = cables(g, start, 3.0, end, np.array([1.5]), Sensor(link="cable", **SHEET), Cable(), PRICES, "metric")
+    (thick,) = cables(g, start, 3.0, end, np.array([1.5]), Sensor(link="cable", **SHEET), weak, PRICES)
+    (thin,) = cables(g, start, 3.0, end, np.array([1.5]), Sensor(link="cable", **SHEET), Cable(), PRICES)
     assert thick.wire.instead.name == "16 AWG"
     assert thick.holds
     assert thick.price - thin.price == pytest.approx(thin.length_m * PRICES.copper_mm2_m * 0.486, rel=0.01)
@@ -366,13 +366,11 @@ def test_one_search_a_controller_gives_every_mount_its_route(seed):
     )
     mounts = np.column_stack([rng.uniform(0, 80, 6), rng.uniform(0, 60, 6), np.full(6, 4.0)])
     wired = Sensor(link="cable", **SUPPLIED, cable_longest_m=500)
-    runs, cell = every_cable(site, mounts, np.full(6, 4.0), np.full(2, 1.5), wired, Cable(), PRICES, "metric")
+    runs, cell = every_cable(site, mounts, np.full(6, 4.0), np.full(2, 1.5), wired, Cable(), PRICES)
     assert cell == 1.0
     g = ground(site, PRICES, 1.0, np.vstack([mounts[:, :2], site.controllers.xyz[:, :2]]))
     for mount, row in zip(mounts, runs, strict=True):
-        alone = cables(
-            g, mount[:2], 4.0, site.controllers.xyz[:, :2], np.full(2, 1.5), wired, Cable(), PRICES, "metric"
-        )
+        alone = cables(g, mount[:2], 4.0, site.controllers.xyz[:, :2], np.full(2, 1.5), wired, Cable(), PRICES)
         for one, other in zip(row, alone, strict=True):
             assert (one is None) == (other is None)
             if one is not None:
@@ -415,7 +413,7 @@ def test_what_is_shown_goes_by_fine_cells(monkeypatch):
     assert done.reached.runs[2] == found.runs[2]
     g = ground(site, PRICES, 1.0, np.vstack([xyz[:, :2], site.controllers.xyz[:, :2]]))
     alone = cables(
-        g, xyz[0, :2], 4.0, site.controllers.xyz[:, :2], np.full(2, 1.5), settings.sensor, Cable(), PRICES, "metric"
+        g, xyz[0, :2], 4.0, site.controllers.xyz[:, :2], np.full(2, 1.5), settings.sensor, Cable(), PRICES
     )
     assert [run.price for run in done.cables] == pytest.approx([run.price for run in alone])
     assert [run.price for run in done.reached.runs[0]] == pytest.approx([run.price for run in alone])
@@ -427,9 +425,7 @@ def test_a_cable_along_a_wall_does_not_come_down_to_the_ground():
     site = bare_site(shapely.box(-20, -20, 60, 60), buildings=hall)
     start, ends = np.array([5.0, -0.3]), np.array([[30.0, -0.3], [30.0, 50.0]])
     g = ground(site, PRICES, 0.5, np.vstack([start, ends]))
-    along, across = cables(
-        g, start, 9.0, ends, np.full(2, 1.5), Sensor(link="cable", **SHEET), Cable(), PRICES, "us"
-    )
+    along, across = cables(g, start, 9.0, ends, np.full(2, 1.5), Sensor(link="cable", **SHEET), Cable(), PRICES)
     assert along.vertical_m == pytest.approx(7.5)
     assert across.vertical_m == pytest.approx(10.5)
 
@@ -468,7 +464,7 @@ def test_the_shortest_route_where_the_cheapest_is_too_long():
 
     def run(longest_m):
         wired = Sensor(link="cable", **SUPPLIED, cable_longest_m=longest_m)
-        return cables(g, start, 1.0, end, np.array([1.0]), wired, Cable(), PRICES, "metric")[0]
+        return cables(g, start, 1.0, end, np.array([1.0]), wired, Cable(), PRICES)[0]
 
     assert run(200.0).kind == "cheapest"
     assert run(200.0).plan_m > 100
@@ -484,15 +480,13 @@ def test_what_to_buy():
     site = bare_site(shapely.box(-10, -10, 50, 10))
     start, end = np.array([0.0, 0.0]), np.array([[30.0, 0.0]])
     g = ground(site, PRICES, 1.0, np.vstack([start, end]))
-    (run,) = cables(g, start, 9.0, end, np.array([1.5]), Sensor(link="cable", **SHEET), Cable(), PRICES, "metric")
+    (run,) = cables(g, start, 9.0, end, np.array([1.5]), Sensor(link="cable", **SHEET), Cable(), PRICES)
     assert run.plan_m == pytest.approx(30)
     assert run.vertical_m == 10.5
     assert run.length_m == pytest.approx((30 + 10.5) * 1.1 + 1)
     assert run.price == pytest.approx(30 * PRICES.lawn_m + 10.5 * PRICES.wall_m + run.length_m * PRICES.cable_m)
     assert not run.supplied
     assert run.wire.ok
-    (short,) = cables(
-        g, start, 2.0, np.array([[4.0, 0.0]]), np.array([1.5]), Sensor(**SHEET), Cable(), PRICES, "metric"
-    )
+    (short,) = cables(g, start, 2.0, np.array([[4.0, 0.0]]), np.array([1.5]), Sensor(**SHEET), Cable(), PRICES)
     assert short.supplied
     assert short.price == pytest.approx(4 * PRICES.lawn_m + 3.5 * PRICES.wall_m)

@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 from scipy.special import fresnel
 
-from planner.plan import Reach, Sensor
+from planner.job import _outside
+from planner.plan import Plan, Reach, Sensor
 from planner.reach import radio as r
+from planner.show.say.links import radio_basis
 
 
 @pytest.mark.parametrize(
@@ -144,18 +146,28 @@ def test_the_rated_range_fixes_what_is_allowed():
     found = r.radio(sensor, Reach(fade_margin_db=8.0))
     assert found.allowed_db == pytest.approx(float(r.open_field_db(300, 3, 1.5, 915)))
     assert found.fade_db == 8
-    assert "300 m over flat open ground" in r.basis(sensor, Reach(), "metric")
-    assert "984 ft over flat open ground with antennas 9.8 ft and 4.9 ft up" in r.basis(sensor, Reach(), "us")
+
+    def said(sensor, section=None, units="us"):
+        return radio_basis(Plan(sensor=sensor, reach=section or Reach(), units=units))
+
+    assert "300 m over flat open ground" in said(sensor, units="metric")
+    assert "984 ft over flat open ground with antennas 9.8 ft and 4.9 ft up" in said(sensor)
     powers = r.radio(Sensor(transmit_dbm=14, gains_dbi=2, sensitivity_dbm=-110), Reach())
     assert powers.allowed_db == 126
-    assert "-110 dBm heard" in r.basis(Sensor(transmit_dbm=14, sensitivity_dbm=-110), Reach(), "us")
-    assert "brick by ITU-R P.2040" in r.basis(sensor, Reach(wall_material="brick"), "us")
+    assert "-110 dBm heard" in said(Sensor(transmit_dbm=14, sensitivity_dbm=-110))
+    assert "brick by ITU-R P.2040" in said(sensor, Reach(wall_material="brick"))
 
 
 def test_where_formulas_are_stretched_is_said():
+    spread, foliage, wall = r.Outside
     assert r.radio(Sensor(), Reach()).outside == ()
-    (low,) = r.radio(Sensor(radio_band_mhz=433), Reach()).outside
-    assert "below 0.8 GHz" in low
-    (brick,) = r.radio(Sensor(), Reach(wall_material="brick")).outside
-    assert "P.2040 gives brick from 1 GHz" in brick
-    assert len(r.radio(Sensor(radio_band_mhz=169), Reach()).outside) == 2
+    assert r.radio(Sensor(radio_band_mhz=800), Reach()).outside == ()
+    assert r.radio(Sensor(radio_band_mhz=799), Reach()).outside == (spread,)
+    assert r.radio(Sensor(radio_band_mhz=230), Reach()).outside == (spread,)
+    assert r.radio(Sensor(radio_band_mhz=229), Reach()).outside == (spread, foliage)
+    assert r.radio(Sensor(radio_band_mhz=1000), Reach(wall_material="brick")).outside == ()
+    assert r.radio(Sensor(), Reach(wall_material="brick")).outside == (wall,)
+    low = Plan(sensor=Sensor(radio_band_mhz=200), reach=Reach(wall_material="brick"))
+    assert "200 MHz is below 0.8 GHz" in _outside(spread, low)
+    assert "below the 230 MHz" in _outside(foliage, low)
+    assert "P.2040 gives brick from 1 GHz: carried on down to 200 MHz" in _outside(wall, low)

@@ -73,7 +73,7 @@ def test_a_range_that_is_assumed_stands_on_the_first_screen(yard: SiteResult) ->
 def test_side_view_is_well_formed_and_to_scale(yard: SiteResult) -> None:
     assert yard.reach_study is not None
     for view in yard.reach_study.views[yard.decision.chosen]:
-        drawn = ElementTree.fromstring(side_view.side_view(view, "us", ("mount", "controller")))
+        drawn = ElementTree.fromstring(side_view.side_view(view, "us", ("mount", "controller"), "clear line"))
         title = drawn.findtext(f"{SVG}title")
         assert title is not None
         assert f"{view.plan_m / 0.3048:,.0f} ft" in title
@@ -309,7 +309,7 @@ def test_cables_are_drawn_and_checked(yard: SiteResult) -> None:
 def test_a_powered_cable_is_told_what_limits_it(metres: float, amps: float, said: str) -> None:
     """60 m allowed; 5 % of 24 V are 1.2 V, over two wires of 23.4 ohm per km at 50 degrees (18 AWG)."""
     powered = Cable(circuit="powered", current_ma=1000 * amps)
-    wire = check(metres, Sensor(link="cable", **SHEET), powered, "metric")
+    wire = check(metres, Sensor(link="cable", **SHEET), powered)
     run = CableRun(np.zeros((2, 2)), "cheapest", np.zeros(6), metres, 0.0, metres, 0.0, wire, supplied=False)
     assert links.wire_sentence(run, "metric").endswith(said)
 

@@ -22,7 +22,6 @@ from planner.compiled import kernel
 from planner.plan import Cable, Prices, Sensor
 from planner.reach.wire import WireCheck, check, further_mm2, sensor_cable
 from planner.site import Cover, Floats, Ints, KeepOut, Site
-from planner.units import Units
 
 MOST_CELLS = 1_500_000  # beyond that the grid takes larger cells
 MOST_IN_ALL = 3_000_000  # the same, of all grids that are searched for every mount and controller
@@ -371,7 +370,6 @@ def cables(
     sensor: Sensor,
     section: Cable,
     prices: Prices,
-    units: Units,
 ) -> list[CableRun | None]:
     """A cable from (2,) to each of (m, 2), None where there is no way.
 
@@ -382,7 +380,7 @@ def cables(
         out: list[CableRun | None] = []
         for k, xy in zip(rows, routes(some, start, ends[rows]), strict=True):
             ends_m = start_height_m, float(ends_height_m[k])
-            out.append(None if xy is None else _run(g, xy, kind, ends_m, sensor, section, prices, units))
+            out.append(None if xy is None else _run(g, xy, kind, ends_m, sensor, section, prices))
         return out
 
     found = runs(g, np.arange(len(ends)), "cheapest")
@@ -409,7 +407,6 @@ def _run(
     sensor: Sensor,
     section: Cable,
     prices: Prices,
-    units: Units,
 ) -> CableRun:
     metres = g.run(xy)[:6]
     plan_m = float(metres.sum())
@@ -417,7 +414,7 @@ def _run(
     hung = bool(plan_m - metres[WALL] - metres[INSIDE] < 1e-6)
     vertical_m = abs(ends_m[0] - ends_m[1]) if hung else abs(ends_m[0]) + abs(ends_m[1])
     total = (plan_m + vertical_m) * (1.0 + section.slack_share) + section.ends_m
-    wire = check(total, sensor, section, units)
+    wire = check(total, sensor, section)
     supplied = total <= sensor_cable(sensor).supplied_m and wire.ok
     a_metre = prices.cable_m + prices.copper_mm2_m * further_mm2(wire)
     laying = float(metres @ (g.price_m[:6] - prices.cable_m)) + vertical_m * prices.wall_m
@@ -433,7 +430,6 @@ def every_cable(
     sensor: Sensor,
     section: Cable,
     prices: Prices,
-    units: Units,
 ) -> tuple[Runs, float]:
     """Cables of (n, 3) mounts to each of the site's m controllers, and the cell of the grid that they took.
 
@@ -445,7 +441,7 @@ def every_cable(
     around = np.vstack([there, xyz[:, :2]])
     g = ground(site, prices, section.cell_m, around, min(MOST_CELLS, MOST_IN_ALL // len(there)))
     columns = [
-        cables(g, xy, float(up), xyz[:, :2], np.asarray(height_m, float), sensor, section, prices, units)
+        cables(g, xy, float(up), xyz[:, :2], np.asarray(height_m, float), sensor, section, prices)
         for xy, up in zip(there, controller_height_m, strict=True)
     ]
     turned = [[run and replace(run, xy=run.xy[::-1]) for run in column] for column in columns]

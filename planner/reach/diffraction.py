@@ -96,14 +96,14 @@ class Edges(NamedTuple):
 
     whose: place in `Blocks` of the building that it belongs to, NOBODY for the ground. grazes: 1 where it takes its
     part although it lies just under the line or a higher string, 0 for the lesser points of the ground, which are
-    one surface with the highest. count: (1,).
+    one surface with the highest. filled: (1,).
     """
 
     at: Floats
     up: Floats
     whose: Ints
     grazes: Floats
-    count: Ints
+    filled: Ints
 
 
 class Table(NamedTuple):
@@ -285,16 +285,16 @@ def _reduce_one(s, line, wave, skip, wall_db, most, out, way):  # type: ignore[n
     if line.plan_m < NEAR_M:
         out.clearance = out.ridge_clearance = np.inf
         return
-    way.edges.count[0] = 0
+    way.edges.filled[0] = 0
     n = pieces(s, line, way.met, BESIDE_V * np.sqrt(wave * line.plan_m / 8.0))
     _leaves(s, line, way.met, n, out)
     highest = _ground_below(s, line, wave, out, way)
     out.ridge_clearance = -highest / np.sqrt(2.0)
     everything = _string(way.edges, way.table, way.blocks, 0, line.long_m, wave, most)
-    out.ridge_db, of_ground = _decibels(everything), way.edges.count[0]
+    out.ridge_db, of_ground = _decibels(everything), way.edges.filled[0]
     count, highest = _roofs(s, line, wave, skip, out, way, n, highest)
     out.clearance = -highest / np.sqrt(2.0)
-    out.edges = way.edges.count[0]
+    out.edges = way.edges.filled[0]
     if out.edges > of_ground:
         everything = _string(way.edges, way.table, way.blocks, 0, line.long_m, wave, most)
     out.over_db = out.left_db = out.right_db = out.through_db = out.past_db = _decibels(everything)
@@ -385,7 +385,7 @@ def _string(edges, table, blocks, without, long_m, wave, most):  # type: ignore[
     at, up = table.at, table.up
     n = 1
     at[0] = up[0] = 0.0
-    for i in range(edges.count[0]):
+    for i in range(edges.filled[0]):
         left_out = False
         for j in range(without):
             left_out = left_out or blocks.order[j] == edges.whose[i]
@@ -561,13 +561,13 @@ def _kept(totals, products, n, total, product):  # type: ignore[no-untyped-def]
 @kernel
 def _add(edges, at_m, up_m, whose, grazes):  # type: ignore[no-untyped-def]
     """Put an edge where it belongs by its distance."""
-    i = edges.count[0]
+    i = edges.filled[0]
     while i > 0 and edges.at[i - 1] > at_m:
         edges.at[i], edges.up[i] = edges.at[i - 1], edges.up[i - 1]
         edges.whose[i], edges.grazes[i] = edges.whose[i - 1], edges.grazes[i - 1]
         i -= 1
     edges.at[i], edges.up[i], edges.whose[i], edges.grazes[i] = at_m, up_m, whose, grazes
-    edges.count[0] += 1
+    edges.filled[0] += 1
 
 
 # --- over ---------------------------------------------------------------------------------------------------------
@@ -746,7 +746,7 @@ def _beside(s, line, wave, skip, out, way):  # type: ignore[no-untyped-def]
     """
     share = 1.0
     ux, uy = line.dx / line.plan_m, line.dy / line.plan_m
-    for i in range(way.met.count[0]):
+    for i in range(way.met.filled[0]):
         p = way.met.beside[i]
         if p == skip:
             continue
@@ -807,7 +807,7 @@ def _round(s, direct, wave, sign, skip, way, k, count, most):  # type: ignore[no
             return np.inf
         before = n
         n = _joined(s, direct, sign, skip, way, n, count)
-    way.corners.count[0] = 0
+    way.corners.filled[0] = 0
     for i in range(n):
         for e in range(s.edge_first[some[i]], s.edge_first[some[i] + 1]):
             x, y = s.edge[e, 0] - direct.ax, s.edge[e, 1] - direct.ay
@@ -822,7 +822,7 @@ def _wrapped(s, direct, sign, some, n, tight):  # type: ignore[no-untyped-def]
     """The string drawn tight round the corners of n buildings on one side; False where it would lead backwards."""
     plan = direct.plan_m
     ux, uy = direct.dx / plan, direct.dy / plan
-    tight.count[0] = 0
+    tight.filled[0] = 0
     along, off = 0.0, 0.0
     while True:
         best, best_along, best_off = -off / (plan - along), plan, 0.0
@@ -840,9 +840,9 @@ def _wrapped(s, direct, sign, some, n, tight):  # type: ignore[no-untyped-def]
                         best, best_along, best_off = slope, to_along, to_off
         if best_along >= plan:
             return True
-        c = tight.count[0]
+        c = tight.filled[0]
         tight.at[c], tight.up[c] = best_along, best_off
-        tight.count[0] = c + 1
+        tight.filled[0] = c + 1
         along, off = best_along, best_off
 
 
@@ -853,7 +853,7 @@ def _joined(s, direct, sign, skip, way, n, count):  # type: ignore[no-untyped-de
     Height: of the straight line at the same distance. The building that holds the line's end never joins.
     """
     nx, ny, cell, tight = s.grid_shape[0], s.grid_shape[1], s.grid[2], way.tight
-    plan, corners = direct.plan_m, way.tight.count[0]
+    plan, corners = direct.plan_m, way.tight.filled[0]
     ux, uy = direct.dx / plan, direct.dy / plan
     low, high = min(direct.az, direct.az + direct.dz), max(direct.az, direct.az + direct.dz)
     wide, y_low, y_high = 0.0, min(direct.ay, direct.ay + direct.dy), max(direct.ay, direct.ay + direct.dy)
@@ -896,11 +896,11 @@ def _columns(s, direct, sign, tight, r):  # type: ignore[no-untyped-def]
     y1 = y0 + s.grid[2]
     low, high = np.inf, -np.inf
     x, y = direct.ax, direct.ay
-    for c in range(tight.count[0] + 2):
-        if c < tight.count[0]:
+    for c in range(tight.filled[0] + 2):
+        if c < tight.filled[0]:
             along, off = tight.at[c], sign * tight.up[c]
         else:  # to the far end, and back
-            along, off = direct.plan_m if c == tight.count[0] else 0.0, 0.0
+            along, off = direct.plan_m if c == tight.filled[0] else 0.0, 0.0
         to_x, to_y = direct.ax + along * ux - off * uy, direct.ay + along * uy + off * ux
         u, v = 0.0, 1.0
         if abs(to_y - y) > 1e-12:
@@ -933,8 +933,8 @@ def _stands_between(s, direct, sign, tight, p):  # type: ignore[no-untyped-def]
         a1, o1 = x1 * ux + y1 * uy, sign * (x1 * -uy + y1 * ux)
         u, v = _clipped(o0 - ASIDE_M, o1 - ASIDE_M, 0.0, 1.0)
         along, off = 0.0, 0.0
-        for c in range(tight.count[0] + 1):
-            last = c == tight.count[0]
+        for c in range(tight.filled[0] + 1):
+            last = c == tight.filled[0]
             to_along, to_off = (plan, 0.0) if last else (tight.at[c], tight.up[c])
             slope = (to_off - off) / (to_along - along)
             u, v = _clipped(

@@ -23,11 +23,9 @@ from planner.reach.radio import Radio, radio, rated_m, usable_m
 from planner.reach.scene import Scene, scene
 from planner.records import compared
 from planner.site import Bools, Floats, Ints, Site
-from planner.units import Units, length
 
 FULL_ROOM_DB = 20.0  # beyond what is asked; more margin than that buys nothing: common practice, no source
 DEPENDABLE = 0.5  # of the way from the asked probability to certainty
-SAID_DB = 0.5  # what takes less is not worth a word
 HOPELESS_DB = 25.0  # what lacks more than that is no link, and how much more is not reckoned
 LOWEST_M = 0.3  # antennas lower than this are reckoned at this height over the ground
 
@@ -39,15 +37,6 @@ class Grade(IntEnum):
     DOUBTFUL = 1  # below what is asked
     LIKELY = 2  # as asked
     DEPENDABLE = 3  # halfway from what is asked to certainty, and more
-
-
-GRADES = {
-    Grade.NONE: "no link",
-    Grade.DOUBTFUL: "doubtful",
-    Grade.LIKELY: "likely",
-    Grade.DEPENDABLE: "dependable",
-}
-WAYS = ("over the top", "round the left", "round the right", "through the walls")
 
 
 @compared
@@ -250,13 +239,12 @@ def reach(
     section: Reach | None = None,
     cable: Cable | None = None,
     prices: Prices | None = None,
-    units: Units = "metric",
     range_used: float | None = None,
     s: Scene | None = None,
 ) -> ReachResult:
     """Links from (n, 3) mounts with heads (n,) above ground to the site's m controllers.
 
-    cable, prices, units: how routes are sought, where the link is a cable; range_used: share of the rated range
+    cable, prices: how routes are sought, where the link is a cable; range_used: share of the rated range
     that may be used. A plan's defaults unless given. s: the site's scene, where it is laid out already.
     """
     range_used = Requirements().max_range_share if range_used is None else range_used
@@ -281,9 +269,7 @@ def reach(
     distance = np.sqrt(((there[None, :, :] - xyz[:, None, :]) ** 2).sum(axis=2))
     runs, cell_m = None, 0.0
     if sensor.link == "cable":
-        runs, cell_m = every_cable(
-            site, xyz, height_m, wired_height_m(site), sensor, cable or Cable(), prices, units
-        )
+        runs, cell_m = every_cable(site, xyz, height_m, wired_height_m(site), sensor, cable or Cable(), prices)
     return ReachResult(
         distance,
         distance / rated_m(sensor),
@@ -338,73 +324,3 @@ def margin(found: ReachResult, sensor: Sensor) -> Floats:
     room = np.minimum(beyond / FULL_ROOM_DB, 1.0)
     left = 1.0 - found.distance_m / found.usable_m
     return np.asarray(np.where(left < 0.0, np.minimum(room, left), room))
-
-
-def needs(found: ReachResult, mount: int, controller: int, indoors: bool, units: Units) -> str:
-    """What one controller needs to be reached by radio from one mount, in plain words."""
-    met = on_the_way(found.links, (mount, controller), indoors, found.surface, units)
-    return f"{verdict(found, mount, controller)}: {', '.join(met)}"
-
-
-def on_the_way(
-    some: Links,
-    at: tuple[int, int],
-    indoors: bool,
-    surface: bool,
-    units: Units,
-    blocks: str = "",
-    crowns: str = "",
-) -> list[str]:
-    """What takes a link's decibels, in words; "clear line" where nothing does.
-
-    surface: the heights beneath are a surface model's. blocks, crowns: names of the buildings and crowns in the
-    way, where they are known.
-    """
-    crossed, ridge = int(some.crossed[at]), float(some.ridge_db[at])
-    past, foliage, low = (float(v[at]) for v in (some.diffraction_db, some.foliage_db, some.ground_db))
-    ground = "what the surface model shows" if surface else "the ground"
-    said = []
-    if crossed:
-        blocks = blocks or (f"{crossed} buildings" if crossed > 1 else "a building")
-        said.append(f"{blocks} in the way, {WAYS[int(some.way[at])]}")
-    if some.ridge_clearance[at] < 0:
-        said.append(f"{ground} stands in the line")
-    free = not said
-    if foliage >= SAID_DB:
-        of_layer = f"{length(float(some.canopy_m[at]), units)} of the canopy layer's trees"
-        if not some.canopy_m[at]:
-            said.append(f"through {crowns or 'crowns'}")
-        else:
-            said.append(f"through {crowns} and {of_layer}" if crowns else f"through {of_layer}")
-    if free and max(past, low) >= SAID_DB:
-        roofs = past - ridge >= SAID_DB
-        under = (
-            f"roofs and {ground} stand"
-            if roofs and ridge >= SAID_DB
-            else "roofs stand"
-            if roofs
-            else f"{ground} stands"
-        )
-        said.append(
-            "in sight, low over the ground" if low >= past else f"in sight, but {under} in the Fresnel zone"
-        )
-    if some.unknown_m[at] >= 1.0:
-        said.append(f"the ground is not known over {length(float(some.unknown_m[at]), units)} of it")
-    return (said or ["clear line"]) + ["receiver indoors"] * indoors
-
-
-def beyond(found: ReachResult) -> str:
-    """What is said of a link longer than `usable_m`."""
-    return f"beyond the {found.range_used:.0%} of the rated range that may be used"
-
-
-def verdict(found: ReachResult, mount: int, controller: int) -> str:
-    """The grade with what to do about it."""
-    if found.distance_m[mount, controller] > found.usable_m:
-        return f"{beyond(found)}, a repeater, a second sensor or a cable"
-    return (
-        "no link, a repeater, a second sensor or a cable",
-        "doubtful, change something and test",
-        "likely, test before mounting",
-        "dependable",
-    )[int(found.grade[mount, controller])]

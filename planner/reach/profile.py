@@ -44,7 +44,7 @@ class Met(NamedTuple):
     """Room for what one line meets, used line after line: pieces, and which items the walk has seen (`stamp`).
 
     kind, row, t_in, t_out: of the pieces, sorted by t_in. mark: (1,) of the present line. cuts: of one prism.
-    beside: rows of the buildings near the line that it does not cross; count: (1,) of these.
+    beside: rows of the buildings near the line that it does not cross; filled: (1,) of these.
     """
 
     kind: Ints
@@ -55,7 +55,7 @@ class Met(NamedTuple):
     mark: Ints
     cuts: Floats
     beside: Ints
-    count: Ints
+    filled: Ints
 
 
 @kernel
@@ -122,7 +122,7 @@ def pieces(s, line, met, near_m):  # type: ignore[no-untyped-def]
     Buildings that it does not cross but comes as near to as `near_m` (boxes: at least these) are noted too.
     """
     n = 0
-    met.count[0] = 0
+    met.filled[0] = 0
     nx, ny = s.grid_shape[0], s.grid_shape[1]
     if nx == 0 or line.plan_m < 1e-9:
         return 0
@@ -162,8 +162,8 @@ def pieces(s, line, met, near_m):  # type: ignore[no-untyped-def]
                 if off <= half * (1.0 + 1e-9) + 1e-9:
                     n = _item(s, line, item, met, n)
                 if n == before and item < s.n_buildings and off <= half + near_m * line.plan_m:
-                    met.beside[met.count[0]] = item
-                    met.count[0] += 1
+                    met.beside[met.filled[0]] = item
+                    met.filled[0] += 1
     return n
 
 

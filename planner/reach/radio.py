@@ -9,6 +9,7 @@ Where a formula is used outside the range its source gives, :func:`validity` say
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Literal
 
 import numpy as np
@@ -16,7 +17,6 @@ from scipy.special import ndtr, ndtri
 
 from planner.plan import Reach, Sensor
 from planner.site import Floats
-from planner.units import Units, length
 
 LIGHT_M_S = 299_792_458.0
 NORMAL_84 = 0.8413447460685429  # share of a normal distribution below its mean plus one standard deviation
@@ -51,7 +51,17 @@ POWERS_SPREAD_DB = 2.0  # of powers that a data sheet states, from one unit to t
 FOLIAGE_SPREAD = 0.3  # of the foliage's loss: common practice, no source
 WALL_SPREAD_DB = 4.0  # of a wall given by its material; furniture, wiring and windows: common practice, no source
 
+SPREAD_FROM_MHZ, FOLIAGE_FROM_MHZ = 800.0, 230.0  # where P.1411 and Weissberger's formula start
+
 Numbers = float | Floats
+
+
+class Outside(StrEnum):
+    """Formulas used outside the range that their sources give."""
+
+    SPREAD_AND_ENTRY = "spread_and_entry"
+    FOLIAGE = "foliage"
+    WALL = "wall"
 
 
 def wavelength_m(f_mhz: float) -> float:
@@ -139,7 +149,7 @@ class Radio:
     wet leaves, people and cars.
     entry_db, entry_spread_db: what stands before a receiver indoors, at level (it grows with the elevation of the
     path, P.2109). building_db, building_spread_db: one outer wall of a building in the way, with
-    what is behind it. outside: one sentence for each formula used outside the range its source gives.
+    what is behind it. outside: formulas used outside the range that their sources give.
     """
 
     f_mhz: float
@@ -150,7 +160,7 @@ class Radio:
     entry_spread_db: float
     building_db: float
     building_spread_db: float
-    outside: tuple[str, ...]
+    outside: tuple[Outside, ...]
 
     @property
     def wavelength_m(self) -> float:
@@ -185,18 +195,21 @@ def radio(sensor: Sensor, section: Reach) -> Radio:
     )
 
 
+def by_powers(sensor: Sensor) -> bool:
+    """Whether what the radio allows comes from its powers; else from its rated range."""
+    return sensor.transmit_dbm is not None and sensor.sensitivity_dbm is not None
+
+
 def assumed(sensor: Sensor) -> tuple[str, ...]:
     """Keys of [sensor] that decide what its radio allows, where the plan leaves them to their defaults."""
-    powers = sensor.transmit_dbm is not None and sensor.sensitivity_dbm is not None
     rated = ("rated_range_m", "rated_sensor_height_m", "rated_receiver_height_m")
-    keys = ("radio_band_mhz",) if powers else ("radio_band_mhz", *rated)
+    keys = ("radio_band_mhz",) if by_powers(sensor) else ("radio_band_mhz", *rated)
     return tuple(key for key in keys if key not in sensor.model_fields_set)
 
 
 def rated_m(sensor: Sensor) -> float:
     """The range that the plan states; NaN where powers stand in for it."""
-    powers = sensor.transmit_dbm is not None and sensor.sensitivity_dbm is not None
-    return np.nan if powers and "rated_range_m" not in sensor.model_fields_set else sensor.rated_range_m
+    return np.nan if by_powers(sensor) and "rated_range_m" not in sensor.model_fields_set else sensor.rated_range_m
 
 
 def usable_m(sensor: Sensor, range_used: float) -> float:
@@ -205,44 +218,14 @@ def usable_m(sensor: Sensor, range_used: float) -> float:
     return far if far == far else np.inf
 
 
-def basis(sensor: Sensor, section: Reach, units: Units) -> str:
-    """What the numbers rest on: the open-field model or the powers, the fade margin, the walls. One sentence."""
-    found = radio(sensor, section)
-    if sensor.transmit_dbm is not None and sensor.sensitivity_dbm is not None:
-        said = (
-            f"{sensor.transmit_dbm:g} dBm sent, {sensor.gains_dbi:g} dBi of antennas, "
-            f"{sensor.sensitivity_dbm:g} dBm heard"
-        )
-    else:
-        h1, h2 = (length(h, units, 1) for h in (sensor.rated_sensor_height_m, sensor.rated_receiver_height_m))
-        said = (
-            f"that of {length(sensor.rated_range_m, units)} over flat open ground with antennas {h1} and {h2} up "
-            "(free space, or the two-ray law where that is more)"
-        )
-    walls = f"a {section.building_class.replace('_', ' ')} building's entry loss by ITU-R P.2109"
-    if section.wall_material is not None:
-        walls += f" and {length(section.wall_thickness_m, units, 1)} of {section.wall_material} by ITU-R P.2040"
-    return (
-        f"{found.allowed_db:.0f} dB of path loss allowed: {said}; {found.fade_db:g} dB held back for fading. A "
-        f"receiver indoors: {walls}, {found.entry_db:.0f} ± {found.entry_spread_db:.0f} dB"
-    )
-
-
-def validity(f_mhz: float, material: str | None = None) -> tuple[str, ...]:
-    """Where the formulas are used outside the range that their sources give, one sentence each."""
-    said = []
-    if f_mhz < 800.0:
-        said.append(
-            f"{f_mhz:g} MHz is below 0.8 GHz, where P.1411's spread starts and P.2109 rests on few measurements: "
-            "spread and entry loss are carried over"
-        )
-    if f_mhz < 230.0:
-        said.append(f"{f_mhz:g} MHz is below the 230 MHz where Weissberger's foliage formula starts")
-    if material is not None and f_mhz / 1000.0 < MATERIALS[material][4]:
-        said.append(
-            f"P.2040 gives {material} from {MATERIALS[material][4]:g} GHz: carried on down to {f_mhz:g} MHz"
-        )
-    return tuple(said)
+def validity(f_mhz: float, material: str | None = None) -> tuple[Outside, ...]:
+    """Which formulas are used outside the range that their sources give."""
+    below = {
+        Outside.SPREAD_AND_ENTRY: f_mhz < SPREAD_FROM_MHZ,
+        Outside.FOLIAGE: f_mhz < FOLIAGE_FROM_MHZ,
+        Outside.WALL: material is not None and f_mhz < 1000.0 * MATERIALS[material][4],
+    }
+    return tuple(which for which, so in below.items() if so)
 
 
 def asked_z(probability: float) -> float:

@@ -135,7 +135,7 @@ def study(
         highest_m = plan.requirements.max_height_m
         rows = list(dict.fromkeys((row, *partners, *runners_up)))
         movable = usable if passing is None else passing
-        seen = views(site, s, mounts, reached, rows, movable, plan.units, highest_m)
+        seen = views(site, s, mounts, reached, rows, movable, highest_m)
     first = _first_served(found, reached, plan, row)
     choices = tuple(_choice(reached, plan, row, k, runs[k], k == first) for k in range(m))
     return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with, feed)
@@ -171,7 +171,7 @@ def _cables(site: Site, plan: Plan, mounts: Mounts, rows: Sequence[int]) -> tupl
     large for these), and the cell."""
     there, up = site.controllers.xyz[:, :2], wired_height_m(site)
     grid = ground(site, plan.prices, plan.cable.cell_m, np.vstack([mounts.xyz[rows, :2], there]))
-    wires = (plan.sensor, plan.cable, plan.prices, plan.units)
+    wires = (plan.sensor, plan.cable, plan.prices)
     return tuple(
         tuple(cables(grid, mounts.xyz[k, :2], float(mounts.height_m[k]), there, up, *wires)) for k in rows
     ), grid.cell_m

@@ -1,20 +1,20 @@
-"""One link in full: what it meets by name, each loss, a side view, and the one change that would help most."""
+"""One link in full: what it meets, each loss, what a side view needs, and the one change that would help most."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 import shapely
 
 from planner.mounts import Mounts
 from planner.reach.diffraction import IN_IT, NEAR_M, standing
-from planner.reach.link import Grade, ReachResult, controller_height_m, grade, holding, links, on_the_way
+from planner.reach.link import Grade, ReachResult, controller_height_m, grade, holding, links
 from planner.reach.profile import BUILDING, CROWN, Line, Profiles, trace
 from planner.reach.scene import Scene
 from planner.site import Bools, Floats, Ints, Site
-from planner.units import Units, length
 
 RAISE_M = (1.0, 2.0, 3.0)  # a longer mast: more than that wants guys
 LIFT_M = 1.5  # a receiver that much higher on its wall is still in reach of a step ladder
@@ -24,9 +24,33 @@ WORTH_DB = 1.0  # a change that brings less is not worth the ladder
 AS_GOOD_DB = 1.5  # of two changes this near to one another the easier one is said
 
 
+class Takes(StrEnum):
+    """What takes a link's decibels; of GROUND_FLAT, GROUND, SURFACE and OBSTACLES the one that counts."""
+
+    FREE_SPACE = "free_space"
+    GROUND_FLAT = "ground_flat"
+    GROUND = "ground"
+    SURFACE = "surface"
+    OBSTACLES = "obstacles"
+    FOLIAGE = "foliage"
+    ENTRY = "entry"
+
+
+class Remedy(StrEnum):
+    """What may be changed about a link."""
+
+    RECEIVER_OUTSIDE = "receiver_outside"
+    SENSOR_ALONG = "sensor_along"
+    SENSOR_HIGHER = "sensor_higher"
+    RECEIVER_HIGHER = "receiver_higher"
+
+
 @dataclass(frozen=True)
 class Piece:
-    """Something on the line: metres from the mount on plan, and heights in the frame."""
+    """Something on the line: metres from the mount on plan, and heights in the frame.
+
+    wing: another part of the building that the receiver is in.
+    """
 
     name: str
     kind: int
@@ -35,33 +59,34 @@ class Piece:
     base_m: float
     top_m: float
     in_the_way: bool
+    wing: bool = False
 
 
 @dataclass(frozen=True)
 class Change:
-    """One change, in words; what it gains, and the probability and grade that the link has then."""
+    """One change: by how much (0 where that is no matter), to which mount (-1: none); what it gains, and the
+    probability and grade that the link has then."""
 
-    what: str
+    remedy: Remedy
+    by_m: float
+    to: int
     gain_db: float
     probability: float
-    grade: int
+    grade: Grade
 
 
 @dataclass(frozen=True)
 class LinkView:
     """The link from one mount to one controller.
 
-    met: names of the buildings and crowns in the way, in order; said: what takes decibels, in words; losses: (what,
-    dB) in the order of the path's sum. plan_m: length on plan; head_m, receiver_m: heights of both ends in the
-    frame. ground: (k, 2) metres along and height.
+    losses: (what, dB) in the order of the path's sum. plan_m: length on plan; head_m, receiver_m: heights of both
+    ends in the frame. ground: (k, 2) metres along and height. pieces: what the line meets, in order.
     change: None where the link is dependable as it is, or nothing tried gains a decibel.
     """
 
     mount: int
     controller: int
-    met: tuple[str, ...]
-    said: tuple[str, ...]
-    losses: tuple[tuple[str, float], ...]
+    losses: tuple[tuple[Takes, float], ...]
     plan_m: float
     head_m: float
     receiver_m: float
@@ -71,6 +96,15 @@ class LinkView:
     indoors: bool
     change: Change | None
 
+    @property
+    def met(self) -> tuple[Piece, ...]:
+        """Buildings and crowns in the way, each name once."""
+        first: dict[tuple[str, bool], Piece] = {}
+        for piece in self.pieces:
+            if piece.in_the_way:
+                first.setdefault((piece.name, piece.wing), piece)
+        return tuple(first.values())
+
 
 def views(
     site: Site,
@@ -79,7 +113,6 @@ def views(
     reached: ReachResult,
     rows: Sequence[int],
     usable: Bools,
-    units: Units,
     highest_m: float = np.inf,
 ) -> dict[int, tuple[LinkView, ...]]:
     """Every link of some mounts, by mount.
@@ -89,15 +122,13 @@ def views(
     m = len(site.controllers)
     if not m:
         return dict.fromkeys(rows, ())
-    up, inside = controller_height_m(site), holding(site)
+    inside = holding(site)
     out = {}
     for row in rows:
         a = np.broadcast_to(mounts.xyz[row], (m, 3))
         met = trace(s, a, site.controllers.xyz)
-        changes = _changes(site, s, mounts, reached, row, usable, up, inside, units, highest_m)
-        out[row] = tuple(
-            _view(site, met, mounts, reached, row, k, int(inside[k]), changes[k], units) for k in range(m)
-        )
+        changes = _changes(site, s, mounts, reached, row, usable, inside, highest_m)
+        out[row] = tuple(_view(site, met, mounts, reached, row, k, int(inside[k]), changes[k]) for k in range(m))
     return out
 
 
@@ -110,7 +141,6 @@ def _view(
     k: int,
     inside: int,
     change: Change | None,
-    units: Units,
 ) -> LinkView:
     head, there = mounts.xyz[row], site.controllers.xyz[k]
     plan_m = float(np.hypot(*(there - head)[:2]))
@@ -119,15 +149,14 @@ def _view(
     line = Line(*map(float, (*head, *(there - head), plan_m, space_m)))
     pieces = []
     for i in range(met.first[k], met.first[k + 1]):
-        kind, of = int(met.kind[i]), int(met.row[i])
+        kind, of, wing = int(met.kind[i]), int(met.row[i]), False
         start, stop = float(met.enter_m[i]) * share, float(met.leave_m[i]) * share
         if kind == BUILDING:
             name, base, top = site.buildings.names[of], site.buildings.base_m[of], site.buildings.top_m[of]
             u, w = float(met.enter_m[i]) / space_m, float(met.leave_m[i]) / space_m
             stands = standing(base, top, u, w, line, of == inside)
             blocks = plan_m >= NEAR_M and stands == IN_IT
-            if blocks and of == inside:
-                name = f"{name} (another wing)"
+            wing = bool(blocks and of == inside)
         elif kind == CROWN:
             c = site.crowns
             name, base, top = (
@@ -140,50 +169,74 @@ def _view(
             p = site.crown_prisms
             name, base, top = p.names[of], p.base_m[of], p.top_m[of]
             blocks = True
-        pieces.append(Piece(name, kind, start, stop, float(base), float(top), bool(blocks)))
-    names = dict.fromkeys(p.name for p in pieces if p.in_the_way)
+        pieces.append(Piece(name, kind, start, stop, float(base), float(top), bool(blocks), wing))
     steps = met.ground_m[met.ground_first[k] : met.ground_first[k + 1]]
     ground = np.column_stack([np.linspace(0.0, plan_m, len(steps)), steps])
     found, at = reached.links, (row, k)
-    obstacle = "over flat ground"
+    obstacle = Takes.GROUND_FLAT
     if found.diffraction_db[at] >= found.ground_db[at]:
         # most of it from the ground, or from roofs and buildings
         ridge = not found.crossed[at] and found.ridge_db[at] >= 0.5 * found.diffraction_db[at]
-        over = "over what the surface model shows" if reached.surface else "over the ground"
-        obstacle = over if ridge else "past what is in the way"
-    blocks, crowns = (
-        _few(list(dict.fromkeys(p.name for p in pieces if p.in_the_way and (p.kind == BUILDING) == built)))
-        for built in (True, False)
-    )
-    indoors = bool(site.controllers.indoors[k])
-    said = on_the_way(found, at, indoors, reached.surface, units, blocks, crowns)
-    losses = [
-        ("free space", float(found.free_space_db[at])),
+        over = Takes.SURFACE if reached.surface else Takes.GROUND
+        obstacle = over if ridge else Takes.OBSTACLES
+    losses = (
+        (Takes.FREE_SPACE, float(found.free_space_db[at])),
         (obstacle, float(found.obstacle_db[at])),
-        ("tree canopies in leaf", float(found.foliage_db[at])),
-        ("walls around the receiver", float(found.entry_db[at])),
-    ]
+        (Takes.FOLIAGE, float(found.foliage_db[at])),
+        (Takes.ENTRY, float(found.entry_db[at])),
+    )
     return LinkView(
         row,
         k,
-        tuple(names),
-        tuple(said),
-        tuple((name, db) for name, db in losses if db >= 0.05),
+        tuple((what, db) for what, db in losses if db >= 0.05),
         plan_m,
         float(head[2]),
         float(there[2]),
         ground,
         tuple(pieces),
         reached.radio.wavelength_m,
-        indoors,
+        bool(site.controllers.indoors[k]),
         change,
     )
 
 
-def _few(names: list[str]) -> str:
-    if len(names) <= 2:
-        return " and ".join(names)
-    return f"{names[0]}, {names[1]} and {len(names) - 2} more"
+@dataclass(frozen=True)
+class _Trial:
+    """A controller's link changed: how, and where its ends are then; inside: row of the receiver's building."""
+
+    controller: int
+    remedy: Remedy
+    by_m: float
+    to: int
+    head: Floats
+    receiver: Floats
+    inside: int
+    indoors: bool
+
+
+def _trials(
+    site: Site, mounts: Mounts, row: int, usable: Bools, inside: Ints, highest_m: float
+) -> Iterator[_Trial]:
+    """What may be changed about each controller's link, the easiest first."""
+    head = mounts.xyz[row]
+    near = _along_the_same(mounts, row, usable)
+    for k, there in enumerate(site.controllers.xyz):
+        indoors, of = bool(site.controllers.indoors[k]), int(inside[k])
+        outside = _outside(site, of, there, head) if indoors else None
+        if outside is not None:
+            yield _Trial(k, Remedy.RECEIVER_OUTSIDE, 0.0, -1, head, outside, -1, False)
+        for other in near:
+            beside = mounts.xyz[other]
+            yield _Trial(
+                k, Remedy.SENSOR_ALONG, float(np.hypot(*(beside - head)[:2])), other, beside, there, of, indoors
+            )
+        for more in RAISE_M:
+            if mounts.height_m[row] + more <= highest_m:
+                higher = head + np.array([0.0, 0.0, more])
+                yield _Trial(k, Remedy.SENSOR_HIGHER, more, -1, higher, there, of, indoors)
+        if site.controllers.depth_m[k] <= 0:
+            lifted = there + np.array([0.0, 0.0, LIFT_M])
+            yield _Trial(k, Remedy.RECEIVER_HIGHER, LIFT_M, -1, head, lifted, of, indoors)
 
 
 def _changes(
@@ -193,72 +246,41 @@ def _changes(
     reached: ReachResult,
     row: int,
     usable: Bools,
-    up: Floats,
     inside: Ints,
-    units: Units,
     highest_m: float,
 ) -> list[Change | None]:
     """For each controller the change that helps most, the easier one where two are as good."""
-    m = len(site.controllers)
-    told: list[tuple[int, str]] = []
-    a, ha, b, hb, hold, within, extra = [], [], [], [], [], [], []
-
-    def attempt(k: int, words: str, head: Floats, receiver: Floats, inside_of: int, indoors: bool) -> None:
-        told.append((k, words))
-        a.append(head)
-        ha.append(float(head[2] - site.ground_at(head[:2])))
-        b.append(receiver)
-        hb.append(float(up[k] + receiver[2] - site.controllers.xyz[k, 2]))
-        hold.append(inside_of)
-        within.append(indoors)
-        extra.append(float(stated[k]) if indoors == site.controllers.indoors[k] else 0.0)
-
-    head, stated = mounts.xyz[row], site.controllers.extra_loss_db
-    near = _along_the_same(mounts, row, usable)
-    for k in range(m):
-        there, indoors, of = site.controllers.xyz[k], bool(site.controllers.indoors[k]), int(inside[k])
-        if indoors:
-            outside = _outside(site, of, there, head)
-            if outside is not None:
-                attempt(k, "put the receiver on the outer wall that faces the mount", head, outside, -1, False)
-        for other in near:
-            far = length(float(np.hypot(*(mounts.xyz[other] - head)[:2])), units)
-            attempt(
-                k, f"move the sensor {far} along, to {mounts.ids[other]}", mounts.xyz[other], there, of, indoors
-            )
-        for more in RAISE_M:
-            if mounts.height_m[row] + more > highest_m:
-                break
-            higher = head + np.array([0.0, 0.0, more])
-            attempt(k, f"raise the sensor by {length(more, units)}", higher, there, of, indoors)
-        if site.controllers.depth_m[k] > 0:
-            continue
-        lifted = there + np.array([0.0, 0.0, LIFT_M])
-        attempt(k, f"raise the receiver by {length(LIFT_M, units)}", head, lifted, of, indoors)
+    at = site.controllers
+    best: list[Change | None] = [None] * len(at)
+    trials = list(_trials(site, mounts, row, usable, inside, highest_m))
+    if not trials:
+        return best
+    of = np.array([t.controller for t in trials])
+    heads, receivers = (np.array([getattr(t, end) for t in trials]) for end in ("head", "receiver"))
+    indoors = np.array([t.indoors for t in trials])
     tried = links(
         s,
-        np.array(a),
-        np.array(ha),
-        np.array(b),
-        np.array(hb),
-        np.array(hold, np.int64),
-        np.array(within),
+        heads,
+        heads[:, 2] - site.ground_at(heads[:, :2]),
+        receivers,
+        controller_height_m(site)[of] + receivers[:, 2] - at.xyz[of, 2],
+        np.array([t.inside for t in trials], np.int64),
+        indoors,
         reached.radio,
-        np.array(extra),
+        # what a plan says of a place indoors holds there alone
+        np.where(indoors == at.indoors[of], at.extra_loss_db[of], 0.0),
     )
-    best: list[Change | None] = [None] * m
-    of_controller = np.array([k for k, _ in told])
-    for k in range(m):
-        if reached.grade[row, k] == Grade.DEPENDABLE:
+    for k in range(len(at)):
+        rows = np.flatnonzero(of == k)
+        if reached.grade[row, k] == Grade.DEPENDABLE or not len(rows):
             continue
-        rows = np.flatnonzero(of_controller == k)
         gain = tried.margin_db[rows] - reached.links.margin_db[row, k]
         pick = rows[np.flatnonzero(gain >= gain.max() - AS_GOOD_DB)[0]]
         won = float(tried.margin_db[pick] - reached.links.margin_db[row, k])
         if won >= WORTH_DB:
             p = float(tried.probability[pick])
-            mark = int(grade(p, reached.asked, float(tried.distance_m[pick]), reached.usable_m))
-            best[k] = Change(told[pick][1], won, p, mark)
+            mark = Grade(int(grade(p, reached.asked, float(tried.distance_m[pick]), reached.usable_m)))
+            best[k] = Change(trials[pick].remedy, trials[pick].by_m, trials[pick].to, won, p, mark)
     return best
 
 

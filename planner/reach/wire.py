@@ -7,7 +7,6 @@ from enum import StrEnum
 
 from planner.copper import Conductor, awg, conductor, metric
 from planner.plan import Cable, Sensor
-from planner.units import Units, length
 
 PER_KELVIN = 0.00393  # of copper's resistance, at 20 degrees C
 AWG_SIZES = (22, 20, 18, 16, 14, 12, 10)  # those that are sold as a sensor's cable, and likewise
@@ -62,27 +61,45 @@ def drop_v(length_m: float, wire: Conductor, current_a: float, temperature_c: fl
 
 
 @dataclass(frozen=True)
+class LoopLimit:
+    """For a contact read through the wires: the loop of the longest allowed run of the plan's wire, warm."""
+
+    ohm: float
+    longest_m: float
+    wire: Conductor
+    conductor_c: float
+
+
+@dataclass(frozen=True)
+class DropLimit:
+    """For a sensor fed through the wires: what they may take of its supply."""
+
+    volts: float
+    supply_v: float
+
+
+@dataclass(frozen=True)
 class WireCheck:
     """wire: that of the plan. loop_ohm, drop_v (0 for a contact).
 
-    allowed: the limit in words. longest_m: the longest run that nobody need be asked about. ok: good enough with
+    limit: what is allowed. longest_m: the longest run that nobody need be asked about. ok: good enough with
     the plan's conductor. instead: the next conductor up that is good enough, None where none is needed or none is
     thick enough. ask_maker: `instead` goes beyond the longest run that the maker allows: only if he agrees.
-    over_longest: longer than the longest allowed run, in words, whatever the conductor; "" where it is not.
+    over_m: the longest allowed run, where this one is longer and no conductor helps; 0 where it is not.
     """
 
     wire: Conductor
     loop_ohm: float
     drop_v: float
-    allowed: str
+    limit: LoopLimit | DropLimit
     longest_m: float
     ok: bool
     instead: Conductor | None = None
     ask_maker: bool = False
-    over_longest: str = ""
+    over_m: float = 0.0
 
 
-def check(length_m: float, sensor: Sensor, section: Cable, units: Units) -> WireCheck:
+def check(length_m: float, sensor: Sensor, section: Cable) -> WireCheck:
     """Whether a run of `length_m` is good enough with the plan's conductor.
 
     A contact or resistor read through the wires: the loop resistance of the longest allowed run with its conductor
@@ -91,29 +108,23 @@ def check(length_m: float, sensor: Sensor, section: Cable, units: Units) -> Wire
     thicker conductor takes less, but no run is longer than the longest allowed one.
     """
     sheet = sensor_cable(sensor)
-    wire, most_m = sheet.conductor, sheet.longest_m
-    longest = length(most_m, units)
-    warm = section.conductor_c
+    wire, most_m, warm = sheet.conductor, sheet.longest_m, section.conductor_c
     loop = loop_ohm(length_m, wire, warm)
     if section.circuit == "contact":
-        most = loop_ohm(most_m, wire, warm)
-        allowed = f"{most:.1f} Ω, that of {longest} of {wire.name} at {warm:g} °C"
+        limit = LoopLimit(loop_ohm(most_m, wire, warm), most_m, wire, warm)
         ok = length_m <= most_m
-        others = [] if ok else [w for w in thicker(wire) if loop_ohm(length_m, w, warm) <= most + 1e-9]
-        return WireCheck(wire, loop, 0.0, allowed, most_m, ok, others[0] if others else None, bool(others))
-    amps, volts = section.current_ma / 1000.0, section.drop_share * section.supply_v
-    allowed = f"a drop of {volts:.2f} V of {section.supply_v:g} V"
+        others = [] if ok else [w for w in thicker(wire) if loop_ohm(length_m, w, warm) <= limit.ohm + 1e-9]
+        return WireCheck(wire, loop, 0.0, limit, most_m, ok, others[0] if others else None, bool(others))
+    amps, drop = section.current_ma / 1000.0, DropLimit(section.drop_share * section.supply_v, section.supply_v)
 
     def farthest(some: Conductor) -> float:
-        return min(most_m, volts / (loop_ohm(1.0, some, warm) * amps))
+        return min(most_m, drop.volts / (loop_ohm(1.0, some, warm) * amps))
 
     ok = length_m <= farthest(wire)
     others = [] if ok else [w for w in thicker(wire) if length_m <= farthest(w)]
     reach_m = max(farthest(w) for w in (wire, *thicker(wire)))
-    over = longest if length_m > most_m else ""
-    return WireCheck(
-        wire, loop, loop * amps, allowed, reach_m, ok, others[0] if others else None, over_longest=over
-    )
+    over_m = most_m if length_m > most_m else 0.0
+    return WireCheck(wire, loop, loop * amps, drop, reach_m, ok, others[0] if others else None, over_m=over_m)
 
 
 def further_mm2(run: WireCheck) -> float:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 import shapely
 from markupsafe import Markup
 
-from planner.reach.radio import basis
 from planner.show.draw.groups import groups
 from planner.show.draw.page import PAGES, OfflineMap, page_bytes
 from planner.show.draw.side_view import side_view
@@ -69,7 +68,12 @@ def side_views(result: SiteResult) -> dict[int, Markup]:
     """The side view of each controller's link, by controller, where it was looked at closely."""
     names = result.site.controllers.names
     return {
-        row.controller: side_view(row.view, result.plan.units, (row.mount, names[row.controller]))
+        row.controller: side_view(
+            row.view,
+            result.plan.units,
+            (row.mount, names[row.controller]),
+            "; ".join(say_links.met_said(result, row.view)),
+        )
         for row in say_links.controllers(result)
         if row.view is not None
     }
@@ -100,7 +104,7 @@ def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
             controllers=say_links.controllers(result),
             side_views=side_views(result),
             cabled=result.reach.runs is not None,
-            radio=basis(result.plan.sensor, result.plan.reach, units),
+            radio=say_links.radio_basis(result.plan),
             bill=bill_words(result),
             bill_said=bill_sentence(result),
             cables=say_links.cable_view(result),

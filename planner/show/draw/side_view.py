@@ -9,13 +9,16 @@ from planner.reach.profile import BUILDING
 from planner.reach.view import LinkView
 from planner.show.draw import palette
 from planner.show.draw.pictures import svg, text_at
+from planner.show.say.links import piece_name
 from planner.units import Units, length
 
 WIDE, TALL, SIDE_L, SIDE_R, SIDE_T, SIDE_B = 440, 170, 42, 12, 16, 22
 
 
-def side_view(view: LinkView, units: Units, names: tuple[str, str]) -> Markup:
+def side_view(view: LinkView, units: Units, names: tuple[str, str], said: str) -> Markup:
     """The link from the side: ground, roofs, crowns, the line of sight and the first Fresnel zone round it.
+
+    names: of the mount and the controller; said: what the line meets.
 
     Heights are drawn larger than lengths, by the factor that the picture names.
     """
@@ -76,10 +79,11 @@ def side_view(view: LinkView, units: Units, names: tuple[str, str]) -> Markup:
     )
     taken: list[tuple[float, float]] = []
     for p in sorted((p for p in view.pieces if p.in_the_way), key=lambda p: p.start_m - p.stop_m):
-        middle, half = (x(p.start_m) + x(p.stop_m)) / 2, 3.1 * len(p.name[:22])
+        name = piece_name(p)
+        middle, half = (x(p.start_m) + x(p.stop_m)) / 2, 3.1 * len(name[:22])
         middle = min(max(middle, SIDE_L + half), WIDE - SIDE_R - half)
         if all(middle + half < a or middle - half > b for a, b in taken):
-            label = p.name if len(p.name) <= 22 else p.name[:21] + "…"
+            label = name if len(name) <= 22 else name[:21] + "…"
             out.append(text_at(middle, max(y(p.top_m) - 4, 11), label, size=11, halo=True))
             taken.append((middle - half, middle + half))
     for z in (low + 0.5, high):
@@ -89,7 +93,7 @@ def side_view(view: LinkView, units: Units, names: tuple[str, str]) -> Markup:
     stretch = (inner_h / (high - low)) / (inner_w / long)
     drawn = f"; heights × {stretch:.0f}" if stretch >= 1.5 else ""
     out.append(text_at(WIDE / 2, TALL - 6, f"{length(view.plan_m, units)} level{drawn}", size=11.5))
-    alt = f"Side view from {names[0]} to {names[1]}, {length(view.plan_m, units)}: {'; '.join(view.said)}."
+    alt = f"Side view from {names[0]} to {names[1]}, {length(view.plan_m, units)}: {said}."
     return svg(WIDE, TALL, "".join(out), alt, "side-view")
 
 

@@ -8,18 +8,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from planner.copper import Conductor
-from planner.reach import needs
 from planner.reach.cable import SURFACES, CableRun
-from planner.reach.link import Grade, beyond
-from planner.reach.radio import rated_m
-from planner.reach.view import LinkView
-from planner.reach.wire import sensor_cable
+from planner.reach.link import Grade, ReachResult
+from planner.reach.profile import BUILDING
+from planner.reach.radio import by_powers, radio, rated_m
+from planner.reach.view import LinkView, Piece, Remedy, Takes
+from planner.reach.wire import DropLimit, LoopLimit, sensor_cable
 from planner.show.layout import Place, layout, proposed, serving
 from planner.show.say.figures import decibels, letter, listed, price
 from planner.units import Units, length, odds
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
+    from planner.plan import Plan
     from planner.reach.study import Choice
 
 GRADES = {
@@ -28,7 +29,26 @@ GRADES = {
     Grade.LIKELY: "Likely: test before mounting",
     Grade.DEPENDABLE: "Dependable",
 }
+TODO = {
+    Grade.NONE: "no link, a repeater, a second sensor or a cable",
+    Grade.DOUBTFUL: "doubtful, change something and test",
+    Grade.LIKELY: "likely, test before mounting",
+    Grade.DEPENDABLE: "dependable",
+}
 CODES = {Grade.NONE: "none", Grade.DOUBTFUL: "doubtful", Grade.LIKELY: "likely", Grade.DEPENDABLE: "dependable"}
+
+
+WAYS = ("over the top", "round the left", "round the right", "through the walls")  # by `Links.way`
+TAKES = {
+    Takes.FREE_SPACE: "free space",
+    Takes.GROUND_FLAT: "over flat ground",
+    Takes.GROUND: "over the ground",
+    Takes.SURFACE: "over what the surface model shows",
+    Takes.OBSTACLES: "past what is in the way",
+    Takes.FOLIAGE: "tree canopies in leaf",
+    Takes.ENTRY: "walls around the receiver",
+}
+SAID_DB = 0.5  # what takes less is not worth a word
 
 
 def grade_range(result: SiteResult, grade: Grade) -> str:
@@ -54,29 +74,133 @@ def link_sentence(result: SiteResult, view: LinkView) -> str:
     if result.reach.distance_m[at] > result.reach.usable_m:
         far = beyond(result.reach)
         first = f"{far[:1].upper()}{far[1:]}"
-    return "; ".join([first, *view.said]) + "."
+    return "; ".join([first, *met_said(result, view)]) + "."
 
 
-def change_sentence(view: LinkView) -> str:
+def met_said(result: SiteResult, view: LinkView) -> list[str]:
+    """What takes a link's decibels, with the names of what is in the way."""
+    built, grown = ([piece_name(p) for p in view.met if (p.kind == BUILDING) == wall] for wall in (True, False))
+    at = (view.mount, view.controller)
+    return on_the_way(result.reach, at, view.indoors, result.plan.units, _few(built), _few(grown))
+
+
+def piece_name(piece: Piece) -> str:
+    """'Library', or 'Library (another wing)' where the receiver is in the same building."""
+    return f"{piece.name} (another wing)" if piece.wing else piece.name
+
+
+def _few(names: list[str]) -> str:
+    names = list(dict.fromkeys(names))
+    if len(names) <= 2:
+        return " and ".join(names)
+    return f"{names[0]}, {names[1]} and {len(names) - 2} more"
+
+
+def on_the_way(
+    reached: ReachResult, at: tuple[int, int], indoors: bool, units: Units, blocks: str = "", crowns: str = ""
+) -> list[str]:
+    """What takes a link's decibels; "clear line" where nothing does.
+
+    at: mount and controller. blocks, crowns: names of the buildings and crowns in the way, where they are known.
+    """
+    some = reached.links
+    crossed, ridge = int(some.crossed[at]), float(some.ridge_db[at])
+    past, foliage, low = (float(v[at]) for v in (some.diffraction_db, some.foliage_db, some.ground_db))
+    ground = "what the surface model shows" if reached.surface else "the ground"
+    said = []
+    if crossed:
+        blocks = blocks or (f"{crossed} buildings" if crossed > 1 else "a building")
+        said.append(f"{blocks} in the way, {WAYS[int(some.way[at])]}")
+    if some.ridge_clearance[at] < 0:
+        said.append(f"{ground} stands in the line")
+    free = not said
+    if foliage >= SAID_DB:
+        of_layer = f"{length(float(some.canopy_m[at]), units)} of the canopy layer's trees"
+        if not some.canopy_m[at]:
+            said.append(f"through {crowns or 'crowns'}")
+        else:
+            said.append(f"through {crowns} and {of_layer}" if crowns else f"through {of_layer}")
+    if free and max(past, low) >= SAID_DB:
+        roofs = past - ridge >= SAID_DB
+        under = (
+            f"roofs and {ground} stand"
+            if roofs and ridge >= SAID_DB
+            else "roofs stand"
+            if roofs
+            else f"{ground} stands"
+        )
+        said.append(
+            "in sight, low over the ground" if low >= past else f"in sight, but {under} in the Fresnel zone"
+        )
+    if some.unknown_m[at] >= 1.0:
+        said.append(f"the ground is not known over {length(float(some.unknown_m[at]), units)} of it")
+    return (said or ["clear line"]) + ["receiver indoors"] * indoors
+
+
+def beyond(reached: ReachResult) -> str:
+    """What is said of a link longer than may be used."""
+    return f"beyond the {reached.range_used:.0%} of the rated range that may be used"
+
+
+def needs(reached: ReachResult, at: tuple[int, int], indoors: bool, units: Units) -> str:
+    """What one controller needs to be reached by radio from one mount (mount, controller), by numbers alone."""
+    todo = TODO[Grade(int(reached.grade[at]))]
+    if reached.distance_m[at] > reached.usable_m:
+        todo = f"{beyond(reached)}, a repeater, a second sensor or a cable"
+    return f"{todo}: {', '.join(on_the_way(reached, at, indoors, units))}"
+
+
+def change_sentence(result: SiteResult, view: LinkView) -> str:
     """The one change that would help most, or ''."""
     c = view.change
     if c is None:
         return ""
+    by = length(c.by_m, result.plan.units)
+    what = {
+        Remedy.RECEIVER_OUTSIDE: "put the receiver on the outer wall that faces the mount",
+        Remedy.SENSOR_ALONG: f"move the sensor {by} along, to {result.mounts.ids[c.to]}",
+        Remedy.SENSOR_HIGHER: f"raise the sensor by {by}",
+        Remedy.RECEIVER_HIGHER: f"raise the receiver by {by}",
+    }[c.remedy]
     ending = "" if c.grade >= Grade.LIKELY else ", which is not enough"
     chance = f"{odds(c.probability)} chance of a good link{ending}"
-    return f"What would help most: {c.what} (+{c.gain_db:.0f} dB, {chance})."
+    return f"What would help most: {what} (+{c.gain_db:.0f} dB, {chance})."
 
 
 def loss_sentence(result: SiteResult, view: LinkView) -> str:
     """'72 dB free space + 12 dB past what is in the way = 84 dB of 104 dB allowed, less 6 dB held back.'"""
     at, radio = (view.mount, view.controller), result.reach.radio
-    parts = " + ".join(f"{db:.0f} dB {name}" for name, db in view.losses)
+    parts = " + ".join(f"{db:.0f} dB {TAKES[what]}" for what, db in view.losses)
     total = float(result.reach.links.loss_db[at])
     bare = float(result.reach.links.bare_margin_db[at] - result.reach.links.margin_db[at])
     leafless = f" {bare:.0f} dB better when the trees are bare." if bare >= 1 else ""
     return (
         f"{parts} = {total:.0f} dB, of {radio.allowed_db:.0f} dB allowed less {radio.fade_db:.0f} dB held back for "
         f"fading.{leafless}"
+    )
+
+
+def radio_basis(plan: Plan) -> str:
+    """What the links' numbers rest on: the open-field model or the powers, the fade margin, the walls."""
+    sensor, section, units = plan.sensor, plan.reach, plan.units
+    found = radio(sensor, section)
+    if by_powers(sensor):
+        said = (
+            f"{sensor.transmit_dbm:g} dBm sent, {sensor.gains_dbi:g} dBi of antennas, "
+            f"{sensor.sensitivity_dbm:g} dBm heard"
+        )
+    else:
+        h1, h2 = (length(h, units, 1) for h in (sensor.rated_sensor_height_m, sensor.rated_receiver_height_m))
+        said = (
+            f"that of {length(sensor.rated_range_m, units)} over flat open ground with antennas {h1} and {h2} up "
+            "(free space, or the two-ray law where that is more)"
+        )
+    walls = f"a {section.building_class.replace('_', ' ')} building's entry loss by ITU-R P.2109"
+    if section.wall_material is not None:
+        walls += f" and {length(section.wall_thickness_m, units, 1)} of {section.wall_material} by ITU-R P.2040"
+    return (
+        f"{found.allowed_db:.0f} dB of path loss allowed: {said}; {found.fade_db:g} dB held back for fading. A "
+        f"receiver indoors: {walls}, {found.entry_db:.0f} ± {found.entry_spread_db:.0f} dB"
     )
 
 
@@ -151,9 +275,9 @@ def _controller(result: SiteResult, k: int, row: int, sign: str) -> ControllerRo
         }
         if view is not None:
             need = link_sentence(result, view)
-            more |= {"change": change_sentence(view), "losses": loss_sentence(result, view)}
+            more |= {"change": change_sentence(result, view), "losses": loss_sentence(result, view)}
         else:
-            need = needs(reach, row, k, bool(result.site.controllers.indoors[k]), units)
+            need = needs(reach, (row, k), bool(result.site.controllers.indoors[k]), units)
             need = need[:1].upper() + need[1:] + "."
     return ControllerRow(
         k,
@@ -298,21 +422,28 @@ def cable_sentence(run: CableRun | None, units: Units) -> str:
 
 def wire_sentence(run: CableRun, units: Units) -> str:
     """The electrical check in words."""
-    w = run.wire
+    w, limit = run.wire, _limit(run.wire.limit, units)
     if run.supplied:
         return "The supplied cable is long enough."
     volts = f", voltage drop {w.drop_v:.2f} V" if w.drop_v else ""
     said = f"{conductor_said(w.wire, units)}: loop resistance {w.loop_ohm:.1f} Ω{volts}"
     if w.ok:
-        return f"{said}, within the limit of {w.allowed}."
-    if w.over_longest:
-        return f"{said}. It is longer than the {w.over_longest} allowed, whatever the conductor."
+        return f"{said}, within the limit of {limit}."
+    if w.over_m:
+        return f"{said}. It is longer than the {length(w.over_m, units)} allowed, whatever the conductor."
     if w.instead is None:
-        return f"{said}, limit {w.allowed}; no conductor here is thick enough."
+        return f"{said}, limit {limit}; no conductor here is thick enough."
     instead = conductor_said(w.instead, units)
     if w.ask_maker:
-        return f"{said}, limit {w.allowed}. {instead} meets the limit; confirm with the manufacturer."
-    return f"{said}, limit {w.allowed}: use {instead}."
+        return f"{said}, limit {limit}. {instead} meets the limit; confirm with the manufacturer."
+    return f"{said}, limit {limit}: use {instead}."
+
+
+def _limit(limit: LoopLimit | DropLimit, units: Units) -> str:
+    if isinstance(limit, DropLimit):
+        return f"a drop of {limit.volts:.2f} V of {limit.supply_v:g} V"
+    run = f"{length(limit.longest_m, units)} of {limit.wire.name} at {limit.conductor_c:g} °C"
+    return f"{limit.ohm:.1f} Ω, that of {run}"
 
 
 def conductor_said(wire: Conductor, units: Units) -> str:
