@@ -8,17 +8,18 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 from rich.console import Console
 from rich.markup import escape
 
 from planner import __version__
-from planner.ledger import Exit, Ledger, PlannerError
+from planner.ledger import CommandError, Exit, Ledger, PlannerError, nearest
 
 if TYPE_CHECKING:
-    from planner.plan import PlanFile
+    from planner.plan import EtoUnit, PlanFile
+    from planner.units import Units
 
 app = typer.Typer(
     name="noonmark",
@@ -334,6 +335,117 @@ def check(
             talk.err.print(f"[bold]{_line(fault.where)}[/bold]: {_plain(fault.what)}. {_plain(fault.todo)}")
         talk.say(f"{_count(len(errors), 'error')}, {_count(len(ledger), 'notice')}.")
         return errors[0].exit_code if errors else Exit.OK
+
+    _run(work)
+
+
+UnitsOption = Annotated[str, typer.Option("--units", help="us or metric: units of what is printed")]
+
+
+@app.command(context_settings={"ignore_unknown_options": True})
+def zone(
+    place: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[LAT LON]",
+            help="decimal degrees; without them a CSV with latitude, longitude and maybe name is read from "
+            "standard input",
+            show_default=False,
+        ),
+    ] = None,
+    table: Annotated[
+        Path | None, typer.Option("--table", help="your controller's zones: a CSV of label, low, high")
+    ] = None,
+    table_unit: Annotated[
+        str, typer.Option("--table-unit", help="unit of that table: mm/day, mm/month, in/day or in/month")
+    ] = "mm/day",
+    units: UnitsOption = "metric",
+    as_json: JsonOption = False,
+) -> None:
+    """The climate zone and season of a place, or of each line of a CSV, from the built-in climate: no plan needed.
+
+    Prints lines for one place, and a CSV for a CSV.
+    """
+    _run(lambda: _zone(place or [], table, table_unit, units, as_json))
+
+
+def _zone(place: list[str], table: Path | None, table_unit: str, units: str, as_json: bool) -> Exit:
+    # no room that reads layers is loaded for one place: this answers in about a second
+    import numpy as np
+
+    from planner.at_places import zone_at
+    from planner.climate.zones import equal_bands
+    from planner.show.say.place import place_lines
+    from planner.show.write.places import place_rows, places_csv
+
+    said, bands = cast("Units", _one_of("--units", units, ("us", "metric"))), equal_bands()
+    unit = cast("EtoUnit", _one_of("--table-unit", table_unit, ("mm/day", "mm/month", "in/day", "in/month")))
+    if table is not None:
+        from planner.local_climate import read_zone_table
+
+        bands = read_zone_table(table, unit, Ledger())
+    if place:
+        lat, lon = _lat_lon(" ".join(place), "LAT LON")
+        found = zone_at(["place"], np.array([lon]), np.array([lat]), bands, said)
+        lines = "\n".join(place_lines(found, 0, said))
+    else:
+        from planner.layers.coordinates import places_in
+
+        if sys.stdin.isatty():
+            raise CommandError("zone", "no place is given", "Give LAT LON, or a CSV: noonmark zone < places.csv")
+        rows = places_in(sys.stdin.read())
+        found = zone_at(rows.names, rows.longitude_deg, rows.latitude_deg, bands, said)
+        lines = places_csv(found, said).rstrip("\n")
+    print(json.dumps(place_rows(found, said), indent=2, ensure_ascii=False) if as_json else lines)
+    return Exit.OK
+
+
+def _one_of(option: str, word: str, known: tuple[str, ...]) -> str:
+    if word not in known:
+        raise CommandError(option, f"'{word}' is not one of its values", f"One of: {', '.join(known)}")
+    return word
+
+
+def _lat_lon(text: str, where: str) -> tuple[float, float]:
+    """Latitude and longitude as people type or paste them: '33.45 -112.07', '33.45,-112.07', '33.45N 112.07W'."""
+    from planner.degrees import lat_lon
+
+    found = lat_lon(text)
+    if found is None:
+        raise CommandError(
+            where, f"'{text}' is no latitude and longitude", "Latitude first, in decimal degrees: 33.45 -112.07"
+        )
+    return found
+
+
+@app.command()
+def keys(
+    section: Annotated[
+        str | None, typer.Argument(help="for example layers.buildings, or reach", show_default=False)
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """The keys of a plan file with their meaning, default and the default's reason; all, or those of a section."""
+
+    def work() -> Exit:
+        from planner.plan import field_rows
+        from planner.plan.keys import sections_of
+        from planner.show.say.keys import keys_said, sections_said
+
+        rows = list(field_rows())
+        if section is None and not as_json:
+            print(sections_said(rows))
+            return Exit.OK
+        asked = (section or "").strip("[]. ")
+        found = [row for row in rows if not asked or row.key == asked or row.key.startswith(f"{asked}.")]
+        if not found:
+            raise CommandError(
+                "keys",
+                f"there is no section or key '{asked}'",
+                f"Of the sections: {nearest(asked, sections_of(rows))}",
+            )
+        print(json.dumps([vars(row) for row in found], indent=2) if as_json else keys_said(found))
+        return Exit.OK
 
     _run(work)
 

@@ -31,6 +31,8 @@ TABLES = {
     "cables": schema.CABLES,
     "sites": schema.contract("metric"),
     "sites_us": schema.contract("us"),
+    "places": schema.places("metric"),
+    "places_us": schema.places("us"),
 }
 
 

@@ -9,13 +9,12 @@ from __future__ import annotations
 
 from functools import lru_cache
 from importlib.resources import as_file, files
+from importlib.util import find_spec
+from pathlib import Path
 from typing import Any
 
-import h5py
 import numpy as np
-import rasterio
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import minimum_filter
 
 from planner.climate import kernels
 from planner.climate.answer import SiteClimate
@@ -48,6 +47,8 @@ _ROWS, _COLS = 721, 1440
 @lru_cache(maxsize=1)
 def _layer() -> tuple[NDArray[np.int16], Floats]:
     """The whole layer (rows, columns, 24), 50 MB, and its scales (24,): 12 of temperature, 12 of rain."""
+    import rasterio
+
     with as_file(files("planner.climate") / "era5_normals.tif") as path, rasterio.open(path) as layer:
         return np.ascontiguousarray(np.moveaxis(layer.read(), 0, -1)), np.asarray(layer.scales, np.float64)
 
@@ -55,26 +56,35 @@ def _layer() -> tuple[NDArray[np.int16], Floats]:
 @lru_cache(maxsize=1)
 def _altitude_steps() -> NDArray[np.uint8]:
     """(2160, 4320) the global grid in pvlib: cells of 1/12 degree from 90 N, 180 W; 255 where there is no land."""
-    with as_file(files("pvlib") / "data" / "Altitude.h5") as path, h5py.File(path) as file:
+    import h5py
+
+    # found, not imported: pvlib takes seconds to load, and only its data is wanted
+    found = find_spec("pvlib")
+    assert found is not None
+    assert found.origin is not None
+    with h5py.File(Path(found.origin).parent / "data" / "Altitude.h5") as file:
         return np.asarray(file["Altitude"])
 
 
 @lru_cache(maxsize=1)
-def _no_land_near() -> NDArray[np.bool_]:
-    """(2160, 4320) whether neither the cell nor one beside it is land."""
-    sea = _altitude_steps() == _SEA
-    # the grid ends at 85 S; from there to the pole all is Antarctica's ice
-    sea[1 + int(np.flatnonzero(~sea.all(axis=1))[-1]) :] = False
-    return np.asarray(minimum_filter(sea, size=3, mode=("nearest", "wrap")), bool)
+def _last_land_row() -> int:
+    """Of the altitude grid, which ends at 85 S: from there to the pole all is Antarctica's ice."""
+    return int(np.flatnonzero((_altitude_steps() != _SEA).any(axis=1))[-1])
 
 
 def at_sea(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> NDArray[np.bool_]:
     """(n,) whether places have no land within a cell of 1/12 degree (9 km north and south). Small islands count as
     sea: the grid does not know them."""
-    rows, cols = _no_land_near().shape
+    steps = _altitude_steps()
+    rows, cols = steps.shape
     row = np.clip(np.floor((90.0 - np.asarray(latitude_deg, np.float64)) * 12), 0, rows - 1).astype(np.int64)
-    col = np.floor((np.asarray(longitude_deg, np.float64) + 180.0) * 12).astype(np.int64) % cols
-    return np.asarray(_no_land_near()[row, col], bool)
+    col = np.floor((np.asarray(longitude_deg, np.float64) + 180.0) * 12).astype(np.int64)
+    sea = np.ones(row.shape, bool)
+    for down in (-1, 0, 1):
+        beside = np.clip(row + down, 0, rows - 1)
+        for right in (-1, 0, 1):
+            sea &= (steps[beside, (col + right) % cols] == _SEA) & (beside <= _last_land_row())
+    return sea
 
 
 @lru_cache(maxsize=1)
@@ -92,11 +102,15 @@ def _elevation() -> NDArray[np.float32]:
     return np.ascontiguousarray(high[:, :, None], np.float32)
 
 
+def _refuse_off_the_earth(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> None:
+    if not (np.isfinite(longitude_deg).all() and np.all(np.abs(latitude_deg) <= 90)):
+        raise ValueError("longitude must be finite and latitude within 90 degrees of the equator")
+
+
 def _between(cells: NDArray[Any], scale: Floats, longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> Floats:
     lon = np.atleast_1d(np.asarray(longitude_deg, np.float64))
     lat = np.atleast_1d(np.asarray(latitude_deg, np.float64))
-    if not (np.isfinite(lon).all() and np.all(np.abs(lat) <= 90)):
-        raise ValueError("longitude must be finite and latitude within 90 degrees of the equator")
+    _refuse_off_the_earth(lon, lat)
     col, row = (lon + 180.0) % 360.0 / _STEP, (90.0 - lat) / _STEP
     left = np.floor(col).astype(np.int64) % _COLS
     top = np.minimum(np.floor(row).astype(np.int64), _ROWS - 2)
@@ -105,12 +119,36 @@ def _between(cells: NDArray[Any], scale: Floats, longitude_deg: ArrayLike, latit
     )
 
 
+FEW = 8  # places for which the layer's corners are read by themselves, in place of all of its 50 MB
+
+
+def _at_few(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> Floats:
+    """(n, 24) what :func:`_between` gives of the layer, from the corners of a few places alone."""
+    import rasterio
+    from rasterio.windows import Window
+
+    lon, lat = (np.atleast_1d(np.asarray(degrees, np.float64)) for degrees in (longitude_deg, latitude_deg))
+    values = np.empty((len(lon), 24))
+    with as_file(files("planner.climate") / "era5_normals.tif") as path, rasterio.open(path) as layer:
+        for k, (col, row) in enumerate(zip((lon + 180.0) % 360.0 / _STEP, (90.0 - lat) / _STEP, strict=True)):
+            left, top = int(col) % _COLS, min(int(row), _ROWS - 2)
+            west, east = (
+                layer.read(window=Window(c, top, 1, 2))[:, :, 0].astype(np.float64)
+                for c in (left, (left + 1) % _COLS)
+            )
+            at_both = west + (east - west) * (col - np.floor(col))
+            values[k] = (at_both[:, 0] + (at_both[:, 1] - at_both[:, 0]) * (row - top)) * np.asarray(layer.scales)
+    return values
+
+
 def builtin_normals(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> tuple[Floats, Floats]:
     """Mean temperature (n, 12) degrees C and the month's rain (n, 12) mm at (n,) places, bilinear between points.
 
     Any longitude is taken round the earth; latitude from -90 to 90, else ValueError.
     """
-    values = _between(*_layer(), longitude_deg, latitude_deg)
+    _refuse_off_the_earth(longitude_deg, latitude_deg)
+    few = np.size(latitude_deg) <= FEW and not _layer.cache_info().currsize
+    values = _at_few(longitude_deg, latitude_deg) if few else _between(*_layer(), longitude_deg, latitude_deg)
     return np.ascontiguousarray(values[:, :12]), np.ascontiguousarray(values[:, 12:])
 
 

@@ -8,6 +8,7 @@ ETo, not of the highest monthly total, which favours months of 31 days.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -18,10 +19,12 @@ from planner.climate.eto import monthly_daylight_hours
 from planner.climate.spreads import DESCRIPTION_WAY_MM_DAY, HOTTEST_MONTH_C, TEMPERATURE_WAY_MM_DAY
 from planner.ledger import DataError, Kind, Ledger, PlanError
 from planner.months import MONTH_DAYS
-from planner.plan import EtoUnit
 from planner.readings import ZoneRows
 from planner.site import Bools, Floats, Ints
 from planner.units import MM_PER_IN, MONTHS, Units, eto, temperature
+
+if TYPE_CHECKING:
+    from planner.plan import EtoUnit
 
 WAYS = ("peak-month ETo", "hottest month's temperature", "description of the climate")
 

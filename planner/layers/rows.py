@@ -71,7 +71,7 @@ def _delimited(path: Path, where: str) -> list[list[str]]:
     lines = [line for line in text.splitlines() if line.strip()]
     if not lines:
         return []
-    return [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=_separator(lines))]
+    return [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=separator(lines))]
 
 
 def _decoded(raw: bytes) -> str:
@@ -83,7 +83,7 @@ def _decoded(raw: bytes) -> str:
         return raw.decode("cp1252", errors="replace")
 
 
-def _separator(lines: list[str]) -> str:
+def separator(lines: list[str]) -> str:
     """The mark that parts most lines into the same number of cells, of two and more."""
     best, most = ",", 0
     for mark in (";", "\t", ",", "|"):

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal, get_args, get_origin
@@ -33,6 +34,11 @@ def field_rows(model: type[Section] = Plan, prefix: str = "") -> Iterator[FieldR
         extra = field.json_schema_extra if isinstance(field.json_schema_extra, dict) else {}
         default = "required" if field.is_required() else as_toml(field.default)
         yield FieldRow(key, _kind(field.annotation), default, field.description or "", str(extra.get("why", "")))
+
+
+def sections_of(rows: Iterable[FieldRow]) -> dict[str, int]:
+    """Sections of a plan file, and how many keys each has of its own; "" for those before the first section."""
+    return dict(Counter(row.key.rpartition(".")[0] for row in rows))
 
 
 def _kind(annotation: Any) -> str:

@@ -1,8 +1,38 @@
-"""Prices, decibels, letters: how small things are written."""
+"""Prices, decibels, letters: how small things are written; and what a number with its label is."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from enum import StrEnum
+
 from planner.units import fixed
+
+
+class Fact(StrEnum):
+    """What a number of a mount is about; tables and sheets pick their rows by it."""
+
+    SUNLIGHT = "sunlight"
+    DIRECT_SUN = "direct sun"
+    OBSTRUCTION = "obstruction"
+    HEIGHT = "height"
+    REACH = "reach"
+    WINDWARD = "windward"
+    EAVE = "eave"
+    WALL = "wall"
+    BUILT = "built"
+    ETO_ERROR = "ETo error"
+    SPRAY = "spray"
+    HEAT = "heat"
+
+
+@dataclass(frozen=True)
+class Number:
+    """One number as a person reads it: what it is about, its label, its value with the unit, what it rests on."""
+
+    fact: Fact | None
+    label: str
+    value: str
+    basis: str = ""
 
 
 def price(value: float, currency: str) -> str:

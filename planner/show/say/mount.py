@@ -6,7 +6,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +17,8 @@ from planner.rain import HEAT_RADII_M, windward
 from planner.reach.wire import sensor_cable
 from planner.show.layout import layout
 from planner.show.say import verdict
+from planner.show.say.figures import Fact as Fact
+from planner.show.say.figures import Number as Number
 from planner.show.say.figures import decibels
 from planner.site import compass
 from planner.units import MONTH_NAMES, fixed, length, odds, sunlight
@@ -26,33 +27,6 @@ if TYPE_CHECKING:
     from planner.job import SiteResult
 
 Floats = NDArray[np.float64]
-
-
-class Fact(StrEnum):
-    """What a number of a mount is about; tables and sheets pick their rows by it."""
-
-    SUNLIGHT = "sunlight"
-    DIRECT_SUN = "direct sun"
-    OBSTRUCTION = "obstruction"
-    HEIGHT = "height"
-    REACH = "reach"
-    WINDWARD = "windward"
-    EAVE = "eave"
-    WALL = "wall"
-    BUILT = "built"
-    ETO_ERROR = "ETo error"
-    SPRAY = "spray"
-    HEAT = "heat"
-
-
-@dataclass(frozen=True)
-class Number:
-    """One number as a person reads it: what it is about, its label, its value with the unit, what it rests on."""
-
-    fact: Fact | None
-    label: str
-    value: str
-    basis: str = ""
 
 
 def worst_month(monthly: Floats, season: Floats | NDArray[np.bool_]) -> int:

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from planner.climate.answer import SiteClimate, ZoneResult, ZoneTable
-from planner.contract import SharedError
-from planner.show.say.figures import listed
-from planner.show.say.mount import Number
+from planner.show.say.figures import Number, listed
 from planner.units import MM_PER_IN, MONTH_NAMES, Units, eto, fixed, rain, temperature
+
+if TYPE_CHECKING:
+    from planner.contract import SharedError
 
 Floats = NDArray[np.float64]
 

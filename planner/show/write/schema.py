@@ -307,6 +307,14 @@ CONTRACT = (
     *_monthly("percent", "percent", "the month's ETo over the peak month's"),
 )
 
+PLACES = (
+    Column("name", Type.TEXT, "", "name of the place"),
+    *PLACE,
+    *ZONE,
+    Column("irrigation_months", Type.TEXT, "", "months of the irrigation season, 1 to 12"),
+    Column("check", Type.TEXT, "", "what may be wrong with the place; empty where nothing seems to be"),
+)
+
 
 # units of the tables under `units = "us"`, by the metric ones: (unit, what one of it is in the metric one, digits)
 US = {"mm/day": ("in/day", MM_PER_IN, 6), "m": ("ft", M_PER_FT, 2)}
@@ -318,6 +326,11 @@ def contract(units: Units, own: Mapping[str, Type] | None = None) -> tuple[Colum
         *(_in_us(column) if units == "us" else column for column in CONTRACT),
         *(Column(name, kind, "", "as the file of sites has it") for name, kind in (own or {}).items()),
     )
+
+
+def places(units: Units) -> tuple[Column, ...]:
+    """The columns of `noonmark zone` in some units."""
+    return tuple(_in_us(column) if units == "us" else column for column in PLACES)
 
 
 def _in_us(column: Column) -> Column:

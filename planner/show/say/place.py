@@ -1,0 +1,42 @@
+"""The climate zone of a place without a plan, in a few lines; and what may be wrong with the place."""
+
+from __future__ import annotations
+
+from planner.at_places import ZoneAtPlaces
+from planner.show.say.zone import zone_words
+from planner.units import Units, months
+
+EXCHANGED = (
+    "There is no land near this place, but there is with latitude and longitude exchanged: check their order."
+)
+AT_SEA = "There is no land near this place (small islands are not known): check the coordinates."
+
+
+def degrees_said(latitude_deg: float, longitude_deg: float) -> str:
+    """'33.4500 N, 112.0700 W'."""
+    north, east = "N" if latitude_deg >= 0 else "S", "E" if longitude_deg >= 0 else "W"
+    return f"{abs(latitude_deg):.4f} {north}, {abs(longitude_deg):.4f} {east}"
+
+
+def warning(found: ZoneAtPlaces, row: int) -> str:
+    """What may be wrong with the place, '' where nothing seems to be."""
+    if found.axes_exchanged[row]:
+        return EXCHANGED
+    return AT_SEA if found.at_sea[row] else ""
+
+
+def place_lines(found: ZoneAtPlaces, row: int, units: Units) -> list[str]:
+    """Zone with its odds, peak month, season, what it rests on, and what may be wrong."""
+    told = zone_words(found.climate, found.zone, row, units)
+    second = f" Next likeliest: {told.runner_up}, {told.runner_up_chance}." if told.runner_up_chance else ""
+    lines = [
+        degrees_said(float(found.latitude_deg[row]), float(found.longitude_deg[row])),
+        f"Climate zone: {told.named}, {told.chance}.{second}",
+        f"Peak month: {told.peak_month}, ETo {told.peak_spread}; the zone's band is {told.band}.",
+        f"Irrigation season: {months(found.season[row])}.",
+        told.agreement,
+        told.find,
+        f"From: {told.source}.",
+        warning(found, row),
+    ]
+    return [line for line in lines if line]

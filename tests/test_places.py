@@ -1,0 +1,142 @@
+"""`noonmark zone`: the zone of a place with no plan is the one that a plan without climate layers gives."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+
+import numpy as np
+import pandas
+import pytest
+import shapely
+from typer.testing import CliRunner
+
+from planner.at_places import zone_at
+from planner.cli import app
+from planner.climate import builtin
+from planner.climate.zones import equal_bands, zone_sites
+from planner.degrees import lat_lon
+from planner.layers.coordinates import places_in
+from planner.ledger import DataError, Ledger
+from planner.local_climate import climate_at
+from planner.plan import parse_plan
+from planner.show.write import schema
+from planner.show.write.places import places_csv
+
+LON, LAT = np.array([-112.07, 151.2, 179.99, 5.0]), np.array([33.45, -33.9, 65.0, 89.99])
+
+
+def test_it_is_the_zone_of_a_plan_without_climate_layers() -> None:
+    spots = shapely.points(LON, LAT)
+    climate = climate_at(parse_plan({}, "zone"), spots, np.full(4, np.nan), Ledger(), names=list("abcd"))
+    whole = zone_sites(climate, LAT, equal_bands())
+    found = zone_at(list("abcd"), LON, LAT, equal_bands(), "metric")
+    np.testing.assert_array_equal(found.zone.zone, whole.zone)
+    np.testing.assert_allclose(found.zone.p_zone, whole.p_zone, atol=1e-9)
+    np.testing.assert_array_equal(found.at_sea, climate.at_sea)
+
+
+def test_a_few_places_read_from_the_layers_corners_are_those_read_from_the_whole() -> None:
+    few = builtin._at_few(LON, LAT)
+    np.testing.assert_allclose(few, builtin._between(*builtin._layer(), LON, LAT), atol=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("33.45 -112.07", (33.45, -112.07)),
+        ("33.45,-112.07", (33.45, -112.07)),
+        ("112.07W, 33.45N", (33.45, -112.07)),
+        ("33.45° S 112.07° W", (-33.45, -112.07)),
+        ("-112.07 33.45", None),  # no latitude
+        ("33.45N 20S", None),
+        ("33.45N 20", None),
+        ("33", None),
+    ],
+)
+def test_a_place_as_people_type_it(text: str, expected: tuple[float, float] | None) -> None:
+    assert lat_lon(text) == expected
+
+
+@pytest.mark.parametrize(
+    ("text", "names"),
+    [
+        ("name,latitude,longitude\nA,33.4,-112\nB,45,-93\n", ("A", "B")),
+        ("Long;Lat;Site\n-112;33,4;A\n-93;45;B\n", ("A", "B")),
+        ("A,33.4,-112\nB,45,-93\n", ("A", "B")),
+        ("33.4\t112 W\n45\t93 W", ("#1", "#2")),
+    ],
+)
+def test_tables_of_places(text: str, names: tuple[str, ...]) -> None:
+    found = places_in(text)
+    assert found.names == names
+    np.testing.assert_allclose(found.latitude_deg, [33.4, 45])
+    np.testing.assert_allclose(found.longitude_deg, [-112, -93])
+
+
+@pytest.mark.parametrize(
+    ("text", "where", "what"),
+    [
+        ("", "standard input", "nothing in it"),
+        ("name,latitude,longitude\n", "standard input", "no place"),
+        ("a,b\nx,y\n", "standard input", "no columns of latitude"),
+        ("name,lat,lon\nA,33,-112\nB,95,-93\n", "line 3", "95 is no latitude"),
+        ("name,lat,lon\nA,33,\n", "line 2", "is no longitude"),
+        ("name,lat,lon\nA,33\n", "line 2", "2 columns"),
+    ],
+)
+def test_a_faulty_table_is_named_by_its_line(text: str, where: str, what: str) -> None:
+    with pytest.raises(DataError) as caught:
+        places_in(text)
+    assert where in caught.value.where
+    assert what in caught.value.what
+
+
+def test_the_command(tmp_path) -> None:
+    one = CliRunner().invoke(app, ["zone", "-33.9", "151.2"])
+    assert one.exit_code == 0
+    assert "33.9000 S, 151.2000 E" in one.stdout
+    assert "Climate zone: band 4" in one.stdout
+    assert "Irrigation season:" in one.stdout
+    zones = tmp_path / "zones.csv"
+    zones.write_text("label,low,high\nMild,0,0.2\nHot,0.2,0.6\n", encoding="utf-8")
+    told = CliRunner().invoke(app, ["zone", "33.45", "-112.07", "--table", str(zones), "--table-unit", "in/day"])
+    assert "Climate zone: Hot" in told.stdout
+    assert CliRunner().invoke(app, ["zone", "-112.07", "33.45"]).exit_code == 2
+    sea = CliRunner().invoke(app, ["zone", "0", "-30"])
+    assert "no land near" in sea.stdout
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_a_csv_gives_a_csv_with_stated_columns(units: str) -> None:
+    done = CliRunner().invoke(app, ["zone", "--units", units], input="name,lat,lon\nA,33.4,-112\nB,45.1,-93.2\n")
+    assert done.exit_code == 0
+    table = pandas.read_csv(io.StringIO(done.stdout))
+    assert tuple(table.columns) == tuple(column.name for column in schema.places(units))
+    assert table.name.tolist() == ["A", "B"]
+    assert table.zone.tolist() == ["band 9", "band 5"]
+    assert table.peak_month.tolist() == ["Jun", "Jul"]
+    as_json = CliRunner().invoke(
+        app, ["zone", "--json", "--units", units], input="name,lat,lon\nA,33.4,-112\nB,45.1,-93.2\n"
+    )
+    assert [row["zone"] for row in json.loads(as_json.stdout)] == ["band 9", "band 5"]
+
+
+def test_a_place_with_axes_exchanged_is_called_so() -> None:
+    # Buenos Aires is 34.6 S, 58.4 W; exchanged it lies in the sea off Antarctica
+    found = zone_at(["a", "b"], np.array([-34.6, -58.4]), np.array([-58.4, -34.6]), equal_bands(), "metric")
+    assert found.axes_exchanged.tolist() == [True, False]
+    first, second = csv.DictReader(io.StringIO(places_csv(found, "us")))
+    assert "exchanged" in first["check"]
+    assert second["check"] == ""
+
+
+def test_keys_explains_a_section() -> None:
+    said = CliRunner().invoke(app, ["keys", "layers.buildings"]).stdout
+    assert "layers.buildings.height_unit" in said
+    assert "why: most open data are in metres" in said
+    every = CliRunner().invoke(app, ["keys"]).stdout
+    assert "layers.buildings" in every
+    wrong = CliRunner().invoke(app, ["keys", "layers.bilding"])
+    assert wrong.exit_code == 2
