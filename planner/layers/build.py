@@ -268,10 +268,7 @@ def read_contract_sites(plan_file: PlanFile, ledger: Ledger, rows: tuple[int, in
     A bad site is listed with its reason; a bad file raises an error.
     """
     section, key = _contract_section(plan_file), "contract.sites"
-    xy = (section.x, section.y) if section.x is not None and section.y is not None else None
-    layer = read_vector(
-        plan_file, key, section, ("name", "elevation", "x", "y"), ledger, xy=xy, rows=rows, whole=True
-    )
+    layer = read_vector(plan_file, key, section, ("name", "elevation"), ledger, rows=rows, whole=True)
     # repaired while whole, cut at the antimeridian after
     lonlat = replace(layer, crs=WGS84, shapes=unwrapped(project_shapes(layer.shapes, layer.crs, WGS84)))
     lonlat = repaired(lonlat, "points or polygons", ledger, least_area=1e-12)
@@ -308,12 +305,7 @@ def _contract_section(plan_file: PlanFile) -> ContractLayer:
         if plan_file.plan.layers is not None:
             todo = "Run `noonmark site` on it, or give it [contract.sites]"
         raise PlanError(f"{plan_file.path}: contract", "the plan names no contract", todo)
-    section = plan_file.plan.contract.sites
-    if (section.x is None) != (section.y is None):
-        raise PlanError(
-            f"{plan_file.path}: contract.sites", "only one of x and y is given", "Give both columns, or neither"
-        )
-    return section
+    return plan_file.plan.contract.sites
 
 
 def _repeats(words: Sequence[str]) -> bool:

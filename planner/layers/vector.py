@@ -20,7 +20,7 @@ import shapely
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
-from planner.layers import geoparquet
+from planner.layers import geoparquet, picked
 from planner.layers.columns import names, number
 from planner.layers.frame import WGS84, Frame, apart_m, project, project_shapes
 from planner.layers.source import (
@@ -35,7 +35,7 @@ from planner.layers.source import (
     span,
 )
 from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
-from planner.plan import PlanFile, VectorLayer
+from planner.plan import PlanFile, PointsLayer, VectorLayer
 from planner.site import SURROUNDINGS_M, Bools, Floats, Ints, Rejected, Shapes
 
 ROUGHLY_M = 100_000.0  # farther than this nothing is projected into the site's frame
@@ -94,62 +94,46 @@ def read_vector(
     section: VectorLayer,
     attributes: Iterable[str],
     ledger: Ledger,
-    xy: tuple[str, str] | None = None,
     rows: tuple[int, int] | None = None,
     whole: bool = False,
 ) -> Layer:
     """One layer that the plan names at `key`, in its own CRS, on the earth.
 
-    attributes: the keys of `section` that name an attribute ("height", "name"). xy: two columns that hold the
-    coordinates, for a table of points. rows: the first row to read and the one after the last, for a part of a
-    large file. whole: read all of its columns. A third coordinate is dropped, features without geometry are left
-    out, and x and y are exchanged where they can only be meant so. Raises PlanError or DataError.
+    attributes: the keys of `section` that name an attribute ("height", "name"). rows: the first row to read and the
+    one after the last, of those that the section's `where` picks, for a part of a large file. whole: read all of
+    its columns. A third coordinate is dropped, features without geometry are left out, and x and y are exchanged
+    where they can only be meant so. Raises PlanError or DataError.
     """
     path = locate(plan_file, f"{key}.path", section.path)
     source = _source(path)
     name = _choose_layer(plan_file, key, section, path, source)
-    where = f"{key} ({path.name}" + (f", layer {section.layer})" if section.layer else ")")
+    where = _label(key, section, path)
     info = _info(where, source, name, count=rows is None)
-    wanted = {k: getattr(section, k) for k in attributes if getattr(section, k) is not None}
-    _check_attributes(plan_file, key, where, wanted, list(info["fields"]))
+    columns = [str(field) for field in info["fields"]]
+    xy = coordinates(section)
+    named = (*attributes, "x", "y") if xy is not None else tuple(attributes)
+    wanted = {k: getattr(section, k) for k in named if getattr(section, k) is not None}
+    _check_attributes(plan_file, key, where, wanted, columns)
     if not info["features"]:
         raise DataError(where, "there are no features in it", f"Check the export, or take [{key}] out of the plan")
-    columns = list(info["fields"]) if whole else sorted(set(wanted.values()))
-    first, end = rows or (0, None)
-    if _is_parquet(source):
-        drawn, fields = _quietly(
-            where, geoparquet.read, source, columns, first, None if end is None else end - first
-        )
-    else:
-        meta, _, wkb, fields = _quietly(
-            where,
-            pyogrio.raw.read,
-            source,
-            layer=name,
-            columns=columns,
-            read_geometry=xy is None,
-            skip_features=first,
-            max_features=None if end is None else end - first,
-        )
-        columns = list(meta["fields"])
-        drawn = None if wkb is None else shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
-    count = len(drawn) if drawn is not None else len(fields[0]) if fields else 0
-    table = pd.DataFrame(dict(zip(columns, fields, strict=True)), index=range(count))
+    taken = columns if whole else sorted(set(wanted.values()))
+    file = _File(where, source, name, columns)
+    only = _picked(plan_file, key, section.where, file)
+    numbers, drawn, table = _rows(file, taken, rows or (0, None), xy is None, only)
     if xy is not None:
         drawn = _points(table, *xy)
     elif drawn is None or info["geometry_type"] is None:
         todo = "Give a layer of points or polygons"
         if hasattr(section, "x"):
-            there = ", ".join(map(str, info["fields"]))
             todo = (
                 f"Name its columns of longitude (or easting) and latitude (or northing) as {key}.x and {key}.y, "
-                f"and their CRS as {key}.crs; its columns: {there}"
+                f"and their CRS as {key}.crs; its columns: {', '.join(columns)}"
             )
         raise DataError(where, "it is a table without geometry", todo)
     shapes = shapely.force_2d(drawn) if shapely.has_z(drawn).any() else drawn
     types = dict(zip(info["fields"], map(str, info["dtypes"]), strict=True))
-    layer = Layer(where, key, WGS84, (), np.arange(first + 1, first + count + 1), shapes, table, types=types)
-    layer = replace(layer, names=names(replace(layer, names=("",) * count), getattr(section, "name", None)))
+    layer = Layer(where, key, WGS84, (), numbers + 1, shapes, table, types=types)
+    layer = replace(layer, names=names(replace(layer, names=("",) * len(table)), getattr(section, "name", None)))
 
     layer = layer.without(_empty(shapes), "no geometry, or none that can be read", ledger)
     if not len(layer):
@@ -164,11 +148,105 @@ def read_vector(
 
 
 def count_features(plan_file: PlanFile, key: str, section: VectorLayer) -> int:
-    """How many rows a layer's file holds, usable or not."""
+    """How many rows a layer's file holds, usable or not; of those that the section's `where` picks."""
     path = locate(plan_file, f"{key}.path", section.path)
     source = _source(path)
-    where = f"{key} ({path.name})"
-    return int(_info(where, source, _choose_layer(plan_file, key, section, path, source), count=True)["features"])
+    where = _label(key, section, path)
+    name = _choose_layer(plan_file, key, section, path, source)
+    info = _info(where, source, name, count=True)
+    only = _picked(plan_file, key, section.where, _File(where, source, name, list(map(str, info["fields"]))))
+    return int(info["features"]) if only is None else len(only.rows)
+
+
+def coordinates(section: VectorLayer) -> tuple[str, str] | None:
+    """The columns of x and y, for a section that is a table of points."""
+    if isinstance(section, PointsLayer) and section.x is not None and section.y is not None:
+        return section.x, section.y
+    return None
+
+
+def _label(key: str, section: VectorLayer, path: Path) -> str:
+    """Plan key, file, and what of it is taken, for messages."""
+    layer = f", layer {section.layer}" if section.layer else ""
+    return f"{key} ({path.name}{layer}" + (f", where {section.where}" if section.where else "") + ")"
+
+
+@dataclass(frozen=True)
+class _File:
+    """A layer of a file that can be read: label for messages, and the names of all its columns."""
+
+    label: str
+    source: Path | bytes
+    layer: str
+    columns: list[str]
+
+
+@dataclass(frozen=True)
+class _Picked:
+    """A condition, and the row numbers (n,), from 0, of what it picks."""
+
+    where: str
+    rows: Ints
+
+
+def _picked(plan_file: PlanFile, key: str, where: str | None, file: _File) -> _Picked | None:
+    """What a condition picks; PlanError where it cannot be evaluated, or picks nothing."""
+    if where is None:
+        return None
+    plan = str(plan_file.path)
+    try:
+        rows = picked.picked_rows(file.source, file.layer, where)
+    except picked.BadCondition as fault:
+        raise picked.refusal(plan, key, where, file.label, str(fault), file.columns) from None
+    except Exception as fault:
+        raise _unreadable(file.label, fault) from None
+    if not len(rows):
+        table = _rows(file, file.columns, (0, None), False, None)[2]
+        raise picked.nothing(plan, key, where, file.label, table)
+    return _Picked(where, rows)
+
+
+def _rows(
+    file: _File, columns: list[str], part: tuple[int, int | None], geometry: bool, only: _Picked | None
+) -> tuple[Ints, Shapes | None, pd.DataFrame]:
+    """Row numbers (n,), from 0, shapes (n,), and columns of some rows of a file.
+
+    Shapes are None where there are none, or `geometry` does not ask for them. part: the first row and the one after
+    the last, among those of `only` where that is given.
+    """
+    first, end = part
+    if _is_parquet(file.source):
+        numbers = None if only is None else only.rows[first:end]
+        if numbers is not None:
+            first, end = (int(numbers[0]), int(numbers[-1]) + 1) if len(numbers) else (0, 0)
+        drawn, fields = _quietly(
+            file.label, geoparquet.read, file.source, columns, first, None if end is None else end - first
+        )
+        count = len(drawn) if drawn is not None else len(fields[0]) if fields else 0
+        table = pd.DataFrame(dict(zip(columns, fields, strict=True)), index=range(count))
+        if numbers is None:
+            return np.arange(first, first + count), drawn, table
+        at = numbers - first
+        return numbers, None if drawn is None else drawn[at], table.iloc[at].reset_index(drop=True)
+    meta, fids, wkb, fields = _quietly(
+        file.label,
+        pyogrio.raw.read,
+        file.source,
+        layer=file.layer,
+        # GDAL takes what is not read for empty, in the condition too
+        columns=columns if only is None else None,
+        read_geometry=geometry or only is not None,
+        where=None if only is None else only.where,
+        skip_features=first,
+        max_features=None if end is None else end - first,
+        return_fids=True,
+    )
+    numbers = np.arange(first, first + len(fids)) if only is None else only.rows[first:end]
+    table = pd.DataFrame(dict(zip(map(str, meta["fields"]), fields, strict=True)), index=range(len(fids)))
+    if only is not None:
+        table = table[[column for column in table.columns if column in columns]]
+    drawn = None if wkb is None else shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
+    return numbers, drawn, table
 
 
 def _info(where: str, source: Path | bytes, name: str, *, count: bool) -> dict[str, Any]:
@@ -186,7 +264,7 @@ def _source(path: Path) -> Path | bytes:
     return path.read_bytes() if path.suffix.lower() in (".gml", ".xml") else path
 
 
-def _quietly(where: str, read: Callable[..., Any], *args: Any, **kwargs: Any) -> Any:
+def _quietly(where: str, read: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Any:
     """What a reader gives; its faults as a DataError, its warnings unsaid, for what they are about is looked at."""
     try:
         with warnings.catch_warnings():
@@ -329,7 +407,7 @@ def in_frame(
     far = ~(away <= ROUGHLY_M)
     if every_one and far.any():
         raise DataError(
-            f"{layer.where}, row {int(np.flatnonzero(far)[0]) + 1}",
+            f"{layer.where}, row {int(layer.rows[far][0])}",
             f"it lies {distance(float(away[far].min()))} or more from the site, too far to belong to it",
             "Mend its coordinates, or take it out of the layer",
         )

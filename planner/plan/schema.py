@@ -35,6 +35,23 @@ class VectorLayer(Section):
         "CRS of the file, for example `EPSG:2278`",
         "the file's own; needed only where the file has none, or a wrong one",
     )
+    where: str | None = entry(
+        None,
+        "SQL condition that picks features, for example `kind = 'hall'`, so that one file serves several layers",
+        "every feature",
+        min_length=1,
+    )
+
+
+class PointsLayer(VectorLayer):
+    x: str | None = entry(None, "column of longitude or easting, for a table of points", "the file has geometry")
+    y: str | None = entry(None, "column of latitude or northing, for a table of points", "the file has geometry")
+
+    @model_validator(mode="after")
+    def _both_coordinates(self) -> PointsLayer:
+        if (self.x is None) != (self.y is None):
+            raise ValueError("only one of x and y is given; give both columns, or neither")
+        return self
 
 
 class SiteLayer(VectorLayer):
@@ -110,7 +127,7 @@ class BuildingsLayer(VectorLayer):
         return self
 
 
-class TreesLayer(VectorLayer):
+class TreesLayer(PointsLayer):
     name: str | None = entry(None, "attribute with the tree's name or number", "row numbers stand in")
     height: str | None = entry(None, "attribute with the height of the tree's top", "the stated default")
     height_unit: LengthUnit = entry(
@@ -170,7 +187,7 @@ class CanopyLayer(RasterLayer):
     )
 
 
-class ControllersLayer(VectorLayer):
+class ControllersLayer(PointsLayer):
     name: str | None = entry(None, "attribute with the controller's name", "row numbers stand in")
     indoors: str | None = entry(
         None,
@@ -214,7 +231,7 @@ class ControllersLayer(VectorLayer):
     )
 
 
-class PolesLayer(VectorLayer):
+class PolesLayer(PointsLayer):
     name: str | None = entry(None, "attribute with the pole's name", "row numbers stand in")
     height: str | None = entry(None, "attribute with the pole's height", "the stated default")
     height_unit: LengthUnit = entry("m", "unit of `height`", "most open data are in metres")
@@ -843,12 +860,10 @@ def _month_day(key: str, text: str) -> tuple[int, int]:
     return int(match[1]), int(match[2])
 
 
-class ContractSites(VectorLayer):
+class ContractSites(PointsLayer):
     name: str | None = entry(None, "attribute with the site's name", "row numbers stand in")
     elevation: str | None = entry(None, "attribute with the site's elevation", "not used")
     elevation_unit: Literal["m", "ft"] = entry("m", "unit of the elevations", "most open data are in metres")
-    x: str | None = entry(None, "column of longitude or easting, for a CSV of points", "the file has geometry")
-    y: str | None = entry(None, "column of latitude or northing, for a CSV of points", "the file has geometry")
 
 
 class Contract(Section):
