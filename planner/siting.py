@@ -11,8 +11,10 @@ classification that agree (wmoSC, sitingclass). Radiation and sunshine: from mem
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
+from typing import NamedTuple
 
 import numpy as np
 
@@ -20,7 +22,6 @@ from planner.rain import HEAT_RADII_M, SECTOR_DEG, SECTORS, RainResult
 from planner.records import compared
 from planner.site import Bools, Floats, Ints, Site
 from planner.sun.result import Shade, SunResult
-from planner.units import MONTHS
 
 # Highest sun that may be shaded, degrees, for classes 1 to 3: from memory. Poleward of 60 degrees the first line
 # gives way to the second.
@@ -46,39 +47,98 @@ SLOPE_OVER_M = 10.0  # length over which the ground's slope is taken
 FULL_SUN_H, PART_SUN_H = 6.0, 3.0
 
 
+class Sunlight(StrEnum):
+    """The trade's word for a place's direct sun in a day: six hours and more, three to six, less."""
+
+    FULL = "full sun"
+    PART = "part sun"
+    SHADE = "shade"
+
+
+class Scale(StrEnum):
+    """What the classes are of."""
+
+    RADIATION = "radiation"
+    SUNSHINE = "sunshine"
+    TEMPERATURE = "temperature"
+    PRECIPITATION = "precipitation"
+
+
+class Limit(StrEnum):
+    """What a siting class limits; FREE where nothing speaks against class 1."""
+
+    FREE = "free"
+    SUN_HIDDEN = "sun_hidden"  # degrees: highest sun that is hidden
+    DAY_SHADED = "day_shaded"  # share of a day
+    HEAT = "heat"  # share of a circle or ring
+    SLOPE = "slope"  # degrees
+    OBSTACLE = "obstacle"  # degrees
+    COVER = "cover"
+
+
+class Unjudged(StrEnum):
+    """What the classes ask for and no layer tells."""
+
+    REFLECTING = "reflecting"  # radiation: walls beside the sun's path
+    SURROUNDS = "surrounds"  # temperature: paving, water, the height of what grows
+    EVEN_OBSTACLES = "even_obstacles"  # precipitation: class 1 allows them up to 26 degrees all round
+    SLOPE = "slope"  # there is no terrain
+
+
+@dataclass(frozen=True)
+class Why:
+    """The limit that decided a class: that of the next better class which the mount misses.
+
+    value: what the mount has, allowed: what class `better` allows, both as `Limit` says; for FREE what class 1
+    allows. name: the obstacle or cover, "" where it is not sure. azimuth_deg, month: of the hidden sun; month: of
+    the shaded day (0 to 11). inner_m, outer_m: of the circle or ring of HEAT. What does not apply is NaN, -1 or 0.
+    """
+
+    limit: Limit
+    better: int
+    value: float
+    allowed: float
+    name: str = ""
+    azimuth_deg: float = np.nan
+    month: int = -1
+    inner_m: float = 0.0
+    outer_m: float = 0.0
+
+
 @compared
 @dataclass(frozen=True)
 class Siting:
     """One row a mount (n). Classes are 1 to 5.
 
-    *_why: (n,) the limit that decided, one sentence. least_direct_h: (n,) direct sun under a clear sky in the
-    irrigation month that has the least, least_month: (n,) 0 to 11; sunlight: (n,) "full sun", "part sun" or
-    "shade". not_judged: what the classes ask for and no layer tells. from_memory: classes whose limits are from
-    memory.
+    *_why: (n,) the limit that decided. least_direct_h: (n,) direct sun under a clear sky in the
+    irrigation month that has the least, least_month: (n,) 0 to 11; sunlight: (n,) the word for it.
+    not_judged: what the classes ask for and no layer tells. from_memory: classes whose limits are from memory.
     """
 
     radiation: Ints
-    radiation_why: tuple[str, ...]
+    radiation_why: tuple[Why, ...]
     sunshine: Ints
-    sunshine_why: tuple[str, ...]
+    sunshine_why: tuple[Why, ...]
     temperature: Ints
-    temperature_why: tuple[str, ...]
+    temperature_why: tuple[Why, ...]
     precipitation: Ints
-    precipitation_why: tuple[str, ...]
+    precipitation_why: tuple[Why, ...]
     least_direct_h: Floats
     least_month: Ints
-    sunlight: tuple[str, ...]
-    not_judged: tuple[str, ...]
-    from_memory: tuple[str, ...] = ("radiation", "sunshine")
+    sunlight: tuple[Sunlight, ...]
+    not_judged: tuple[Unjudged, ...]
+    from_memory: tuple[Scale, ...] = (Scale.RADIATION, Scale.SUNSHINE)
 
 
-def sunlight(direct_h: float) -> str:
-    """The trade's word for a place with so many hours of direct sun a day: six and more, three to six, less.
+def sunlight(direct_h: float) -> Sunlight:
+    """The trade's word for a place with so many hours of direct sun a day.
 
-    >>> sunlight(6.0), sunlight(3.0), sunlight(2.9)
-    ('full sun', 'part sun', 'shade')
+    >>> [str(sunlight(hours)) for hours in (6.0, 3.0, 2.9)]
+    ['full sun', 'part sun', 'shade']
     """
-    return "full sun" if direct_h >= FULL_SUN_H else "part sun" if direct_h >= PART_SUN_H else "shade"
+    if direct_h >= FULL_SUN_H:
+        return Sunlight.FULL
+    return Sunlight.PART if direct_h >= PART_SUN_H else Sunlight.SHADE
 
 
 def siting(site: Site, xyz: Floats, sun: SunResult, rain: RainResult, season: Bools) -> Siting:
@@ -115,12 +175,7 @@ def siting(site: Site, xyz: Floats, sun: SunResult, rain: RainResult, season: Bo
         least_h,
         months[least].astype(np.int64),
         tuple(sunlight(h) for h in least_h),
-        (
-            "reflecting walls beside the sun's path (radiation)",
-            "paving, water and the height of what grows (temperature)",
-            "obstacles that stand evenly all round, which class 1 allows up to 26 degrees (precipitation)",
-            *(("slope of the ground (no terrain)",) if site.terrain is None else ()),
-        ),
+        tuple(what for what in Unjudged if what is not Unjudged.SLOPE or site.terrain is None),
     )
 
 
@@ -133,91 +188,108 @@ def _light_class(shade: Shade, limits: tuple[float, ...]) -> Ints:
     return np.asarray(np.where(by_angle <= len(limits), by_angle, by_day), np.int64)
 
 
-def _light_why(shade: Shade, k: int, given: int, limits: tuple[float, ...], rain: RainResult) -> str:
+def _light_why(shade: Shade, k: int, given: int, limits: tuple[float, ...], rain: RainResult) -> Why:
+    highest = float(shade.highest_deg[k])
     if given == 1:
-        return f"no shade while the sun is above {limits[0]:g} degrees"
+        return Why(Limit.FREE, 1, highest, limits[0])
     if given == 5:
-        return (
-            f"shade takes {shade.worst_day[k]:.0%} of a day in {MONTHS[shade.worst_day_month[k]]}; class 4 allows "
-            f"{SHADE_OF_A_DAY:.0%}"
+        return Why(
+            Limit.DAY_SHADED, 4, float(shade.worst_day[k]), SHADE_OF_A_DAY, month=int(shade.worst_day_month[k])
         )
-    behind = _obstacle(rain, k, shade)
-    return (
-        f"the sun is hidden{behind} while {shade.highest_deg[k]:.1f} degrees high at {shade.azimuth_deg[k]:.0f} "
-        f"degrees of azimuth ({MONTHS[shade.month[k]]}); class {given - 1} allows {limits[given - 2]:g}"
+    return _hidden(shade, k, given - 1, limits[given - 2], rain)
+
+
+def _hidden(shade: Shade, k: int, better: int, allowed: float, rain: RainResult) -> Why:
+    return Why(
+        Limit.SUN_HIDDEN,
+        better,
+        float(shade.highest_deg[k]),
+        allowed,
+        _obstacle(rain, k, shade),
+        float(shade.azimuth_deg[k]),
+        int(shade.month[k]),
     )
 
 
 def _obstacle(rain: RainResult, k: int, shade: Shade) -> str:
     """What hides the highest hidden sun, where that is sure: not under a cover, nor beyond what takes rain."""
+    if not np.isfinite(shade.azimuth_deg[k]):
+        return ""
     sector = round(shade.azimuth_deg[k] / SECTOR_DEG) % SECTORS
     row = rain.sector_obstacle[k, sector]
     sure = row >= 0 and not rain.covered[k] and rain.sector_deg[k, sector] >= shade.highest_deg[k]
-    return f" behind {rain.obstacles[row]}" if sure else ""
+    return rain.obstacles[row] if sure else ""
 
 
 # --- air, rain ---------------------------------------------------------------------------------------------------
 
 
-def _temperature(shade: Shade, slope: Floats, rain: RainResult) -> tuple[Ints, tuple[str, ...]]:
+class _Test(NamedTuple):
+    """holds: (n,); limit, value (n,), allowed and the ring: of the one that it tests."""
+
+    holds: Bools
+    limit: Limit
+    value: Floats
+    allowed: float
+    inner_m: float = 0.0
+    outer_m: float = 0.0
+
+
+def _temperature(shade: Shade, slope: Floats, rain: RainResult) -> tuple[Ints, tuple[Why, ...]]:
     """The best class whose limits all hold, and the first limit of the next better one that does not."""
-    tests: list[list[tuple[Bools, Callable[[int], str]]]] = []
+    tests: list[list[_Test]] = []
     for c in range(4):
-        group: list[tuple[Bools, Callable[[int], str]]] = []
+        group = []
         for inner, outer, most in HEAT_LIMITS[c]:
             covered = _share(rain, inner, outer)
-            where = f"the ring from {inner:g} to {outer:g} m" if inner else f"the circle of {outer:g} m"
-
-            def heat(k: int, covered: Floats = covered, where: str = where, most: float = most, c: int = c) -> str:
-                return f"buildings and heat cover {covered[k]:.0%} of {where}; class {c + 1} allows {most:.0%}"
-
-            group.append((covered <= most + 1e-9, heat))
-        limit = TEMPERATURE_DEG[c]
-
-        def hidden(k: int, limit: float = limit, c: int = c) -> str:
-            return (
-                f"the sun is hidden{_obstacle(rain, k, shade)} while {shade.highest_deg[k]:.1f} "
-                f"degrees high; class {c + 1} allows {limit:g}"
-            )
-
-        group.append((shade.highest_deg <= limit, hidden))
-        if c < len(TEMPERATURE_SLOPE_DEG):
-            group.append((slope <= TEMPERATURE_SLOPE_DEG[c], _slope_why(slope, TEMPERATURE_SLOPE_DEG[c], c)))
+            group.append(_Test(covered <= most + 1e-9, Limit.HEAT, covered, most, inner, outer))
+        group.append(_under(Limit.SUN_HIDDEN, shade.highest_deg, TEMPERATURE_DEG[c]))
+        group += [_under(Limit.SLOPE, slope, most) for most in TEMPERATURE_SLOPE_DEG[c : c + 1]]
         tests.append(group)
-    return _best(tests, "little built around it, and the sun free above 5 degrees")
+
+    def why(k: int, better: int, missed: _Test | None) -> Why:
+        if missed is None:
+            return Why(Limit.FREE, 1, float(shade.highest_deg[k]), TEMPERATURE_DEG[0])
+        if missed.limit is Limit.SUN_HIDDEN:
+            return _hidden(shade, k, better, missed.allowed, rain)
+        ring = (missed.inner_m, missed.outer_m)
+        return Why(missed.limit, better, float(missed.value[k]), missed.allowed, "", np.nan, -1, *ring)
+
+    given, missed = _best(tests)
+    return given, tuple(why(k, int(given[k]) - 1, one) for k, one in enumerate(missed))
 
 
-def _precipitation(slope: Floats, rain: RainResult) -> tuple[Ints, tuple[str, ...]]:
-    tests: list[list[tuple[Bools, Callable[[int], str]]]] = []
+def _precipitation(slope: Floats, rain: RainResult) -> tuple[Ints, tuple[Why, ...]]:
+    tests: list[list[_Test]] = []
     for c in range(4):
+        stands = _Test(rain.wmo_class <= c + 1, Limit.OBSTACLE, rain.steepest_deg, PRECIPITATION_DEG[c])
+        tests.append([stands, *(_under(Limit.SLOPE, slope, most) for most in PRECIPITATION_SLOPE_DEG[c : c + 1])])
 
-        def steep(k: int, c: int = c) -> str:
-            if rain.covered[k]:
-                return f"{rain.cover_name[k]} hangs over it"
-            return (
-                f"{rain.steepest_name[k]} stands {rain.steepest_deg[k]:.1f} degrees high; class {c + 1} allows "
-                f"{PRECIPITATION_DEG[c]:g}"
-            )
+    def why(k: int, better: int, missed: _Test | None) -> Why:
+        if missed is None:
+            return Why(Limit.FREE, 1, float(rain.steepest_deg[k]), PRECIPITATION_DEG[0])
+        value = float(missed.value[k])
+        if missed.limit is Limit.SLOPE:
+            return Why(Limit.SLOPE, better, value, missed.allowed)
+        if rain.covered[k]:
+            return Why(Limit.COVER, better, value, missed.allowed, rain.cover_name[k])
+        return Why(Limit.OBSTACLE, better, value, missed.allowed, rain.steepest_name[k])
 
-        group: list[tuple[Bools, Callable[[int], str]]] = [(rain.wmo_class <= c + 1, steep)]
-        if c < len(PRECIPITATION_SLOPE_DEG):
-            group.append((slope <= PRECIPITATION_SLOPE_DEG[c], _slope_why(slope, PRECIPITATION_SLOPE_DEG[c], c)))
-        tests.append(group)
-    return _best(tests, f"nothing stands higher than {PRECIPITATION_DEG[0]:g} degrees")
-
-
-def _slope_why(slope: Floats, limit: float, c: int) -> Callable[[int], str]:
-    return lambda k: f"the ground slopes by {slope[k]:.0f} degrees; class {c + 1} allows {limit:g}"
+    given, missed = _best(tests)
+    return given, tuple(why(k, int(given[k]) - 1, one) for k, one in enumerate(missed))
 
 
-def _best(tests: list[list[tuple[Bools, Callable[[int], str]]]], free: str) -> tuple[Ints, tuple[str, ...]]:
-    holds = np.array([np.logical_and.reduce([ok for ok, _ in group]) for group in tests])
-    given = np.where(holds.any(axis=0), 1 + holds.argmax(axis=0), 5)
-    said = []
-    for k, c in enumerate(given):
-        missed = [why(k) for ok, why in tests[c - 2] if not ok[k]] if c > 1 else [free]
-        said.append(missed[0])
-    return np.asarray(given, np.int64), tuple(said)
+def _under(limit: Limit, value: Floats, most: float) -> _Test:
+    return _Test(value <= most, limit, value, most)
+
+
+def _best(tests: Sequence[Sequence[_Test]]) -> tuple[Ints, list[_Test | None]]:
+    """(n,) the best class whose tests all hold, 5 for none; the first test that fails of the next better one."""
+    holds = np.array([np.logical_and.reduce([one.holds for one in group]) for group in tests])
+    given = np.asarray(np.where(holds.any(axis=0), 1 + holds.argmax(axis=0), 5), np.int64)
+    return given, [
+        None if c == 1 else next(one for one in tests[c - 2] if not one.holds[k]) for k, c in enumerate(given)
+    ]
 
 
 def _share(rain: RainResult, inner_m: float, outer_m: float) -> Floats:

@@ -43,10 +43,11 @@ from planner.show.draw import palette, pictures, rasters, sheet, views
 from planner.show.draw.page import json_text, sealed
 from planner.show.lonlat import from_lonlat, to_lonlat
 from planner.show.say import figures, mount, shade
+from planner.show.say import siting as say_siting
 from planner.show.say import zone as say_zone
 from planner.show.write import formats, tables
 from planner.site import Crowns, Heights, KeepOut, KeepOuts, Places, Rejected, Site, bare_site, prisms
-from planner.siting import siting
+from planner.siting import Scale, siting
 from planner.sun import SunResult, SunTable, sun_table, year_of_light
 from planner.sun.grid import LightGrid, light_grid
 from planner.sun.losses import Loss, Obstacle, day_of_sun
@@ -958,18 +959,18 @@ def test_the_rains_wind_is_asked_for_only_where_it_is_known(yard: SiteResult) ->
 
 def test_siting_classes_in_words(yard: SiteResult) -> None:
     row = yard.decision.runners_up[0]
-    trade, *classes = mount.siting(yard, row)
+    trade, *classes = say_siting.siting(yard, row)
     assert trade.value == yard.siting.sunlight[row]
     assert [n.label for n in classes] == ["Radiation", "Sunshine", "Temperature", "Precipitation"]
     assert [n.value for n in classes] == [
         f"class {c[row]}"
         for c in (yard.siting.radiation, yard.siting.sunshine, yard.siting.temperature, yard.siting.precipitation)
     ]
-    assert classes[2].basis == yard.siting.temperature_why[row]
-    assert "Limits from memory: radiation and sunshine." in mount.siting_left_out(yard)
+    assert classes[2].basis == say_siting.why_said(Scale.TEMPERATURE, yard.siting.temperature_why[row])
+    assert "Limits from memory: radiation and sunshine." in say_siting.siting_left_out(yard)
     without = dataclasses.replace(yard, siting=None)
-    assert mount.siting(without, row) == []
-    assert mount.siting_left_out(without) == ""
+    assert say_siting.siting(without, row) == []
+    assert say_siting.siting_left_out(without) == ""
     assert tables.mount_rows(yard).wmo_temperature_class.tolist() == yard.siting.temperature.tolist()
 
 

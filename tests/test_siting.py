@@ -6,6 +6,7 @@ import shapely
 from plain_sun import shade_of
 
 from planner.rain import rain_and_surroundings
+from planner.show.say.siting import UNJUDGED, why_said
 from planner.site import Crowns, Heights, bare_site, prisms
 from planner.siting import (
     HEAT_LIMITS,
@@ -13,6 +14,9 @@ from planner.siting import (
     RADIATION_DEG,
     SHADE_OF_A_DAY,
     TEMPERATURE_DEG,
+    Limit,
+    Scale,
+    Unjudged,
     ground_slope_deg,
     siting,
     sunlight,
@@ -169,29 +173,38 @@ def test_precipitation_by_the_obstacle_s_distance():
         found = classes(site, [0, 0, 1.0])
         assert found.precipitation.tolist() == [expected]
         if expected > 1:
-            assert "North wing" in found.precipitation_why[0]
-            assert f"class {expected - 1} allows" in found.precipitation_why[0]
+            (why,) = found.precipitation_why
+            assert (why.name, why.better, why.limit) == ("North wing", expected - 1, Limit.OBSTACLE)
+            assert f"class {expected - 1} allows {PRECIPITATION_DEG[expected - 2]:g}" in why_said(
+                Scale.PRECIPITATION, why
+            )
     roofed = bare_site(buildings=prisms([shapely.box(-5, -5, 5, 5)], [3.0], [3.3], ["Canopy"]))
-    assert classes(roofed, [0, 0, 1.0]).precipitation_why == ("Canopy hangs over it",)
+    (why,) = classes(roofed, [0, 0, 1.0]).precipitation_why
+    assert why.limit is Limit.COVER
+    assert why_said(Scale.PRECIPITATION, why) == "Canopy hangs over it"
 
 
 def test_temperature_by_what_is_built_around():
     """Share of circles that heat sources cover, by plane geometry: a building that covers half of all around gives
     class 5, on its own roof's middle too; one far off none."""
     assert [limit[-1] for limit in HEAT_LIMITS[3]] == [0.50, 0.30]
+
+    def said(found):
+        return why_said(Scale.TEMPERATURE, found.temperature_why[0])
+
     half = bare_site(buildings=prisms([shapely.box(0, -300, 600, 300)], [-1], [0.5], ["Depot"]))
     found = classes(half, [-0.01, 0, 1.0])
     assert found.temperature.tolist() == [5]
-    assert "of the circle of 3 m; class 4 allows 30%" in found.temperature_why[0]
+    assert said(found) == "buildings and heat cover 50% of the circle of 3 m; class 4 allows 30%"
     assert classes(half, [-4.0, 0, 1.0]).temperature.tolist() == [4]  # a quarter of 10 m, none of 3 m
     assert classes(half, [-9.0, 0, 1.0]).temperature.tolist() == [3]
     assert classes(half, [-29.0, 0, 1.0]).temperature.tolist() == [2]
     far = classes(half, [-99.5, 0, 1.0])
     assert far.temperature.tolist() == [1]
-    assert "sun free" in far.temperature_why[0]
+    assert "sun free above 5 degrees" in said(far)
     shaded = classes(half, [-99.5, 0, 1.0], 15.0)
     assert shaded.temperature.tolist() == [4]
-    assert "class 3 allows 7" in shaded.temperature_why[0]
+    assert said(shaded) == "the sun is hidden while 15.0 degrees high; class 3 allows 7"
     assert TEMPERATURE_DEG == (5.0, 7.0, 7.0, 20.0)
     assert RADIATION_DEG == (5.0, 7.0, 10.0)
 
@@ -207,8 +220,9 @@ def test_slope_of_the_ground(angle, temperature, precipitation):
     found = classes(site, [0, 0, 2.0])
     assert found.temperature.tolist() == [temperature]
     assert found.precipitation.tolist() == [precipitation]
-    assert not any("slope" in words for words in found.not_judged)
-    assert any("slope" in words for words in classes(bare_site(), [0, 0, 2.0]).not_judged)
+    assert Unjudged.SLOPE not in found.not_judged
+    assert Unjudged.SLOPE in classes(bare_site(), [0, 0, 2.0]).not_judged
+    assert set(UNJUDGED) == set(Unjudged)
 
 
 def test_no_mounts_no_rows():

@@ -18,7 +18,7 @@ from planner.show.draw.pictures import eto_bars, rain_rose, sun_picture, zone_ba
 from planner.show.draw.rasters import climate_overlay
 from planner.show.lonlat import Floats
 from planner.show.say import mount as say
-from planner.show.say import shade, verdict
+from planner.show.say import shade, siting, verdict
 from planner.show.say.zone import hottest_and_rain, zone_words
 from planner.sun.losses import SOLAR, clock_hours
 from planner.units import months
@@ -81,9 +81,9 @@ def mount_view(result: SiteResult, row: int, degrees: Callable[[Floats], Floats]
         "sources": shade.sources(result, row),
         "raised": say.raised(result, row),
         "moved": say.moved(result, row),
-        "siting": say.siting(result, row),
-        "siting_classes": say.siting_classes(result, row),
-        "siting_left_out": say.siting_left_out(result),
+        "siting": siting.siting(result, row),
+        "siting_classes": siting.siting_classes(result, row),
+        "siting_left_out": siting.siting_left_out(result),
         "rose": mount_rose(result, row),
         "rain_sentence": say.rain_sentence(result, row),
         "wind": result.plan.climate.rain_from_deg is not None,

@@ -1,6 +1,4 @@
-"""One mount in words and numbers with units: sunlight, rain, height, surroundings, siting classes, what would
-help.
-"""
+"""One mount in words and numbers with units: sunlight, rain, height, surroundings, what would help."""
 
 from __future__ import annotations
 
@@ -378,55 +376,6 @@ def moved(result: SiteResult, row: int) -> str:
     return (
         f"{there[:1].upper()}{there[1:]} along its edge it would score {tried.moved_score[best]:.0f}{gain} "
         f"and receive {sunlight(float(tried.moved_light[best]))} of the sunlight."
-    )
-
-
-# --- siting classes ---------------------------------------------------------------------------------------------
-
-
-def siting(result: SiteResult, row: int) -> list[Number]:
-    """Sun exposure and the WMO-No. 8 classes of a mount, each with what decided it."""
-    found = result.siting
-    if found is None:
-        return []
-    month = MONTH_NAMES[int(found.least_month[row])]
-    return [
-        Number(
-            None,
-            "Sun exposure",
-            found.sunlight[row],
-            f"{found.least_direct_h[row]:.1f} h of direct sun on a clear day in {month}; full sun is six "
-            "hours or more",
-        ),
-        *(Number(None, label, f"class {value}", why) for label, value, why in _classes(result, row)),
-    ]
-
-
-def siting_classes(result: SiteResult, row: int) -> str:
-    """'radiation 2, sunshine 3, temperature 5, precipitation 1'."""
-    return ", ".join(f"{label.lower()} {value}" for label, value, _ in _classes(result, row))
-
-
-def _classes(result: SiteResult, row: int) -> list[tuple[str, int, str]]:
-    found = result.siting
-    if found is None:
-        return []
-    return [
-        ("Radiation", int(found.radiation[row]), found.radiation_why[row]),
-        ("Sunshine", int(found.sunshine[row]), found.sunshine_why[row]),
-        ("Temperature", int(found.temperature[row]), found.temperature_why[row]),
-        ("Precipitation", int(found.precipitation[row]), found.precipitation_why[row]),
-    ]
-
-
-def siting_left_out(result: SiteResult) -> str:
-    """What the classes ask for and could not be judged, and which limits are from memory; '' without classes."""
-    found = result.siting
-    if found is None:
-        return ""
-    return (
-        "Class 1 is for a reference station; class 5 stands only for its own spot. Not judged: "
-        f"{'; '.join(found.not_judged)}. Limits from memory: {' and '.join(found.from_memory)}."
     )
 
 
