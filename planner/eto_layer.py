@@ -30,6 +30,7 @@ from planner import __version__
 from planner.climate.best import crossed, eto_from_weather, extremes_fault
 from planner.layers.climate_grid import SPREAD_TAG, Months, check_range, layer_unit, open_layer
 from planner.layers.frame import WGS84, project
+from planner.layers.opening import Trusted, raster
 from planner.layers.raster import HIGHEST_M, LOWEST_M
 from planner.layers.source import files_state, label, locate, spare_inputs
 from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError
@@ -224,8 +225,9 @@ class _Elevation:
             return
         self._factor = M_PER_FT if section.elevation.height_unit == "ft" else 1.0
         path = locate(plan_file, "climate.elevation.path", section.elevation.path)
+        where = f"climate.elevation ({path.name})"
         try:
-            source = self._stack.enter_context(rasterio.open(path))
+            source = self._stack.enter_context(raster(where, path, Trusted.by(plan_file), ledger))
             self._layer = self._stack.enter_context(
                 WarpedVRT(
                     source,
@@ -242,7 +244,7 @@ class _Elevation:
         except RasterioError as fault:
             self._stack.close()
             raise DataError(
-                f"climate.elevation ({path.name})",
+                where,
                 f"the file cannot be read as a raster: {str(fault).rstrip('.')}",
                 "Open it in a GIS, and export it again; state its crs where it has none",
             ) from None

@@ -11,7 +11,9 @@ import hashlib
 import json
 import os
 import re
+import shutil
 import socket
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +25,7 @@ from planner.ledger import OutputError
 
 _MARK, _LOCK, _MAKER = "job.json", "lock", "noonmark"
 _HALF = ".writing-"
+_SCRATCH = "noonmark-"
 _OURS = re.compile(rf"[\w-]+-[0-9a-f]{{12}}\.\w+|{re.escape(_HALF)}.*|{re.escape(_MARK)}|{_LOCK}")
 
 
@@ -96,6 +99,47 @@ def unwritable(path: Path, fault: Exception) -> OutputError:
         f"it cannot be written: {getattr(fault, 'strerror', None) or fault}",
         "Free some space or choose another folder, then run again: what is finished is kept",
     )
+
+
+@contextlib.contextmanager
+def scratch() -> Iterator[Path]:
+    """A temporary folder, gone afterwards. Raises OutputError where there is no room for one."""
+    try:
+        made = tempfile.TemporaryDirectory(prefix=f"{_SCRATCH}{os.getpid()}-", ignore_cleanup_errors=True)
+        _sweep_scratch(Path(made.name).parent)
+    except OSError as fault:
+        raise no_scratch(fault) from None
+    with made as folder:
+        yield Path(folder)
+
+
+def no_scratch(fault: Exception) -> OutputError:
+    return OutputError(
+        os.environ.get("TMPDIR", "the folder for temporary files"),
+        f"a temporary file cannot be written there: {getattr(fault, 'strerror', None) or fault}",
+        "Free some space, or set TMPDIR to a folder with some",
+    )
+
+
+def _sweep_scratch(folder: Path) -> None:
+    """Take away what runs of this user left behind that were killed."""
+    if os.name == "nt":  # asking after a process there ends it
+        return
+    for left in folder.glob(f"{_SCRATCH}*-*"):
+        number = left.name.removeprefix(_SCRATCH).split("-")[0]
+        with contextlib.suppress(OSError):
+            if number.isdigit() and left.stat().st_uid == os.getuid() and not _runs(int(number)):
+                shutil.rmtree(left, ignore_errors=True)
+
+
+def _runs(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError):
+        return True
+    return True
 
 
 @contextlib.contextmanager

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import re
-import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from pathlib import Path
 
 import numpy as np
 import rasterio
 from affine import Affine
 from numpy.typing import ArrayLike
 from pyproj import CRS
-from rasterio.errors import NotGeoreferencedWarning, RasterioError
+from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
 from planner.layers import conventions
 from planner.layers.frame import WGS84
+from planner.layers.opening import Trusted, raster, raster_part
 from planner.layers.source import locate, settle_crs
 from planner.ledger import DataError, Kind, Ledger, PlanError, SitesError, nearest
 from planner.plan import ClimateLayer, PlanFile
@@ -167,16 +168,14 @@ def layer_where(key: str, section: ClimateLayer) -> str:
 def open_bands(
     plan_file: PlanFile, key: str, section: ClimateLayer, where: str, bands: int = 12
 ) -> Iterator[Months]:
-    names = _month_files(plan_file, key, section)
+    paths = _month_files(plan_file, key, section)
     with ExitStack() as stack:
         try:
-            with warnings.catch_warnings():
-                # a file of several variables has no place itself; its variables have
-                warnings.simplefilter("ignore", NotGeoreferencedWarning)
-                files = [stack.enter_context(rasterio.open(name)) for name in names]
-                if len(files) == 1 and files[0].subdatasets:
-                    chosen = _variable(where, files[0].subdatasets, section.variable, key, plan_file, stack)
-                    files = [stack.enter_context(rasterio.open(chosen))]
+            trusted = Trusted.by(plan_file)
+            files = [stack.enter_context(raster(where, path, trusted)) for path in paths]
+            if len(files) == 1 and files[0].subdatasets:
+                chosen = _variable(where, files[0].subdatasets, section.variable, key, plan_file, stack)
+                files = [stack.enter_context(raster_part(chosen))]
             yield Months(files, where, bands)
         except RasterioError as fault:
             raise DataError(
@@ -186,17 +185,17 @@ def open_bands(
             ) from None
 
 
-def _month_files(plan_file: PlanFile, key: str, section: ClimateLayer) -> list[str]:
+def _month_files(plan_file: PlanFile, key: str, section: ClimateLayer) -> list[Path]:
     text = section.path
     # ${NAME} belongs to the plan, not to the months
     if not re.search(r"(?<!\$)\{(mon|mm|m)\}", text):
-        return [str(locate(plan_file, f"{key}.path", text))]
+        return [locate(plan_file, f"{key}.path", text)]
 
     def fill(month: int) -> str:
         words = {"mon": MONTHS[month].lower(), "mm": f"{month + 1:02d}", "m": str(month + 1)}
         return re.sub(r"(?<!\$)\{(mon|mm|m)\}", lambda match: words[match[1]], text)
 
-    return [str(locate(plan_file, f"{key}.path", fill(month))) for month in range(12)]
+    return [locate(plan_file, f"{key}.path", fill(month)) for month in range(12)]
 
 
 def _variable(
@@ -204,7 +203,7 @@ def _variable(
 ) -> str:
     names = {text.rsplit(":", 1)[-1].strip("/"): text for text in subdatasets}
     if wanted is None:
-        told = {name: stack.enter_context(rasterio.open(text)).tags(1) for name, text in names.items()}
+        told = {name: stack.enter_context(raster_part(text)).tags(1) for name, text in names.items()}
         wanted = conventions.variable(key.rsplit(".", 1)[-1], told)
     if wanted is None:
         raise PlanError(

@@ -126,6 +126,6 @@ def _rasters_at(plan_file: PlanFile, layers: Layers, frame: Frame) -> bool:
             path = locate(plan_file, f"layers.{name}.path", section.path)
         except PlannerError:
             continue  # said when the raster itself is read
-        if covers(path, section.crs, frame.longitude_deg, frame.latitude_deg):
+        if covers(plan_file, path, section.crs, frame.longitude_deg, frame.latitude_deg):
             return True
     return False

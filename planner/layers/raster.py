@@ -6,7 +6,6 @@ costs the same. Unknown cells are NaN from here on, whatever the file calls them
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -16,12 +15,13 @@ import shapely
 from affine import Affine
 from pyproj import CRS
 from rasterio.enums import MaskFlags, Resampling
-from rasterio.errors import NotGeoreferencedWarning, RasterioError
+from rasterio.errors import RasterioError
 from rasterio.warp import reproject
 from rasterio.windows import Window
 from shapely.geometry.base import BaseGeometry
 
 from planner.layers.frame import WGS84, Frame, project
+from planner.layers.opening import Trusted, raster
 from planner.layers.source import fits, label, locate, misfit, place, settle_crs
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import PlanFile, RasterLayer
@@ -87,7 +87,7 @@ def read_heights(
     path = locate(plan_file, f"{key}.path", section.path)
     where = f"{key} ({path.name})"
     try:
-        with rasterio.Env(GDAL_CACHEMAX=CACHE_MB), _open(path) as source:
+        with rasterio.Env(GDAL_CACHEMAX=CACHE_MB), raster(where, path, Trusted.by(plan_file), ledger) as source:
             crs = _checked(plan_file, key, where, section, source, ledger)
             values, transform, thin = _window(where, source, crs, around)
     except RasterioError as fault:
@@ -120,17 +120,12 @@ def read_heights(
     return heights
 
 
-def _open(path: Path) -> rasterio.DatasetReader:
-    with warnings.catch_warnings():
-        # said as an error of our own, with what to do about it
-        warnings.simplefilter("ignore", NotGeoreferencedWarning)
-        return rasterio.open(path)
-
-
-def covers(path: Path, stated_crs: str | None, longitude_deg: float, latitude_deg: float) -> bool:
+def covers(
+    plan_file: PlanFile, path: Path, stated_crs: str | None, longitude_deg: float, latitude_deg: float
+) -> bool:
     """Whether a raster's extent holds a point; False where the file or its CRS cannot be read."""
     try:
-        with _open(path) as source:
+        with raster("", path, Trusted.by(plan_file)) as source:
             crs = CRS.from_user_input(stated_crs or source.crs.to_wkt())
             col, row = _pixels(np.array([[longitude_deg, latitude_deg]]), WGS84, crs, source.transform, source)[0]
             return bool(0 <= col <= source.width and 0 <= row <= source.height)

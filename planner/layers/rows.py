@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pyogrio
 
+from planner.layers.opening import NOTHING, vector_source
 from planner.ledger import DataError, PlanError, nearest
 
 SHEETS = (".xlsx", ".xls", ".ods")
@@ -38,15 +39,16 @@ def read_rows(path: Path, where: str, table: str | None = None) -> list[list[str
 
 
 def _driver(path: Path, where: str, table: str | None, kind: str) -> list[list[str]]:
+    sheet = kind in SHEETS
+    options = {"HEADERS": "DISABLE", "FIELD_TYPES": "STRING"} if sheet and kind != ".xls" else {}
     try:
-        names = [str(name) for name, _ in pyogrio.list_layers(path)]
-        if table is None and len(names) > 1:
-            raise DataError(where, f"it has {len(names)} tables", f"Name one of them: {', '.join(names)}")
-        if table is not None and table not in names:
-            raise DataError(where, f"it has no table '{table}'", f"Of its tables: {nearest(table, names)}")
-        sheet = kind in SHEETS
-        options = {"HEADERS": "DISABLE", "FIELD_TYPES": "STRING"} if sheet and kind != ".xls" else {}
-        frame = pyogrio.read_dataframe(path, layer=table or names[0], read_geometry=False, **options)
+        with vector_source(where, path, NOTHING) as source:
+            names = [str(name) for name, _ in pyogrio.list_layers(source)]
+            if table is None and len(names) > 1:
+                raise DataError(where, f"it has {len(names)} tables", f"Name one of them: {', '.join(names)}")
+            if table is not None and table not in names:
+                raise DataError(where, f"it has no table '{table}'", f"Of its tables: {nearest(table, names)}")
+            frame = pyogrio.read_dataframe(source, layer=table or names[0], read_geometry=False, **options)
     except (OSError, ValueError, RuntimeError) as fault:
         said = str(fault).splitlines()[0] if str(fault) else type(fault).__name__
         raise DataError(where, f"it cannot be read: {said}", "Save it as a CSV, and give that") from None

@@ -23,6 +23,7 @@ from shapely.geometry.base import BaseGeometry
 from planner.layers import geoparquet, picked
 from planner.layers.columns import names, number
 from planner.layers.frame import WGS84, Frame, apart_m, project, project_shapes
+from planner.layers.opening import Trusted, vector_source
 from planner.layers.source import (
     beyond_area,
     distance,
@@ -105,9 +106,24 @@ def read_vector(
     where they can only be meant so. Raises PlanError or DataError.
     """
     path = locate(plan_file, f"{key}.path", section.path)
-    source = _source(path)
-    name = _choose_layer(plan_file, key, section, path, source)
     where = _label(key, section, path)
+    with vector_source(where, path, Trusted.by(plan_file), ledger) as source:
+        return _read(plan_file, key, section, attributes, ledger, rows, whole, path, source)
+
+
+def _read(
+    plan_file: PlanFile,
+    key: str,
+    section: VectorLayer,
+    attributes: Iterable[str],
+    ledger: Ledger,
+    rows: tuple[int, int] | None,
+    whole: bool,
+    path: Path,
+    source: Path | bytes,
+) -> Layer:
+    where = _label(key, section, path)
+    name = _choose_layer(plan_file, key, section, path, source)
     info = _info(where, source, name, count=rows is None)
     columns = [str(field) for field in info["fields"]]
     xy = coordinates(section)
@@ -150,12 +166,12 @@ def read_vector(
 def count_features(plan_file: PlanFile, key: str, section: VectorLayer) -> int:
     """How many rows a layer's file holds, usable or not; of those that the section's `where` picks."""
     path = locate(plan_file, f"{key}.path", section.path)
-    source = _source(path)
     where = _label(key, section, path)
-    name = _choose_layer(plan_file, key, section, path, source)
-    info = _info(where, source, name, count=True)
-    only = _picked(plan_file, key, section.where, _File(where, source, name, list(map(str, info["fields"]))))
-    return int(info["features"]) if only is None else len(only.rows)
+    with vector_source(where, path, Trusted.by(plan_file)) as source:
+        name = _choose_layer(plan_file, key, section, path, source)
+        info = _info(where, source, name, count=True)
+        only = _picked(plan_file, key, section.where, _File(where, source, name, list(map(str, info["fields"]))))
+        return int(info["features"]) if only is None else len(only.rows)
 
 
 def coordinates(section: VectorLayer) -> tuple[str, str] | None:
@@ -257,11 +273,6 @@ def _info(where: str, source: Path | bytes, name: str, *, count: bool) -> dict[s
 
 def _is_parquet(source: Path | bytes) -> bool:
     return isinstance(source, Path) and source.suffix.lower() in geoparquet.SUFFIXES
-
-
-def _source(path: Path) -> Path | bytes:
-    # GDAL writes a .gfs file beside a GML file that it opens; from memory it cannot
-    return path.read_bytes() if path.suffix.lower() in (".gml", ".xml") else path
 
 
 def _quietly(where: str, read: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Any:

@@ -1143,6 +1143,12 @@ class Plan(Section):
         "cautions say what is common practice and leave the numbers to local law",
         pattern="^[A-Z]{2}$",
     )
+    data_hosts: tuple[str, ...] = entry(
+        (),
+        'hosts that a file of data may fetch from, for example `["maps.example.gov"]`; what comes from there is yours '
+        "to judge",
+        "nothing is fetched: a file (VRT, WMS, WCS, WFS) that would is refused",
+    )
     layers: Layers | None = entry(None, "layers of one site (`noonmark site`)", "needed for `site` and `check`")
     contract: Contract | None = entry(None, "many sites (`noonmark contract`)", "needed for `contract`")
     sensor: Sensor = entry(Sensor(), "the sensor and its link")

@@ -1,0 +1,268 @@
+"""What a data file may do when it is opened: nothing is fetched unasked, and what lies beside it stays as it is."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sqlite3
+import subprocess
+import sys
+import threading
+import zipfile
+from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pyogrio
+import pytest
+import rasterio
+import shapely
+from affine import Affine
+
+from planner.layers.build import read_site
+from planner.layers.opening import CLOSED
+from planner.layers.rows import read_rows
+from planner.ledger import DataError, Ledger
+from planner.plan import PlanFile, parse_plan
+
+
+class Asked(list[str]):
+    """What a server on this machine was asked for."""
+
+    port = 0
+
+
+@pytest.fixture(scope="module")
+def asked() -> Iterator[Asked]:
+    seen = Asked()
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            seen.append(self.path)
+            self.send_error(404)
+
+        do_HEAD = do_GET
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    seen.port = server.server_port
+    yield seen
+    server.shutdown()
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    lot = shapely.box(420_000, 3_700_000, 420_080, 3_700_060)
+    gpd.GeoDataFrame({"name": ["Lot"]}, geometry=[lot], crs=32612).to_file(tmp_path / "site.gpkg")
+    heights = np.full((60, 60), 300, np.float32)
+    with rasterio.open(
+        tmp_path / "ground.tif", "w", driver="GTiff", width=60, height=60, count=1, dtype="float32",
+        crs="EPSG:32612", transform=Affine(10, 0, 419_700, 0, -10, 3_700_300),
+    ) as file:  # fmt: skip
+        file.write(heights, 1)
+    return tmp_path
+
+
+def plan(folder: Path, site: str = "site.gpkg", terrain: str | None = None, **more: object) -> PlanFile:
+    layers: dict[str, object] = {"site": {"path": site}}
+    if terrain is not None:
+        layers["terrain"] = {"path": terrain}
+    return parse_plan({"layers": layers, **more}, folder / "plan.toml")
+
+
+def vrt(source: str, relative: int = 1, more: str = "") -> str:
+    return (
+        '<VRTDataset rasterXSize="60" rasterYSize="60"><SRS>EPSG:32612</SRS>'
+        "<GeoTransform>419700, 10, 0, 3700300, 0, -10</GeoTransform>"
+        f'<VRTRasterBand dataType="Float32" band="1"{more}><SimpleSource>'
+        f'<SourceFilename relativeToVRT="{relative}">{source}</SourceFilename><SourceBand>1</SourceBand>'
+        "</SimpleSource></VRTRasterBand></VRTDataset>"
+    )
+
+
+# By the format whose file it is: what is written, H the server.
+FETCHING = {
+    "a.vrt": vrt("/vsicurl/http://H/a.tif", 0),
+    "wrapped.vrt": vrt("inner.vrt"),
+    "wms.xml": '<GDAL_WMS><Service name="TMS"><ServerUrl>http://H/${z}/${x}/${y}.png</ServerUrl></Service>'
+    "<DataWindow><UpperLeftX>-20037508</UpperLeftX><UpperLeftY>20037508</UpperLeftY><LowerRightX>20037508"
+    "</LowerRightX><LowerRightY>-20037508</LowerRightY><TileLevel>3</TileLevel></DataWindow>"
+    "<Projection>EPSG:3857</Projection><BandsCount>3</BandsCount></GDAL_WMS>",
+    "wcs.xml": "<WCS_GDAL><ServiceURL>http://H/wcs</ServiceURL><CoverageName>c</CoverageName></WCS_GDAL>",
+    "wfs.xml": "<OGRWFSDataSource><URL>http://H/wfs</URL></OGRWFSDataSource>",
+    "commented.gpkg": "<!-- a --><?xml version='1.0'?><OGRWFSDataSource><URL>http://H/w</URL></OGRWFSDataSource>",
+    "vector.vrt": '<OGRVRTDataSource><OGRVRTLayer name="l"><SrcDataSource>/vsicurl/http://H/l.geojson'
+    "</SrcDataSource></OGRVRTLayer></OGRVRTDataSource>",
+    "steps.json": json.dumps(
+        {"type": "gdal_streamed_alg", "command_line": "gdal vector pipeline ! read /vsicurl/http://H/a.geojson"}
+    ),
+    "steps.geojson": json.dumps(
+        {"type": "gdal_streamed_alg", "command_line": "gdal vector read http://H/a.geojson"}
+    ),
+    "stac.json": json.dumps(
+        {"stac_version": "1.0.0", "type": "Feature", "assets": {"a": {"href": "http://H/a.tif"}}}
+    ),
+    "tiles.json": json.dumps({"tilejson": "3.0.0", "tiles": ["http://H/{z}/{x}/{y}.pbf"]}),
+}
+
+
+@pytest.mark.parametrize("as_terrain", [False, True])
+@pytest.mark.parametrize("name", FETCHING)
+def test_nothing_is_fetched_unasked(folder: Path, asked: Asked, name: str, as_terrain: bool) -> None:
+    (folder / "inner.vrt").write_text(vrt(f"/vsicurl/http://127.0.0.1:{asked.port}/in.tif", 0))
+    (folder / name).write_text(FETCHING[name].replace("H", f"127.0.0.1:{asked.port}"))
+    before = len(asked)
+    with pytest.raises(DataError, match=r"127\.0\.0\.1|instructions") as fault:
+        read_site(plan(folder, **({"terrain": name} if as_terrain else {"site": name})), Ledger())
+    assert name in fault.value.where
+    assert asked[before:] == []
+
+
+def test_the_network_is_closed_to_what_is_not_known_by_its_head(folder: Path, asked: Asked) -> None:
+    """GDAL itself cannot get out, by whatever way a file leads there."""
+    before, url = len(asked), f"http://127.0.0.1:{asked.port}/a.tif"
+    own = pyogrio.get_gdal_config_option("GDAL_HTTP_PROXY")
+    for name in ("/vsicurl/" + url, url):
+        with rasterio.Env(**CLOSED), pytest.raises(rasterio.errors.RasterioError):
+            rasterio.open(name)
+    with rasterio.open(folder / "ground.tif", "r+") as file:
+        file.update_tags(ns="OVERVIEWS", OVERVIEW_FILE="/vsicurl/" + url)
+    with pytest.raises(DataError, match="overviews"):
+        read_site(plan(folder, terrain="ground.tif"), Ledger())
+    assert asked[before:] == []
+    assert pyogrio.get_gdal_config_option("GDAL_HTTP_PROXY") == own
+
+
+def test_a_host_that_the_plan_names_is_asked(folder: Path, asked: Asked) -> None:
+    (folder / "a.vrt").write_text(vrt(f"/vsicurl/http://127.0.0.1:{asked.port}/a.tif", 0))
+    with pytest.raises(DataError, match=r"fetch its data from 127\.0\.0\.1") as fault:
+        read_site(plan(folder, terrain="a.vrt", data_hosts=["example.org"]), Ledger())
+    assert 'data_hosts = ["127.0.0.1", "example.org"]' in fault.value.todo
+    before = len(asked)
+    with pytest.raises(DataError):  # the server has no such file
+        read_site(plan(folder, terrain="a.vrt", data_hosts=["127.0.0.1"]), Ledger())
+    assert "/a.tif" in asked[before:]
+    # a file that is allowed to fetch may not read what lies about on this machine besides
+    both = vrt(f"/vsicurl/http://127.0.0.1:{asked.port}/a.tif", 0).replace(
+        "</VRTRasterBand>",
+        '<SimpleSource><SourceFilename relativeToVRT="0">/etc/hostname</SourceFilename></SimpleSource>'
+        "</VRTRasterBand>",
+    )
+    (folder / "a.vrt").write_text(both)
+    with pytest.raises(DataError, match="instructions"):
+        read_site(plan(folder, terrain="a.vrt", data_hosts=["127.0.0.1"]), Ledger())
+
+
+def test_a_mosaic_of_the_plans_own_files_is_read(folder: Path) -> None:
+    (folder / "tiles").mkdir()
+    shutil.copy(folder / "ground.tif", folder / "tiles" / "t.tif")
+    (folder / "tiles" / "m.vrt").write_text(vrt("t.tif"))
+    (folder / "all.vrt").write_text(vrt("tiles/m.vrt"))
+    site = read_site(plan(folder, terrain="all.vrt"), Ledger())
+    assert site.elevation_m == pytest.approx(300.0)
+    (folder / "layer.vrt").write_text(
+        '<OGRVRTDataSource><OGRVRTLayer name="site"><SrcDataSource relativeToVRT="1">site.gpkg</SrcDataSource>'
+        "</OGRVRTLayer></OGRVRTDataSource>"
+    )
+    assert read_site(plan(folder, site="layer.vrt"), Ledger()).outline.area == pytest.approx(4800, rel=1e-2)
+
+
+@pytest.mark.parametrize(
+    ("source", "relative", "more"),
+    [
+        ("../secret.tif", 1, ""),
+        ("OUT/secret.tif", 0, ""),
+        ("ground.tif", 0, ""),  # relative to wherever the program was started
+        ("link.tif", 1, ""),
+        ("GTIFF_DIR:1:OUT/secret.tif", 0, ""),
+        ("vrt://OUT/secret.tif", 0, ""),
+        ("ground.tif", 1, ' subClass="VRTRawRasterBand"'),
+        ("&lt;VRTDataset/&gt;", 0, ""),
+    ],
+)
+def test_a_mosaic_reads_nothing_beyond_the_plans_folder(
+    folder: Path, source: str, relative: int, more: str
+) -> None:
+    inside = folder / "job"
+    inside.mkdir()
+    for name in ("site.gpkg", "ground.tif"):
+        shutil.copy(folder / name, inside / name)
+    shutil.copy(folder / "ground.tif", folder / "secret.tif")
+    (inside / "link.tif").symlink_to(folder / "secret.tif")
+    (inside / "a.vrt").write_text(vrt(source.replace("OUT", str(folder)), relative, more))
+    with pytest.raises(DataError, match=r"takes its data from|instructions"):
+        read_site(plan(inside, terrain="a.vrt"), Ledger())
+
+
+def test_an_archive_and_a_workbook_are_looked_into(folder: Path, asked: Asked) -> None:
+    hostile = FETCHING["vector.vrt"].replace("H", f"127.0.0.1:{asked.port}")
+    with zipfile.ZipFile(folder / "site.zip", "w") as archive:
+        archive.writestr("a.vrt", hostile)
+    before = len(asked)
+    with pytest.raises(DataError, match=r"a\.vrt in it"):
+        read_site(plan(folder, site="site.zip"), Ledger())
+    (folder / "table.xlsx").write_text(hostile)
+    with pytest.raises(DataError, match=r"instructions|fetch"):
+        read_rows(folder / "table.xlsx", "programme.stations")
+    assert asked[before:] == []
+
+
+KILLED = """
+import os, sqlite3, sys
+c = sqlite3.connect(sys.argv[1])
+c.execute(f"pragma journal_mode={sys.argv[2]}")
+c.execute("pragma cache_size=1")
+c.execute("create table more (x)")
+c.execute("insert into more values (zeroblob(100000))")
+if sys.argv[2] == "wal":
+    c.commit()
+os._exit(0)
+"""
+
+
+@pytest.mark.parametrize(("mode", "log"), [("wal", "-wal"), ("delete", "-journal")])
+def test_what_a_killed_program_left_beside_a_geopackage_stays(folder: Path, mode: str, log: str) -> None:
+    path = folder / "site.gpkg"
+    subprocess.run([sys.executable, "-c", KILLED, str(path), mode], check=True)
+    left = [path, folder / f"site.gpkg{log}"]
+    assert left[1].stat().st_size > 0
+    before = {file: file.read_bytes() for file in left}
+    names, ledger = set(folder.iterdir()), Ledger()
+    read_site(plan(folder), ledger)
+    assert {file: file.read_bytes() for file in left} == before
+    assert set(folder.iterdir()) - names <= {folder / "site.gpkg-shm"}
+    assert any("another program has it open" in notice.what for notice in ledger)
+
+
+def test_changes_in_a_log_are_read(folder: Path) -> None:
+    path, moved = folder / "site.gpkg", folder / "moved.gpkg"
+    gpd.GeoDataFrame({"name": ["Far"]}, geometry=[shapely.box(0, 0, 200, 100)], crs=32612).translate(
+        420_000, 3_700_000
+    ).to_file(moved, layer="site")
+    outline = sqlite3.connect(moved).execute("select geom from site").fetchone()[0]
+    held = sqlite3.connect(path)
+    held.execute("pragma journal_mode=wal")
+    for (trigger,) in held.execute("select name from sqlite_master where type = 'trigger'").fetchall():
+        held.execute(f'drop trigger "{trigger}"')
+    held.execute("update site set geom = ?", [outline])
+    held.commit()
+    assert read_site(plan(folder), Ledger()).outline.area == pytest.approx(20_000, rel=1e-2)
+    held.close()
+
+
+@pytest.mark.parametrize("name", ["a!b", "new\nline", "tab\there", "semi;colon", "per%20cent", "what?", "#1"])
+def test_any_name_of_a_folder_or_a_file(folder: Path, name: str) -> None:
+    inside = folder / name
+    inside.mkdir()
+    gpd.read_file(folder / "site.gpkg").to_file(folder / "site.shp")
+    for file in folder.iterdir():
+        if file.stem in ("site", "ground"):
+            shutil.copy(file, inside / f"{name}{file.suffix}")
+    for form in ("shp", "gpkg"):
+        site = read_site(plan(inside, site=f"{name}.{form}", terrain=f"{name}.tif"), Ledger())
+        assert site.elevation_m == pytest.approx(300.0)
