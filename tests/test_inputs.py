@@ -6,16 +6,20 @@ Drawings are made by ezdxf, which shares no code with what reads them.
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
+import ezdxf
+import ezdxf.units
 import geopandas as gpd
 import numpy as np
 import pytest
 from shapely.geometry import Point
-from test_layers import AUSTIN, SITE, contract, plan_of, said, site_of, square, write
+from test_layers import AUSTIN, GEOD, SITE, contract, plan_of, said, site_of, square, write
 
-from planner.layers import read_contract_sites
+from planner.layers import drawing, read_contract_sites, read_site
 from planner.layers.build import count_contract_sites
 from planner.ledger import DataError, Ledger, PlanError
+from planner.site import Site
 
 # --- one file for several kinds: `where` -----------------------------------------------------------------
 
@@ -166,3 +170,223 @@ def test_a_table_of_points_without_its_columns_or_crs_says_what_to_write(tmp_pat
         plan_of(tmp_path, {"site": {"path": "s.gpkg"}, "poles": {"path": "t.csv", "x": "lon"}})
     with pytest.raises(PlanError, match="did you mean 'lat'"):
         site_of(tmp_path, trees={"path": "t.csv", "x": "lon", "y": "lit", "crs": "EPSG:4326"})
+
+
+# --- drawings --------------------------------------------------------------------------------------------
+
+INTO = np.radians(30.0)  # how the drawing's axes are turned against the earth's
+ORIGIN = (1000.0, 500.0)  # of the site's middle in the drawing, in its unit
+
+
+def in_drawing(xy: tuple[float, float], unit_m: float) -> tuple[float, float]:
+    """A place in metres east and north of the site's middle, in the drawing's turned coordinates."""
+    z = (xy[0] + 1j * xy[1]) * np.exp(-1j * INTO) / unit_m
+    return float(z.real + ORIGIN[0]), float(z.imag + ORIGIN[1])
+
+
+def draw(folder: Path, unit_m: float = 0.3048, insunits: int = 2, release: str = "R2010", lines: Any = ()) -> str:
+    """A base drawing: the site, two halls, three trees as blocks, a controller; names as text; a title sheet."""
+    doc = ezdxf.new(release)
+    doc.units = insunits
+    space = doc.modelspace()
+
+    def at(x: float, y: float) -> tuple[float, float]:
+        return in_drawing((x, y), unit_m)
+
+    def ring(layer: str, x: float, y: float, w: float, h: float, close: bool = True) -> None:
+        corners = [at(x, y), at(x + w, y), at(x + w, y + h), at(x, y + h)]
+        if release == "R12":
+            space.add_polyline2d(corners, close=close, dxfattribs={"layer": layer})
+        else:
+            space.add_lwpolyline(corners, close=close, dxfattribs={"layer": layer})
+
+    def text(words: str, x: float, y: float, layer: str = "TEXT") -> None:
+        space.add_text(words, dxfattribs={"layer": layer}).set_placement(at(x, y))
+
+    ring("SITE", -100, -100, 200, 200)
+    ring("BLDG", 0, 0, 30, 20)
+    ring("BLDG", 50, 0, 30, 20)
+    text("LIBRARY", 14, 9)
+    text("RM 12", 2, 2)  # a room: farther from the middle than the name
+    space.add_mtext("SCIENCE\\PHALL", dxfattribs={"layer": "TEXT"}).set_location(at(60, 8)) if (
+        release != "R12"
+    ) else text("SCIENCE HALL", 60, 8)
+    block = doc.blocks.new("TREE")
+    block.add_circle((0, 0), 5)
+    block.add_attdef("HT", (0, 1))
+    for k in range(3):
+        ref = space.add_blockref("TREE", at(-20 - 10 * k, 5), dxfattribs={"layer": "PLANTING", "xscale": 2})
+        ref.add_auto_attribs({"HT": f"{10 + k} m"})
+    space.add_blockref(doc.blocks.new("CONTROLLER").name, at(40, -20), dxfattribs={"layer": "IRRIGATION"})
+    text("CTRL A", 41, -19)
+    if doc.layouts and release != "R12":
+        doc.layout("Layout1").add_text("TITLE", dxfattribs={"layer": "BLDG"})
+    for start, end in lines:
+        space.add_line(at(*start), at(*end), dxfattribs={"layer": "LINES"})
+    doc.saveas(folder / "base.dxf")
+    return "base.dxf"
+
+
+def control(unit_m: float, places: tuple[tuple[float, float], ...] = ((-100, -100), (100, 100))) -> list[Any]:
+    """The drawing's control points; longitude and latitude by geodesics."""
+    found = []
+    for x, y in places:
+        az, far = np.degrees(np.arctan2(x, y)), float(np.hypot(x, y))
+        lon, lat, _ = GEOD.fwd(*AUSTIN, az, far)
+        dx, dy = in_drawing((x, y), unit_m)
+        found.append({"x": dx, "y": dy, "longitude": lon, "latitude": lat})
+    return found
+
+
+LAYERS: dict[str, Any] = {
+    "site": {"path": "base.dxf", "layer": "SITE"},
+    "buildings": {"path": "base.dxf", "layer": "bldg"},  # CAD does not tell small letters from capitals
+    "trees": {"path": "base.dxf", "where": "BlockName = 'TREE'", "height": "HT"},
+    "controllers": {"path": "base.dxf", "where": "Layer = 'IRRIGATION'"},
+}
+
+
+def drawn(folder: Path, placed: dict[str, Any], **layers: Any) -> tuple[Site, list[str]]:
+    ledger = Ledger()
+    plan = plan_of(folder, {**LAYERS, **layers}, drawing=placed)
+    return read_site(plan, ledger), [str(n) for n in ledger]
+
+
+@pytest.mark.parametrize(
+    ("unit_m", "insunits", "release"), [(0.3048, 2, "R2010"), (0.001, 4, "R2018"), (1.0, 6, "R12")]
+)
+def test_a_drawing_placed_by_two_points_is_a_site(
+    tmp_path: Path, unit_m: float, insunits: int, release: str
+) -> None:
+    """Turned by 30 degrees, in feet, millimeters and (R12 states none) meters: the same place on the earth."""
+    draw(tmp_path, unit_m, insunits, release)
+    site, notices = drawn(tmp_path, {"control": control(unit_m)})
+    assert site.outline.area == pytest.approx(40_000, rel=1e-4)
+    assert (site.longitude_deg, site.latitude_deg) == pytest.approx(AUSTIN, abs=1e-6)
+    assert site.buildings.names == ("LIBRARY", "SCIENCE HALL")
+    assert [shape.area for shape in site.buildings.shapes] == pytest.approx([600, 600], rel=1e-4)
+    assert np.allclose(site.buildings.shapes[0].centroid.coords[0], (15, 10), atol=0.01)
+    assert np.allclose(site.crowns.centre[:, :2], [(-20, 5), (-30, 5), (-40, 5)], atol=0.01)
+    assert np.allclose(site.crowns.centre[:, 2] + site.crowns.half_height_m, [10, 11, 12])
+    assert site.controllers.names == ("CTRL A",)
+    assert np.allclose(site.controllers.xyz[0, :2], (40, -20), atol=0.01)
+    assert said(notices, "placed by 2 control points", "330.0 degrees")
+
+
+def test_a_drawing_in_a_crs_is_placed_by_it_whatever_foot_it_says(tmp_path: Path) -> None:
+    """State plane feet drawn as international feet: two millionths would be metres, so nothing is converted."""
+    east, north = gpd.GeoSeries([Point(AUSTIN)], crs=4326).to_crs(2277).get_coordinates().to_numpy()[0]
+    doc = ezdxf.new()
+    doc.units = 2
+    for layer, half in (("SITE", 300), ("BLDG", 50)):
+        ring = [(east + a * half, north + b * half) for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
+        doc.modelspace().add_lwpolyline([*ring, ring[0]], dxfattribs={"layer": layer})  # closed by its points
+    doc.saveas(tmp_path / "base.dxf")
+    layers = {name: LAYERS[name] for name in ("site", "buildings")}
+    ledger = Ledger()
+    site = read_site(plan_of(tmp_path, layers, drawing={"crs": "EPSG:2277"}), ledger)
+    assert np.allclose(site.buildings.shapes[0].centroid.coords[0], (0, 0), atol=1e-3)
+    assert site.buildings.shapes[0].area == pytest.approx((100 * 1200 / 3937) ** 2, rel=1e-3)
+    assert not said([str(n) for n in ledger], "drawing s")
+    # in inches, said so: only converted does it lie in Texas
+    for entity in doc.modelspace():
+        entity.set_points([(12 * x, 12 * y, 0, 0, 0) for x, y, *_ in entity.get_points()])
+    doc.units = 1
+    doc.saveas(tmp_path / "base.dxf")
+    ledger = Ledger()
+    inches = read_site(plan_of(tmp_path, layers, drawing={"crs": "EPSG:2277"}), ledger)
+    assert inches.outline.area == pytest.approx(site.outline.area, rel=1e-4)
+    assert said([str(n) for n in ledger], "its unit is the inch", "converted, because only so")
+    # a layer's own CRS comes before the drawing's
+    own = {
+        **layers,
+        "site": {**layers["site"], "crs": "EPSG:2277"},
+        "buildings": {**layers["buildings"], "crs": "EPSG:2277"},
+    }
+    assert read_site(plan_of(tmp_path, own, drawing={"crs": "EPSG:3857"}), Ledger()).outline.equals(inches.outline)
+
+
+def test_a_drawing_that_nothing_places_is_refused_with_the_remedy(tmp_path: Path) -> None:
+    draw(tmp_path)
+    with pytest.raises(DataError, match="does not say where on the earth") as fault:
+        drawn(tmp_path, {})
+    assert "drawing.crs" in fault.value.todo
+    assert "[[drawing.control]]" in fault.value.todo
+    one = control(0.3048)
+    for wrong, says in (
+        ({"control": one[:1]}, "one control point"),
+        ({"control": [one[0], one[0]]}, "the same point"),
+        ({"control": one, "crs": "EPSG:2277"}, "keep one"),
+        ({"unit": "furlong"}, "unit"),
+    ):
+        with pytest.raises(PlanError, match=says):
+            drawn(tmp_path, wrong)
+    with pytest.raises(PlanError, match=r"drawing\.crs"):
+        drawn(tmp_path, {"crs": "EPSG:99999999"})
+    (tmp_path / "base.dwg").write_bytes(b"AC1032")
+    with pytest.raises(DataError, match="Save it as DXF"):
+        drawn(tmp_path, {}, site={"path": "base.dwg"})
+
+
+def test_control_points_that_contradict_the_unit_or_each_other_are_said(tmp_path: Path) -> None:
+    draw(tmp_path, insunits=1)  # drawn in feet; the template says inches, as often
+    site, notices = drawn(tmp_path, {"control": control(0.3048)})
+    assert site.outline.area == pytest.approx(40_000, rel=1e-4)
+    assert said(notices, "please check", "taken as the foot, although the drawing says inch")
+    with pytest.raises(DataError, match="the plan says that it is the inch"):
+        drawn(tmp_path, {"control": control(0.3048), "unit": "in"})
+    draw(tmp_path)
+    stretched = control(0.3048)
+    stretched[1]["longitude"] += 0.0004  # 38 m in 283
+    with pytest.raises(DataError, match=r"the control points make one unit of the drawing 0\.3"):
+        drawn(tmp_path, {"control": stretched})
+    slipped = control(0.3048)
+    slipped[1]["longitude"] += 0.00002  # 2 m: the site keeps its size
+    site, notices = drawn(tmp_path, {"control": slipped})
+    assert site.outline.area == pytest.approx(40_000, rel=1e-4)
+    assert said(notices, "they are up to 0.6")
+    apart = control(0.3048, ((-100, -100), (100, 100), (100, -100)))
+    apart[2]["latitude"] += 0.0004
+    with pytest.raises(DataError, match="the control points"):
+        drawn(tmp_path, {"control": apart})
+
+
+def test_what_of_a_drawing_is_meant_must_be_said(tmp_path: Path) -> None:
+    draw(tmp_path)
+    placed = {"control": control(0.3048)}
+    with pytest.raises(PlanError, match="has 5 layers, and the plan does not say which") as fault:
+        drawn(tmp_path, placed, buildings={"path": "base.dxf"})
+    assert "BLDG (2)" in fault.value.todo  # the title sheet's text is none of it
+    with pytest.raises(PlanError, match="did you mean 'BLDG'"):
+        drawn(tmp_path, placed, buildings={"path": "base.dxf", "layer": "BLDGS"})
+    with pytest.raises(PlanError, match="no attribute 'HGT'") as fault:
+        drawn(tmp_path, placed, trees={"path": "base.dxf", "layer": "PLANTING", "height": "HGT"})
+    assert "HT" in fault.value.todo
+    with pytest.raises(PlanError, match="Leave one of the two out"):
+        drawn(tmp_path, placed, trees={"path": "base.dxf", "layer": "BLDG", "where": "BlockName = 'TREE'"})
+    draw(tmp_path, lines=[((0, 0), (9, 0)), ((9, 0), (9, 9)), ((9, 9), (0, 0))])
+    with pytest.raises(DataError, match="join its lines to closed ones"):
+        drawn(tmp_path, placed, buildings={"path": "base.dxf", "layer": "LINES"})
+
+
+def test_labels_are_picked_by_a_condition_and_texts_alone_are_points(tmp_path: Path) -> None:
+    draw(tmp_path)
+    placed = {"control": control(0.3048)}
+    site, _ = drawn(tmp_path, {**placed, "labels": "Text LIKE 'RM %'"})
+    assert site.buildings.names[0] == "RM 12"
+    assert site.buildings.names[1].startswith("#")  # no label: its row
+    site, _ = drawn(tmp_path, {**placed, "label_within_m": 0.5})
+    assert site.controllers.names[0].startswith("#")
+    site, _ = drawn(tmp_path, placed, controllers={"path": "base.dxf", "where": "Text LIKE 'CTRL%'"})
+    assert site.controllers.names == ("CTRL A",)
+    assert np.allclose(site.controllers.xyz[0, :2], (41, -19), atol=0.01)
+    with pytest.raises(PlanError, match=r"drawing\.labels"):
+        drawn(tmp_path, {**placed, "labels": "Texts = 'x'"})
+
+
+def test_units_of_drawings_are_those_of_the_format() -> None:
+    """Against ezdxf's own table of $INSUNITS, which knows no US survey foot."""
+    for number, (name, metres) in drawing.UNITS.items():
+        if name == "us-ft":
+            continue
+        assert ezdxf.units.conversion_factor(number, 6) == pytest.approx(metres, rel=1e-6), name

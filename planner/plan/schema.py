@@ -28,7 +28,9 @@ class VectorLayer(Section):
         ..., "file, relative to the plan file; `${NAME}` is filled from `--var NAME=...` or the environment"
     )
     layer: str | None = entry(
-        None, "layer inside the file", "the file's only layer; a file with several must say which"
+        None,
+        "layer inside the file, or of the drawing",
+        "the file's only layer; a file with several must say which, a drawing by this or by `where`",
     )
     crs: str | None = entry(
         None,
@@ -276,6 +278,53 @@ class Layers(Section):
     grounds: GroundsLayer | None = entry(
         None, "what the ground is covered with, for cable routes", "lawn everywhere outside buildings"
     )
+
+
+class ControlPoint(Section):
+    x: float = entry(..., "x in the drawing, in its unit")
+    y: float = entry(..., "y in the drawing")
+    longitude: float = entry(
+        ..., "longitude of the same point (WGS 84, as phones and maps show it)", ge=-180, le=180
+    )
+    latitude: float = entry(..., "latitude of the same point", ge=-90, le=90)
+
+
+class Drawing(Section):
+    crs: str | None = entry(
+        None,
+        "CRS of the coordinates of every DXF drawing that a layer names, for example `EPSG:2278`",
+        "the layer's own `crs`, else `control`; a drawing does not say where it lies",
+    )
+    control: tuple[ControlPoint, ...] = entry(
+        (),
+        "two points or more, far apart, that are known in the drawing and on the earth (`[[drawing.control]]`), in "
+        "place of a CRS",
+        "none",
+    )
+    unit: Literal["in", "ft", "us-ft", "yd", "mi", "mm", "cm", "dm", "m", "km"] | None = entry(
+        None, "unit of the drawing's coordinates", "what the drawing states, where it states one; often wrong"
+    )
+    labels: str | None = entry(
+        None,
+        "SQL condition that picks the texts which name things, for example `Layer = 'NAMES'`",
+        "every text may",
+        min_length=1,
+    )
+    label_within_m: float = entry(
+        3.0, "how far a label may stand from what it names", f"lettering beside its symbol: {COMMON}", ge=0, le=100
+    )
+
+    @model_validator(mode="after")
+    def _one_place(self) -> Drawing:
+        if self.crs is not None and self.control:
+            raise ValueError("crs and control both place the drawing; keep one")
+        if len(self.control) == 1:
+            raise ValueError("one control point leaves open how the drawing is turned; give two or more, far apart")
+        if len({(p.x, p.y) for p in self.control}) < len(self.control):
+            raise ValueError("two control points are the same point of the drawing; give points far apart")
+        if len({(p.longitude, p.latitude) for p in self.control}) < len(self.control):
+            raise ValueError("two control points are the same point of the earth; give points far apart")
+        return self
 
 
 class Sensor(Section):
@@ -1151,6 +1200,7 @@ class Plan(Section):
     )
     layers: Layers | None = entry(None, "layers of one site (`noonmark site`)", "needed for `site` and `check`")
     contract: Contract | None = entry(None, "many sites (`noonmark contract`)", "needed for `contract`")
+    drawing: Drawing = entry(Drawing(), "where DXF drawings lie, and how they are read")
     sensor: Sensor = entry(Sensor(), "the sensor and its link")
     reach: Reach = entry(Reach(), "how radio links are judged")
     cable: Cable = entry(Cable(), "how cables are routed and checked")
