@@ -22,7 +22,7 @@ from planner.layers.frame import WGS84, horizontal, local_frame, project
 from planner.layers.source import fits, label, misfit
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import ControlPoint
-from planner.site import Floats, Shapes
+from planner.site import Bools, Floats, Shapes
 from planner.units import M_PER_FT
 
 LAYER = "entities"  # what GDAL calls the drawing itself, beside its blocks
@@ -114,8 +114,8 @@ def with_block_attributes(table: pd.DataFrame) -> pd.DataFrame:
     return table.assign(**{tag: pd.Series([row.get(tag) for row in rows], table.index, object) for tag in tags})
 
 
-def _lists(table: pd.DataFrame) -> list[Sequence[str] | None]:
-    return [v if isinstance(v, list | tuple | np.ndarray) else None for v in table["BlockAttributes"]]
+def _lists(table: pd.DataFrame) -> list[list[str] | None]:
+    return [list(v) if isinstance(v, list | tuple | np.ndarray) else None for v in table["BlockAttributes"]]
 
 
 def _tag_and_value(pair: str) -> tuple[str, str]:
@@ -123,10 +123,10 @@ def _tag_and_value(pair: str) -> tuple[str, str]:
     return tag, value
 
 
-def is_text(table: pd.DataFrame, shapes: Shapes) -> np.ndarray:
+def is_text(table: pd.DataFrame, shapes: Shapes) -> Bools:
     """(n,) which features are texts: points with words. Hatches name their pattern there."""
-    words = table["Text"].map(lambda v: isinstance(v, str) and bool(v.strip())).to_numpy(bool)
-    return words & (shapely.get_type_id(shapes) == 0)
+    words = np.array([isinstance(v, str) and bool(v.strip()) for v in table["Text"]], bool)
+    return np.asarray(words & (shapely.get_type_id(shapes) == 0))
 
 
 def labels(shapes: Shapes, spots: Shapes, words: Sequence[str], within: float) -> list[str | None]:
