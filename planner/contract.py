@@ -150,7 +150,7 @@ def zones_of(
     shapes = np.empty(len(sites), object)
     shapes[:] = sites.shapes
     lonlat = inner_points(shapes)
-    zone = zone_sites(climate, lonlat[:, 1], table, plan.climate.description, plan.units)
+    zone = zone_sites(climate, lonlat[:, 1], table, plan.climate.description)
     return ContractResult(
         plan=plan,
         names=sites.names,

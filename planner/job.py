@@ -529,5 +529,5 @@ def climate_and_zone(
         site.name,
     )
     table = table_of(plan_file, ledger)
-    zone = zone_sites(climate, np.array([site.latitude_deg]), table, plan.climate.description, plan.units)
+    zone = zone_sites(climate, np.array([site.latitude_deg]), table, plan.climate.description)
     return climate, weather, zone

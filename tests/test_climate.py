@@ -26,12 +26,13 @@ from rasterio.features import rasterize
 from scipy.io import netcdf_file
 
 from planner.climate import builtin, eto, zones
-from planner.climate.answer import SiteClimate, ZoneTable
+from planner.climate.answer import SiteClimate, Way, ZoneTable
 from planner.climate.spreads import ESTIMATE_SHARE, SPREAD_MM_DAY
 from planner.layers.cell_shares import cell_weights
 from planner.ledger import DataError, Kind, Ledger, PlanError
 from planner.local_climate import climate_at, read_zone_table, table_of
 from planner.plan import PlanFile, parse_plan
+from planner.show.say.zone import table_said, way_said
 from planner.units import MM_PER_IN, MONTHS
 
 # --- FAO-56 ------------------------------------------------------------------------------------------------
@@ -381,7 +382,8 @@ def test_the_neutral_table():
         "band 12",
         "",
     ]
-    assert table.description[6] == "peak month 6 to 7 mm/day"
+    assert table_said(table, "metric") == "neutral table: equal bands of 1.0 mm/day of peak-month reference ETo"
+    assert "bands of 0.039 in/day of" in table_said(table, "us")
 
 
 @given(st.floats(0, 15), st.floats(0.05, 2))
@@ -512,32 +514,37 @@ def test_the_three_ways_agree_or_say_so():
     t = 20 - 8 * np.cos(np.arange(12) / 12 * 2 * np.pi)  # hottest month 28 C, July
     rates = 3.9 - 2.6 * np.cos(np.arange(12) / 12 * 2 * np.pi)
     dry, wet = np.full(12, 5.0), np.full(12, 80.0)
-    found = zones.zone_sites(
-        climate([rates, rates], t, np.stack([dry, wet])), np.array([38.0, 38.0]), zones.equal_bands()
-    )
-    assert [way.name for way in found.ways] == list(zones.WAYS)
+    weather = climate([rates, rates], t, np.stack([dry, wet]))
+    found = zones.zone_sites(weather, np.array([38.0, 38.0]), zones.equal_bands())
+    assert [way.way for way in found.ways] == list(Way)
     assert found.peak_month.tolist() == [6, 6]
     assert found.used.tolist() == [0, 0]
     assert found.peak_eto_mm_day == pytest.approx([6.5, 6.5])
     # 28 C, temperate: arid 5.6 to 8.6, humid 3.6 to 6.4, an average that a peak month is above
     assert found.ways[2].peak_eto_mm_day == pytest.approx([7.1, 5.0 + zones.TABLE_2_TEMPERATE_HUMID_MM_DAY])
-    assert "added for a peak month" not in found.ways[2].said[0]
-    assert "(an average: 1.6 mm/day added for a peak month)" in found.ways[2].said[1]
-    assert "arid to semi-arid" in found.ways[2].said[0]
-    assert "humid to sub-humid" in found.ways[2].said[1]
-    assert "orientation only" in found.ways[2].said[0]
+    assert found.ways[2].found.added_mm_day.tolist() == [0.0, zones.TABLE_2_TEMPERATE_HUMID_MM_DAY]
+    assert found.ways[2].found.arid.tolist() == [True, False]
+    said = [way_said(weather, found.ways[2], k, "metric") for k in (0, 1)]
+    assert "added for a peak month" not in said[0]
+    assert "(an average: 1.6 mm/day added for a peak month)" in said[1]
+    assert "arid to semi-arid (read off temperature and rain)" in said[0]
+    assert "humid to sub-humid" in said[1]
+    assert "orientation only" in said[0]
     # by Blaney-Criddle 28 C is another band, and still within what the spreads explain
     assert found.agreement.all()
     assert found.same_zone.tolist() == [2, 3]
     words = zones.zone_sites(climate([rates], t, wet), np.array([38.0]), zones.equal_bands(), "tropics, semi-arid")
     assert words.ways[2].peak_eto_mm_day == pytest.approx([6.6])  # 5.6 to 7.6
-    assert "as the plan says" in words.ways[2].said[0]
+    assert words.ways[2].found.given
+    assert "as the plan says" in way_said(weather, words.ways[2], 0, "us")
 
 
 def test_sentences_follow_the_readers_units():
-    found = zones.zone_sites(climate(np.full((1, 12), 5.08)), np.array([38.0]), zones.equal_bands(), units="us")
-    assert "0.200 in/day" in found.ways[0].said[0]
-    assert "59 °F" in found.ways[1].said[0]
+    weather = climate(np.full((1, 12), 5.08))
+    found = zones.zone_sites(weather, np.array([38.0]), zones.equal_bands())
+    assert "0.200 in/day" in way_said(weather, found.ways[0], 0, "us")
+    assert "59 °F" in way_said(weather, found.ways[1], 0, "us")
+    assert "5.1 mm/day" in way_said(weather, found.ways[0], 0, "metric")
 
 
 def test_unclear_descriptions_are_refused():
@@ -559,9 +566,10 @@ def test_a_tables_own_temperature_ranges_decide_the_second_way():
         ("", "", ""),
         "test",
     )
-    found = zones.zone_sites(climate(np.full((1, 12), 7.0), np.full(12, 20.0)), np.array([38.0]), table)
+    weather = climate(np.full((1, 12), 7.0), np.full(12, 20.0))
+    found = zones.zone_sites(weather, np.array([38.0]), table)
     assert [int(way.zone[0]) for way in found.ways[:2]] == [2, 1]
-    assert "own temperature ranges" in found.ways[1].said[0]
+    assert "own temperature ranges" in way_said(weather, found.ways[1], 0, "us")
     assert not found.agreement[0]
 
 

@@ -26,7 +26,17 @@ import shapely
 from PIL import Image
 from scipy.stats import norm
 
-from planner.climate.answer import ClimatePicture, OneWay, SiteClimate, ZoneResult, ZoneTable
+from planner.climate.answer import (
+    ClimatePicture,
+    FromDescription,
+    FromEto,
+    FromTemperature,
+    OneWay,
+    SiteClimate,
+    Way,
+    ZoneResult,
+    ZoneTable,
+)
 from planner.climate.builtin import SOURCE
 from planner.contract import ContractResult, Flag
 from planner.decide import Cause, Decision, Requirement, Shortfall, decide
@@ -96,22 +106,26 @@ def climate_of(names: tuple[str, ...] = ()) -> tuple[SiteClimate, ZoneResult]:
         source,
     )
 
-    def way(name: str, value: float, spread: float) -> OneWay:
+    def way(which: Way, value: float, spread: float, found: FromEto | FromTemperature | FromDescription) -> OneWay:
         share = np.diff(norm.cdf(np.append(edges[:-1], np.inf), value, spread))[None, :]
-        said = names[0] if names else f"{value} mm/day"
         return OneWay(
-            name,
+            which,
             np.array([value]),
             np.array([spread]),
             np.array([int(value)]),
             lambda: share / share.sum(),
-            (said,),
+            found,
         )
 
     ways = (
-        way("peak-month ETo", 7.1, 0.5),
-        way("hottest month's temperature", 6.6, 1.1),
-        way("description of the climate", 7.0, 1.3),
+        way(Way.ETO, 7.1, 0.5, FromEto(np.array([5]))),
+        way(Way.TEMPERATURE, 6.6, 1.1, FromTemperature(np.array([6]), np.array([31.0]), False, np.array([0.0]))),
+        way(
+            Way.DESCRIPTION,
+            7.0,
+            1.3,
+            FromDescription(*(np.array([True]),) * 3, False, np.array([31.0]), np.array([0.0])),
+        ),
     )
     p = ways[0].probability[0]
     order = np.argsort(-p)

@@ -31,7 +31,7 @@ from planner.plan import Plan
 from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract_page, shared_error_of
 from planner.show.folder import write_folder
 from planner.show.say.flags import common_said
-from planner.show.say.zone import shared_said
+from planner.show.say.zone import shared_said, table_said
 from planner.show.write import schema as schemas
 from planner.show.write.formats import csv_bytes, json_bytes
 from planner.show.write.tables import notice_objects
@@ -263,7 +263,7 @@ def _json(parts: Parts, brief: pa.Table, counts: Counts) -> bytes:
             "format": "noonmark contract",
             "version": 1,
             "title": parts.plan.outputs.title or parts.plan.title,
-            "zone_table_source": parts.table.source,
+            "zone_table_source": table_said(parts.table, "metric"),
             "count": counts.sites,
             "zones": counts.zones,
             "no_zone": counts.no_zone,

@@ -76,11 +76,11 @@ from planner.show.say import links as say_links
 from planner.show.say import verdict
 from planner.show.say.figures import letter
 from planner.show.say.mount import worst_month
-from planner.show.say.zone import zone_label
+from planner.show.say.zone import table_said, way_said, zone_label
 from planner.show.write import schema
 from planner.show.write.formats import csv_bytes, gpkg_bytes, json_bytes
 from planner.site import Floats
-from planner.units import MONTHS
+from planner.units import MONTHS, Units
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -426,7 +426,7 @@ def site_json(result: SiteResult) -> bytes:
                 "runners_up": [result.mounts.ids[k] for k in decision.runners_up],
                 "nearest_to_passing": result.mounts.ids[decision.nearest] if decision.nearest >= 0 else None,
             },
-            "zone": _zone_json(result.climate, result.zone, 0),
+            "zone": _zone_json(result.climate, result.zone, 0, result.plan.units),
             "climate": {
                 "eto_mm_day": result.climate.eto_mm_day[0],
                 "monthly_percent": result.zone.monthly_percent[0],
@@ -551,7 +551,7 @@ def _zone_columns(climate: SiteClimate, zone: ZoneResult, site: int) -> dict[str
     }
 
 
-def _zone_json(climate: SiteClimate, zone: ZoneResult, site: int) -> dict[str, Any]:
+def _zone_json(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) -> dict[str, Any]:
     row, table = int(zone.zone[site]), zone.table
     told = _zone_columns(climate, zone, site)
     return {
@@ -566,16 +566,16 @@ def _zone_json(climate: SiteClimate, zone: ZoneResult, site: int) -> dict[str, A
         "spread_mm_day": told["spread_mm_day"],
         "basis": told["basis"],
         "source": told["source"],
-        "table_source": table.source,
+        "table_source": table_said(table, "metric"),
         "agreement": told["ways_agree"],
         "ways": [
             {
-                "name": way.name,
+                "name": way.way,
                 "used": k == int(zone.used[site]),
                 "zone": zone_label(zone, int(way.zone[site])) if way.zone[site] >= 0 else None,
                 "peak_eto_mm_day": way.peak_eto_mm_day[site],
                 "spread_mm_day": way.spread_mm_day[site],
-                "said": way.said[site],
+                "said": way_said(climate, way, site, units),
                 "probability": dict(zip(table.labels, way.probability[site], strict=True)),
             }
             for k, way in enumerate(zone.ways)
