@@ -15,7 +15,7 @@ from planner.climate.answer import ClimatePicture, SiteClimate, ZoneResult
 from planner.climate.eto import MonthlyInputs
 from planner.climate.zones import zone_sites
 from planner.decide import Decision, decide, got_at, substitutes
-from planner.layers import lonlat_shapes, named_xy, read_site, site_weather
+from planner.layers import lonlat_shapes, named_xy, read_site, site_weather, with_named
 from planner.ledger import Kind, Ledger, Notice
 from planner.local_climate import climate_and_weather_at, picture_around, table_of
 from planner.mounts import Mounts, Refined, Support, find_mounts, refine
@@ -189,9 +189,11 @@ def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = No
 
     Raises PlanError or DataError, saying where and what to do, when the input cannot be used.
     """
-    plan, tell = plan_file.plan, progress or _silent
+    tell = progress or _silent
     tell("reading layers", 0, 1)
     site = read_site(plan_file, ledger)
+    plan_file = with_named(plan_file, site, ledger)
+    plan = plan_file.plan
     tell("climate", 0, 1)
     climate, weather, zone = climate_and_zone(plan_file, site, ledger)
     season, basis = season_months(

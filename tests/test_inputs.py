@@ -16,9 +16,10 @@ import pytest
 from shapely.geometry import Point
 from test_layers import AUSTIN, GEOD, SITE, contract, plan_of, said, site_of, square, write
 
-from planner.layers import drawing, read_contract_sites, read_site
+from planner.layers import drawing, named_xy, read_contract_sites, read_site, with_named
 from planner.layers.build import count_contract_sites
 from planner.ledger import DataError, Ledger, PlanError
+from planner.mounts import Mounts, find_mounts
 from planner.site import Site
 
 # --- one file for several kinds: `where` -----------------------------------------------------------------
@@ -158,6 +159,36 @@ def test_trees_poles_and_controllers_may_be_tables_of_points(tmp_path: Path) -> 
     # ten feet off, to the east of the grid, which is turned by 1.3 degrees here
     assert np.hypot(*site.controllers.xyz[0, :2]) == pytest.approx(3.048, abs=0.01)
     assert site.controllers.xyz[0, 0] > 3.04
+
+
+def test_named_places_from_a_table_join_those_of_the_plan(tmp_path: Path) -> None:
+    lon, lat, _ = GEOD.fwd(*AUSTIN, 90, 40)
+    (tmp_path / "n.csv").write_text(
+        f"who,lon,lat,up,on\nmast,{lon},{lat},16.4,flagpole\nvent,{lon},{AUSTIN[1]},,\n"
+    )
+    layer = {"path": "n.csv", "x": "lon", "y": "lat", "crs": "EPSG:4326", "name": "who", "support": "on"}
+    high = {"height": "up", "height_unit": "ft", "default_height_m": 4.0}
+
+    def mounts(named: dict[str, Any], **more: Any) -> Mounts:
+        plan = plan_of(
+            tmp_path,
+            {"site": {"path": write(tmp_path, "s.gpkg", [SITE])}, "named": {**layer, **named}},
+            mounts={"named": [{"name": "own", "height_m": 5.0, "x": AUSTIN[0], "y": AUSTIN[1], **more}]},
+        )
+        site = read_site(plan, Ledger())
+        plan = with_named(plan, site, Ledger())
+        return find_mounts(site, plan.plan.mounts, 0.6, named_xy(plan, site))
+
+    found = mounts(high)
+    assert found.on == ("own, as named in the plan", "mast, flagpole", "vent, as named in the plan")
+    assert np.allclose(found.xyz, [(0, 0, 5), (40, 0, 16.4 * 0.3048), (40, 0, 4)], atol=0.02)
+    with pytest.raises(DataError, match=r"layers\.named \(n\.csv\), vent: it has no height"):
+        mounts({"height": "up", "height_unit": "ft"})
+    with pytest.raises(PlanError, match="two named places are called 'mast'"):
+        mounts(high, name="mast")
+    (tmp_path / "n.csv").write_text(f"who,lon,lat,up,on\nmast,{lon},{lat},5,\nvent,{lon},{lat + 0.1},5,\n")
+    with pytest.raises(DataError, match=r"vent: it is 11 km from the site"):
+        mounts(high)
 
 
 def test_a_table_of_points_without_its_columns_or_crs_says_what_to_write(tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from shapely.geometry.base import BaseGeometry
 from planner.layers import columns
 from planner.layers.frame import Frame
 from planner.layers.raster import points_inside
+from planner.layers.source import distance
 from planner.layers.vector import Layer, in_frame
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import (
@@ -22,6 +23,8 @@ from planner.plan import (
     ControllersLayer,
     GroundsLayer,
     KeepOutsLayer,
+    NamedLayer,
+    NamedMount,
     PlanFile,
     PolesLayer,
     TreesLayer,
@@ -54,6 +57,7 @@ FOOT_BELOW_M = 100.0
 DEEPEST_M = 100.0  # of a controller: a slip of the unit, or of the column, beyond that
 ABOVE_PIT_M = 0.3  # where a signal to a receiver below ground comes down
 MOST_EXTRA_DB = 150.0
+NAMED_WITHIN_M = 5000.0
 GROUND_SAMPLES = 400  # points under one footprint
 
 # Which keys of each section name an attribute.
@@ -609,6 +613,51 @@ def poles(layer: Layer, section: PolesLayer, terrain: Heights | None, ledger: Le
     height = _given(layer, height, section.default_height_m, "height", ledger)
     xy = shapely.get_coordinates(layer.shapes)
     return Places(layer.names, np.column_stack([xy, ground_at(terrain, xy) + height]), np.zeros(len(layer), bool))
+
+
+def named(
+    layer: Layer, section: NamedLayer, plan_file: PlanFile, frame: Frame, outline: BaseGeometry, ledger: Ledger
+) -> list[NamedMount]:
+    """A layer's points as the plan's own named places, in the site's frame. Raises PlanError or DataError."""
+    stated, plan = "height_unit" in section.model_fields_set, str(plan_file.path)
+    columns.settle_unit(layer, section.height, "height_unit", section.height_unit, stated, plan, ledger)
+    layer = in_frame(layer, frame, outline, "points", ledger, apart_by=[section.name], every_one=True)
+    away_m = shapely.distance(layer.shapes, outline)
+    far = away_m > NAMED_WITHIN_M
+    if far.any():
+        raise DataError(
+            f"{layer.where}, {_names(layer, far)[0]}",
+            f"it is {distance(float(away_m[far][0]))} from the site",
+            "Check its coordinates and the layer's CRS",
+        )
+    height_m = columns.numbers(
+        layer,
+        section.height,
+        "height",
+        ledger,
+        factor=M_PER_FT if section.height_unit == "ft" else 1.0,
+        low=0.0,
+        high=HIGHEST_BUILDING_M,
+        lengths=True,
+    )
+    if section.default_height_m is not None:
+        height_m = _given(layer, height_m, section.default_height_m, "height", ledger)
+    unknown = np.isnan(height_m)
+    if unknown.any():
+        raise DataError(
+            f"{layer.where}, {_names(layer, unknown)[0]}",
+            "it has no height",
+            "Give the height of the sensor above ground in a column (layers.named.height), or one for all as "
+            "layers.named.default_height_m",
+        )
+    said = layer.table[section.support] if section.support is not None else [None] * len(layer)
+    support = [columns.text(word) or NamedMount.model_fields["support"].default for word in said]
+    return [
+        NamedMount(name=name, x=x, y=y, crs=frame.crs, height_m=float(up), support=on)
+        for name, (x, y), up, on in zip(
+            layer.names, shapely.get_coordinates(layer.shapes).tolist(), height_m, support, strict=True
+        )
+    ]
 
 
 def keep_outs(layer: Layer, section: KeepOutsLayer, ledger: Ledger) -> KeepOuts:

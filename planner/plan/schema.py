@@ -261,6 +261,20 @@ class GroundsLayer(VectorLayer):
     )
 
 
+class NamedLayer(PointsLayer):
+    name: str = entry(..., "attribute with the place's name")
+    height: str | None = entry(
+        None, "attribute with the height of the sensor above ground", "`default_height_m` for all"
+    )
+    height_unit: LengthUnit = entry("m", "unit of `height`", "most open data are in metres")
+    default_height_m: float | None = entry(
+        None, "height where none is given", "only you know: a place without a height is refused", ge=0, lt=500
+    )
+    support: str | None = entry(
+        None, "attribute with what the sensor is fixed to, in words for the sheet", "said as named in the plan"
+    )
+
+
 class Layers(Section):
     site: SiteLayer = entry(..., "outline of the site, one polygon")
     buildings: BuildingsLayer | None = entry(None, "footprints", "no buildings")
@@ -274,6 +288,9 @@ class Layers(Section):
     canopy: CanopyLayer | None = entry(None, "height of vegetation above ground", "none")
     controllers: ControllersLayer | None = entry(None, "irrigation controllers", "none: reach is not judged")
     poles: PolesLayer | None = entry(None, "existing poles that may carry the sensor", "none")
+    named: NamedLayer | None = entry(
+        None, "points of your own, judged like the rest, as `[[mounts.named]]`, from a layer or a table", "none"
+    )
     keep_outs: KeepOutsLayer | None = entry(None, "places that rule a sensor out", "none, and the result says so")
     grounds: GroundsLayer | None = entry(
         None, "what the ground is covered with, for cable routes", "lawn everywhere outside buildings"
