@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from datetime import date
-from typing import Literal
+from typing import Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import field_validator, model_validator
@@ -86,6 +86,12 @@ class BuildingsLayer(VectorLayer):
     height_unit: Literal["m", "ft", "storeys"] = entry(
         "m", "unit of `height`, or of `top` and `ground`", "most open data are in metres"
     )
+    storeys: str | None = entry(
+        None,
+        "attribute with the number of stories, for buildings whose `height` is missing (OpenStreetMap's "
+        "`building:levels`)",
+        "heights then come from the surface model, or the stated default",
+    )
     storey_height_m: float = entry(
         3.5,
         "height of a story, where heights are in stories",
@@ -107,7 +113,8 @@ class BuildingsLayer(VectorLayer):
     )
     roof: str | None = entry(
         None,
-        "attribute with `flat` or `pitched`",
+        "attribute with the roof's shape: `flat`, `pitched`, or a pitched one's name as open layers have it (`gabled`, "
+        "`hipped`, `slanted` ...)",
         "flat: the mast stands at the parapet; pitched: at the eave",
     )
     mountable: str | None = entry(
@@ -136,10 +143,22 @@ class TreesLayer(PointsLayer):
         "m", "unit of `height`, `crown_width` and `crown_base`", "most open data are in metres"
     )
     crown_width: str | None = entry(None, "attribute with the crown's diameter (points only)", "the stated default")
+    crown_radius: str | None = entry(
+        None, "attribute with the crown's radius, in place of `crown_width` (points only)", "the stated default"
+    )
     crown_base: str | None = entry(
         None, "attribute with the height of the crown's underside", "a quarter of the tree's height"
     )
-    leaf: str | None = entry(None, "attribute with `evergreen` or `deciduous`", "the stated default")
+    leaf: str | None = entry(
+        None,
+        "attribute with `evergreen` or `deciduous`, or as open layers have it (`semi_evergreen`, `needleleaved` ...)",
+        "by `species`, else the stated default",
+    )
+    species: str | None = entry(
+        None,
+        "attribute with the botanical name: tells evergreen from deciduous by the genus where `leaf` does not",
+        "the stated default",
+    )
     default_height_m: float = entry(
         9.0, "height where none is given", f"a grown street tree: {COMMON}", gt=0, lt=130
     )
@@ -149,6 +168,13 @@ class TreesLayer(PointsLayer):
     default_leaf: Leaf = entry(
         "evergreen", "leaf habit where none is given", "shade is then rather over- than underrated"
     )
+
+    @model_validator(mode="after")
+    def _one_crown(self) -> TreesLayer:
+        if self.crown_width is not None and self.crown_radius is not None:
+            raise ValueError("crown_width and crown_radius are both given; keep one")
+        return self
+
     years_ahead: float = entry(
         0.0,
         "years of growth to add to the trees before they shade",
@@ -244,11 +270,21 @@ class PolesLayer(PointsLayer):
 
 class KeepOutsLayer(VectorLayer):
     name: str | None = entry(None, "attribute with the place's name", "row numbers stand in")
-    kind: str = entry(
+    kind: str | None = entry(
         "kind",
         "attribute with `spray`, `heat` (exhaust and other heat) or `no_access`",
-        "one attribute tells the three apart",
+        "one attribute tells the three apart; not looked for where `default_kind` is given alone",
     )
+    default_kind: Literal["spray", "heat", "no_access"] | None = entry(
+        None, "kind where the attribute says none, or of the whole layer", "each feature must say its own"
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _of_the_whole_layer(cls, data: Any) -> Any:
+        if isinstance(data, dict) and data.get("default_kind") is not None and "kind" not in data:
+            return {**data, "kind": None}
+        return data
 
 
 class GroundsLayer(VectorLayer):
