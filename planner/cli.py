@@ -143,7 +143,7 @@ def _site(plan_file: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
     from planner.show.say import terminal
 
     ledger = Ledger()
-    names = [*show.SITE_FILES, *(["light.tif"] if plan_file.plan.outputs.light_grid else [])]
+    names = show.site_files(plan_file.plan)
     spare_inputs(plan_file, [folder / name for name in names])
     show.check_folder(folder, names, force)
     result = run_site(plan_file, ledger, talk.progress)

@@ -19,6 +19,7 @@ from planner.layers import lonlat_shapes, named_xy, read_site, site_weather, wit
 from planner.ledger import Kind, Ledger, Notice
 from planner.local_climate import climate_and_weather_at, picture_around, table_of
 from planner.mounts import Mounts, Refined, Support, find_mounts, refine
+from planner.notebook import Drawn
 from planner.plan import Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
 from planner.reach import ReachResult, margin, reach
@@ -51,7 +52,7 @@ Progress = Callable[[str, int, int], None]  # (what is being done, done, total)
 
 @compared
 @dataclass(frozen=True)
-class SiteResult:
+class SiteResult(Drawn):
     """Everything that was found for one site; `show` draws it, and nothing more is computed there.
 
     season: (12,) months that irrigation runs; season_basis: how these were found.

@@ -58,6 +58,7 @@ def test_site_writes_what_it_promises(small):
     folder = small / "noonmark-out" / "yard"
     assert {p.name for p in folder.iterdir() if not p.name.startswith(".")} == {
         "map.html", "sheet.html", "mounts.gpkg", "mounts.csv", "result.json",
+        "places.kml", "places.gpx", "places.geojson", "bill.csv", "bill.xlsx",
     }  # fmt: skip
     assert "Open noonmark-out" in done.stdout
     assert "Hall" in done.stdout
@@ -151,7 +152,7 @@ def test_the_python_face_gives_the_same(small):
 
 def test_demo(tmp_path):
     done = run("demo", "--out", "d", cwd=tmp_path)
-    for name in ("map.html", "sheet.html", "mounts.gpkg", "mounts.csv", "result.json"):
+    for name in ("map.html", "sheet.html", "mounts.gpkg", "mounts.csv", "result.json", "places.kml", "bill.xlsx"):
         assert (tmp_path / "d" / name).is_file()
     for name in ("programming.html", "stations.csv", "programme.json", "review.html", "review.json"):
         assert (tmp_path / "d" / name).is_file()

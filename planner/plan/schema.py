@@ -1211,9 +1211,19 @@ class Review(Section):
 class Outputs(Section):
     runners_up: int = entry(4, "how many runners-up get a card", "what a person can compare", ge=0, le=20)
     title: str | None = entry(None, "title of the map and the sheet", "the plan's title")
-    sites: tuple[Literal["gpkg", "parquet", "csv"], ...] = entry(
+    places: tuple[Literal["kml", "gpx", "geojson"], ...] = entry(
+        ("kml", "gpx", "geojson"),
+        "files of one site's places (sensors, repeaters, controllers, cables): `places.kml`, `.gpx`, `.geojson`",
+        "phones and map programs read one or another of them",
+    )
+    bill: tuple[Literal["csv", "xlsx"], ...] = entry(
+        ("csv", "xlsx"),
+        "files of one site's bill: `bill.csv`, `bill.xlsx`",
+        "a bid is made in a spreadsheet",
+    )
+    sites: tuple[Literal["gpkg", "parquet", "csv", "xlsx"], ...] = entry(
         ("gpkg", "parquet", "csv"),
-        "files of a contract's sites: GeoPackage, GeoParquet, CSV",
+        "files of a contract's sites: GeoPackage, GeoParquet, CSV, or a workbook of up to 1,048,575 sites",
         "each is some program's only one; for a million sites GeoParquet alone is quickest",
     )
     map: bool = entry(True, "draw a contract's map", "a map shows what a table hides")
