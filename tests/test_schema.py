@@ -8,7 +8,6 @@ from dataclasses import replace
 from itertools import chain
 from pathlib import Path
 
-import geopandas
 import numpy as np
 import pandas
 import pyogrio
