@@ -12,7 +12,6 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from planner import notebook
 from planner.ledger import DataError, Ledger, Notice, OutputError, PlanError, PlannerError
 
 if TYPE_CHECKING:
@@ -56,15 +55,6 @@ def __getattr__(name: str) -> Any:
 
         return getattr(plan, name)
     raise AttributeError(f"module '{__name__}' has no attribute '{name}'")
-
-
-def _page(result: Any) -> bytes:
-    from planner.show import page
-
-    return page(result)
-
-
-notebook.drawn_by |= dict.fromkeys(("SiteResult", "ContractResult", "ProgrammeResult", "ReviewResult"), _page)
 
 
 def run_site(

@@ -21,7 +21,6 @@ from planner.layers.source import locate
 from planner.layers.station_days import read_days
 from planner.layers.station_table import Words, read_station_table
 from planner.ledger import DataError, Kind, Ledger, Notice, PlanError, nearest
-from planner.notebook import Drawn
 from planner.plan import Plan, PlanFile
 from planner.plan.schema import NamedMount
 from planner.programme import knowledge
@@ -58,7 +57,7 @@ class Built:
 
 
 @dataclass(frozen=True)
-class ProgrammeResult(Drawn):
+class ProgrammeResult:
     """The base program of a site and what follows from it.
 
     zone: row of the zone table that is set, -1 where none is. eto_mm_day, rain_mm (12,): normals. season (12,).
@@ -85,7 +84,7 @@ class ProgrammeResult(Drawn):
 
 
 @dataclass(frozen=True)
-class ReviewResult(Drawn):
+class ReviewResult:
     """A log judged. zone: row of the table that the expectation rests on, -1 where the plan gives the base. lag:
     days by which the log comes after its weather. weather: name of the station, '' where only normals are known."""
 

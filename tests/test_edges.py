@@ -3,6 +3,7 @@
 The limits' own sources stand beside them in the code; here stands only where each one cuts.
 """
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -12,14 +13,14 @@ from decided import SEASON, TABLE, decided
 
 from planner import plan
 from planner.climate.zones import zone_of
-from planner.decide import Requirement
-from planner.mounts import Refined, find_mounts, refine
+from planner.decide import Decision, Requirement, _spread_out, decide, got_at, substitutes, weighed
+from planner.mounts import Refined, _straight_share, find_mounts, refine
 from planner.rain import rain_and_surroundings, windward
 from planner.reach import margin
 from planner.reach.link import FULL_ROOM_DB, Grade, grade
 from planner.season import effective_rain_mm, irrigation_months
-from planner.site import KeepOut, KeepOuts, Places, bare_site, prisms
-from planner.siting import HEAT_LIMITS, PRECIPITATION_DEG, SHADE_OF_A_DAY, _best, _light_class
+from planner.site import Crowns, Heights, KeepOut, KeepOuts, Places, bare_site, prisms
+from planner.siting import HEAT_LIMITS, PRECIPITATION_DEG, SHADE_OF_A_DAY, Limit, _best, _light_class, _Test
 from planner.sun import year_of_light
 
 A_LITTLE = 1e-6
@@ -150,6 +151,149 @@ def test_what_is_lacking_of_reach_is_the_mean_over_controllers():
     assert some.decision.lacking[0, -1] == pytest.approx(min(-some.room[0, 0], 1.0))
 
 
+def crafted(n: int = 1, rain=(), sun=(), room=None, **keys) -> Decision:
+    """The decision on n mounts in a row on open ground, with some of what was found of them replaced; room (n, m):
+    what is left of a cable's longest run."""
+    m = 0 if room is None else len(room[0])
+    boxes = Places(
+        tuple("ABC"[:m]), np.array([[9.0 * k, 9, 1.5] for k in range(m)]).reshape(m, 3), np.zeros(m, bool)
+    )
+    found = decided(bare_site(controllers=boxes), [(f"m{k}", 40 * k, 0, 3.0) for k in range(n)], **keys)
+    rained, lit, reached = replace(found.rain, **dict(rain)), replace(found.sun, **dict(sun)), found.reach
+    if room is not None:
+        runs = tuple(tuple(SimpleNamespace(room=r, price=0.0) for r in row) for row in room)
+        reached = replace(reached, runs=runs)
+    return decide(found.plan, found.mounts, lit, rained, reached, SEASON)
+
+
+def of(requirement: Requirement, decision: Decision) -> int:
+    return decision.requirements.index(requirement)
+
+
+def test_inside_a_keep_out_nothing_passes_however_small_its_margin():
+    found = crafted(3, {"heat_m": np.array([0.0, 1e-3, np.inf])}, requirements={"min_heat_margin_m": 0.0})
+    assert found.passes[:, of(Requirement.CLEAR_OF_HEAT, found)].tolist() == [False, True, True]
+    found = crafted(3, {"no_access_m": np.array([0.0, 1e-3, 5.0])})
+    assert found.passes[:, of(Requirement.ALLOWED_PLACE, found)].tolist() == [False, True, True]
+
+
+def test_what_cannot_be_said_is_lacking_whole():
+    found = crafted(2, {"steepest_deg": np.array([np.nan, 0.0])})
+    assert found.lacking[:, of(Requirement.OPEN_TO_RAIN, found)].tolist() == [1.0, 0.0]
+    found = crafted(2, {"drip_m": np.array([0.0, 0.25]), "drip_name": ("eave", "eave")})
+    assert found.lacking[:, of(Requirement.NOTHING_OVERHEAD, found)].tolist() == [1.0, 0.75]
+
+
+def test_spray_may_be_left_aside_or_upwards():
+    found = crafted(1, {"spray_m": np.array([0.9])})  # 3 m high, 5 m and more would be above it
+    assert found.lacking[0, of(Requirement.CLEAR_OF_SPRAY, found)] == pytest.approx(0.1)
+    found = crafted(1, {"spray_m": np.array([0.1])})
+    assert found.lacking[0, of(Requirement.CLEAR_OF_SPRAY, found)] == pytest.approx(0.4)
+
+
+def test_rain_from_windward_is_lacking_by_its_own_limit():
+    sectors = np.zeros((2, 36))
+    sectors[0, 27], sectors[1, 9] = 33.75, 33.75  # west, and east where no rain comes from
+    at = {"sector_deg": sectors, "steepest_deg": np.full(2, 33.75), "obstacles": ("hall",),
+          "sector_obstacle": np.where(sectors > 0, 0, -1)}  # fmt: skip
+    found = crafted(2, at, climate={"rain_from_deg": 270.0})
+    k = of(Requirement.OPEN_TO_RAIN, found)
+    assert found.lacking[:, k].tolist() == [pytest.approx(0.5), 0.0]
+    short = found.shortfalls[0][0]
+    assert (short.value, short.limit, short.obstacle) == (33.75, 22.5, "hall")
+
+
+def test_parts_of_the_score_do_not_fall_below_nothing_and_weights_share_them_out():
+    lit = {"light_share": np.array([[0.2] * 12, [0.95] * 12])}
+    weights = {"light": 1.0, "rain": 2.0, "reach": 50.0, "access": 1.0}
+    steep = {"steepest_deg": np.array([90.0, 9.0])}
+    found = crafted(2, steep, lit, requirements={"max_height_m": 2.0}, weights=weights)
+    np.testing.assert_allclose(found.part_scores, [[0, 0, 1, 0], [0.5, 0.8, 1, 0]])
+    assert found.worth[1] == pytest.approx((0.5 + 2 * 0.8) / 4)  # nothing to reach: its weight counts nothing
+    assert np.isnan(found.score).all()  # too high, both
+    good = crafted(1, {"steepest_deg": np.array([9.0])}, weights={"light": 0.0, "rain": 1.0, "access": 1.0})
+    assert good.score[0] == pytest.approx(100 * (0.8 + 0.7) / 2)
+    no_light = crafted(1, sun={"light_share": np.full((1, 12), 1.0)}, requirements={"min_light_share": 1.0})
+    assert no_light.part_scores[0, 0] == 0.0
+
+
+def test_the_worst_month_is_one_of_the_season():
+    light = np.full((1, 12), 0.99)
+    light[0, 0], light[0, 5] = 0.1, 0.95  # January is not irrigated
+    found = crafted(1, sun={"light_share": light, "direct_h": np.where(light < 0.5, 0.0, 7 + light)})
+    assert (found.worst_month[0], found.short_month[0]) == (5, 5)
+
+
+def test_the_nearest_place_is_told_only_where_none_passes():
+    assert crafted(2).nearest == -1
+    steep = np.array([90.0, 46.0, 47.0])
+    assert crafted(3, {"steepest_deg": steep}).nearest == 1
+    # equally lacking: the better parts of the score
+    both = {"steepest_deg": np.full(3, 46.0)}
+    light = {"light_share": np.array([[0.91] * 12, [0.93] * 12, [0.92] * 12])}
+    assert crafted(3, both, light).nearest == 1
+
+
+def test_who_may_be_gone_to():
+    asked = plan.Plan()
+    mounts = SimpleNamespace(height_m=np.array([3.0, 3.0, 10.0, 10.0 + A_LITTLE]))
+    rain = SimpleNamespace(no_access_m=np.array([0.0, 0.5, np.inf, np.inf]))
+    assert got_at(asked, mounts, rain).tolist() == [False, True, True, False]
+
+
+def test_reach_holds_at_no_room_at_all():
+    cable = {"link": "cable", "cable_longest_m": 100.0}
+    rooms = [[0.5, 0.0], [0.0, -A_LITTLE], [-A_LITTLE, -3.0]]
+    ends = {"every": [True, False, False], "any": [True, True, False], "fewest": [True, False, False]}
+    lacks = {"every": [0, A_LITTLE / 2, (A_LITTLE + 1) / 2], "any": [0, 0, A_LITTLE]}
+    for rule, held in ends.items():
+        found = crafted(3, room=rooms, sensor=cable, requirements={"reach": rule})
+        k = of(Requirement.IN_REACH, found)
+        assert found.passes[:, k].tolist() == held, rule
+        if rule in lacks:
+            np.testing.assert_allclose(found.lacking[:, k], lacks[rule], atol=1e-12)
+        short = found.shortfalls[2][-1]
+        assert (short.value, short.limit) == (2.0, 1.0 if rule == "any" else 0.0)
+        if rule == "every":
+            assert found.shortfalls[1][-1].value == 1.0  # the one at no room is in reach
+    beyond = crafted(1, room=[[-3.0]], sensor=cable, requirements={"reach": "any"})
+    assert beyond.lacking[0, -1] == 1.0
+    off = crafted(1, room=[[-3.0]], sensor=cable, requirements={"reach": "off"})
+    assert off.passes.all()
+    assert not off.reach_judged
+
+
+def test_runners_up_are_on_other_buildings_first_and_posts_are_on_none():
+    def taken(building, count=2, chosen=0):
+        rows = SimpleNamespace(xyz=np.array([[100.0 * k, 0, 0] for k in range(len(building))]), building=building)
+        return _spread_out(tuple(range(len(building))), rows, chosen, count)
+
+    assert taken(np.array([-1, -1, 0, 0])) == (1, 2)
+    assert taken(np.array([0, 0, 1, -1])) == (2, 3)
+    assert taken(np.array([0, 0, 1, -1]), 3) == (2, 3, 1)
+    assert taken(np.array([0, 0, 0]), 1) == (1,)
+    assert taken(np.array([0, 1, 2]), 0) == ()
+
+
+def test_controllers_that_a_mount_is_judged_by():
+    room = np.array([0.0, -A_LITTLE, 0.3])
+    assert [(rows.tolist(), whole) for rows, whole in (weighed(room, "every"), weighed(room, "any"))] == [
+        ([0, 1, 2], True),
+        ([0, 2], False),
+    ]
+    assert weighed(np.full(2, -1.0), "any")[1]
+    assert weighed(np.full(2, 1.0), "fewest")[1]
+
+
+def test_a_substitute_stands_30_m_from_every_place_and_keeps_all_served():
+    xyz = np.array([[0, 0, 3], [100, 0, 3], [30, 0, 3], [30 - A_LITTLE, 0, 3], [60, 0, 3]], float)
+    holds = np.array([[1, 0, 1], [0, 1, 1], [1, 0, 0], [1, 1, 1], [0, 1, 0]], bool)
+    feeds = np.array([[1], [0], [1], [1], [0]], bool)
+    assert substitutes([0, 1], [3, 4, 2], holds, feeds, xyz) == {0: 2, 1: 4}
+    feeds[2] = False  # it no longer reaches the repeater that the first place feeds
+    assert substitutes([0, 1], [3, 4, 2], holds, feeds, xyz) == {0: -1, 1: 4}
+
+
 # --- mounts -----------------------------------------------------------------------------------------------------
 
 OUTLINE = shapely.box(-100, -100, 100, 100)
@@ -196,6 +340,57 @@ def test_how_far_a_mount_is_moved_and_raised():
     mine = refine(site, found, [south], judge)[south]
     np.testing.assert_allclose(mine.raised_m, [0, 0.5, 1.0, 1.5, 2.0])
     np.testing.assert_allclose(mine.moved_m, np.arange(-10, 11) * 0.5)
+
+
+def test_the_straight_share_counts_edges_of_a_metre():
+    rings = shapely.get_rings(
+        [shapely.box(0, 0, 1, 1), shapely.box(0, 0, 1 - A_LITTLE, 1), shapely.box(0, 0, 0.5, 0.5)]
+    )
+    np.testing.assert_allclose(_straight_share(rings), [1.0, 0.5, 0.0], atol=1e-5)
+
+
+def test_a_pole_carries_the_sensor_on_its_top():
+    poles = Places(("P",), np.array([[3.0, 4.0, 5.0]]), np.zeros(1, bool))
+    found = find_mounts(bare_site(OUTLINE, poles=poles), plan.Mounts(), 0.6)
+    np.testing.assert_allclose(found.xyz, [[3.0, 4.0, 5.6]], atol=1e-12)
+    assert np.isnan(found.facing_deg[0])
+    assert found.building[0] == -1
+
+
+@pytest.mark.parametrize(("end_m", "tried"), [(0.2512, True), (0.2488, False)])
+def test_a_move_ends_where_the_rim_is_5_cm_nearer(end_m, tried):
+    """One place on each edge, 0.3 m inside; a move of 4.5 m ends `end_m` from the corner."""
+    hall = prisms([shapely.box(0, 0, 2 * (4.5 + end_m), 20)], [-1], [5.0], ["hall"])
+    site = bare_site(OUTLINE, buildings=hall)
+    found = find_mounts(site, plan.Mounts(walls=False, spacing_m=60), 0.6)
+    south = int(np.flatnonzero(found.facing_deg == 180)[0])
+
+    def judge(trials):
+        return np.ones(len(trials)), np.ones(len(trials)), np.ones(len(trials), int)
+
+    moved = refine(site, found, [south], judge)[south].moved_m
+    assert (4.5 in moved.tolist()) is (-4.5 in moved.tolist()) is tried
+    west = int(np.flatnonzero(found.facing_deg == 270)[0])
+    assert refine(site, found, [west], judge)[west].moved_to_deg == 0.0
+
+
+@pytest.mark.parametrize(
+    ("top_m", "base_m", "bracket"),
+    [(5.0, -1, True), (5.0 + A_LITTLE, -1, False), (9, 5.0, False), (9, 5.0 + A_LITTLE, True)],
+)
+def test_a_wall_within_another_building_carries_nothing(top_m, base_m, bracket):
+    """The bracket's head is at the wall's top, 5 m; another building stands against that wall."""
+    built = prisms([shapely.box(0, 0, 20, 20), shapely.box(0, -20, 20, 0)], [-1, base_m], [5.0, top_m], ["a", "b"])
+    found = find_mounts(bare_site(OUTLINE, buildings=built), plan.Mounts(roof_edges=False, wall_drop_m=0.0), 0.6)
+    assert bool(((found.building == 0) & (found.facing_deg == 180)).any()) is bracket
+
+
+def test_posts_stand_half_a_spacing_from_the_edge_and_in_no_building():
+    hall = prisms([shapely.box(-100, -100, 0, 0)], [-1], [5.0], ["hall"])
+    found = find_mounts(
+        bare_site(OUTLINE, buildings=hall), plan.Mounts(roof_edges=False, walls=False, ground_spacing_m=100), 0.6
+    )
+    np.testing.assert_allclose(found.xyz, [[50, -50, 3], [-50, 50, 3], [50, 50, 3]])
 
 
 # --- season -----------------------------------------------------------------------------------------------------
@@ -246,17 +441,18 @@ def test_limits_of_temperature_and_precipitation_are_the_published_ones():
 
 
 def test_the_best_class_is_the_first_whose_limits_all_hold():
-    def why(word):
-        return lambda k: word
+    def one(holds, limit):
+        return _Test(np.array([holds]), Limit.HEAT, np.zeros(1), limit)
 
-    no, yes = np.array([False]), np.array([True])
-    tests = [[(yes, why("a")), (no, why("b"))], [(yes, why("c"))], [(yes, why("d"))], [(yes, why("e"))]]
-    given, said = _best(tests, "free")
+    tests = [[one(True, 1.0), one(False, 2.0)], [one(True, 3.0)], [one(True, 4.0)], [one(True, 5.0)]]
+    given, decided_by = _best(tests)
     assert given.tolist() == [2]
-    assert said == ("b",)
-    given, said = _best([[(no, why(word))] for word in "abcd"], "free")
+    assert decided_by == [tests[0][1]]
+    given, decided_by = _best([[one(False, limit)] for limit in (1.0, 2.0, 3.0, 4.0)])
     assert given.tolist() == [5]
-    assert said == ("d",)
+    assert decided_by[0].allowed == 4.0
+    given, decided_by = _best([[one(True, 1.0)]] * 4)
+    assert (given.tolist(), decided_by) == ([1], [None])
 
 
 # --- rain -------------------------------------------------------------------------------------------------------
@@ -291,6 +487,87 @@ def test_eaves_are_looked_for_to_5_m(away_m, found):
     site = bare_site(buildings=house, pitched=np.array([True]))
     rain = rain_and_surroundings(site, np.array([[0, -9 - away_m, 3.0]]))
     assert bool(np.isfinite(rain.drip_m[0])) is found
+
+
+def crown(x, y, z, radius_m, half_height_m) -> Crowns:
+    one = np.ones(1)
+    return Crowns(("tree",), np.array([[x, y, z]]), radius_m * one, half_height_m * one, one > 0)
+
+
+@pytest.mark.parametrize("radius_m", [3.0, 5.0, 10.0, 30.0, 100.0])
+def test_heat_is_counted_in_circles_of_3_to_100_m(radius_m):
+    """A building from half the radius on covers a segment of the circle: its area is elementary."""
+    hall = prisms([shapely.box(radius_m / 2, -900, 900, 900)], [-1], [4.0], ["hall"])
+    share = rain_and_surroundings(bare_site(buildings=hall), np.array([[0, 0, 3.0]])).heat_share[0]
+    k = [3.0, 5.0, 10.0, 30.0, 100.0].index(radius_m)
+    assert share[k] == pytest.approx((np.arccos(0.5) - 0.5 * np.sqrt(0.75)) / np.pi, rel=1e-12)
+    assert (share[:k] < share[k]).all()
+
+
+def test_heat_within_a_building_fills_the_circle():
+    hall = prisms([shapely.box(-900, -900, 900, 900)], [-1], [4.0], ["hall"])
+    for at in ([0, 0, 5.0], [800, 0, 5.0]):
+        np.testing.assert_allclose(
+            rain_and_surroundings(bare_site(buildings=hall), np.array([at])).heat_share[0, :4], 1.0
+        )
+
+
+@pytest.mark.parametrize(("deg", "counts"), [(0.51, True), (0.49, False)])
+def test_what_is_half_a_degree_high_takes_rain(deg, counts):
+    away = 50.0
+    top = 3.0 + away * np.tan(np.radians(deg))
+    at = np.array([[0, 0, 3.0]])
+    wall = prisms([shapely.box(-20, away, 20, away + 1)], [-1], [top], ["wall"])
+    # a line touches an ellipsoid where the middle is so much lower
+    low = np.hypot(5.0 * np.tan(np.radians(deg)), 1.0)
+    tree = crown(0.0, away, top - low, 5.0, 1.0)
+    for parts in ({"buildings": wall}, {"crowns": tree}):
+        found = rain_and_surroundings(bare_site(**parts), at)
+        assert found.steepest_deg[0] == pytest.approx(deg if counts else 0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("at", [(9.9, 0), (0.1, 0), (10, 9.9), (10, 0.1), (0.1, 10), (9.9, 10), (0, 0.1), (0, 9.9)])
+def test_what_is_fixed_to_a_wall_is_under_no_roof(at):
+    """Near the ends of each wall, and on a corner cut off by 10 cm."""
+    hall = prisms([shapely.box(0, 0, 10, 10)], [-1], [8.0], ["hall"])
+    assert not rain_and_surroundings(bare_site(buildings=hall), np.array([[*at, 3.0]])).covered[0]
+    cut = shapely.Polygon([(0.1, 0), (10, 0), (10, 10), (0, 10), (0, 0.1)])
+    hall = prisms([cut], [-1], [8.0], ["hall"])
+    assert not rain_and_surroundings(bare_site(buildings=hall), np.array([[0.05, 0.05, 3.0]])).covered[0]
+
+
+@pytest.mark.parametrize(("bearing_deg", "closed"), [(94.2, True), (94.49, True), (94.6, False)])
+def test_a_wall_closes_the_sectors_that_one_of_ten_looks_enters(bearing_deg, closed):
+    """The wall runs from the mount to `bearing_deg`, its building on the right; the sector ends at 95 degrees."""
+    along = np.array([np.sin(np.radians(bearing_deg)), np.cos(np.radians(bearing_deg))])
+    right = np.array([along[1], -along[0]])
+    corners = [-9 * along, 9 * along, 9 * along + 9 * right, -9 * along + 9 * right]
+    hall = prisms([shapely.Polygon(corners)], [-1], [8.0], ["hall"])
+    found = rain_and_surroundings(bare_site(buildings=hall), np.array([[0, 0, 3.0]]))
+    assert (found.sector_deg[0, 9] == 90.0) == closed
+    assert found.sector_deg[0, 18] == 90.0
+    assert found.sector_deg[0, 0] < 90.0
+
+
+def test_the_ground_is_looked_at_every_half_degree():
+    x = np.arange(-300, 300, 10.0) + 5
+    hill = 80 * np.exp(-((x[None, :] - 133.0) ** 2 + (-x[:, None] - 71.0) ** 2) / 800)
+    found = rain_and_surroundings(bare_site(terrain=Heights(hill, -300.0, 300.0, 10.0)), np.array([[0, 0, 3.0]]))
+    assert found.steepest_name[0] == "the ground"
+    assert found.steepest_azimuth_deg[0] == pytest.approx(np.degrees(np.arctan2(133, 71)), abs=5)
+    assert found.steepest_azimuth_deg[0] * 2 == round(found.steepest_azimuth_deg[0] * 2)
+
+
+@pytest.mark.parametrize("azimuth_deg", [0.0, 0.7, 0.8, 5.1, 4.9, 352.0])
+def test_a_crown_stands_in_the_sectors_that_it_reaches_into(azimuth_deg):
+    """5 m wide to either side, 50 m away: 5.74 degrees to either side."""
+    at = 50 * np.array([np.sin(np.radians(azimuth_deg)), np.cos(np.radians(azimuth_deg))])
+    seen = rain_and_surroundings(
+        bare_site(crowns=crown(*at, 20.0, 5.0, 15.0)), np.array([[0, 0, 3.0]])
+    ).sector_obstacle[0]
+    half = np.degrees(np.arcsin(5 / 50))
+    low, high = (int(np.floor((azimuth_deg + side * half) / 10 + 0.5)) for side in (-1, 1))
+    assert sorted(np.flatnonzero(seen >= 0).tolist()) == sorted(s % 36 for s in range(low, high + 1))
 
 
 # --- reach and zones --------------------------------------------------------------------------------------------

@@ -199,3 +199,12 @@ def test_another_time_zone_is_refused_with_the_nearest(zone):
     assert "is no time zone" in str(fault.value)
     if zone == "America/Pheonix":
         assert "did you mean 'America/Phoenix'?" in str(fault.value)
+
+
+@pytest.mark.parametrize(
+    ("section", "key"),
+    [("outputs", "runners_up"), ("sensor", "mast_m"), ("sensor", "mast_ft"), ("prices", "lawn_ft")],
+)
+def test_an_integer_beyond_any_float_is_said(section, key):
+    with pytest.raises(PlanError, match=rf"{key}.*1\.?0*e\+400"):
+        parse_plan({section: {key: 10**400}}, "plan.toml")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, time
+from decimal import Decimal
 from typing import Annotated, Any, ClassVar, get_args, get_origin
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -70,7 +71,10 @@ class Section(BaseModel):
                     raise ValueError(f"'{key}' and '{twin.key}' are both given; keep one")
                 if not isinstance(value, int | float) or isinstance(value, bool):
                     raise ValueError(f"'{key}' must be a number, not {as_toml(value)}")
-                key, value = twin.key, twin.metric(value)
+                try:
+                    key, value = twin.key, twin.metric(value)
+                except OverflowError:
+                    raise ValueError(f"'{key}' must be a finite number, not {as_toml(value)}") from None
             out[key] = tuple(value) if isinstance(value, list) else value
         return out
 
@@ -86,7 +90,7 @@ def as_toml(value: Any) -> str:
     if isinstance(value, Mapping):
         return "{" + ", ".join(f"{k} = {as_toml(v)}" for k, v in value.items()) + "}"
     if isinstance(value, int | float):
-        return f"{value:.12g}"
+        return f"{Decimal(value) if isinstance(value, int) else value:.12g}"  # an integer may be beyond any float
     return str(value) if isinstance(value, date | time) else f'"{value}"'
 
 
