@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
+from planner import notebook
 from planner.ledger import DataError, Ledger, Notice, OutputError, PlanError, PlannerError
 
 if TYPE_CHECKING:
@@ -55,6 +56,15 @@ def __getattr__(name: str) -> Any:
 
         return getattr(plan, name)
     raise AttributeError(f"module '{__name__}' has no attribute '{name}'")
+
+
+def _page(result: Any) -> bytes:
+    from planner.show import page
+
+    return page(result)
+
+
+notebook.drawn_by |= dict.fromkeys(("SiteResult", "ContractResult", "ProgrammeResult", "ReviewResult"), _page)
 
 
 def run_site(

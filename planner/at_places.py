@@ -53,5 +53,5 @@ def zone_at(
     sea = at_sea(lon, lat)
     turned = sea & (np.abs(lon) <= 90)
     turned[turned] = ~at_sea(lat[turned], lon[turned])
-    zone = zone_sites(climate, lat, table, units=units)
+    zone = zone_sites(climate, lat, table)
     return ZoneAtPlaces(tuple(names), lon, lat, climate, zone, season, sea, turned)

@@ -143,7 +143,7 @@ def _site(plan_file: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
     from planner.show.say import terminal
 
     ledger = Ledger()
-    names = [*show.SITE_FILES, *(["light.tif"] if plan_file.plan.outputs.light_grid else [])]
+    names = show.site_files(plan_file.plan)
     spare_inputs(plan_file, [folder / name for name in names])
     show.check_folder(folder, names, force)
     result = run_site(plan_file, ledger, talk.progress)
@@ -295,8 +295,8 @@ def climate(
     _run(work)
 
 
-def _count(n: int, what: str) -> str:
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+def _count(n: int, what: str, many: str = "") -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {many or what + 's'}"
 
 
 @app.command()
@@ -337,6 +337,74 @@ def check(
         return errors[0].exit_code if errors else Exit.OK
 
     _run(work)
+
+
+@app.command()
+def start(
+    paths: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            help="folder with layers, or the layers themselves", show_default=False, metavar="[FOLDER|FILES]"
+        ),
+    ] = None,
+    at: Annotated[
+        str | None,
+        typer.Option("--at", help="LATITUDE,LONGITUDE of the site; alone, or beside layers of more than it"),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="plan file to write; - prints it [FOLDER/NAME OF THE FOLDER.toml]")
+    ] = None,
+    quiet: QuietOption = False,
+) -> None:
+    """Make a first plan from whatever layers there are, and check it.
+
+    It asks nothing, fetches nothing and overwrites nothing. What was found, counted and guessed stands beside each
+    key of the plan.
+    """
+    given = [path for path in paths or [] if str(path) != "-"]
+    shown = (out is not None and str(out) == "-") or len(given) < len(paths or [])
+    _run(lambda: _start(given, at, None if shown else out, shown, Talk(quiet, False)))
+
+
+def _start(paths: list[Path], at: str | None, out: Path | None, shown: bool, talk: Talk) -> Exit:
+    from planner.preflight import check_inputs
+    from planner.show.write.new import write_new
+    from planner.show.write.outline import outline_geojson
+    from planner.show.write.plan_text import plan_text
+    from planner.starter import first_plan
+
+    if not paths and at is None:
+        raise CommandError("start", "nothing is given", "Give a folder with layers, or --at LATITUDE,LONGITUDE")
+    place = _lat_lon(at, "--at") if at is not None else None
+    first = first_plan(paths, place, out, talk.progress)
+    verb = "contract" if first.draft.contract else "site"
+    text = plan_text(first.draft, first.plan.parent, f"noonmark {verb} {_shell(first.plan)}")
+    if shown:
+        print(text, end="")
+        if first.draft.outline is not None:
+            talk.note(f"The plan names {first.outline.name}, an outline that is drawn when the plan is written.")
+        return Exit.OK
+    files = {first.plan: text}
+    if first.draft.outline is not None:
+        files[first.outline] = outline_geojson(first.draft.outline, first.draft.title)
+    write_new(files)
+    talk.say(f"Wrote {' and '.join(map(str, files))}.")
+    ledger = Ledger()
+    faults = check_inputs(_read(first.plan), ledger)
+    for notice in ledger:
+        talk.say(str(notice).replace("\n", "\u240a"))
+    for fault in faults:
+        talk.err.print(f"[bold]{_line(fault.where)}[/bold]: {_plain(fault.what)}. {_plain(fault.todo)}")
+    talk.say(f"{_count(len(faults), 'error')}, {_count(len(ledger), 'notice')}.")
+    guesses = text.count("check: ")
+    if guesses:
+        talk.say(f"{_count(guesses, 'guess', 'guesses')} to look at in the plan: search it for 'check:'.")
+    talk.say(f"Next: noonmark {'check' if faults else verb} {_shell(first.plan)}")
+    return faults[0].exit_code if faults else Exit.OK
+
+
+def _shell(path: Path) -> str:
+    return f'"{path}"' if " " in str(path) else str(path)
 
 
 UnitsOption = Annotated[str, typer.Option("--units", help="us or metric: units of what is printed")]

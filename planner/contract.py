@@ -19,6 +19,7 @@ from planner.climate.builtin import BASIS as TEMPERATURE_ONLY
 from planner.climate.spreads import ESTIMATE_SHARED
 from planner.climate.zones import APART_SD, zone_of, zone_sites
 from planner.ledger import DataError, Notice
+from planner.notebook import Drawn
 from planner.plan import Plan
 from planner.readings import QUANTITIES
 from planner.records import compared
@@ -53,7 +54,7 @@ class Flag(StrEnum):
 
 @compared
 @dataclass(frozen=True)
-class ContractResult:
+class ContractResult(Drawn):
     """The zones of a contract, one row a site (n).
 
     longitude_deg, latitude_deg: (n,) a point in each site. shapes: (n,) EPSG:4326. elevation_m: (n,), NaN where
@@ -150,7 +151,7 @@ def zones_of(
     shapes = np.empty(len(sites), object)
     shapes[:] = sites.shapes
     lonlat = inner_points(shapes)
-    zone = zone_sites(climate, lonlat[:, 1], table, plan.climate.description, plan.units)
+    zone = zone_sites(climate, lonlat[:, 1], table, plan.climate.description)
     return ContractResult(
         plan=plan,
         names=sites.names,

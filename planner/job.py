@@ -15,10 +15,11 @@ from planner.climate.answer import ClimatePicture, SiteClimate, ZoneResult
 from planner.climate.eto import MonthlyInputs
 from planner.climate.zones import zone_sites
 from planner.decide import Decision, decide, got_at, substitutes
-from planner.layers import lonlat_shapes, named_xy, read_site, site_weather
+from planner.layers import lonlat_shapes, named_xy, read_site, site_weather, with_named
 from planner.ledger import Kind, Ledger, Notice
 from planner.local_climate import climate_and_weather_at, picture_around, table_of
 from planner.mounts import Mounts, Refined, Support, find_mounts, refine
+from planner.notebook import Drawn
 from planner.plan import Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
 from planner.reach import ReachResult, margin, reach
@@ -51,7 +52,7 @@ Progress = Callable[[str, int, int], None]  # (what is being done, done, total)
 
 @compared
 @dataclass(frozen=True)
-class SiteResult:
+class SiteResult(Drawn):
     """Everything that was found for one site; `show` draws it, and nothing more is computed there.
 
     season: (12,) months that irrigation runs; season_basis: how these were found.
@@ -189,9 +190,11 @@ def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = No
 
     Raises PlanError or DataError, saying where and what to do, when the input cannot be used.
     """
-    plan, tell = plan_file.plan, progress or _silent
+    tell = progress or _silent
     tell("reading layers", 0, 1)
     site = read_site(plan_file, ledger)
+    plan_file = with_named(plan_file, site, ledger)
+    plan = plan_file.plan
     tell("climate", 0, 1)
     climate, weather, zone = climate_and_zone(plan_file, site, ledger)
     season, basis = season_months(
@@ -529,5 +532,5 @@ def climate_and_zone(
         site.name,
     )
     table = table_of(plan_file, ledger)
-    zone = zone_sites(climate, np.array([site.latitude_deg]), table, plan.climate.description, plan.units)
+    zone = zone_sites(climate, np.array([site.latitude_deg]), table, plan.climate.description)
     return climate, weather, zone

@@ -8,7 +8,7 @@ import numpy as np
 
 from planner.climate.best import site_climate
 from planner.layers.at_sites import read_climate, read_layer
-from planner.layers.build import Faults, named_xy, read_contract_sites, read_site_keeping
+from planner.layers.build import Faults, named_xy, read_contract_sites, read_site_keeping, with_named
 from planner.layers.frame import lonlat_shapes
 from planner.layers.source import locate
 from planner.layers.weather import site_weather
@@ -25,7 +25,7 @@ def check_inputs(plan_file: PlanFile, ledger: Ledger) -> list[PlannerError]:
     if plan_file.plan.layers is not None or plan_file.plan.contract is None:
         site = read_site_keeping(plan_file, ledger, faults)
         if site is not None:
-            faults.attempt(named_xy, plan_file, site)
+            faults.attempt(named_xy, faults.attempt(with_named, plan_file, site, ledger) or plan_file, site)
             faults.attempt(site_weather, plan_file, site, ledger)
             outline = lonlat_shapes([site.outline], site.crs)
             _check_climate(plan_file, outline, np.array([site.elevation_m]), [site.name], ledger, faults)

@@ -21,6 +21,7 @@ from planner.layers.source import locate
 from planner.layers.station_days import read_days
 from planner.layers.station_table import Words, read_station_table
 from planner.ledger import DataError, Kind, Ledger, Notice, PlanError, nearest
+from planner.notebook import Drawn
 from planner.plan import Plan, PlanFile
 from planner.plan.schema import NamedMount
 from planner.programme import knowledge
@@ -57,7 +58,7 @@ class Built:
 
 
 @dataclass(frozen=True)
-class ProgrammeResult:
+class ProgrammeResult(Drawn):
     """The base program of a site and what follows from it.
 
     zone: row of the zone table that is set, -1 where none is. eto_mm_day, rain_mm (12,): normals. season (12,).
@@ -84,7 +85,7 @@ class ProgrammeResult:
 
 
 @dataclass(frozen=True)
-class ReviewResult:
+class ReviewResult(Drawn):
     """A log judged. zone: row of the table that the expectation rests on, -1 where the plan gives the base. lag:
     days by which the log comes after its weather. weather: name of the station, '' where only normals are known."""
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from enum import StrEnum
 from functools import cached_property, partial
-from typing import Any, overload
+from typing import Any
 
 import numpy as np
 
@@ -13,24 +14,12 @@ from planner.records import compared
 from planner.site import Bools, Floats, Ints
 
 
-@dataclass(frozen=True)
-class Sentences(Sequence[str]):
-    """A sentence for each of n sites, put into words when it is read: of a million few are."""
+class Way(StrEnum):
+    """The ways to a zone, in order of trust."""
 
-    n: int
-    say: Callable[[int], str]
-
-    def __len__(self) -> int:
-        return self.n
-
-    @overload
-    def __getitem__(self, k: int) -> str: ...
-    @overload
-    def __getitem__(self, k: slice) -> tuple[str, ...]: ...
-    def __getitem__(self, k: int | slice) -> str | tuple[str, ...]:
-        if isinstance(k, slice):
-            return tuple(self.say(i) for i in range(*k.indices(self.n)))
-        return self.say(range(self.n)[k])
+    ETO = "peak-month ETo"
+    TEMPERATURE = "hottest month's temperature"
+    DESCRIPTION = "description of the climate"
 
 
 @compared
@@ -78,9 +67,9 @@ class ZoneTable:
     """Zones by peak-month ETo, driest last: labels (k,), low and high (k,) mm/day (ends may be infinite).
 
     t_low_c, t_high_c (k,): hottest-month mean temperature, NaN where the table has none.
-    description (k,): words, may be empty. source: where the table comes from. given_peak_mm_day (k,): the
-    peak-month ETo that the controller assumes in the zone, NaN where the table does not say. neutral: our own
-    table, whose labels are no controller's.
+    description (k,): words, may be empty. source: the file it comes from, with its unit; "" for our own.
+    given_peak_mm_day (k,): the peak-month ETo that the controller assumes in the zone, NaN where the table does
+    not say. neutral: our own table, whose labels are no controller's.
     """
 
     labels: tuple[str, ...]
@@ -107,22 +96,61 @@ class ZoneTable:
         return middle if given is None else np.where(np.isfinite(given), given, middle)
 
 
+@compared
 @dataclass(frozen=True)
-class OneWay:
-    """One way to the zone, for n sites: value, spread, zone row (-1: none), its probability, and words.
+class FromEto:
+    """How the first way found its value: month (n,) of the highest daily ETo, -1 where a month is unknown."""
 
-    name: "peak-month ETo", "hottest month's temperature" or "description of the climate".
-    peak_eto_mm_day, spread_mm_day (n,): what this way says of the peak month's ETo.
-    zone (n,): row of the zone table, -1 where the value lies in no band. odds: gives `probability` (n, k) of every
-    zone, worked out when it is first asked for. said (n,): one sentence on how it was found.
+    month: Ints
+
+
+@compared
+@dataclass(frozen=True)
+class FromTemperature:
+    """How the second did: month (n,), the hottest, -1 where one is unknown; hottest_c (n,) its mean temperature.
+
+    by_range: by the table's own ranges of temperature, else by Blaney-Criddle, less (n,) mm/day at high latitudes.
     """
 
-    name: str
+    month: Ints
+    hottest_c: Floats
+    by_range: bool
+    less_mm_day: Floats
+
+
+@compared
+@dataclass(frozen=True)
+class FromDescription:
+    """How the third did. known (n,): there is temperature and rain to go by; tropical, arid (n,): the description,
+    given: by the plan, else read off temperature and rain. hottest_c (n,): the hottest month's mean.
+
+    added_mm_day (n,): to make a peak month of an average.
+    """
+
+    known: Bools
+    tropical: Bools
+    arid: Bools
+    given: bool
+    hottest_c: Floats
+    added_mm_day: Floats
+
+
+@compared
+@dataclass(frozen=True)
+class OneWay:
+    """One way to the zone, for n sites: value, spread, zone row (-1: none), its probability, and how it was found.
+
+    peak_eto_mm_day, spread_mm_day (n,): what this way says of the peak month's ETo.
+    zone (n,): row of the zone table, -1 where the value lies in no band. odds: gives `probability` (n, k) of every
+    zone, worked out when it is first asked for.
+    """
+
+    way: Way
     peak_eto_mm_day: Floats
     spread_mm_day: Floats
     zone: Ints
     odds: Callable[[], Floats] = field(compare=False)
-    said: Sequence[str]
+    found: FromEto | FromTemperature | FromDescription
 
     @cached_property
     def probability(self) -> Floats:
@@ -131,14 +159,7 @@ class OneWay:
     def __reduce__(self) -> tuple[Any, ...]:
         """Pickled with what is worked out on demand: the functions that do so cannot travel."""
         known = partial(np.asarray, self.probability)
-        return OneWay, (
-            self.name,
-            self.peak_eto_mm_day,
-            self.spread_mm_day,
-            self.zone,
-            known,
-            tuple(self.said),
-        )
+        return OneWay, (self.way, self.peak_eto_mm_day, self.spread_mm_day, self.zone, known, self.found)
 
 
 @compared

@@ -14,19 +14,26 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from planner.climate import kernels
-from planner.climate.answer import OneWay, Sentences, SiteClimate, ZoneResult, ZoneTable
+from planner.climate.answer import (
+    FromDescription,
+    FromEto,
+    FromTemperature,
+    OneWay,
+    SiteClimate,
+    Way,
+    ZoneResult,
+    ZoneTable,
+)
 from planner.climate.eto import monthly_daylight_hours
 from planner.climate.spreads import DESCRIPTION_WAY_MM_DAY, HOTTEST_MONTH_C, TEMPERATURE_WAY_MM_DAY
 from planner.ledger import DataError, Kind, Ledger, PlanError
 from planner.months import MONTH_DAYS
 from planner.readings import ZoneRows
 from planner.site import Bools, Floats, Ints
-from planner.units import MM_PER_IN, MONTHS, Units, eto, temperature
+from planner.units import MM_PER_IN
 
 if TYPE_CHECKING:
     from planner.plan import EtoUnit
-
-WAYS = ("peak-month ETo", "hottest month's temperature", "description of the climate")
 
 # What the two weaker ways are off by for a peak month, from data/fit_eto_estimate.py (80 places in 43 regions).
 # Blaney-Criddle counts the long days of high latitudes too fully; Table 2 gives averages, which are far under the
@@ -54,11 +61,6 @@ def equal_bands(first_mm_day: int = 1, last_mm_day: int = 12) -> ZoneTable:
     """Our neutral table: bands of 1 mm/day, open at both ends; 'band 6' is 6 up to 7 mm/day."""
     edges = np.concatenate([[-np.inf], np.arange(first_mm_day, last_mm_day + 1.0), [np.inf]])
     names = range(first_mm_day - 1, last_mm_day + 1)
-    words = [
-        f"peak month under {first_mm_day} mm/day",
-        *(f"peak month {k} to {k + 1} mm/day" for k in names[1:-1]),
-        f"peak month {last_mm_day} mm/day and more",
-    ]
     unknown = np.full(len(names), np.nan)
     return ZoneTable(
         labels=tuple(f"band {k}" for k in names),
@@ -66,8 +68,8 @@ def equal_bands(first_mm_day: int = 1, last_mm_day: int = 12) -> ZoneTable:
         high_mm_day=edges[1:],
         t_low_c=unknown,
         t_high_c=unknown,
-        description=tuple(words),
-        source="neutral table: equal bands of 1 mm/day of peak-month reference ETo",
+        description=("",) * len(names),
+        source="",
         neutral=True,
     )
 
@@ -271,19 +273,18 @@ def zone_sites(
     latitude_deg: ArrayLike,
     table: ZoneTable,
     description: str | None = None,
-    units: Units = "metric",
 ) -> ZoneResult:
     """The zone of n sites by all three ways; the first way that speaks decides, and its likeliest zone is named.
 
     latitude_deg: (n,). description: the plan's words for every site, None to read them off the climate.
-    units: of the sentences. A site whose ETo is unknown in any month has no peak month.
+    A site whose ETo is unknown in any month has no peak month.
     """
     n, latitude = len(climate.eto_mm_day), np.asarray(latitude_deg, np.float64)
     peak_month, peak = _highest(climate.eto_mm_day)
     ways = (
-        _by_eto(climate, table, peak_month, peak, units),
-        _by_temperature(climate, latitude, table, units),
-        _by_description(climate, latitude, table, description, units),
+        _by_eto(climate, table, peak_month, peak),
+        _by_temperature(climate, latitude, table),
+        _by_description(climate, latitude, table, description),
     )
     zones = np.stack([way.zone for way in ways])
     values = np.stack([way.peak_eto_mm_day for way in ways])
@@ -360,23 +361,18 @@ def _highest(monthly: Floats) -> tuple[Ints, Floats]:
     return month, value
 
 
-def _by_eto(climate: SiteClimate, table: ZoneTable, month: Ints, value: Floats, units: Units) -> OneWay:
-    def say(k: int) -> str:
-        if month[k] < 0:
-            return "ETo is not known in every month"
-        return f"{MONTHS[month[k]]} has the highest daily ETo, {eto(value[k], units)} ({climate.basis[k]})"
-
+def _by_eto(climate: SiteClimate, table: ZoneTable, month: Ints, value: Floats) -> OneWay:
     return OneWay(
-        WAYS[0],
+        Way.ETO,
         value,
         climate.spread_mm_day,
         zone_of(value, table.low_mm_day, table.high_mm_day),
         lambda: band_probability(value, climate.spread_mm_day, table.low_mm_day, table.high_mm_day),
-        Sentences(len(value), say),
+        FromEto(month),
     )
 
 
-def _by_temperature(climate: SiteClimate, latitude: Floats, table: ZoneTable, units: Units) -> OneWay:
+def _by_temperature(climate: SiteClimate, latitude: Floats, table: ZoneTable) -> OneWay:
     month, hottest_c = _highest(climate.t_mean_c)
     n = len(month)
     # 0.01 degrees of latitude are a minute of day length at most, and let sites share their sun
@@ -388,10 +384,10 @@ def _by_temperature(climate: SiteClimate, latitude: Floats, table: ZoneTable, un
     by_range = bool(np.isfinite(table.t_low_c).any())
     if by_range:
         low, high = np.nan_to_num(table.t_low_c, nan=np.inf), np.nan_to_num(table.t_high_c, nan=np.inf)
-        zone, how = zone_of(hottest_c, low, high), "the table's own temperature ranges"
+        zone = zone_of(hottest_c, low, high)
     else:
         low, high = table.low_mm_day, table.high_mm_day
-        zone, how = zone_of(value, low, high), "ETo = p (0.46 T + 8), Blaney-Criddle"
+        zone = zone_of(value, low, high)
 
     def odds() -> Floats:
         if not by_range:
@@ -400,57 +396,34 @@ def _by_temperature(climate: SiteClimate, latitude: Floats, table: ZoneTable, un
         # ranges may overlap
         return np.asarray(found / np.maximum(found.sum(axis=1, keepdims=True), 1.0), np.float64)
 
-    def say(k: int) -> str:
-        if month[k] < 0:
-            return "temperature is not known in every month"
-        said = f"{MONTHS[month[k]]} is the hottest month, {temperature(hottest_c[k], units)} on the mean; {how}"
-        if by_range or less[k] < 0.05:
-            return said
-        return f"{said}, less {eto(less[k], units)} at this latitude"
-
-    return OneWay(WAYS[1], value, spread, zone, odds, Sentences(n, say))
+    return OneWay(Way.TEMPERATURE, value, spread, zone, odds, FromTemperature(month, hottest_c, by_range, less))
 
 
-def _by_description(
-    climate: SiteClimate, latitude: Floats, table: ZoneTable, description: str | None, units: Units
-) -> OneWay:
+def _by_description(climate: SiteClimate, latitude: Floats, table: ZoneTable, description: str | None) -> OneWay:
     month, hottest_c = _highest(climate.t_mean_c)
     n = len(month)
     if description is not None:
         region, moisture = read_description(description)
         tropical, arid = np.full(n, region == "tropics"), np.full(n, moisture == "arid")
-        origin, known = "as the plan says", month >= 0
+        known = month >= 0
     else:
         known = (month >= 0) & np.isfinite(climate.rain_mm).all(axis=1)
         t, rain = np.where(known[:, None], climate.t_mean_c, 0.0), np.where(known[:, None], climate.rain_mm, 0.0)
         tropical, arid = is_tropical(t, latitude), is_arid(t, rain, latitude)
-        origin = "read off temperature and rain"
     low, high = np.full(n, np.nan), np.full(n, np.nan)
     for region, moisture in TABLE_2_MM_DAY:
         rows = known & (tropical == (region == "tropics")) & (arid == (moisture == "arid"))
         low[rows], high[rows] = table_2_range_mm_day(region, moisture, hottest_c[rows])
-    raised = ~tropical & ~arid
-    value = (low + high) / 2.0 + np.where(raised, TABLE_2_TEMPERATE_HUMID_MM_DAY, 0.0)
+    added = np.where(~tropical & ~arid, TABLE_2_TEMPERATE_HUMID_MM_DAY, 0.0)
+    value = (low + high) / 2.0 + added
     # the printed range is itself a spread, and the table misses known places by more
     spread = np.maximum((high - low) / 2.0, DESCRIPTION_WAY_MM_DAY)
 
-    def say(k: int) -> str:
-        if not known[k]:
-            return "temperature or rain is not known in every month"
-        region = "tropics and subtropics" if tropical[k] else "temperate"
-        wet = "arid to semi-arid" if arid[k] else "humid to sub-humid"
-        hot = temperature(hottest_c[k], units)
-        more = eto(TABLE_2_TEMPERATE_HUMID_MM_DAY, units)
-        peak = f" (an average: {more} added for a peak month)" if raised[k] else ""
-        return (
-            f"{region}, {wet} ({origin}), hottest month {hot}: FAO-56 Table 2{peak}, orientation only, as FAO says"
-        )
-
     return OneWay(
-        WAYS[2],
+        Way.DESCRIPTION,
         value,
         spread,
         zone_of(value, table.low_mm_day, table.high_mm_day),
         lambda: band_probability(value, spread, table.low_mm_day, table.high_mm_day),
-        Sentences(n, say),
+        FromDescription(known, tropical, arid, description is not None, hottest_c, added),
     )

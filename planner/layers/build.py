@@ -25,6 +25,7 @@ from planner.layers.frame import (
 from planner.layers.outline import outline_of, pick_site, right_way_round
 from planner.layers.own import own_columns, own_values
 from planner.layers.source import distance, label, locate, place
+from planner.layers.standing import NAMED_WITHIN_M
 from planner.layers.vector import Layer, count_features, read_vector, repaired
 from planner.ledger import Kind, Ledger, PlanError, PlannerError
 from planner.plan import ContractSites as ContractLayer
@@ -42,7 +43,6 @@ from planner.site import (
 )
 from planner.units import M_PER_FT
 
-NAMED_WITHIN_M = 5000.0
 # Standard time and the sun are seldom two hours apart; a little over three in the west of China (from memory).
 CLOCK_OFF_H, CLOCK_MOST_H = 2.0, 3.5
 
@@ -98,6 +98,35 @@ def named_xy(plan_file: PlanFile, site: Site) -> Floats:
             )
         found.append(project(lonlat, WGS84, site.crs))
     return np.array(found, float).reshape(-1, 2)
+
+
+def with_named(plan_file: PlanFile, site: Site, ledger: Ledger) -> PlanFile:
+    """The plan with the points of `[layers.named]` among its `[[mounts.named]]`, in the site's frame.
+
+    Raises PlanError or DataError where a point is far off, has no height, or shares its name with another.
+    """
+    section = None if plan_file.plan.layers is None else plan_file.plan.layers.named
+    if section is None:
+        return plan_file
+    found = standing.named(
+        read_vector(plan_file, "layers.named", section, ("name", "height", "support"), ledger),
+        section,
+        plan_file,
+        Frame(site.crs, site.latitude_deg, site.longitude_deg),
+        site.outline,
+        ledger,
+    )
+    mounts = plan_file.plan.mounts
+    names = [point.name for point in (*mounts.named, *found)]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise PlanError(
+            f"{plan_file.path}: layers.named",
+            f"two named places are called '{twice[0]}'",
+            "Give each a name of its own",
+        )
+    mounts = mounts.model_copy(update={"named": (*mounts.named, *found)})
+    return replace(plan_file, plan=plan_file.plan.model_copy(update={"mounts": mounts}))
 
 
 def _away_m(lonlat: Floats, site: Site) -> float:

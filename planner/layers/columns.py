@@ -6,7 +6,7 @@ Each function takes one attribute of a :class:`Layer` and says in the ledger wha
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -247,10 +247,19 @@ def flags(layer: Layer, attribute: str | None, what: str, default: str, ledger: 
 
 
 def kinds(
-    layer: Layer, attribute: str, known: Sequence[str], default: str | None, ledger: Ledger
+    layer: Layer,
+    attribute: str,
+    known: Sequence[str],
+    default: str | None,
+    ledger: Ledger,
+    also: Mapping[str, str] | None = None,
 ) -> tuple[str, ...]:
-    """One of the known words for each feature; DataError for another word, or for a missing one without default."""
+    """One of the known words for each feature; DataError for another word, or for a missing one without default.
+
+    also: other words, and the known one that each stands for, "" for none.
+    """
     found = [re.sub(r"[\s_-]+", "_", text(v).lower()) for v in layer.table[attribute]]
+    found = [(also or {}).get(word, word) for word in found]
     for word, raw in zip(found, layer.table[attribute], strict=True):
         if word and word not in known:
             of = [n for n, w in zip(layer.names, found, strict=True) if w == word]

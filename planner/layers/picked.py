@@ -89,7 +89,7 @@ def refusal(plan: str, key: str, where: str, label: str, said: str, columns: lis
     """What to say where GDAL cannot evaluate a condition."""
     cast = "; a number kept as text is compared as CAST(column AS float)" if "Type mismatch" in said else ""
     return PlanError(
-        f"{plan}: {key}.where",
+        f"{plan}: {key}",
         f'GDAL cannot evaluate the condition {where!r} on {label}: "{said}"',
         f"{HOW}{cast}. Its columns: {_few(columns, FEW_COLUMNS)}",
     )
@@ -104,7 +104,7 @@ def nothing(plan: str, key: str, where: str, label: str, table: pd.DataFrame) ->
         if str(name).lower() in where.lower() and table[name].notna().any()
     ]
     return PlanError(
-        f"{plan}: {key}.where",
+        f"{plan}: {key}",
         f"none of the {len(table):,} features of {label} meets the condition {where!r}",
         ("In that layer: " + "; ".join(seen))
         if seen

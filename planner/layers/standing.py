@@ -15,13 +15,17 @@ from shapely.geometry.base import BaseGeometry
 from planner.layers import columns
 from planner.layers.frame import Frame
 from planner.layers.raster import points_inside
+from planner.layers.source import distance
 from planner.layers.vector import Layer, in_frame
+from planner.layers.vocabulary import LEAVES, ROOFS, leaf_of
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import (
     BuildingsLayer,
     ControllersLayer,
     GroundsLayer,
     KeepOutsLayer,
+    NamedLayer,
+    NamedMount,
     PlanFile,
     PolesLayer,
     TreesLayer,
@@ -54,12 +58,13 @@ FOOT_BELOW_M = 100.0
 DEEPEST_M = 100.0  # of a controller: a slip of the unit, or of the column, beyond that
 ABOVE_PIT_M = 0.3  # where a signal to a receiver below ground comes down
 MOST_EXTRA_DB = 150.0
+NAMED_WITHIN_M = 5000.0
 GROUND_SAMPLES = 400  # points under one footprint
 
 # Which keys of each section name an attribute.
 ATTRIBUTES: dict[str, tuple[str, ...]] = {
-    "buildings": ("name", "height", "roof_height", "top", "ground", "base", "roof", "mountable"),
-    "trees": ("name", "height", "crown_width", "crown_base", "leaf"),
+    "buildings": ("name", "height", "roof_height", "top", "ground", "storeys", "base", "roof", "mountable"),
+    "trees": ("name", "height", "crown_width", "crown_radius", "crown_base", "leaf", "species"),
     "controllers": ("name", "indoors", "height", "depth", "storey", "extra_loss"),
     "poles": ("name", "height"),
     "keep_outs": ("name", "kind"),
@@ -94,7 +99,7 @@ def lay_out(section: Section, layer: Layer, frame: Frame, outline: BaseGeometry,
             heights_m=lambda part: _or_default(_tree_heights(part, section, quiet), section.default_height_m),
         )
     if isinstance(section, KeepOutsLayer | GroundsLayer):
-        return in_frame(layer, frame, outline, "any", ledger, apart_by=[section.kind])
+        return in_frame(layer, frame, outline, "any", ledger, apart_by=[section.kind] if section.kind else [])
     # two controllers may share one cabinet
     named = [section.name] if section.name else []
     every_one = isinstance(section, ControllersLayer)
@@ -255,6 +260,7 @@ def buildings(
             layer.where,
             f"heights are stories of {ledger.length(section.storey_height_m)} (storey_height_m)",
         )
+    height = _heights_from_stories(layer, section, height, ledger)
     height = _heights_from_surface(layer, height, terrain, surfaces, ledger)
     missing = np.isnan(height)
     if missing.any():
@@ -288,7 +294,7 @@ def buildings(
     base_m = np.where(hangs, mean_ground + np.nan_to_num(base), low_ground - FOOT_BELOW_M)
 
     roofs = (
-        columns.kinds(layer, section.roof, ("flat", "pitched"), "flat", ledger)
+        columns.kinds(layer, section.roof, ("flat", "pitched"), "flat", ledger, ROOFS)
         if section.roof is not None
         else ("flat",) * len(layer)
     )
@@ -305,6 +311,25 @@ def buildings(
         np.array([roof == "pitched" for roof in roofs], bool),
         np.array([flag is not False for flag in allowed], bool),
     )
+
+
+def _heights_from_stories(layer: Layer, section: BuildingsLayer, height: Floats, ledger: Ledger) -> Floats:
+    """Missing heights (n,) from the number of stories."""
+    if section.storeys is None:
+        return height
+    stories = columns.numbers(
+        layer, section.storeys, "stories", ledger, low=0.0, high=200.0, low_counts=False, unit="stories"
+    )
+    found = np.isnan(height) & np.isfinite(stories)
+    if found.any():
+        ledger.add(
+            Kind.ASSUMED,
+            layer.where,
+            f"no height: '{section.storeys}' taken, stories of {ledger.length(section.storey_height_m)} "
+            "(storey_height_m)",
+            [f"{layer.names[k]}: {stories[k]:g}" for k in np.flatnonzero(found)],
+        )
+    return np.where(found, stories * section.storey_height_m, height)
 
 
 def _names(layer: Layer, mask: Bools) -> list[str]:
@@ -393,14 +418,15 @@ def trees(
     unit = M_PER_FT if section.height_unit == "ft" else 1.0
     points = shapely.get_type_id(layer.shapes) == 0
     height = _given(layer, _tree_heights(layer, section, ledger), section.default_height_m, "height", ledger)
-    width = columns.numbers(
+    radius = section.crown_radius is not None
+    width = (2.0 if radius else 1.0) * columns.numbers(
         layer,
-        section.crown_width,
-        "crown width",
+        section.crown_radius if radius else section.crown_width,
+        "crown radius" if radius else "crown width",
         ledger,
         factor=unit,
         low=0,
-        high=WIDEST_CROWN_M,
+        high=WIDEST_CROWN_M / 2 if radius else WIDEST_CROWN_M,
         low_counts=False,
         lengths=True,
     )
@@ -428,11 +454,7 @@ def trees(
             "no height of the crown's underside: a quarter of the tree's height taken",
             _names(layer, unknown),
         )
-    if section.leaf is not None:
-        leaf = columns.kinds(layer, section.leaf, ("evergreen", "deciduous"), section.default_leaf, ledger)
-    else:
-        leaf = (section.default_leaf,) * len(layer)
-        ledger.add(Kind.ASSUMED, layer.where, f"no leaf habit: all trees taken as {section.default_leaf}")
+    leaf = _leaves(layer, section, ledger)
     evergreen = np.array([word == "evergreen" for word in leaf], bool)
 
     shapes = layer.shapes
@@ -463,6 +485,45 @@ def trees(
             list(crown_shapes), ground + base[~points], ground + height[~points], layer.take(~points).names
         )
     return crowns, crown_prisms, evergreen[~points]
+
+
+def _leaves(layer: Layer, section: TreesLayer, ledger: Ledger) -> tuple[str, ...]:
+    """'evergreen' or 'deciduous' of each tree: as its own column says, else by genus, else the stated default."""
+    if section.species is None:
+        if section.leaf is not None:
+            return columns.kinds(
+                layer, section.leaf, ("evergreen", "deciduous"), section.default_leaf, ledger, LEAVES
+            )
+        ledger.add(Kind.ASSUMED, layer.where, f"no leaf habit: all trees taken as {section.default_leaf}")
+        return (section.default_leaf,) * len(layer)
+    told = [""] * len(layer)
+    if section.leaf is not None:
+        told = [
+            "" if word == "not said" else word
+            for word in columns.kinds(
+                layer, section.leaf, ("evergreen", "deciduous", "not said"), "not said", Ledger(), LEAVES
+            )
+        ]
+    species = [columns.text(value) for value in layer.table[section.species]]
+    leaf = [word or leaf_of(name) for word, name in zip(told, species, strict=True)]
+    by_genus = np.array([not word and bool(found) for word, found in zip(told, leaf, strict=True)], bool)
+    unknown = np.array([not found for found in leaf], bool)
+    if by_genus.any():
+        evergreen = sum(leaf[k] == "evergreen" for k in np.flatnonzero(by_genus))
+        ledger.add(
+            Kind.ASSUMED,
+            layer.where,
+            f"leaf habit by the genus in '{section.species}': {evergreen} evergreen, "
+            f"{int(by_genus.sum()) - evergreen} deciduous",
+        )
+    if unknown.any():
+        ledger.add(
+            Kind.ASSUMED,
+            layer.where,
+            f"'{section.species}' does not tell the leaf habit: {section.default_leaf} taken",
+            [f"{layer.names[k]}: {species[k]}" for k in np.flatnonzero(unknown)],
+        )
+    return tuple(found or section.default_leaf for found in leaf)
 
 
 def _grown(section: TreesLayer, height: Floats, width: Floats, shapes: Shapes) -> tuple[Floats, Floats, Shapes]:
@@ -611,9 +672,57 @@ def poles(layer: Layer, section: PolesLayer, terrain: Heights | None, ledger: Le
     return Places(layer.names, np.column_stack([xy, ground_at(terrain, xy) + height]), np.zeros(len(layer), bool))
 
 
+def named(
+    layer: Layer, section: NamedLayer, plan_file: PlanFile, frame: Frame, outline: BaseGeometry, ledger: Ledger
+) -> list[NamedMount]:
+    """A layer's points as the plan's own named places, in the site's frame. Raises PlanError or DataError."""
+    stated, plan = "height_unit" in section.model_fields_set, str(plan_file.path)
+    columns.settle_unit(layer, section.height, "height_unit", section.height_unit, stated, plan, ledger)
+    layer = in_frame(layer, frame, outline, "points", ledger, apart_by=[section.name], every_one=True)
+    away_m = shapely.distance(layer.shapes, outline)
+    far = away_m > NAMED_WITHIN_M
+    if far.any():
+        raise DataError(
+            f"{layer.where}, {_names(layer, far)[0]}",
+            f"it is {distance(float(away_m[far][0]))} from the site",
+            "Check its coordinates and the layer's CRS",
+        )
+    height_m = columns.numbers(
+        layer,
+        section.height,
+        "height",
+        ledger,
+        factor=M_PER_FT if section.height_unit == "ft" else 1.0,
+        low=0.0,
+        high=HIGHEST_BUILDING_M,
+        lengths=True,
+    )
+    if section.default_height_m is not None:
+        height_m = _given(layer, height_m, section.default_height_m, "height", ledger)
+    unknown = np.isnan(height_m)
+    if unknown.any():
+        raise DataError(
+            f"{layer.where}, {_names(layer, unknown)[0]}",
+            "it has no height",
+            "Give the height of the sensor above ground in a column (layers.named.height), or one for all as "
+            "layers.named.default_height_m",
+        )
+    said = layer.table[section.support] if section.support is not None else [None] * len(layer)
+    support = [columns.text(word) or NamedMount.model_fields["support"].default for word in said]
+    return [
+        NamedMount(name=name, x=x, y=y, crs=frame.crs, height_m=float(up), support=on)
+        for name, (x, y), up, on in zip(
+            layer.names, shapely.get_coordinates(layer.shapes).tolist(), height_m, support, strict=True
+        )
+    ]
+
+
 def keep_outs(layer: Layer, section: KeepOutsLayer, ledger: Ledger) -> KeepOuts:
     """Keep-outs by kind; points and lines are as good as polygons, for margins reach out from them."""
-    words = columns.kinds(layer, section.kind, [k.value for k in KeepOut], None, ledger)
+    if section.kind is None:
+        words: tuple[str, ...] = (str(section.default_kind),) * len(layer)
+    else:
+        words = columns.kinds(layer, section.kind, [k.value for k in KeepOut], section.default_kind, ledger)
     return KeepOuts(layer.names, tuple(KeepOut(word) for word in words), tuple(layer.shapes))
 
 

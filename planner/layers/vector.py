@@ -20,7 +20,7 @@ import shapely
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
-from planner.layers import geoparquet, picked
+from planner.layers import drawing, geoparquet, picked
 from planner.layers.columns import names, number
 from planner.layers.frame import WGS84, Frame, apart_m, project, project_shapes
 from planner.layers.opening import Trusted, vector_source
@@ -108,6 +108,8 @@ def read_vector(
     path = locate(plan_file, f"{key}.path", section.path)
     where = _label(key, section, path)
     with vector_source(where, path, Trusted.by(plan_file), ledger) as source:
+        if isinstance(source, Path) and drawing.is_drawing(key, path):
+            return _drawn(plan_file, key, section, attributes, source, rows, whole, ledger)
         return _read(plan_file, key, section, attributes, ledger, rows, whole, path, source)
 
 
@@ -134,7 +136,7 @@ def _read(
         raise DataError(where, "there are no features in it", f"Check the export, or take [{key}] out of the plan")
     taken = columns if whole else sorted(set(wanted.values()))
     file = _File(where, source, name, columns)
-    only = _picked(plan_file, key, section.where, file)
+    only = _picked(plan_file, f"{key}.where", section.where, file)
     numbers, drawn, table = _rows(file, taken, rows or (0, None), xy is None, only)
     if xy is not None:
         drawn = _points(table, *xy)
@@ -148,12 +150,10 @@ def _read(
         raise DataError(where, "it is a table without geometry", todo)
     shapes = shapely.force_2d(drawn) if shapely.has_z(drawn).any() else drawn
     types = dict(zip(info["fields"], map(str, info["dtypes"]), strict=True))
-    layer = Layer(where, key, WGS84, (), numbers + 1, shapes, table, types=types)
-    layer = replace(layer, names=names(replace(layer, names=("",) * len(table)), getattr(section, "name", None)))
+    layer = Layer(where, key, WGS84, ("",) * len(table), numbers + 1, shapes, table, types=types)
+    layer = replace(layer, names=names(layer, getattr(section, "name", None)))
 
-    layer = layer.without(_empty(shapes), "no geometry, or none that can be read", ledger)
-    if not len(layer):
-        raise DataError(where, "none of its features has a geometry that can be read", "Check the export")
+    layer = _that_can_be_read(layer, ledger)
     vertices = shapely.get_coordinates(layer.shapes)
     crs = settle_crs(plan_file, key, where, section.crs, info["crs"] if xy is None else None, vertices, ledger)
     if _says_height(drawn):
@@ -168,10 +168,136 @@ def count_features(plan_file: PlanFile, key: str, section: VectorLayer) -> int:
     path = locate(plan_file, f"{key}.path", section.path)
     where = _label(key, section, path)
     with vector_source(where, path, Trusted.by(plan_file)) as source:
+        if isinstance(source, Path) and drawing.is_drawing(key, path):
+            return len(_entities(plan_file, key, section, source)[0])
         name = _choose_layer(plan_file, key, section, path, source)
         info = _info(where, source, name, count=True)
-        only = _picked(plan_file, key, section.where, _File(where, source, name, list(map(str, info["fields"]))))
+        file = _File(where, source, name, list(map(str, info["fields"])))
+        only = _picked(plan_file, f"{key}.where", section.where, file)
         return int(info["features"]) if only is None else len(only.rows)
+
+
+def _that_can_be_read(layer: Layer, ledger: Ledger) -> Layer:
+    layer = layer.without(_empty(layer.shapes), "no geometry, or none that can be read", ledger)
+    if not len(layer):
+        raise DataError(layer.where, "none of its features has a geometry that can be read", "Check the export")
+    return layer
+
+
+def _drawn(
+    plan_file: PlanFile,
+    key: str,
+    section: VectorLayer,
+    attributes: Iterable[str],
+    path: Path,
+    part: tuple[int, int] | None,
+    whole: bool,
+    ledger: Ledger,
+) -> Layer:
+    """As :func:`read_vector`, of a drawing: what is picked of it, in the CRS by which it is placed."""
+    where, asked = _label(key, section, path), plan_file.plan.drawing
+    rows, texts, shapes, table = _entities(plan_file, key, section, path)
+    rows = rows[slice(*part or (None,))]
+    columns = [*map(str, table.columns), drawing.LABEL]
+    wanted = {k: getattr(section, k) for k in attributes if getattr(section, k) is not None}
+    _check_attributes(plan_file, key, where, wanted, columns)
+    empty = _empty(shapes)
+    sample = shapely.get_coordinates(shapes[rows])
+    stated = _quietly(where, drawing.stated_unit, path)
+    name = asked.unit or stated
+    unit = drawing.Unit(name, asked.unit is not None) if name else None
+    if section.crs is not None or asked.crs is not None:
+        named = (key, section.crs) if section.crs is not None else ("drawing", asked.crs)
+        crs = settle_crs(plan_file, named[0], where, named[1], None, sample, ledger)
+        placed = drawing.placed_by_crs(where, crs, unit, sample, ledger)
+    elif asked.control:
+        placed = drawing.placed_by_points(where, asked.control, unit, ledger)
+    else:
+        raise DataError(
+            where,
+            f"a drawing does not say where on the earth it lies ({span(sample)})",
+            'Ask who made it for the CRS of its coordinates, and write drawing.crs = "EPSG:..."; or give two '
+            "points, far apart, that you know in both, as [[drawing.control]] with x, y, longitude and latitude",
+        )
+    formed = drawing.shaped(shapely.force_2d(shapes[rows]))
+    spots = texts & ~empty
+    spots[rows] &= not texts[rows].all()  # what is picked as texts is named by them
+    within = asked.label_within_m / placed.unit_m
+    found = drawing.labels(formed, shapes[spots], list(table["Text"][spots]), within)
+    own = [
+        text if is_text else name
+        for text, is_text, name in zip(table["Text"][rows], texts[rows], found, strict=True)
+    ]
+    table = table.iloc[rows].assign(**{drawing.LABEL: pd.Series(own, rows, object)}).reset_index(drop=True)
+    named_by = getattr(section, "name", None) or drawing.LABEL
+    kept = columns if whole else sorted({*wanted.values(), drawing.LABEL})
+    layer = Layer(
+        where,
+        key,
+        placed.crs,
+        ("",) * len(rows),
+        rows + 1,
+        placed.moved(formed),
+        table[kept],
+        types=dict.fromkeys(columns, "object"),
+    )
+    layer = _that_can_be_read(replace(layer, names=names(layer, named_by)), ledger)
+    return _on_the_earth(layer, ledger)
+
+
+def _entities(
+    plan_file: PlanFile, key: str, section: VectorLayer, path: Path
+) -> tuple[Ints, Bools, Shapes, pd.DataFrame]:
+    """Rows of a drawing that a section picks, from 0; which of all its entities are texts that may name something
+    (n,), their shapes and their columns.
+
+    Texts are picked only where nothing else is. What lies in the paper space is none of it.
+    """
+    label_ = _label(key, section, path)
+    with drawing.blocks_as_points():
+        info = _info(label_, path, drawing.LAYER, count=False)
+        file = _File(label_, path, drawing.LAYER, list(map(str, info["fields"])))
+        only = _picked(plan_file, f"{key}.where", section.where, file)
+        naming = _picked(plan_file, "drawing.labels", plan_file.plan.drawing.labels, file)
+        _, shapes, table = _rows(file, file.columns, (0, None), True, None)
+    assert shapes is not None  # a drawing has geometry
+    model = ~(pd.to_numeric(table["PaperSpace"], errors="coerce") == 1).to_numpy(bool)
+    if not model.any():
+        raise DataError(label_, "there is nothing in the drawing's model space", "Check the export")
+    table = drawing.with_block_attributes(table)
+    mask = model.copy()
+    if only is not None:
+        mask &= np.isin(np.arange(len(table)), only.rows)
+    here = table["Layer"].astype(str)
+    if section.layer is not None:
+        mine = (here.str.casefold() == section.layer.casefold()).to_numpy(bool)
+        if not (mine & model).any():
+            raise PlanError(
+                f"{plan_file.path}: {key}.layer",
+                f"{path.name} has no layer '{section.layer}'",
+                f"In that drawing: {nearest(section.layer, sorted(set(here[model])))}",
+            )
+        mask &= mine
+    elif section.where is None and here[model].nunique() > 1:
+        counted = here[model].value_counts()
+        listed = ", ".join(f"{name} ({count})" for name, count in counted.head(20).items())
+        raise PlanError(
+            f"{plan_file.path}: {key}.layer",
+            f"{path.name} has {len(counted)} layers, and the plan does not say which",
+            f"Give {key}.layer one of them, or {key}.where a condition: {listed}",
+        )
+    texts = drawing.is_text(table, shapes) & model
+    if not mask.any():
+        raise PlanError(
+            f"{plan_file.path}: {key}.where",
+            f"nothing of {label_} is both on that layer and picked by the condition",
+            "Leave one of the two out",
+        )
+    if (mask & ~texts).any():
+        mask &= ~texts
+    if naming is not None:
+        texts &= np.isin(np.arange(len(table)), naming.rows) | mask
+    return np.flatnonzero(mask), texts, shapes, table
 
 
 def coordinates(section: VectorLayer) -> tuple[str, str] | None:
@@ -206,7 +332,7 @@ class _Picked:
 
 
 def _picked(plan_file: PlanFile, key: str, where: str | None, file: _File) -> _Picked | None:
-    """What a condition picks; PlanError where it cannot be evaluated, or picks nothing."""
+    """What a condition of the plan, at `key`, picks; PlanError where it cannot be evaluated, or picks nothing."""
     if where is None:
         return None
     plan = str(plan_file.path)
@@ -512,7 +638,10 @@ def repaired(layer: Layer, wanted: Wanted, ledger: Ledger, least_area: float = L
     if len(odd) == len(shapes) and all(WRONG in remarks for _, remarks in found):
         seen = sorted({str(s.geom_type) for s in layer.shapes})
         what = f"{wanted} are needed here, and the layer has {' and '.join(seen)} only"
-        raise DataError(layer.where, what, "Give another layer")
+        lines = wanted == "polygons" and {"LineString", "MultiLineString"} & set(seen)
+        raise DataError(
+            layer.where, what, "Give another layer" + (", or join its lines to closed ones" if lines else "")
+        )
 
     def are(remark: str) -> Bools:
         rows = np.zeros(len(shapes), bool)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from datetime import date
-from typing import Literal
+from typing import Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import field_validator, model_validator
@@ -28,7 +28,9 @@ class VectorLayer(Section):
         ..., "file, relative to the plan file; `${NAME}` is filled from `--var NAME=...` or the environment"
     )
     layer: str | None = entry(
-        None, "layer inside the file", "the file's only layer; a file with several must say which"
+        None,
+        "layer inside the file, or of the drawing",
+        "the file's only layer; a file with several must say which, a drawing by this or by `where`",
     )
     crs: str | None = entry(
         None,
@@ -84,6 +86,12 @@ class BuildingsLayer(VectorLayer):
     height_unit: Literal["m", "ft", "storeys"] = entry(
         "m", "unit of `height`, or of `top` and `ground`", "most open data are in metres"
     )
+    storeys: str | None = entry(
+        None,
+        "attribute with the number of stories, for buildings whose `height` is missing (OpenStreetMap's "
+        "`building:levels`)",
+        "heights then come from the surface model, or the stated default",
+    )
     storey_height_m: float = entry(
         3.5,
         "height of a story, where heights are in stories",
@@ -105,7 +113,8 @@ class BuildingsLayer(VectorLayer):
     )
     roof: str | None = entry(
         None,
-        "attribute with `flat` or `pitched`",
+        "attribute with the roof's shape: `flat`, `pitched`, or a pitched one's name as open layers have it (`gabled`, "
+        "`hipped`, `slanted` ...)",
         "flat: the mast stands at the parapet; pitched: at the eave",
     )
     mountable: str | None = entry(
@@ -134,10 +143,22 @@ class TreesLayer(PointsLayer):
         "m", "unit of `height`, `crown_width` and `crown_base`", "most open data are in metres"
     )
     crown_width: str | None = entry(None, "attribute with the crown's diameter (points only)", "the stated default")
+    crown_radius: str | None = entry(
+        None, "attribute with the crown's radius, in place of `crown_width` (points only)", "the stated default"
+    )
     crown_base: str | None = entry(
         None, "attribute with the height of the crown's underside", "a quarter of the tree's height"
     )
-    leaf: str | None = entry(None, "attribute with `evergreen` or `deciduous`", "the stated default")
+    leaf: str | None = entry(
+        None,
+        "attribute with `evergreen` or `deciduous`, or as open layers have it (`semi_evergreen`, `needleleaved` ...)",
+        "by `species`, else the stated default",
+    )
+    species: str | None = entry(
+        None,
+        "attribute with the botanical name: tells evergreen from deciduous by the genus where `leaf` does not",
+        "the stated default",
+    )
     default_height_m: float = entry(
         9.0, "height where none is given", f"a grown street tree: {COMMON}", gt=0, lt=130
     )
@@ -147,6 +168,13 @@ class TreesLayer(PointsLayer):
     default_leaf: Leaf = entry(
         "evergreen", "leaf habit where none is given", "shade is then rather over- than underrated"
     )
+
+    @model_validator(mode="after")
+    def _one_crown(self) -> TreesLayer:
+        if self.crown_width is not None and self.crown_radius is not None:
+            raise ValueError("crown_width and crown_radius are both given; keep one")
+        return self
+
     years_ahead: float = entry(
         0.0,
         "years of growth to add to the trees before they shade",
@@ -242,11 +270,21 @@ class PolesLayer(PointsLayer):
 
 class KeepOutsLayer(VectorLayer):
     name: str | None = entry(None, "attribute with the place's name", "row numbers stand in")
-    kind: str = entry(
+    kind: str | None = entry(
         "kind",
         "attribute with `spray`, `heat` (exhaust and other heat) or `no_access`",
-        "one attribute tells the three apart",
+        "one attribute tells the three apart; not looked for where `default_kind` is given alone",
     )
+    default_kind: Literal["spray", "heat", "no_access"] | None = entry(
+        None, "kind where the attribute says none, or of the whole layer", "each feature must say its own"
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _of_the_whole_layer(cls, data: Any) -> Any:
+        if isinstance(data, dict) and data.get("default_kind") is not None and "kind" not in data:
+            return {**data, "kind": None}
+        return data
 
 
 class GroundsLayer(VectorLayer):
@@ -256,6 +294,20 @@ class GroundsLayer(VectorLayer):
         "attribute with `lawn`, `planting`, `field`, `path`, `paving`, `parking`, `court`, `track`, `road`, "
         "`conduit` (lines that may be pulled through), or what no cable may cross: `pool`, `water`, `forbidden`",
         "one attribute tells them apart",
+    )
+
+
+class NamedLayer(PointsLayer):
+    name: str = entry(..., "attribute with the place's name")
+    height: str | None = entry(
+        None, "attribute with the height of the sensor above ground", "`default_height_m` for all"
+    )
+    height_unit: LengthUnit = entry("m", "unit of `height`", "most open data are in metres")
+    default_height_m: float | None = entry(
+        None, "height where none is given", "only you know: a place without a height is refused", ge=0, lt=500
+    )
+    support: str | None = entry(
+        None, "attribute with what the sensor is fixed to, in words for the sheet", "said as named in the plan"
     )
 
 
@@ -272,10 +324,60 @@ class Layers(Section):
     canopy: CanopyLayer | None = entry(None, "height of vegetation above ground", "none")
     controllers: ControllersLayer | None = entry(None, "irrigation controllers", "none: reach is not judged")
     poles: PolesLayer | None = entry(None, "existing poles that may carry the sensor", "none")
+    named: NamedLayer | None = entry(
+        None, "points of your own, judged like the rest, as `[[mounts.named]]`, from a layer or a table", "none"
+    )
     keep_outs: KeepOutsLayer | None = entry(None, "places that rule a sensor out", "none, and the result says so")
     grounds: GroundsLayer | None = entry(
         None, "what the ground is covered with, for cable routes", "lawn everywhere outside buildings"
     )
+
+
+class ControlPoint(Section):
+    x: float = entry(..., "x in the drawing, in its unit")
+    y: float = entry(..., "y in the drawing")
+    longitude: float = entry(
+        ..., "longitude of the same point (WGS 84, as phones and maps show it)", ge=-180, le=180
+    )
+    latitude: float = entry(..., "latitude of the same point", ge=-90, le=90)
+
+
+class Drawing(Section):
+    crs: str | None = entry(
+        None,
+        "CRS of the coordinates of every DXF drawing that a layer names, for example `EPSG:2278`",
+        "the layer's own `crs`, else `control`; a drawing does not say where it lies",
+    )
+    control: tuple[ControlPoint, ...] = entry(
+        (),
+        "two points or more, far apart, that are known in the drawing and on the earth (`[[drawing.control]]`), in "
+        "place of a CRS",
+        "none",
+    )
+    unit: Literal["in", "ft", "us-ft", "yd", "mi", "mm", "cm", "dm", "m", "km"] | None = entry(
+        None, "unit of the drawing's coordinates", "what the drawing states, where it states one; often wrong"
+    )
+    labels: str | None = entry(
+        None,
+        "SQL condition that picks the texts which name things, for example `Layer = 'NAMES'`",
+        "every text may",
+        min_length=1,
+    )
+    label_within_m: float = entry(
+        3.0, "how far a label may stand from what it names", f"lettering beside its symbol: {COMMON}", ge=0, le=100
+    )
+
+    @model_validator(mode="after")
+    def _one_place(self) -> Drawing:
+        if self.crs is not None and self.control:
+            raise ValueError("crs and control both place the drawing; keep one")
+        if len(self.control) == 1:
+            raise ValueError("one control point leaves open how the drawing is turned; give two or more, far apart")
+        if len({(p.x, p.y) for p in self.control}) < len(self.control):
+            raise ValueError("two control points are the same point of the drawing; give points far apart")
+        if len({(p.longitude, p.latitude) for p in self.control}) < len(self.control):
+            raise ValueError("two control points are the same point of the earth; give points far apart")
+        return self
 
 
 class Sensor(Section):
@@ -1109,9 +1211,19 @@ class Review(Section):
 class Outputs(Section):
     runners_up: int = entry(4, "how many runners-up get a card", "what a person can compare", ge=0, le=20)
     title: str | None = entry(None, "title of the map and the sheet", "the plan's title")
-    sites: tuple[Literal["gpkg", "parquet", "csv"], ...] = entry(
+    places: tuple[Literal["kml", "gpx", "geojson"], ...] = entry(
+        ("kml", "gpx", "geojson"),
+        "files of one site's places (sensors, repeaters, controllers, cables): `places.kml`, `.gpx`, `.geojson`",
+        "phones and map programs read one or another of them",
+    )
+    bill: tuple[Literal["csv", "xlsx"], ...] = entry(
+        ("csv", "xlsx"),
+        "files of one site's bill: `bill.csv`, `bill.xlsx`",
+        "a bid is made in a spreadsheet",
+    )
+    sites: tuple[Literal["gpkg", "parquet", "csv", "xlsx"], ...] = entry(
         ("gpkg", "parquet", "csv"),
-        "files of a contract's sites: GeoPackage, GeoParquet, CSV",
+        "files of a contract's sites: GeoPackage, GeoParquet, CSV, or a workbook of up to 1,048,575 sites",
         "each is some program's only one; for a million sites GeoParquet alone is quickest",
     )
     map: bool = entry(True, "draw a contract's map", "a map shows what a table hides")
@@ -1151,6 +1263,7 @@ class Plan(Section):
     )
     layers: Layers | None = entry(None, "layers of one site (`noonmark site`)", "needed for `site` and `check`")
     contract: Contract | None = entry(None, "many sites (`noonmark contract`)", "needed for `contract`")
+    drawing: Drawing = entry(Drawing(), "where DXF drawings lie, and how they are read")
     sensor: Sensor = entry(Sensor(), "the sensor and its link")
     reach: Reach = entry(Reach(), "how radio links are judged")
     cable: Cable = entry(Cable(), "how cables are routed and checked")

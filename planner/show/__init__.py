@@ -2,23 +2,38 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from planner.show.folder import check_folder, write_folder
 
 if TYPE_CHECKING:
     from planner.contract import ContractResult
     from planner.job import SiteResult
+    from planner.plan import Plan
+    from planner.upkeep import ProgrammeResult, ReviewResult
 
-__all__ = ["check_folder", "write_contract", "write_folder", "write_site"]
+__all__ = ["check_folder", "site_files", "write_contract", "write_folder", "write_site"]
 
-SITE_FILES = ("map.html", "sheet.html", "mounts.gpkg", "mounts.csv", "result.json")
+
+def site_files(plan: Plan) -> list[str]:
+    """What a site's folder may hold; a bill is written where there is something to install."""
+    return [
+        "map.html",
+        "sheet.html",
+        "mounts.gpkg",
+        "mounts.csv",
+        "result.json",
+        *(f"places.{form}" for form in plan.outputs.places),
+        *(f"bill.{form}" for form in plan.outputs.bill),
+        *(["light.tif"] if plan.outputs.light_grid else []),
+    ]
 
 
 def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Path]:
-    """Write `map.html`, `sheet.html`, `mounts.gpkg`, `mounts.csv` and `result.json` into `folder`, and
-    `light.tif` where the plan asks for a light grid.
+    """Write the files of :func:`site_files` into `folder`: map, sheet, tables, the places for phones and map
+    programs, the bill where there is one, and the light where the plan asks for its grid.
 
     Returns the files' paths. Raises OutputError where the folder cannot be written, or holds a file of one of
     these names that we did not make (or that was changed since) and `force` is not set.
@@ -26,20 +41,41 @@ def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Pa
     # here, not above: folium and GeoPandas take a second to load, and only writers need them
     from planner.show.draw.map import site_page
     from planner.show.draw.sheet import sheet_page
+    from planner.show.write import handout
     from planner.show.write.tables import light_tif, mounts_csv, mounts_gpkg, site_json
 
-    return write_folder(
-        folder,
-        {
-            "map.html": site_page(result),
-            "sheet.html": sheet_page(result),
-            "mounts.gpkg": mounts_gpkg(result),
-            "mounts.csv": mounts_csv(result),
-            "result.json": site_json(result),
-            **({"light.tif": light_tif(result)} if result.light is not None else {}),
-        },
-        force,
-    )
+    writers = {
+        "map.html": site_page,
+        "sheet.html": sheet_page,
+        "mounts.gpkg": mounts_gpkg,
+        "mounts.csv": mounts_csv,
+        "result.json": site_json,
+        "places.kml": handout.kml,
+        "places.gpx": handout.gpx,
+        "places.geojson": handout.geojson,
+        "bill.csv": handout.bill_csv,
+        "bill.xlsx": handout.bill_xlsx,
+        "light.tif": light_tif,
+    }
+    wanted = {*site_files(result.plan), "light.tif"}  # the light is written where it was computed
+    made = {name: write(result) for name, write in writers.items() if name in wanted}
+    return write_folder(folder, {name: content for name, content in made.items() if content is not None}, force)
+
+
+def page(result: SiteResult | ContractResult | ProgrammeResult | ReviewResult) -> bytes:
+    """The page that shows a result, as HTML in one piece: what a notebook draws."""
+    from planner.show.draw.contract_map import contract_page
+    from planner.show.draw.map import site_page
+    from planner.show.draw.programming import programme_page
+    from planner.show.draw.review import review_page
+
+    draw: dict[str, Callable[[Any], bytes]] = {
+        "SiteResult": site_page,
+        "ContractResult": contract_page,
+        "ProgrammeResult": programme_page,
+        "ReviewResult": review_page,
+    }
+    return draw[type(result).__name__](result)
 
 
 def write_contract(result: ContractResult, folder: Path, force: bool = False) -> list[Path]:

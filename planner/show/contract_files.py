@@ -26,14 +26,16 @@ from pyproj import CRS
 
 from planner.climate.answer import ZoneTable
 from planner.contract import ContractResult, Flag, SharedError, common_flags
-from planner.ledger import Notice
+from planner.ledger import Notice, OutputError
 from planner.plan import Plan
 from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract_page, shared_error_of
+from planner.show.draw.palette import zone_colours
 from planner.show.folder import write_folder
 from planner.show.say.flags import common_said
-from planner.show.say.zone import shared_said
+from planner.show.say.zone import shared_said, table_said
 from planner.show.write import schema as schemas
-from planner.show.write.formats import csv_bytes, json_bytes
+from planner.show.write.formats import GPKG_VERSION, csv_bytes, describe_gpkg, json_bytes
+from planner.show.write.styles import contract_styles
 from planner.show.write.tables import notice_objects
 from planner.site import Rejected
 from planner.store import (
@@ -50,6 +52,7 @@ from planner.store import (
 from planner.units import MONTHS, Units
 
 SITES_IN_JSON = 10_000
+XLSX_ROWS = 1_048_575  # of a sheet, below its heading
 _TYPES = {0: "Point", 1: "LineString", 3: "Polygon", 4: "MultiPoint", 5: "MultiLineString", 6: "MultiPolygon"}
 MAP_COLUMNS = (
     "name",
@@ -138,7 +141,9 @@ def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
             files["map.html"] = contract_page(view)
         for form in plan.outputs.sites:
             target = Path(made) / f"sites.{form}"
-            {"gpkg": _gpkg, "parquet": _parquet, "csv": _csv}[form](parts.paths, target, plan.units)
+            {"gpkg": _gpkg, "parquet": _parquet, "csv": _csv, "xlsx": _xlsx}[form](parts.paths, target, plan.units)
+            if form == "gpkg":
+                _describe(target, parts.table, plan.units)
             files[target.name] = target
         counts = _counts(parts, brief)
         files["result.json"] = _json(parts, brief, counts)
@@ -212,7 +217,36 @@ def _gpkg(parts: Sequence[Path], target: Path, units: Units) -> None:
                 geometry_type=kind,
                 crs="EPSG:4326",
                 append=k > 0,
+                **({} if k else {"VERSION": GPKG_VERSION}),
             )
+
+
+def _describe(target: Path, table: ZoneTable, units: Units) -> None:
+    """What each column of the GeoPackage means, and its layers in the zones' colours."""
+    colours = zone_colours(table.peak_mm_day)
+    zones = [(label, label, colour) for label, colour in zip(table.labels, colours, strict=True)]
+    columns = schemas.contract(units)
+    describe_gpkg(target, {"sites": columns, "points": columns}, contract_styles(zones))
+
+
+def _xlsx(parts: Sequence[Path], target: Path, units: Units) -> None:
+    """A workbook with the sheet `sites`; a text that looks like a formula stays a text."""
+    count = sum(len(read_part(part, ["name"])) for part in parts)
+    if count > XLSX_ROWS:
+        raise OutputError(
+            target.name,
+            f"a workbook's sheet takes {XLSX_ROWS:,} sites, and there are {count:,}",
+            'Leave "xlsx" out of outputs.sites',
+        )
+
+    def table(found: pa.Table) -> pa.Table:
+        return _in_units(found, units).drop_columns(["geometry"]).replace_schema_metadata(None)
+
+    schema = table(schema_of(parts[0]).empty_table()).schema
+    batches = (batch for part in parts for batch in table(read_part(part)).to_batches())
+    pyogrio.raw.write_arrow(
+        pa.RecordBatchReader.from_batches(schema, batches), target, layer="sites", driver="XLSX", geometry_type=None
+    )
 
 
 @contextlib.contextmanager
@@ -263,7 +297,7 @@ def _json(parts: Parts, brief: pa.Table, counts: Counts) -> bytes:
             "format": "noonmark contract",
             "version": 1,
             "title": parts.plan.outputs.title or parts.plan.title,
-            "zone_table_source": parts.table.source,
+            "zone_table_source": table_said(parts.table, "metric"),
             "count": counts.sites,
             "zones": counts.zones,
             "no_zone": counts.no_zone,

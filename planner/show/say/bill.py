@@ -48,6 +48,18 @@ def said(result: SiteResult, line: Line) -> str:
     return plural(line.quantity, str(line.item)) + with_receiver
 
 
+def if_allowed_said(said: str) -> str:
+    return f"{said}: too long unless the manufacturer allows it"
+
+
+def unreached_said(controller: int) -> str:
+    return f"controller {letter(controller)}: no place reaches it; nothing is priced"
+
+
+def total_said(result: SiteResult) -> str:
+    return f"total, {result.plan.prices.currency}"
+
+
 def links_to_test(result: SiteResult) -> np.ndarray:
     """(m,) how many hops to test for each controller before mounting: none of a dependable link, two through a
     repeater."""

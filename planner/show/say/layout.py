@@ -66,6 +66,24 @@ def _place(result: SiteResult, place: Place) -> PlaceWords:
     )
 
 
+def place_sentence(words: PlaceWords) -> str:
+    """'Sensor on Hall, east wall (wall top), 19 ft above ground; serves A.'"""
+    whom = f"; {words.serves}" if words.serves else ""
+    return f"{words.kind.capitalize()} on {words.on} ({words.support}), {words.height} above ground{whom}."
+
+
+def controller_sentence(served_by: str | None) -> str:
+    return f"Controller. Served by {served_by or 'no place of the plan'}."
+
+
+def cable_name(to: str) -> str:
+    return f"cable to {to}"
+
+
+def cable_sentence(start: str, to: str) -> str:
+    return f"Cable from {start} to controller {to}. Have utilities marked before digging."
+
+
 def alternate_said(result: SiteResult, place: Place) -> str:
     """What may take the place's part with every controller still served; '' where that is not asked."""
     if place.alternate < 0:

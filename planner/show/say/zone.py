@@ -9,9 +9,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.climate.answer import SiteClimate, ZoneResult, ZoneTable
+from planner.climate.answer import (
+    FromDescription,
+    FromEto,
+    FromTemperature,
+    OneWay,
+    SiteClimate,
+    ZoneResult,
+    ZoneTable,
+)
 from planner.show.say.figures import Number, listed
-from planner.units import MM_PER_IN, MONTH_NAMES, Units, eto, fixed, rain, temperature
+from planner.units import MM_PER_IN, MONTH_NAMES, MONTHS, Units, eto, fixed, rain, temperature
 
 if TYPE_CHECKING:
     from planner.contract import SharedError
@@ -47,6 +55,55 @@ def peak_said(table: ZoneTable, row: int, value_mm_day: float, units: Units) -> 
     ):
         more += 1
     return f"{fixed(value, more)} {unit}"
+
+
+def table_said(table: ZoneTable, units: Units) -> str:
+    """Where a zone table comes from."""
+    if table.neutral:
+        return f"neutral table: equal bands of {eto(1.0, units)} of peak-month reference ETo"
+    return table.source
+
+
+def way_said(climate: SiteClimate, way: OneWay, site: int, units: Units) -> str:
+    """How one way found its zone."""
+    found = way.found
+    if isinstance(found, FromEto):
+        return _eto_said(climate, way, found, site, units)
+    if isinstance(found, FromTemperature):
+        return _temperature_said(found, site, units)
+    return _description_said(found, site, units)
+
+
+def _eto_said(climate: SiteClimate, way: OneWay, found: FromEto, site: int, units: Units) -> str:
+    month = int(found.month[site])
+    if month < 0:
+        return "ETo is not known in every month"
+    value = eto(float(way.peak_eto_mm_day[site]), units)
+    return f"{MONTHS[month]} has the highest daily ETo, {value} ({climate.basis[site]})"
+
+
+def _temperature_said(found: FromTemperature, site: int, units: Units) -> str:
+    month, less = int(found.month[site]), float(found.less_mm_day[site])
+    if month < 0:
+        return "temperature is not known in every month"
+    how = "the table's own temperature ranges" if found.by_range else "ETo = p (0.46 T + 8), Blaney-Criddle"
+    hottest = temperature(float(found.hottest_c[site]), units)
+    said = f"{MONTHS[month]} is the hottest month, {hottest} on the mean; {how}"
+    return said if found.by_range or less < 0.05 else f"{said}, less {eto(less, units)} at this latitude"
+
+
+def _description_said(found: FromDescription, site: int, units: Units) -> str:
+    if not found.known[site]:
+        return "temperature or rain is not known in every month"
+    region = "tropics and subtropics" if found.tropical[site] else "temperate"
+    wet = "arid to semi-arid" if found.arid[site] else "humid to sub-humid"
+    origin = "as the plan says" if found.given else "read off temperature and rain"
+    more = float(found.added_mm_day[site])
+    peak = f" (an average: {eto(more, units)} added for a peak month)" if more else ""
+    return (
+        f"{region}, {wet} ({origin}), hottest month {temperature(float(found.hottest_c[site]), units)}: "
+        f"FAO-56 Table 2{peak}, orientation only, as FAO says"
+    )
 
 
 def month_name(month: int) -> str:
@@ -103,10 +160,10 @@ def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) 
     value, spread = float(zone.peak_eto_mm_day[site]), float(zone.spread_mm_day[site])
     ways = tuple(
         Way(
-            way.name,
+            way.way,
             zone_label(zone, int(way.zone[site])),
             plus_minus(float(way.peak_eto_mm_day[site]), float(way.spread_mm_day[site]), units),
-            way.said[site],
+            way_said(climate, way, site, units),
             k == used,
         )
         for k, way in enumerate(zone.ways)
@@ -130,7 +187,7 @@ def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) 
         spread=eto(spread, units, 1) if np.isfinite(spread) else "",
         basis=climate.basis[site],
         source=climate.source[site],
-        table_source=zone.table.source,
+        table_source=table_said(zone.table, units),
         agreement=" ".join(filter(None, (_not_in_its_band(zone, site, units), _agreement(zone, ways, site)))),
         ways=ways,
         probability=zone.ways[used].probability[site] if known else np.zeros(len(zone.table.labels)),

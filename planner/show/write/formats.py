@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 import re
+import sqlite3
 import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import geopandas
 import numpy as np
 import pandas
 import pyarrow as pa
+import pyogrio
 
 from planner.ledger import OutputError
+from planner.show.write.schema import Column
 
 
 def csv_bytes(rows: pandas.DataFrame) -> bytes:
@@ -54,17 +57,103 @@ def _plain(value: Any) -> Any:
     return None if value is pandas.NA or value is pandas.NaT else value
 
 
-def gpkg_bytes(layers: Mapping[str, geopandas.GeoDataFrame]) -> bytes:
-    """A GeoPackage of some layers; SQLite needs a real file, so it is made in a temporary folder."""
+GPKG_VERSION = "1.2"  # of newer ones the long-term release of a common GIS warns at every layer
+
+
+def gpkg_bytes(
+    layers: Mapping[str, pandas.DataFrame],
+    columns: Mapping[str, Sequence[Column]] | None = None,
+    styles: Mapping[str, str] | None = None,
+) -> bytes:
+    """A GeoPackage of some layers; SQLite needs a real file, so it is made in a temporary folder.
+
+    layers: GeoDataFrames, and DataFrames as tables without places. columns and styles: as :func:`describe_gpkg`.
+    """
     with tempfile.TemporaryDirectory(prefix="noonmark-") as folder:
         path = Path(folder) / "layers.gpkg"
         try:
             for name, rows in layers.items():
-                rows.to_file(path, layer=name, driver="GPKG", engine="pyogrio", mode="a" if path.exists() else "w")
-        except RuntimeError as fault:  # what GDAL says of a full disk
+                new = {} if path.exists() else {"VERSION": GPKG_VERSION}
+                pyogrio.write_dataframe(rows, path, layer=name, driver="GPKG", append=path.exists(), **new)
+            describe_gpkg(path, columns or {}, styles or {})
+        except (RuntimeError, sqlite3.Error) as fault:  # what GDAL says of a full disk
             raise OutputError(
                 folder,
                 f"a GeoPackage cannot be written there: {fault}",
+                "Free some space, or set TMPDIR to a folder with some",
+            ) from None
+        return path.read_bytes()
+
+
+# As the GeoPackage standard has the tables of its extension for schemas (OGC 12-128r17, annex F.9), and QGIS that
+# of styles (as its OGR provider makes it).
+_DESCRIPTIONS = """
+CREATE TABLE IF NOT EXISTS gpkg_extensions (table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL,
+  definition TEXT NOT NULL, scope TEXT NOT NULL,
+  CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name));
+CREATE TABLE IF NOT EXISTS gpkg_data_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT,
+  title TEXT, description TEXT, mime_type TEXT, constraint_name TEXT,
+  CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name), CONSTRAINT gdc_tn UNIQUE (table_name, name));
+CREATE TABLE IF NOT EXISTS gpkg_data_column_constraints (constraint_name TEXT NOT NULL,
+  constraint_type TEXT NOT NULL, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN,
+  max NUMERIC, max_is_inclusive BOOLEAN, description TEXT,
+  CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value));
+"""
+_STYLES = """
+CREATE TABLE IF NOT EXISTS layer_styles (id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256),
+  f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30), styleQML TEXT,
+  styleSLD TEXT, useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30),
+  update_time DATETIME DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')));
+"""
+_SCHEMA_EXTENSION = ("gpkg_schema", "http://www.geopackage.org/spec121/#extension_schema", "read-write")
+
+
+def describe_gpkg(path: Path, columns: Mapping[str, Sequence[Column]], styles: Mapping[str, str]) -> None:
+    """Write into a finished GeoPackage what each column means, and how its layers are drawn.
+
+    columns: layer to columns, of which those that the layer has are described. styles: layer to QML; layers that
+    are not there are passed over.
+    """
+    with contextlib.closing(sqlite3.connect(path)) as base, base:
+        shapes = dict(base.execute("SELECT table_name, column_name FROM gpkg_geometry_columns"))
+        layers = [name for (name,) in base.execute("SELECT table_name FROM gpkg_contents")]
+        if columns:
+            base.executescript(_DESCRIPTIONS)
+            for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
+                base.execute(
+                    "INSERT OR IGNORE INTO gpkg_extensions VALUES (?, NULL, ?, ?, ?)", (table, *_SCHEMA_EXTENSION)
+                )
+        for layer in set(layers) & set(columns):
+            there = {name for _, name, *_ in base.execute(f'PRAGMA table_info("{layer}")')}
+            base.executemany(
+                "INSERT OR REPLACE INTO gpkg_data_columns (table_name, column_name, description) VALUES (?, ?, ?)",
+                [(layer, c.name, c.described) for c in columns[layer] if c.name in there],
+            )
+        if drawn := {name: qml for name, qml in styles.items() if name in shapes}:
+            base.executescript(_STYLES)
+            base.execute(  # or a reader that finds other tables without places does not see it
+                "INSERT OR IGNORE INTO gpkg_contents (table_name, data_type, identifier)"
+                " VALUES ('layer_styles', 'attributes', 'layer_styles')"
+            )
+            base.executemany(
+                "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column,"
+                " styleName, styleQML, styleSLD, useAsDefault, description, owner)"
+                " VALUES ('', '', ?, ?, ?, ?, '', 1, '', '')",
+                [(name, shapes[name], name, qml) for name, qml in drawn.items()],
+            )
+
+
+def xlsx_bytes(sheets: Mapping[str, pandas.DataFrame]) -> bytes:
+    """A workbook of some sheets, by GDAL's own writer: numbers stay numbers, and no text becomes a formula."""
+    with tempfile.TemporaryDirectory(prefix="noonmark-") as folder:
+        path = Path(folder) / "sheets.xlsx"
+        try:
+            for name, rows in sheets.items():
+                pyogrio.write_dataframe(rows, path, layer=name, driver="XLSX", append=path.exists())
+        except RuntimeError as fault:  # what GDAL says of a full disk
+            raise OutputError(
+                folder,
+                f"a workbook cannot be written there: {fault}",
                 "Free some space, or set TMPDIR to a folder with some",
             ) from None
         return path.read_bytes()

@@ -64,6 +64,11 @@ class Column:
     said: str
     always: bool = True
 
+    @property
+    def described(self) -> str:
+        """The description with its unit, as a file carries it."""
+        return f"{self.said} [{self.unit}]" if self.unit else self.said
+
 
 def _monthly(name: str, unit: str, said: str, always: bool = True) -> list[Column]:
     return [Column(f"{name}_{month.lower()}", Type.NUMBER, unit, f"{said}, {month}", always) for month in MONTHS]
@@ -109,83 +114,112 @@ SITING = _sometimes(
 )
 
 
+_ID = Column("id", Type.CODE, "", "id of the candidate, as on the map")
+
+MOUNT = (
+    _ID,
+    Column("status", Type.CODE, "", "chosen, runner_up, passes or ruled_out"),
+    Column("rank", Type.WHOLE, "", "place among those that meet every requirement, 1 for the best"),
+    Column("score_0_to_100", Type.NUMBER, "0 to 100", "score; empty where ruled out"),
+    Column("ruled_out_by", Type.CODE, "", "codes of the requirements that it misses, parted by spaces"),
+    Column("ruled_out_because", Type.TEXT, "", "what rules it out, in words; empty where nothing does"),
+    Column("reason", Type.TEXT, "", "why it was chosen, in words; of the chosen mount and its alternates"),
+    Column("layout", Type.CODE, "", "sensor or repeater of the layout; empty: neither"),
+    Column("support", Type.TEXT, "", "what it is fixed to"),
+    Column("fixed_to", Type.TEXT, "", "name of the building, pole or point"),
+    *PLACE,
+    Column("height_above_ground_m", Type.NUMBER, "m", "height of the sensor above the ground beneath"),
+    Column("facing_deg", Type.NUMBER, "deg", "outward direction of the wall, clockwise from north"),
+    Column(
+        "light_share_worst_month",
+        Type.NUMBER,
+        "share",
+        "sunlight received in the irrigation month that receives least",
+    ),
+    Column("light_worst_month", Type.CODE, "", "that month: Jan to Dec"),
+    Column(
+        "direct_h_day_worst_month",
+        Type.NUMBER,
+        "h/day",
+        "direct sun on a clear day in the irrigation month that has least",
+    ),
+    Column("direct_worst_month", Type.CODE, "", "that month: Jan to Dec"),
+    Column(
+        "light_share_worst_month_spread",
+        Type.NUMBER,
+        "share",
+        "standard deviation of the sunlight; of mounts with a card or a name",
+    ),
+    Column(
+        "direct_h_day_worst_month_spread",
+        Type.NUMBER,
+        "h/day",
+        "standard deviation of the direct sun; of mounts with a card or a name",
+    ),
+)
+
+RAIN = (
+    Column("rain_covered", Type.YES_NO, "", "something hangs over it"),
+    Column("rain_steepest_deg", Type.NUMBER, "deg", "elevation of the tallest obstruction"),
+    Column("rain_steepest_azimuth_deg", Type.NUMBER, "deg", "its direction, clockwise from north"),
+    Column("rain_steepest_name", Type.TEXT, "", "its name"),
+    Column("rain_wmo_class", Type.WHOLE, "", "WMO-No. 8 precipitation class by obstructions alone, 1 to 5"),
+    Column("rain_cover_name", Type.TEXT, "", "what hangs over it"),
+    Column("eave_above_m", Type.NUMBER, "m", "distance to the nearest eave above it"),
+    Column("eave_above_name", Type.TEXT, "", "the building that it belongs to"),
+    Column("wall_above_m", Type.NUMBER, "m", "distance to the nearest wall that rises above it"),
+    Column("wall_above_name", Type.TEXT, "", "the building that it belongs to"),
+    *(
+        Column(f"built_share_{radius:.0f}m", Type.NUMBER, "share", f"roofs and heat sources within {radius:.0f} m")
+        for radius in HEAT_RADII_M
+    ),
+    Column("spray_m", Type.NUMBER, "m", "distance to the nearest spray"),
+    Column("heat_m", Type.NUMBER, "m", "distance to the nearest exhaust or heat"),
+    Column("no_access_m", Type.NUMBER, "m", "distance to the nearest place without access"),
+)
+
+WATER = (
+    *_monthly("eto_bias_percent", "percent", "expected error of the ETo reported", False),
+    *_monthly("eto_bias_low_percent", "percent", "that error at its lowest, by what is not known", False),
+    *_monthly("eto_bias_high_percent", "percent", "that error at its highest", False),
+    *_monthly("eto_bias_by_sun_percent", "percent", "that error for a sensor that uses sunlight alone", False),
+)
+
+LIGHT = (
+    *_monthly("light_share", "share", "sunlight received, share of the open sky's, beam and diffuse"),
+    *_monthly("beam_share", "share", "beam received, share of the open sky's"),
+    *_monthly("sky_view", "share", "diffuse light received, share of the open sky's"),
+    *_monthly("direct_h_day", "h/day", "direct sun on a clear day"),
+)
+
+
+def _judged(requirements: Iterable[str], parts: Iterable[str]) -> tuple[Column, ...]:
+    return (
+        *(Column(f"meets_{code}", Type.YES_NO, "", f"meets the requirement {code}") for code in requirements),
+        *(Column(f"score_{code}_0_to_1", Type.NUMBER, "0 to 1", f"part of the score for {code}") for code in parts),
+    )
+
+
 def mounts(requirements: Iterable[str], parts: Iterable[str]) -> tuple[Column, ...]:
-    """Columns of `mounts`, one row a candidate.
+    """Columns of `mounts.csv`, one row a candidate.
 
     requirements, parts: codes of the requirements and of the parts of the score, in the order of the decision.
     """
-    return (
-        Column("id", Type.CODE, "", "id of the candidate, as on the map"),
-        Column("status", Type.CODE, "", "chosen, runner_up, passes or ruled_out"),
-        Column("rank", Type.WHOLE, "", "place among those that meet every requirement, 1 for the best"),
-        Column("score_0_to_100", Type.NUMBER, "0 to 100", "score; empty where ruled out"),
-        Column("ruled_out_by", Type.CODE, "", "codes of the requirements that it misses, parted by spaces"),
-        Column("ruled_out_because", Type.TEXT, "", "what rules it out, in words; empty where nothing does"),
-        Column("reason", Type.TEXT, "", "why it was chosen, in words; of the chosen mount and its alternates"),
-        Column("layout", Type.CODE, "", "sensor or repeater of the layout; empty: neither"),
-        Column("support", Type.TEXT, "", "what it is fixed to"),
-        Column("fixed_to", Type.TEXT, "", "name of the building, pole or point"),
-        *PLACE,
-        Column("height_above_ground_m", Type.NUMBER, "m", "height of the sensor above the ground beneath"),
-        Column("facing_deg", Type.NUMBER, "deg", "outward direction of the wall, clockwise from north"),
-        Column(
-            "light_share_worst_month",
-            Type.NUMBER,
-            "share",
-            "sunlight received in the irrigation month that receives least",
-        ),
-        Column("light_worst_month", Type.CODE, "", "that month: Jan to Dec"),
-        Column(
-            "direct_h_day_worst_month",
-            Type.NUMBER,
-            "h/day",
-            "direct sun on a clear day in the irrigation month that has least",
-        ),
-        Column("direct_worst_month", Type.CODE, "", "that month: Jan to Dec"),
-        Column(
-            "light_share_worst_month_spread",
-            Type.NUMBER,
-            "share",
-            "standard deviation of the sunlight; of mounts with a card or a name",
-        ),
-        Column(
-            "direct_h_day_worst_month_spread",
-            Type.NUMBER,
-            "h/day",
-            "standard deviation of the direct sun; of mounts with a card or a name",
-        ),
-        Column("rain_covered", Type.YES_NO, "", "something hangs over it"),
-        Column("rain_steepest_deg", Type.NUMBER, "deg", "elevation of the tallest obstruction"),
-        Column("rain_steepest_azimuth_deg", Type.NUMBER, "deg", "its direction, clockwise from north"),
-        Column("rain_steepest_name", Type.TEXT, "", "its name"),
-        Column("rain_wmo_class", Type.WHOLE, "", "WMO-No. 8 precipitation class by obstructions alone, 1 to 5"),
-        Column("rain_cover_name", Type.TEXT, "", "what hangs over it"),
-        Column("eave_above_m", Type.NUMBER, "m", "distance to the nearest eave above it"),
-        Column("eave_above_name", Type.TEXT, "", "the building that it belongs to"),
-        Column("wall_above_m", Type.NUMBER, "m", "distance to the nearest wall that rises above it"),
-        Column("wall_above_name", Type.TEXT, "", "the building that it belongs to"),
-        *(
-            Column(
-                f"built_share_{radius:.0f}m", Type.NUMBER, "share", f"roofs and heat sources within {radius:.0f} m"
-            )
-            for radius in HEAT_RADII_M
-        ),
-        Column("spray_m", Type.NUMBER, "m", "distance to the nearest spray"),
-        Column("heat_m", Type.NUMBER, "m", "distance to the nearest exhaust or heat"),
-        Column("no_access_m", Type.NUMBER, "m", "distance to the nearest place without access"),
-        *REACH,
-        *SITING,
-        *_monthly("eto_bias_percent", "percent", "expected error of the ETo reported", False),
-        *_monthly("eto_bias_low_percent", "percent", "that error at its lowest, by what is not known", False),
-        *_monthly("eto_bias_high_percent", "percent", "that error at its highest", False),
-        *_monthly("eto_bias_by_sun_percent", "percent", "that error for a sensor that uses sunlight alone", False),
-        *(Column(f"meets_{code}", Type.YES_NO, "", f"meets the requirement {code}") for code in requirements),
-        *(Column(f"score_{code}_0_to_1", Type.NUMBER, "0 to 1", f"part of the score for {code}") for code in parts),
-        *_monthly("light_share", "share", "sunlight received, share of the open sky's, beam and diffuse"),
-        *_monthly("beam_share", "share", "beam received, share of the open sky's"),
-        *_monthly("sky_view", "share", "diffuse light received, share of the open sky's"),
-        *_monthly("direct_h_day", "h/day", "direct sun on a clear day"),
-    )
+    return (*MOUNT, *RAIN, *REACH, *SITING, *WATER, *_judged(requirements, parts), *LIGHT)
+
+
+def mounts_by_subject(requirements: Iterable[str], parts: Iterable[str]) -> dict[str, tuple[Column, ...]]:
+    """The same columns as the layers of a GeoPackage have them: the decision in `mounts`, then one table a subject,
+    each with the `id` to join by."""
+    return {
+        "mounts": MOUNT,
+        "mounts_light": (_ID, *LIGHT),
+        "mounts_rain": (_ID, *RAIN),
+        "mounts_reach": (_ID, *REACH),
+        "mounts_siting": (_ID, *SITING),
+        "mounts_water": (_ID, *WATER),
+        "mounts_judged": (_ID, *_judged(requirements, parts)),
+    }
 
 
 SITE = (
@@ -270,6 +304,15 @@ LINKS = (
     Column("spread_db", Type.NUMBER, "dB", "standard deviation of the margin"),
     Column("link_probability", Type.NUMBER, "share", "probability of a good link"),
     Column("grade", Type.CODE, "", "grade of the link: none, doubtful, likely or dependable"),
+)
+
+BILL = (
+    Column("item", Type.CODE, "", "sensor, receiver, repeater, link test, cable; total; open: nothing is priced"),
+    Column("what", Type.TEXT, "", "the same in words"),
+    Column("quantity", Type.WHOLE, "", "how many"),
+    Column("unit_price", Type.NUMBER, "currency of the plan", "price of one"),
+    Column("price", Type.NUMBER, "currency of the plan", "quantity times unit price"),
+    Column("in_total", Type.YES_NO, "", "whether the total holds it"),
 )
 
 CONTRACT = (

@@ -69,6 +69,7 @@ from planner.ledger import Notice
 from planner.rain import HEAT_RADII_M
 from planner.reach.bill import Line
 from planner.reach.link import Grade
+from planner.show.draw.palette import RULED_OUT, zone_colours
 from planner.show.layout import Place, layout, proposed, serving
 from planner.show.lonlat import geometry, to_lonlat
 from planner.show.say import bill as bills
@@ -76,11 +77,12 @@ from planner.show.say import links as say_links
 from planner.show.say import verdict
 from planner.show.say.figures import letter
 from planner.show.say.mount import worst_month
-from planner.show.say.zone import zone_label
+from planner.show.say.zone import table_said, way_said, zone_label
 from planner.show.write import schema
 from planner.show.write.formats import csv_bytes, gpkg_bytes, json_bytes
+from planner.show.write.styles import site_styles
 from planner.site import Floats
-from planner.units import MONTHS
+from planner.units import MONTHS, Units
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -215,16 +217,19 @@ def mounts_csv(result: SiteResult) -> bytes:
 
 def mounts_gpkg(result: SiteResult) -> bytes:
     """GeoPackage with the layers `mounts`, `layout` (points), `site` (polygon with the zone), `controllers`,
-    `links` (the ones that serve) and `cables` (lines)."""
+    `links` (the ones that serve) and `cables` (lines), and of the mounts a table for each other subject
+    (`mounts_light` and so on) to join by `id`. It opens styled, and says of each column what it means."""
     degrees = to_lonlat(result.site.crs)
     at = degrees(result.mounts.xyz) if len(result.mounts) else np.empty((0, 2))
     told = schema.table(schema.SITE, {k: [v] for k, v in {"name": result.site.name, **_zone(result)}.items()})
-    layers = {
-        "mounts": _points(mount_rows(result)),
+    rows = mount_rows(result)
+    subjects = schema.mounts_by_subject(result.decision.requirements, result.decision.parts)
+    layers: dict[str, pandas.DataFrame] = {
+        "mounts": _points(rows[schema.names(subjects["mounts"])]),
         "site": geopandas.GeoDataFrame(told, geometry=[geometry(result.site.outline, degrees)], crs=WGS84),
     }
-    if places := layout(result):
-        layers["layout"] = _points(schema.table(schema.LAYOUT, _columns(_layout(result, places), schema.LAYOUT)))
+    if layout(result):
+        layers["layout"] = _points(layout_rows(result))
     if len(result.site.controllers):
         ends = degrees(result.site.controllers.xyz)
         layers["controllers"] = _points(
@@ -236,7 +241,21 @@ def mounts_gpkg(result: SiteResult) -> bytes:
         if cables := _cables(result):
             shapes = [shapely.linestrings(degrees(xy)) for xy, _ in cables]
             layers["cables"] = _lines(schema.CABLES, [told for _, told in cables], shapes)
-    return gpkg_bytes(layers)
+    for name, columns in subjects.items():
+        there = [c for c in schema.names(columns) if c in rows]
+        if name not in layers and len(there) > 1:
+            layers[name] = rows[there]
+    stated = subjects | {
+        "site": schema.SITE,
+        "layout": schema.LAYOUT,
+        "controllers": schema.CONTROLLERS,
+        "links": schema.LINKS,
+        "cables": schema.CABLES,
+    }
+    zone = int(result.zone.zone[0])
+    colour = zone_colours(result.zone.table.peak_mm_day)[zone] if zone >= 0 else RULED_OUT
+    grades = [(code, say_links.GRADES[grade]) for grade, code in sorted(say_links.CODES.items())]
+    return gpkg_bytes(layers, stated, site_styles(grades, colour))
 
 
 def _points(rows: pandas.DataFrame) -> geopandas.GeoDataFrame:
@@ -255,6 +274,12 @@ def _columns(rows: Sequence[Mapping[str, Any]], columns: Sequence[schema.Column]
 
 
 # --- the layout -------------------------------------------------------------------------------------------------
+
+
+def layout_rows(result: SiteResult) -> pandas.DataFrame:
+    """The places to install, or those proposed where no one mount meets every requirement."""
+    rows = _layout(result, layout(result) or proposed(result))
+    return schema.table(schema.LAYOUT, _columns(rows, schema.LAYOUT))
 
 
 def _layout(result: SiteResult, places: Sequence[Place]) -> list[dict[str, Any]]:
@@ -426,7 +451,7 @@ def site_json(result: SiteResult) -> bytes:
                 "runners_up": [result.mounts.ids[k] for k in decision.runners_up],
                 "nearest_to_passing": result.mounts.ids[decision.nearest] if decision.nearest >= 0 else None,
             },
-            "zone": _zone_json(result.climate, result.zone, 0),
+            "zone": _zone_json(result.climate, result.zone, 0, result.plan.units),
             "climate": {
                 "eto_mm_day": result.climate.eto_mm_day[0],
                 "monthly_percent": result.zone.monthly_percent[0],
@@ -496,14 +521,15 @@ def _closely_json(result: SiteResult, row: int) -> dict[str, Any]:
     }
 
 
-def light_tif(result: SiteResult) -> bytes:
-    """GeoTIFF of the light over the site, in its own local frame.
+def light_tif(result: SiteResult) -> bytes | None:
+    """GeoTIFF of the light over the site, in its own local frame; None where no grid was computed.
 
     Bands 1 to 12: share of sunlight received, January first; band 13: in the worst irrigation month; bands 14 to
     25: hours of direct sun on a clear day, January first. NaN outside the site.
     """
     grid = result.light
-    assert grid is not None, "asked for only where the plan has a light grid"
+    if grid is None:
+        return None
     light, hours = (np.moveaxis(values, 2, 0) for values in (grid.light_share, grid.direct_h))
     bands = np.concatenate([light, grid.worst(result.season)[None], hours])
     described = [
@@ -551,7 +577,7 @@ def _zone_columns(climate: SiteClimate, zone: ZoneResult, site: int) -> dict[str
     }
 
 
-def _zone_json(climate: SiteClimate, zone: ZoneResult, site: int) -> dict[str, Any]:
+def _zone_json(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) -> dict[str, Any]:
     row, table = int(zone.zone[site]), zone.table
     told = _zone_columns(climate, zone, site)
     return {
@@ -566,16 +592,16 @@ def _zone_json(climate: SiteClimate, zone: ZoneResult, site: int) -> dict[str, A
         "spread_mm_day": told["spread_mm_day"],
         "basis": told["basis"],
         "source": told["source"],
-        "table_source": table.source,
+        "table_source": table_said(table, "metric"),
         "agreement": told["ways_agree"],
         "ways": [
             {
-                "name": way.name,
+                "name": way.way,
                 "used": k == int(zone.used[site]),
                 "zone": zone_label(zone, int(way.zone[site])) if way.zone[site] >= 0 else None,
                 "peak_eto_mm_day": way.peak_eto_mm_day[site],
                 "spread_mm_day": way.spread_mm_day[site],
-                "said": way.said[site],
+                "said": way_said(climate, way, site, units),
                 "probability": dict(zip(table.labels, way.probability[site], strict=True)),
             }
             for k, way in enumerate(zone.ways)

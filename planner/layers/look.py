@@ -1,0 +1,222 @@
+"""What lies in a folder: each layer's geometry, columns and values, looked at and not yet judged.
+
+A large layer is looked at in part, and says so. What cannot be read is told with its fault and stops nothing.
+"""
+
+from __future__ import annotations
+
+import os
+import warnings
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyogrio
+import rasterio
+import shapely
+from pyproj import CRS
+from rasterio.enums import Resampling
+
+from planner.layers import geoparquet
+from planner.layers.coordinates import Coordinates, coordinate_columns
+from planner.layers.frame import WGS84, horizontal, project_shapes
+from planner.layers.source import look_like_degrees
+from planner.site import Floats, Shapes
+
+VECTORS = (
+    ".gpkg", ".shp", ".zip", ".geojson", ".json", ".fgb", ".parquet", ".geoparquet", ".kml", ".kmz", ".dxf", ".csv",
+    ".gml", ".xlsx", ".ods",
+)  # fmt: skip
+RASTERS = (".tif", ".tiff", ".asc", ".img", ".vrt", ".dem", ".hgt", ".bil")
+BESIDE = (".dbf", ".shx", ".prj", ".cpg", ".qpj", ".sbn", ".sbx", ".xml", ".tfw", ".ovr", ".qml", ".sld", ".qix")
+MOST_FILES = 200
+MOST_ROWS = 50_000
+RASTER_LOOK = 512  # cells each way to which a raster is read down
+OURS = "noonmark-out"
+
+
+class Form(StrEnum):
+    POINTS = "points"
+    LINES = "lines"
+    POLYGONS = "polygons"
+    MIXED = "mixed"
+    TABLE = "table"
+    RASTER = "raster"
+    UNREADABLE = "unreadable"
+    OTHER = "other"  # of a kind that is not looked at
+
+
+@dataclass(frozen=True)
+class Relief:
+    """A raster's values, read down: band count, cell in metres (NaN unknown), whether whole bytes (a picture), and
+    the least, 10th, 50th, 90th percentile and greatest value, and the share that is zero."""
+
+    bands: int
+    cell_m: float
+    bytes_only: bool
+    percentiles: tuple[float, float, float, float, float]
+    zero_share: float
+
+
+@dataclass(frozen=True)
+class Looked:
+    """One layer, rows alike (n): `rows` of the `count` in it.
+
+    layer: its name where the file has several. crs: the file's own, None where it says none. shapes: in that CRS.
+    columns: by name. drawn: the shapes' forms. fault: why it cannot be read.
+    """
+
+    path: Path
+    layer: str | None
+    form: Form
+    count: int = 0
+    crs: CRS | None = None
+    shapes: Shapes = field(default_factory=lambda: np.empty(0, object))
+    columns: Mapping[str, tuple[object, ...]] = field(default_factory=dict)
+    coordinates: Coordinates | None = None
+    relief: Relief | None = None
+    fault: str = ""
+
+    @property
+    def rows(self) -> int:
+        return len(self.shapes)
+
+    @property
+    def degrees(self) -> bool:
+        """Whether its coordinates look like degrees."""
+        return bool(look_like_degrees(shapely.get_coordinates(self.shapes)))
+
+    def lonlat(self, crs: CRS | None = None) -> Shapes:
+        """The shapes in longitude and latitude; none where no CRS is known."""
+        own = crs or self.crs
+        if own is None or not len(self.shapes):
+            return np.empty(0, object)
+        there = np.array([s for s in self.shapes if s is not None and not s.is_empty], object)
+        return project_shapes(there, own, WGS84)
+
+
+def files_in(paths: Iterable[Path]) -> list[Path]:
+    """Files of folders and files, in order, without hidden ones, sidecars and what we wrote."""
+    found: list[Path] = []
+    for path in paths:
+        if path.is_dir():
+            for folder, inner, files in os.walk(path):
+                inner[:] = sorted(name for name in inner if not name.startswith(".") and name != OURS)
+                if len(Path(folder).relative_to(path).parts) >= 4:
+                    inner[:] = []
+                found += [Path(folder) / name for name in sorted(files) if not name.startswith(".")]
+        else:
+            found.append(path)
+    return [p for p in dict.fromkeys(found) if p.suffix.lower() not in BESIDE and p.is_file()][:MOST_FILES]
+
+
+def look_at(path: Path) -> list[Looked]:
+    """Every layer of a file."""
+    kind = path.suffix.lower()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            if kind in RASTERS:
+                return [_raster(path)]
+            if kind in VECTORS:
+                return _vector(path)
+    except Exception as fault:  # whatever a library says of a file is that file's fault
+        said = str(fault).split(";")[0].strip().splitlines()
+        return [Looked(path, None, Form.UNREADABLE, fault=said[0] if said else type(fault).__name__)]
+    return [Looked(path, None, Form.OTHER)]
+
+
+def _vector(path: Path) -> list[Looked]:
+    if path.suffix.lower() in geoparquet.SUFFIXES:
+        info = geoparquet.info(path)
+        shapes, fields = geoparquet.read(path, info["fields"], 0, MOST_ROWS)
+        return [_looked(path, None, info["fields"], fields, shapes, info["crs"], info["features"])]
+    names = [str(name) for name, _ in pyogrio.list_layers(path)]
+    looked = []
+    for name in names:
+        meta, _, wkb, fields = pyogrio.raw.read(path, layer=name, max_features=MOST_ROWS)
+        info = pyogrio.read_info(path, layer=name, force_feature_count=True)
+        shapes = None if wkb is None else shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
+        if info["geometry_type"] is None:
+            shapes = None
+        several = name if len(names) > 1 else None
+        looked.append(_looked(path, several, list(meta["fields"]), fields, shapes, meta["crs"], info["features"]))
+    return looked
+
+
+def _looked(
+    path: Path, layer: str | None, names: list[Any], fields: list[Any], shapes: Any, crs: Any, count: int
+) -> Looked:
+    columns = {str(name): tuple(values.tolist()) for name, values in zip(names, fields, strict=True)}
+    if shapes is None or all(shapely.is_missing(shapes)):
+        found = coordinate_columns(list(columns), list(columns.values()))
+        if found is None:
+            return Looked(path, layer, Form.TABLE, int(count), columns=columns)
+        spots = _points(columns[found.x], columns[found.y])
+        return Looked(path, layer, Form.POINTS, int(count), None, spots, columns, found)
+    return Looked(path, layer, _form(shapes), int(count), _crs(crs), np.asarray(shapes, object), columns)
+
+
+def _points(x: tuple[object, ...], y: tuple[object, ...]) -> Shapes:
+    from planner.layers.rows import figure
+
+    xy = np.array([[figure(str(v)) if v is not None else None for v in column] for column in (x, y)], float).T
+    shapes = np.full(len(xy), None, object)
+    good = np.isfinite(xy).all(axis=1)
+    shapes[good] = shapely.points(xy[good])
+    return shapes
+
+
+def _form(shapes: Shapes) -> Form:
+    kinds = set(shapely.get_type_id(shapes[~shapely.is_missing(shapes)]).tolist())
+    for form, ids in ((Form.POINTS, {0, 4}), (Form.LINES, {1, 2, 5}), (Form.POLYGONS, {3, 6})):
+        if kinds <= ids:
+            return form
+    return Form.MIXED
+
+
+def _crs(said: Any) -> CRS | None:
+    if not said:
+        return None
+    try:
+        crs = horizontal(CRS.from_user_input(said))
+    except Exception:
+        return None
+    known = (crs.is_geographic or crs.is_projected) and not crs.name.lower().startswith("undefined")
+    return crs if known else None
+
+
+def _raster(path: Path) -> Looked:
+    with rasterio.open(path) as file:
+        crs = _crs(file.crs)
+        shape = (min(file.height, RASTER_LOOK), min(file.width, RASTER_LOOK))
+        values = file.read(1, out_shape=shape, resampling=Resampling.nearest, masked=True)
+        known = np.asarray(values.compressed(), float)
+        known = known[np.isfinite(known) & (np.abs(known) < 1e30)]
+        marks = tuple(float(v) for v in np.percentile(known, (0, 10, 50, 90, 100))) if len(known) else (np.nan,) * 5
+        scale = crs.axis_info[0].unit_conversion_factor if crs is not None and crs.is_projected else np.nan
+        outline = shapely.box(*file.bounds)
+        relief = Relief(
+            file.count,
+            float(abs(file.transform.a) * scale),
+            all(kind == "uint8" for kind in file.dtypes),
+            (marks[0], marks[1], marks[2], marks[3], marks[4]),
+            float((known == 0).mean()) if len(known) else 0.0,
+        )
+    return Looked(path, None, Form.RASTER, 1, crs, np.array([outline], object), relief=relief)
+
+
+def cell_heights(path: Path, lonlat: Floats) -> Floats:
+    """A raster's values (n,) at (n, 2) points of longitude and latitude, NaN where it has none."""
+    from planner.layers.frame import project
+
+    with rasterio.open(path) as file:
+        crs = _crs(file.crs)
+        if crs is None:
+            return np.full(len(lonlat), np.nan)
+        xy = project(lonlat, WGS84, crs)
+        found = [value[0] for value in file.sample(xy.tolist(), masked=True)]
+    return np.array([np.nan if np.ma.is_masked(v) else float(v) for v in found])

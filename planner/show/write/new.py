@@ -1,0 +1,29 @@
+"""Files that were not there before: all of them, or none."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Mapping
+from pathlib import Path
+
+from planner.ledger import OutputError
+
+
+def write_new(files: Mapping[Path, str]) -> None:
+    """Write texts to files that must not be there yet. Raises OutputError, and then none of them is there."""
+    made: list[Path] = []
+    try:
+        for path, text in files.items():
+            with path.open("x", encoding="utf-8", newline="\n") as file:
+                made.append(path)
+                file.write(text)
+    except OSError as fault:
+        for path in made:
+            with contextlib.suppress(OSError):
+                path.unlink()
+        there = isinstance(fault, FileExistsError)
+        raise OutputError(
+            str(fault.filename or path),
+            "it is there already, and is not overwritten" if there else f"it cannot be written: {fault.strerror}",
+            "Give another name: --out OTHER.toml" if there else "Give a folder that you may write to: --out FILE",
+        ) from None

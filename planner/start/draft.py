@@ -1,0 +1,666 @@
+"""A first plan from sorted layers: what is used, what was counted, what was guessed, what is missing.
+
+In codes and numbers; `show/say/start` has the sentences. Nothing is read or written here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+
+import numpy as np
+import shapely
+from pyproj import CRS
+from shapely.geometry.base import BaseGeometry
+
+from planner.layers.columns import text
+from planner.layers.frame import WGS84, apart_m, local_frame, project_shapes
+from planner.layers.look import Form, Looked
+from planner.ledger import PlanError
+from planner.site import SURROUNDINGS_M, Floats, KeepOut
+from planner.start import recognise
+from planner.start.recognise import SURE, Basis, Reading
+from planner.start.sort import COVERS, Clue, Kind, Sorted
+from planner.start.words import plain, words
+from planner.units import Units
+
+AT_HALF_M = 60.0  # half the side of the square drawn around a place: a small commercial lot, common practice
+AROUND_M = 15.0  # how far around what stands there an outline is drawn
+WIDEST_M = 2500.0  # what lies wider apart than this is no one site
+FEET = 0.31  # metres of a CRS's unit up to which it is a foot
+
+
+class Code(StrEnum):
+    """What a comment says; the numbers and names stand in its :class:`Note`."""
+
+    # of a layer
+    TAKEN = "taken"
+    OUTLINE_DRAWN_AT = "outline drawn at"
+    OUTLINE_DRAWN_AROUND = "outline drawn around"
+    PICKED = "picked"
+    CRS_DEGREES = "crs degrees"
+    CRS_OTHERS = "crs others"
+    # of a column
+    COUNTED = "counted"
+    COUNTED_LENGTHS = "counted lengths"
+    UNIT = "unit"
+    UNIT_OTHER = "unit other"
+    NAME_ODD = "name odd"
+    ROOF_INCLUDED = "roof included"
+    OTHER_READING = "other reading"
+    ELEVATIONS = "elevations"
+    STORIES_FILL = "stories fill"
+    SPECIES = "species"
+    RADIUS = "radius"
+    KIND_BY_NAME = "kind by name"
+    SURFACE_AS_TERRAIN = "surface as terrain"
+    # of what is missing
+    NO_BUILDINGS = "no buildings"
+    NO_HEIGHTS = "no heights"
+    NO_TREES = "no trees"
+    NO_TERRAIN = "no terrain"
+    NO_CONTROLLERS = "no controllers"
+    NO_KEEP_OUTS = "no keep-outs"
+    NO_STANDS = "no stands"  # nothing to mount on
+    SENSOR = "sensor"
+    ZONES = "zones"
+    # of the plan
+    UNITS_FEET = "units feet"
+    UNITS_PLACE = "units place"
+    UNITS_METRIC = "units metric"
+    ALSO = "also"
+    # of a file that is not used
+    UNREADABLE = "unreadable"
+    NOT_LOOKED_AT = "not looked at"
+    NOT_TOLD = "not told"
+    NO_PLACE = "no place"
+    FAR = "far"
+    NO_KIND = "no kind"
+    STATIONS = "stations"
+    ATTRIBUTION = "attribution"
+
+
+@dataclass(frozen=True)
+class Note:
+    """One comment: its code and what it speaks of. size is in metres, or in `unit`."""
+
+    code: Code
+    name: str = ""
+    other: str = ""
+    count: int = 0
+    of: int = 0
+    size: float = float("nan")
+    unit: str = ""
+    basis: str = ""
+    check: bool = False
+
+
+@dataclass(frozen=True)
+class Line:
+    """A key with its value and what is said of it; off: commented out, for it is another reading."""
+
+    key: str
+    value: object
+    notes: tuple[Note, ...] = ()
+    off: bool = False
+
+
+@dataclass(frozen=True)
+class Block:
+    """A section of the plan; off: commented out as a whole, for it is missing or another reading."""
+
+    section: str
+    lines: tuple[Line, ...]
+    notes: tuple[Note, ...] = ()
+    off: bool = False
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A first plan. blocks: in the plan's order; the first has no section. outline: longitudes and latitudes of a
+    site outline that was drawn, None where a layer has it. contract: whether the plan is one of many sites."""
+
+    title: str
+    blocks: tuple[Block, ...]
+    unused: tuple[Note, ...]
+    outline: BaseGeometry | None = None
+    contract: bool = False
+    where_deg: tuple[float, float] = (float("nan"), float("nan"))
+
+
+@dataclass
+class _Found:
+    """What is put together so far."""
+
+    crs: dict[int, tuple[CRS, tuple[Note, ...]]] = field(default_factory=dict)
+    unused: list[Note] = field(default_factory=list)
+
+
+def draft(title: str, parts: Sequence[Sorted], at: tuple[float, float] | None, outline_name: str) -> Draft:
+    """A plan from sorted layers; at: (latitude, longitude) of the site, where it was told.
+
+    outline_name: the file that an outline that has to be drawn will be in. Raises PlanError where nothing tells
+    which place the site is.
+    """
+    found = _Found()
+    for part in parts:
+        if (note := _not_used(part)) is not None:
+            found.unused.append(note)
+    there = [part for part in parts if _not_used(part) is None]
+    vectors = [part for part in there if part.looked.form is not Form.RASTER]
+    placed = _placed(vectors, at, found)
+    if at is None and _is_contract(placed):
+        return _contract(title, placed, found)
+    outline, site, picked = _site(title, placed, at, outline_name, found)
+    centre = np.array(outline.centroid.coords[0])
+    near = [part for part in placed if _near(part, outline, found)]
+    rasters = [part for part in there if part.looked.form is Form.RASTER and _covers(part, centre, found)]
+    chosen = _one_a_kind([*near, *rasters])
+    layers: list[Block] = [site]
+    feet = any(_feet_crs(_crs_of(part, found)) for part in chosen.values())
+    for kind, build in (
+        (Kind.BUILDINGS, _buildings), (Kind.TREES, _trees), (Kind.TERRAIN, _raster), (Kind.SURFACE, _raster),
+        (Kind.CANOPY, _raster), (Kind.CONTROLLERS, _controllers), (Kind.POLES, _poles),
+        (Kind.KEEP_OUTS, _keep_outs), (Kind.GROUNDS, _grounds),
+    ):  # fmt: skip
+        if kind in chosen:
+            layers.append(build(chosen[kind], found))
+    others = [
+        replace(_also(part, found), off=True)
+        for part in [*near, *rasters]
+        if part.kind in chosen and part is not chosen[part.kind] and part.kind is not Kind.SITE
+    ]
+    us = feet or any(line.value == "ft" for block in layers for line in block.lines if line.key == "height_unit")
+    head = Block("", (Line("title", title), _units_line(us, centre)))
+    missing = _missing(chosen, layers, outline)
+    drawn = outline if picked is None else None
+    return Draft(
+        title,
+        (head, *layers, *others, *missing),
+        tuple(found.unused),
+        drawn,
+        where_deg=(float(centre[1]), float(centre[0])),
+    )
+
+
+# --- where things lie ---------------------------------------------------------------------------------------
+
+
+def _not_used(part: Sorted) -> Note | None:
+    looked, name = part.looked, _name(part)
+    if looked.form is Form.UNREADABLE:
+        return Note(Code.UNREADABLE, name, looked.fault)
+    if looked.form is Form.OTHER:
+        return Note(Code.NOT_LOOKED_AT, name)
+    if part.kind is Kind.STATIONS:
+        return Note(Code.STATIONS, looked.path.name)
+    if part.kind is Kind.UNKNOWN:
+        return Note(Code.NOT_TOLD, name, str(looked.form), looked.count, len(looked.columns))
+    return None
+
+
+def _name(part: Sorted) -> str:
+    return part.looked.path.name + (f", layer {part.looked.layer}" if part.looked.layer else "")
+
+
+def _placed(parts: Sequence[Sorted], at: tuple[float, float] | None, found: _Found) -> list[Sorted]:
+    """Those with a known CRS, or one that can only be meant; the others are listed."""
+    known = [part for part in parts if part.looked.crs is not None]
+    anchors = [np.array([at[1], at[0]])] if at is not None else []
+    anchors += [_middle(part.looked.lonlat()) for part in known]
+    placed = []
+    for part in parts:
+        looked = part.looked
+        if looked.crs is not None:
+            found.crs[id(part)] = looked.crs, ()
+        elif looked.degrees:
+            found.crs[id(part)] = WGS84, (Note(Code.CRS_DEGREES, check=True),)
+        elif (other := _fitting(looked, known, anchors)) is not None:
+            found.crs[id(part)] = other, (Note(Code.CRS_OTHERS, other.name, check=True),)
+        else:
+            found.unused.append(Note(Code.NO_PLACE, _name(part), str(part.kind)))
+            continue
+        if len(looked.lonlat(found.crs[id(part)][0])):
+            placed.append(part)
+    return placed
+
+
+def _fitting(looked: Looked, known: Sequence[Sorted], anchors: Sequence[Floats]) -> CRS | None:
+    """Of the other layers' CRSs the one by which this layer lies where they do; None where none or several do."""
+    crss: list[CRS] = []
+    for part in known:
+        own = part.looked.crs
+        if own is not None and not own.is_geographic and own not in crss:
+            crss.append(own)
+    fitting = []
+    for crs in crss:
+        lonlat = looked.lonlat(crs)
+        spot = _middle(lonlat) if len(lonlat) else np.full(2, np.nan)
+        if np.isfinite(spot).all() and any(float(apart_m(spot, a)) < WIDEST_M for a in anchors):
+            fitting.append(crs)
+    return fitting[0] if len(fitting) == 1 else None
+
+
+def _middle(shapes: object) -> Floats:
+    xy = shapely.get_coordinates(shapes)
+    good = xy[np.isfinite(xy).all(axis=1)]
+    return np.median(good, axis=0) if len(good) else np.full(2, np.nan)
+
+
+def _crs_of(part: Sorted, found: _Found) -> CRS | None:
+    return found.crs[id(part)][0] if id(part) in found.crs else part.looked.crs
+
+
+def _feet_crs(crs: CRS | None) -> bool:
+    return crs is not None and crs.is_projected and bool(crs.axis_info[0].unit_conversion_factor < FEET)
+
+
+def _near(part: Sorted, outline: BaseGeometry, found: _Found) -> bool:
+    if part.kind in (Kind.SITE, Kind.MANY_SITES):
+        return False
+    frame = local_frame(outline, WGS84)
+    local = project_shapes(part.looked.lonlat(_crs_of(part, found)), WGS84, frame.crs)
+    gap = shapely.distance(local, project_shapes([outline], WGS84, frame.crs)[0])
+    gap = gap[np.isfinite(gap)]
+    if len(gap) and gap.min() <= SURROUNDINGS_M:
+        return True
+    found.unused.append(Note(Code.FAR, _name(part), str(part.kind), size=float(gap.min()) if len(gap) else np.nan))
+    return False
+
+
+def _covers(part: Sorted, centre: Floats, found: _Found) -> bool:
+    box = part.looked.lonlat()
+    if not len(box):
+        found.unused.append(Note(Code.NO_PLACE, _name(part), str(part.kind)))
+        return False
+    if box[0].covers(shapely.Point(centre)):
+        return True
+    away = float(apart_m(np.array(box[0].centroid.coords[0]), centre))
+    found.unused.append(Note(Code.FAR, _name(part), str(part.kind), size=away))
+    return False
+
+
+def _one_a_kind(parts: Iterable[Sorted]) -> dict[Kind, Sorted]:
+    """The best layer of each kind: the surest, then the fullest; of terrain the one with the finest cells."""
+    chosen: dict[Kind, Sorted] = {}
+    for part in parts:
+        best = chosen.get(part.kind)
+        if best is None or _rank(part) > _rank(best):
+            chosen[part.kind] = part
+    return chosen
+
+
+def _rank(part: Sorted) -> tuple[float, ...]:
+    relief = part.looked.relief
+    return (part.score, -relief.cell_m if relief is not None else part.looked.count)
+
+
+# --- the site -----------------------------------------------------------------------------------------------
+
+
+def _site(
+    title: str, placed: Sequence[Sorted], at: tuple[float, float] | None, outline_name: str, found: _Found
+) -> tuple[BaseGeometry, Block, Sorted | None]:
+    """Its outline in longitude and latitude, its block, and the layer that it is from, None where it was drawn."""
+    outlines = sorted((p for p in placed if p.kind is Kind.SITE), key=lambda p: p.looked.count)
+    others = [p for p in placed if p.kind not in (Kind.SITE, Kind.MANY_SITES)]
+    spots = np.array([_middle(p.looked.lonlat(_crs_of(p, found))) for p in others]).reshape(-1, 2)
+    if at is not None:
+        spots = np.array([[at[1], at[0]]])
+    for part in outlines:
+        shapes = _surfaces(part.looked.lonlat(_crs_of(part, found)))
+        inside = np.array([shapely.contains_xy(shape, spots).sum() for shape in shapes])
+        if len(shapes) == 1:
+            return shapes[0], _site_block(part, None, "", found), part
+        if inside.any():
+            row = int(np.argmax(inside))
+            by = _telling_column(part.looked, row)
+            if by is not None:
+                return shapes[row], _site_block(part, by, text(part.looked.columns[by][row]), found), part
+    if at is not None:
+        frame = local_frame(shapely.Point(at[1], at[0]), WGS84)
+        square = shapely.box(-AT_HALF_M, -AT_HALF_M, AT_HALF_M, AT_HALF_M)
+        drawn = project_shapes([square], frame.crs, WGS84)[0]
+        note = Note(Code.OUTLINE_DRAWN_AT, size=2 * AT_HALF_M)
+        return drawn, Block("layers.site", (Line("path", outline_name, (note,)),)), None
+    around = [
+        p for p in others if p.kind in (Kind.BUILDINGS, Kind.CONTROLLERS, Kind.POLES, Kind.GROUNDS, Kind.TREES)
+    ]
+    if around:
+        every = np.concatenate([p.looked.lonlat(_crs_of(p, found)) for p in around])
+        whole = shapely.geometrycollections(every)
+        frame = local_frame(whole, WGS84)
+        local = project_shapes([whole], WGS84, frame.crs)[0]
+        left, bottom, right, top = local.bounds
+        if max(right - left, top - bottom) <= WIDEST_M:
+            hull = shapely.simplify(local.convex_hull.buffer(AROUND_M, quad_segs=2), 1.0)
+            drawn = project_shapes([hull], frame.crs, WGS84)[0]
+            note = Note(Code.OUTLINE_DRAWN_AROUND, size=AROUND_M, check=True)
+            return drawn, Block("layers.site", (Line("path", outline_name, (note,)),)), None
+    raise PlanError(
+        title,
+        "no layer says which place the site is: there is no outline, and what is there lies too wide apart, or is "
+        "nothing at all"
+        if not outlines
+        else "no layer says which of the outlines is the site",
+        "Give --at LATITUDE,LONGITUDE, or put the site's outline (one polygon) beside the layers",
+    )
+
+
+def _surfaces(shapes: object) -> list[BaseGeometry]:
+    """Polygons, and closed lines as polygons."""
+    found = []
+    for shape in np.asarray(shapes, object):
+        if shape.geom_type in ("LineString", "LinearRing") and shape.is_closed and len(shape.coords) > 3:
+            shape = shapely.Polygon(shape)
+        found.append(shape)
+    return found
+
+
+def _telling_column(looked: Looked, row: int) -> str | None:
+    """A column by whose value one feature can be picked, a name before a number."""
+    named = recognise.name_reading(looked.columns)
+    for column in ([named.column] if named is not None else []) + list(looked.columns):
+        values = [text(v) for v in looked.columns[column]]
+        if values[row] and values.count(values[row]) == 1:
+            return column
+    return None
+
+
+def _site_block(part: Sorted, by: str | None, pick: str, found: _Found) -> Block:
+    lines = list(_where_lines(part, found))
+    named = recognise.name_reading(part.looked.columns)
+    if by is not None:
+        lines += [
+            Line("name", by),
+            Line("pick", pick, (Note(Code.PICKED, pick, count=part.looked.count, check=True),)),
+        ]
+    elif named is not None and part.looked.count == 1:
+        lines.append(Line("name", named.column))
+    return Block("layers.site", tuple(lines), (_taken(part),))
+
+
+# --- sections -----------------------------------------------------------------------------------------------
+
+
+def _taken(part: Sorted) -> Note:
+    return Note(
+        Code.TAKEN, str(part.kind), _name(part), part.looked.count, part.looked.rows, basis=str(part.clue),
+        check=part.clue in (Clue.VALUES,),
+    )  # fmt: skip
+
+
+def _where_lines(part: Sorted, found: _Found) -> list[Line]:
+    looked = part.looked
+    lines = [Line("path", looked.path)]
+    if looked.layer is not None:
+        lines.append(Line("layer", looked.layer))
+    if part.where:
+        lines.append(Line("where", part.where))
+    if looked.coordinates is not None:
+        lines += [Line("x", looked.coordinates.x), Line("y", looked.coordinates.y)]
+    crs, notes = found.crs.get(id(part), (None, ()))
+    if notes and crs is not None:
+        lines.append(Line("crs", _code(crs), notes))
+    return lines
+
+
+def _code(crs: CRS) -> str:
+    code = crs.to_authority(min_confidence=20)
+    return f"{code[0]}:{code[1]}" if code else crs.to_wkt()
+
+
+def _column(key: str, reading: Reading | None) -> list[Line]:
+    if reading is None or not reading.known:
+        return []
+    return [Line(key, reading.column, (Note(Code.COUNTED, count=reading.known, of=reading.of),))]
+
+
+def _length(key: str, reading: Reading | None, *more: Note) -> list[Line]:
+    if reading is None or not reading.known:
+        return []
+    note = Note(
+        Code.COUNTED_LENGTHS,
+        reading.column,
+        count=reading.known,
+        of=reading.of,
+        size=reading.median,
+        unit=reading.unit,
+    )
+    return [Line(key, reading.column, (note, *more))]
+
+
+def _units(readings: Sequence[Reading | None], key: str = "height_unit") -> list[Line]:
+    """One unit for all lengths of a section, by the surest; the other one below, where it is a guess."""
+    there = [r for r in readings if r is not None and r.known and r.unit in ("m", "ft")]
+    if not there:
+        return []
+    rank = list(Basis)
+    best = min(there, key=lambda r: rank.index(r.basis))
+    notes = [Note(Code.UNIT, best.column, unit=best.unit, basis=str(best.basis), check=best.basis not in SURE)]
+    if best.odd:
+        notes.append(Note(Code.NAME_ODD, best.column, size=best.median, unit=best.unit, check=True))
+    lines = [Line(key, best.unit, tuple(notes))]
+    if best.basis not in SURE:
+        other = "m" if best.unit == "ft" else "ft"
+        lines.append(Line(key, other, (Note(Code.UNIT_OTHER, unit=other),), off=True))
+    return lines
+
+
+def _agree(best: Reading | None, reading: Reading | None) -> Reading | None:
+    """A reading, unless its own name says another unit than the section's: one section has one unit."""
+    if reading is None or best is None:
+        return reading
+    clash = reading.basis is Basis.NAME and reading.unit != best.unit and "storeys" not in (reading.unit, best.unit)
+    return None if clash else reading
+
+
+def _buildings(part: Sorted, found: _Found) -> Block:
+    feet = _feet_crs(_crs_of(part, found))
+    told = recognise.building_columns(part.looked.columns, feet)
+    lines = _where_lines(part, found) + _column("name", told.name)
+    main = told.height or (told.top if told.ground is not None or told.schema else None)
+    if told.height is not None:
+        included = told.schema in recognise.ROOF_INCLUDED
+        roof = _agree(told.height, told.roof_height) if included else None
+        more = (Note(Code.ROOF_INCLUDED, told.height.column, check=True),) if included and roof is None else ()
+        lines += _length("height", told.height, *more)
+        for other in told.other_heights[:2]:
+            lines.append(
+                Line(
+                    "height",
+                    other.column,
+                    (Note(Code.OTHER_READING, other.column, count=other.known, of=other.of),),
+                    off=True,
+                )
+            )
+        lines += _length("roof_height", roof)
+        if told.stories is not None and told.stories.known:
+            lines += [
+                Line(
+                    "storeys",
+                    told.stories.column,
+                    (Note(Code.STORIES_FILL, count=told.stories.known, of=told.stories.of),),
+                )
+            ]
+        lines += _units([told.height])
+        if told.top is not None:
+            lines.append(Line("top", told.top.column, (Note(Code.ELEVATIONS, told.top.column),), off=True))
+    elif main is not None:
+        lines += _length("top", main, Note(Code.ELEVATIONS, main.column))
+        lines += _length("ground", _agree(main, told.ground))
+        lines += _units([main])
+    elif told.stories is not None and told.stories.known:
+        lines += _length("height", told.stories)
+        lines.append(
+            Line(
+                "height_unit",
+                "storeys",
+                (Note(Code.UNIT, told.stories.column, unit="storeys", basis=str(Basis.NAME)),),
+            )
+        )
+    base = _agree(told.height, told.base) if told.height is not None else None
+    lines += _length("base", base) + _column("roof", told.roof) + _column("mountable", told.mountable)
+    notes = [_taken(part)]
+    if main is None and told.stories is None:
+        notes.append(Note(Code.NO_HEIGHTS, count=part.looked.count, check=True))
+    if told.schema in ("osm", "overture", "3dbag", "bdtopo", "microsoft"):
+        notes.append(Note(Code.ATTRIBUTION, told.schema))
+    return Block("layers.buildings", tuple(lines), tuple(notes))
+
+
+def _trees(part: Sorted, found: _Found) -> Block:
+    told = recognise.tree_columns(part.looked.columns, _feet_crs(_crs_of(part, found)))
+    main = told.height or told.crown_width
+    lines = _where_lines(part, found) + _column("name", told.name)
+    lines += _length("height", told.height)
+    points = part.looked.form is Form.POINTS
+    width = _agree(main, told.crown_width) if points else None
+    lines += _length("crown_width", width)
+    if points and width is None and told.crown_radius is not None and told.crown_radius.known:
+        lines.append(Line("crown_radius", told.crown_radius.column, (Note(Code.RADIUS, told.crown_radius.column),)))
+    lines += _length("crown_base", _agree(main, told.crown_base))
+    lines += _units([told.height, width, told.crown_radius if points else None])
+    lines += _column("leaf", told.leaf)
+    if told.species is not None:
+        lines.append(
+            Line(
+                "species", told.species.column, (Note(Code.SPECIES, count=told.species.known, of=told.species.of),)
+            )
+        )
+    return Block("layers.trees", tuple(lines), (_taken(part),))
+
+
+def _raster(part: Sorted, found: _Found) -> Block:
+    lines, notes = _where_lines(part, found), [_taken(part)]
+    if part.kind is Kind.SURFACE and part.above_ground:
+        lines.append(Line("above", "ground"))
+    if part.kind is Kind.TERRAIN and "dsm" in plain(part.looked.path.stem):
+        notes.append(Note(Code.SURFACE_AS_TERRAIN, check=True))
+    return Block(f"layers.{part.kind}", tuple(lines), tuple(notes))
+
+
+def _controllers(part: Sorted, found: _Found) -> Block:
+    columns = part.looked.columns
+    named = recognise.name_reading(columns, ("controller",))
+    indoors = recognise.flag_column(columns, ("indoors", "indoor", "inside"))
+    lines = _where_lines(part, found) + _column("name", named) + _column("indoors", indoors)
+    return Block("layers.controllers", tuple(lines), (_taken(part),))
+
+
+def _poles(part: Sorted, found: _Found) -> Block:
+    columns = part.looked.columns
+    named = recognise.name_reading(columns, ("pole",))
+    height = recognise.pole_height(columns, _feet_crs(_crs_of(part, found)))
+    lines = _where_lines(part, found) + _column("name", named) + _length("height", height) + _units([height])
+    return Block("layers.poles", tuple(lines), (_taken(part),))
+
+
+def _keep_outs(part: Sorted, found: _Found) -> Block:
+    columns = part.looked.columns
+    kind = recognise.kind_column(columns, [k.value for k in KeepOut])
+    lines = _where_lines(part, found) + _column("name", recognise.name_reading(columns, ("what",)))
+    lines += _column("kind", kind)
+    if kind is None:
+        lines.append(Line("default_kind", "spray", (Note(Code.KIND_BY_NAME, _name(part), check=True),)))
+    return Block("layers.keep_outs", tuple(lines), (_taken(part),))
+
+
+def _grounds(part: Sorted, found: _Found) -> Block:
+    columns = part.looked.columns
+    kind = recognise.kind_column(columns, COVERS)
+    lines = _where_lines(part, found) + _column("name", recognise.name_reading(columns, ("what",)))
+    if kind is None:
+        return Block("layers.grounds", tuple(lines), (_taken(part), Note(Code.NO_KIND, _name(part))), off=True)
+    return Block("layers.grounds", (*lines, *_column("kind", kind)), (_taken(part),))
+
+
+def _also(part: Sorted, found: _Found) -> Block:
+    """Another layer of a kind that is taken already."""
+    lines = tuple(replace(line, notes=()) for line in _where_lines(part, found))
+    return Block(f"layers.{part.kind}", lines, (Note(Code.ALSO, _name(part), str(part.kind), part.looked.count),))
+
+
+# --- what is missing, and the plan's head -------------------------------------------------------------------
+
+
+def _missing(chosen: dict[Kind, Sorted], layers: Sequence[Block], outline: BaseGeometry) -> list[Block]:
+    """Blocks that are commented out, each with why it matters; and new posts where there is nothing to mount on."""
+    blocks = []
+
+    def lacks(kind: Kind, code: Code, *lines: Line) -> None:
+        if kind not in chosen:
+            blocks.append(Block(f"layers.{kind}", lines, (Note(code),), off=True))
+
+    if Kind.BUILDINGS not in chosen and Kind.POLES not in chosen:
+        frame = local_frame(outline, WGS84)
+        area = float(project_shapes([outline], WGS84, frame.crs)[0].area)
+        spacing = float(min(200.0, max(5.0, round(np.sqrt(area / 150)))))
+        blocks.append(Block("mounts", (Line("ground_spacing_m", spacing, (Note(Code.NO_STANDS, size=spacing),)),)))
+    lacks(
+        Kind.BUILDINGS,
+        Code.NO_BUILDINGS,
+        Line("path", "buildings.gpkg"),
+        Line("height", "height"),
+        Line("height_unit", "m"),
+    )
+    lacks(Kind.TREES, Code.NO_TREES, Line("path", "trees.gpkg"), Line("height", "height"))
+    lacks(Kind.TERRAIN, Code.NO_TERRAIN, Line("path", "terrain.tif"))
+    lacks(
+        Kind.CONTROLLERS,
+        Code.NO_CONTROLLERS,
+        Line("path", "controllers.csv"),
+        Line("x", "longitude"),
+        Line("y", "latitude"),
+        Line("crs", "EPSG:4326"),
+        Line("name", "name"),
+    )
+    lacks(Kind.KEEP_OUTS, Code.NO_KEEP_OUTS, Line("path", "spray.gpkg"), Line("kind", "kind"))
+    blocks.append(
+        Block("sensor", (Line("rated_range_ft", 650), Line("radio_band_mhz", 915)), (Note(Code.SENSOR),), off=True)
+    )
+    blocks.append(Block("zone", (Line("table", "zones.csv"),), (Note(Code.ZONES),), off=True))
+    return blocks
+
+
+# a box that holds the United States without Alaska and Hawaii, and some of its neighbours
+_US_BOX = (-125.0, 24.4, -66.9, 49.4)
+
+
+def _units_line(us: bool, centre: Floats) -> Line:
+    west, south, east, north = _US_BOX
+    here = west <= centre[0] <= east and south <= centre[1] <= north
+    units: Units = "us" if us or here else "metric"
+    code = Code.UNITS_FEET if us else Code.UNITS_PLACE if here else Code.UNITS_METRIC
+    return Line("units", units, (Note(code),))
+
+
+# --- many sites ---------------------------------------------------------------------------------------------
+
+
+def _is_contract(placed: Sequence[Sorted]) -> bool:
+    """Many sites and nothing that stands on one."""
+    many = [part for part in placed if part.kind is Kind.MANY_SITES]
+    rest = [part for part in placed if part.kind not in (Kind.MANY_SITES, Kind.SITE)]
+    return bool(many) and not rest and max(part.looked.count for part in many) > 1
+
+
+def _contract(title: str, placed: Sequence[Sorted], found: _Found) -> Draft:
+    part = max((p for p in placed if p.kind is Kind.MANY_SITES), key=lambda p: p.looked.count)
+    columns = part.looked.columns
+    named = recognise.name_reading(columns, ("site", "name", "property", "location"))
+    high = [
+        recognise.length_reading(c, v, recognise.Limits(9e9, 9e9), None, "", _feet_crs(_crs_of(part, found)))
+        for c, v in columns.items()
+        if set(words(c)) & {"elevation", "elev", "altitude"}
+    ]
+    elevation = next((one for one in high if one.known), None)
+    lines = _where_lines(part, found) + _column("name", named) + _length("elevation", elevation)
+    lines += _units([elevation], "elevation_unit")
+    centre = _middle(part.looked.lonlat(_crs_of(part, found)))
+    us = elevation is not None and elevation.unit == "ft"
+    head = Block("", (Line("title", title), _units_line(us, centre)))
+    zone = Block("zone", (Line("table", "zones.csv"),), (Note(Code.ZONES),), off=True)
+    body = Block("contract.sites", tuple(lines), (_taken(part),))
+    return Draft(title, (head, body, zone), tuple(found.unused), None, True, (float(centre[1]), float(centre[0])))

@@ -1,0 +1,73 @@
+"""From files to a first plan: which are looked at, and where the plan will lie. Reads, writes nothing."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from planner.layers.look import files_in, look_at
+from planner.ledger import OutputError, PlanError
+from planner.start.draft import Draft, draft
+from planner.start.sort import sort_parts
+
+
+@dataclass(frozen=True)
+class FirstPlan:
+    """A draft, the plan file that it is for, and the file of the outline where one had to be drawn."""
+
+    draft: Draft
+    plan: Path
+    outline: Path
+
+
+def first_plan(
+    paths: Sequence[Path],
+    at: tuple[float, float] | None,
+    plan: Path | None,
+    progress: Callable[[str, int, int], None],
+) -> FirstPlan:
+    """A first plan from folders, files, or a place alone.
+
+    at: (latitude, longitude). plan: the file that is to be written; None for one named after the folder, in it.
+    Raises PlanError where a path is not there, or nothing tells which place the site is, OutputError where the plan
+    is there already.
+    """
+    for path in paths:
+        if not path.exists():
+            raise PlanError(str(path), "there is no such file or folder", "Give a folder with layers, or layers")
+    title, default = _named(paths, at)
+    target = plan or default
+    outline = target.with_name(f"{target.stem}-outline.geojson")
+    if target.exists():
+        raise OutputError(
+            str(target), "it is there already, and is not overwritten", "Give another name: --out OTHER.toml"
+        )
+    files = [file for file in files_in(paths) if file.suffix.lower() != ".toml" and not _ours(file)]
+    parts = []
+    for k, file in enumerate(files):
+        progress("looking at layers", k, len(files))
+        parts += [part for looked in look_at(file) for part in sort_parts(looked)]
+    return FirstPlan(draft(title, parts, at, outline.name), target, outline)
+
+
+def _ours(file: Path) -> bool:
+    return file.name.endswith("-outline.geojson")
+
+
+def _named(paths: Sequence[Path], at: tuple[float, float] | None) -> tuple[str, Path]:
+    """Title and file of the plan: after the folder, the first file, or the place."""
+    if paths:
+        first = paths[0]
+        folder = first if first.is_dir() else first.parent
+        name = (folder.resolve() if first.is_dir() else first).stem or "site"
+        return name, folder / f"{_plain(name)}.toml"
+    assert at is not None
+    lat, lon = at
+    name = f"{abs(lat):.4f}{'N' if lat >= 0 else 'S'} {abs(lon):.4f}{'E' if lon >= 0 else 'W'}"
+    return name, Path(f"site {name}.toml".replace(" ", "-"))
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[^\w.-]+", "-", name).strip("-.") or "site"
