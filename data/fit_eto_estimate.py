@@ -15,9 +15,9 @@ folder and the packages, with ETo by Penman-Monteith:
 * typical years of pvlib (Greensboro, Miami, Sand Point) and of accim-samples (Seville, Sydney, London, Aberdeen,
   Chapeco, Palmas, Ahmedabad, Shimla): monthly Penman-Monteith from their hourly weather
 
-Temperature, rain and elevation are the built-in layer's own, as in use. A region is left out whole, so that its
-neighbours do not help it; regions count alike, and points of one region alike within it. Months count by their ETo
-over the peak's, as the peak is what is wanted.
+Temperature, rain, sun and elevation are the built-in layers' own, as in use. A region is left out whole, so that
+its neighbours do not help it; regions count alike, and points of one region alike within it. Months count by their
+ETo over the peak's, as the peak is what is wanted.
 """
 
 from __future__ import annotations
@@ -35,12 +35,15 @@ import pvlib
 import rasterio
 import rasterio.transform
 from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.stats import norm
 
 from planner.climate import builtin, spreads, zones
 from planner.climate.eto import (
     Method,
     MonthlyInputs,
     monthly_eto,
+    monthly_extraterrestrial_radiation,
     saturation_vapour_pressure_kpa,
     vapour_pressure_from_dew_point_kpa,
     vapour_pressure_from_rh_kpa,
@@ -52,7 +55,9 @@ Array = NDArray[np.float64]
 Rows = NDArray[np.bool_]
 Model = tuple[str, ...]
 
-CHOSEN: Model = ("1", "ln moisture", "ln (1 + elevation / 100 m)")
+BY_RANGE: Model = ("1", "ln moisture", "ln (1 + elevation / 100 m)")
+BY_SUN: Model = ("1", "ln season's moisture", "ln (1 + elevation / 100 m)")
+MOST_TERMS = len(BY_RANGE) - 1
 
 DAILY = {  # aquacrop's name: region, latitude, longitude
     "brussels": ("Belgium", 50.80, 4.36),
@@ -190,7 +195,7 @@ def more_places(table: Path) -> list[Point]:
 
 
 class Places:
-    """Points as arrays, one row a point, with the built-in layer's temperature, rain and elevation there."""
+    """Points as arrays, one row a point, with the built-in layers' temperature, rain, sun and elevation there."""
 
     def __init__(self, points: list[Point]) -> None:
         self.lat = np.array([p.latitude_deg for p in points])
@@ -203,6 +208,12 @@ class Places:
         self.t, self.rain = builtin.builtin_normals(longitude, self.lat)
         self.elevation_m = builtin.builtin_elevation_m(longitude, self.lat)
         self.power = builtin.evaporating_power_mm_day(self.t, self.lat)
+        self.radiation = builtin.builtin_radiation_mj_m2_day(longitude, self.lat)
+        self.clearness = self.radiation / np.maximum(monthly_extraterrestrial_radiation(self.lat).T, 0.1)
+        month = self.eto.argmax(1)
+        self.peak_wind_m_s = np.array(
+            [np.nan if p.weather is None else p.weather[2][m] for p, m in zip(points, month, strict=True)]
+        )
         self.weight = np.array([1.0 / np.sum(self.region == r) for r in self.region])
 
     def alike(self, values: Array, rows: Rows | None = None) -> float:
@@ -227,15 +238,20 @@ class Places:
 
 
 class Estimate:
-    """Least squares of ETo on terms of the root of the daily range; each region from the others."""
+    """Least squares of ETo = formula times terms; each region from the others.
 
-    def __init__(self, places: Places) -> None:
+    formula: (n, 12) mm/day. clip: the least and the most that the terms may add up to.
+    """
+
+    def __init__(self, places: Places, formula: Array, clip: tuple[float, float]) -> None:
         self.places = p = places
+        self.formula, self.clip = formula, clip
         like, far, high = np.ones_like(p.t), np.abs(p.lat)[:, None], np.maximum(p.elevation_m, 0.0)[:, None]
         year, wet = p.t.mean(1, keepdims=True), p.rain.sum(1, keepdims=True)
         self.terms = {
             "1": like,
             "ln moisture": np.log(builtin.moisture(p.t, p.rain, p.lat)),
+            "ln season's moisture": np.log(builtin.moisture(p.t, builtin.season_rain_mm(p.rain), p.lat)),
             "ln (1 + elevation / 100 m)": np.log1p(high / builtin.ELEVATION_SCALE_M) * like,
             "elevation": high * like / 1000,
             "distance from the equator": far * like / 30,
@@ -248,6 +264,7 @@ class Estimate:
             "ln year's rain": np.log(wet + 50) * like - 6.5,
             "ln year's moisture": np.log((wet + 60) / (30.4 * np.maximum(p.power, 0.1).sum(1, keepdims=True)))
             * like,
+            "clearness": p.clearness,
         }
         others = [term for term in self.terms if term != "1"]
         self.models = [("1", *some) for k in range(4) for some in combinations(others, k)]
@@ -257,7 +274,7 @@ class Estimate:
         p = self.places
         weight = np.sqrt(p.weight)[:, None] * p.eto / p.peak[:, None]
         terms = np.stack([self.terms[k] for k in model], -1)
-        a, b = terms * (p.power * weight)[:, :, None], p.eto * weight
+        a, b = terms * (self.formula * weight)[:, :, None], p.eto * weight
         rows = [p.region == region for region in p.regions]
         square = np.stack([np.einsum("nmi,nmj->ij", a[r], a[r]) for r in rows])
         return terms, square, np.stack([np.einsum("nmi,nm->i", a[r], b[r]) for r in rows])
@@ -266,63 +283,87 @@ class Estimate:
         _, square, side = self._sums(model)
         return np.linalg.solve(square.sum(0), side.sum(0))
 
-    def peaks(self, model: Model, rows: Rows, given: Array, terms: Array) -> Array:
-        root = np.clip(terms[rows] @ given, builtin.LEAST_ROOT_RANGE, builtin.MOST_ROOT_RANGE)
-        return np.asarray((root * self.places.power[rows]).max(1))
-
     def left_out(self, model: Model) -> Array:
-        """(regions, points) the estimate of the peak without the region of the point, and without that of the row.
+        """(regions, points, 12) the estimate without the region of the point, and without that of the row.
 
         In a row whose region is the point's own, only that one is left out.
         """
         p = self.places
         terms, square, side = self._sums(model)
-        out = np.empty((len(p.regions), len(p.peak)))
-        for i in range(len(p.regions)):
-            for j, region in enumerate(p.regions):
-                without = [i] if i == j else [i, j]
-                c = np.linalg.solve(square.sum(0) - square[without].sum(0), side.sum(0) - side[without].sum(0))
-                rows = p.region == region
-                out[i, rows] = self.peaks(model, rows, c, terms)
-        return out
+        whole, rest = square.sum(0), side.sum(0)
+        # of each pair of regions both are taken off; of a region with itself one
+        off = square[:, None] + square[None]
+        off_side = side[:, None] + side[None]
+        one = np.arange(len(p.regions))
+        off[one, one], off_side[one, one] = square, side
+        c = np.linalg.solve(whole - off, (rest - off_side)[..., None])[..., 0]
+        at = np.searchsorted(p.regions, p.region)
+        factor = np.einsum("nmk,rnk->rnm", terms, c[:, at])
+        return np.asarray(self.formula * np.clip(factor, *self.clip))
 
-    def nested(self) -> list[tuple[float, Model, int]]:
-        """For up to 1, 2 and 3 terms: RMSE when the terms too are chosen without the region, which is what choosing
-        among many really gives; the terms chosen most often, and how often."""
-        p, told = self.places, []
-        wrong = {model: (self.left_out(model) - p.peak) ** 2 for model in self.models}
-        for most in (1, 2, 3):
-            picks, squares = Counter[Model](), []
-            models = [model for model in self.models if len(model) <= most + 1]
-            for i, region in enumerate(p.regions):
-                others, own = p.region != region, p.region == region
-                scores = [p.alike(wrong[model][i], others) for model in models]
-                best = models[int(np.argmin(scores))]
-                picks[best] += 1
-                squares.append(wrong[best][i, own].mean())
-            told.append((float(np.sqrt(np.mean(squares))), *picks.most_common(1)[0]))
-        return told
+    def nested(self, most: int) -> tuple[Array, Model, int]:
+        """(points, 12) the estimate of up to `most` terms where the terms too are chosen without the region, which
+        is what choosing among many really gives; the terms chosen most often, and how often."""
+        p, picks = self.places, Counter[Model]()
+        models = [model for model in self.models if len(model) <= most + 1]
+        tried = [self.left_out(model) for model in models]
+        wrong = [(found.max(-1) - p.peak) ** 2 for found in tried]
+        out = np.empty_like(p.eto)
+        for i, region in enumerate(p.regions):
+            others, own = p.region != region, p.region == region
+            best = int(np.argmin([p.alike(squares[i], others) for squares in wrong]))
+            picks[models[best]] += 1
+            out[own] = tried[best][i, own]
+        return out, *picks.most_common(1)[0]
 
 
 def say_estimate(p: Places) -> None:
     """The estimate, its spread as a share of itself, and both tried on regions left out."""
-    fit = Estimate(p)
-    for model in (("1",), ("1", "ln moisture"), CHOSEN):
-        error = np.diagonal(fit.left_out(model)[np.searchsorted(p.regions, p.region)]) - p.peak
-        print(f"{' + '.join(model):48s} each region from the others: RMSE {p.rmse(error):.3f}")
-    print(f"terms chosen among {len(fit.terms) - 1} without the region that they are tried on:")
-    for most, (rmse, model, times) in enumerate(fit.nested(), 1):
-        print(f"  up to {most}: RMSE {rmse:.3f}; {times} times of {len(p.regions)} {' + '.join(model)}")
-
-    a, b, c = fit.coefficients(CHOSEN)
-    print(f"ROOT_A = {a:.3f}, ROOT_MOISTURE = {b:.3f}, ROOT_ELEVATION = {c:.3f}")
-    peaks = fit.left_out(CHOSEN)
+    root = (builtin.LEAST_ROOT_RANGE, builtin.MOST_ROOT_RANGE)
+    factor = (builtin.LEAST_SUN_FACTOR, builtin.MOST_SUN_FACTOR)
+    by_range = Estimate(p, p.power, root)
+    by_sun = Estimate(p, builtin.radiation_formula_mm_day(p.t, p.radiation), factor)
     at = np.searchsorted(p.regions, p.region)
-    peak = np.diagonal(peaks[at])
+
+    def own(peaks: Array) -> Array:
+        return np.asarray(peaks[at, np.arange(len(at))])
+
+    picked: list[Array] = []
+    for title, fit, chosen, names in (
+        ("Hargreaves-Samani, root of the daily range", by_range, BY_RANGE, "ROOT_"),
+        ("radiation formula, factor", by_sun, BY_SUN, "SUN_"),
+    ):
+        print(title)
+        for k in range(1, len(chosen) + 1):
+            error = own(fit.left_out(chosen[:k]).max(-1)) - p.peak
+            print(f"  {' + '.join(chosen[:k]):56s} each region from the others: RMSE {p.rmse(error):.3f}")
+        print(f"  terms chosen among {len(fit.terms) - 1} without the region that they are tried on:")
+        for most in (1, 2, 3):
+            found, model, times = fit.nested(most)
+            print(
+                f"    up to {most}: RMSE {p.rmse(found.max(-1) - p.peak):.3f}; "
+                f"{times} times of {len(p.regions)} {' + '.join(model)}"
+            )
+            if most == MOST_TERMS:
+                picked.append(found)
+        a, b, c = fit.coefficients(chosen)
+        print(f"  {names}A = {a:.3f}, {names}MOISTURE = {b:.3f}, {names}ELEVATION = {c:.3f}")
+
+    peaks = ((by_range.left_out(BY_RANGE) + by_sun.left_out(BY_SUN)) / 2).max(-1)
+    peak = own(peaks)
     error = peak - p.peak
+    alone = own(by_range.left_out(BY_RANGE).max(-1)) - p.peak
+    nested = np.mean(picked, axis=0).max(-1) - p.peak
+    print(f"the mean of the two, up to {MOST_TERMS} terms of each so chosen: RMSE {p.rmse(nested):.3f}")
+    print("the mean of the two, with the terms named above:")
     print(
-        f"RMSE {p.rmse(error):.2f}, mean error {p.alike(error):+.2f}; "
+        f"RMSE {p.rmse(error):.3f}, mean error {p.alike(error):+.2f}; "
         f"points counted alike RMSE {np.sqrt(np.mean(error**2)):.2f}"
+    )
+    draws = np.random.default_rng(12).integers(0, len(p.regions), (4000, len(p.regions)))
+    better = np.array([(alone**2 - error**2)[at == k].mean() for k in range(len(p.regions))])
+    print(
+        f"nearer than Hargreaves-Samani alone in {(better[draws].mean(1) > 0).mean():.0%} of 4000 draws of regions"
     )
     print(f"ESTIMATE_SHARE = {np.sqrt(p.alike((error / peak) ** 2)):.3f}: RMSE over the estimate")
 
@@ -342,6 +383,7 @@ def say_estimate(p: Places) -> None:
             f"RMSE {np.sqrt(p.alike(error**2, rows)):.2f}, one holds {p.alike(within, rows):.2f}"
         )
     say_zones(p, peak, spread)
+    say_wind(p, error)
     within_region = np.array([error[at == k].var(ddof=1) for k in range(len(p.regions)) if (at == k).sum() > 1])
     print(f"of the error's variance a region's places share {1 - within_region.mean() / p.rmse(error) ** 2:.2f}")
     for k, region in enumerate(p.regions):
@@ -352,10 +394,17 @@ def say_estimate(p: Places) -> None:
 
 
 def say_zones(p: Places, peak: Array, spread: Array) -> None:
-    """Brier score of the zones of the neutral table, beside that of the other regions' own frequencies."""
+    """Brier score of the zones of the neutral table, beside that of the other regions' own frequencies, and what
+    could be had at best.
+
+    The score of a place is the sum over all bands of (probability said - whether it is the true one) squared, from
+    0 to 2; regions count alike. The climatological forecast says for every place how often each band occurs among
+    the places of the other regions.
+    """
     table = zones.equal_bands()
-    odds = zones.band_probability(peak, spread, table.low_mm_day, table.high_mm_day)
-    true = zones.zone_of(p.peak, table.low_mm_day, table.high_mm_day)
+    low, high = table.low_mm_day, table.high_mm_day
+    odds = zones.band_probability(peak, spread, low, high)
+    true = zones.zone_of(p.peak, low, high)
     was = np.equal.outer(true, np.arange(len(table.labels))).astype(float)
     usual = np.empty_like(was)
     for region in p.regions:
@@ -364,9 +413,56 @@ def say_zones(p: Places, peak: Array, spread: Array) -> None:
     ours, climate = (((q - was) ** 2).sum(1) for q in (odds, usual))
     said, usually = p.alike(ours), p.alike(climate)
     print(f"zones of 1 mm/day: Brier score {said:.3f}, of the other regions' frequencies {usually:.3f}")
-    print(f"  {1 - said / usually:.0%} less; points counted alike {1 - ours.mean() / climate.mean():.0%}")
+    at = np.searchsorted(p.regions, p.region)
+    by_region = np.array([[v[at == k].mean() for k in range(len(p.regions))] for v in (ours, climate)])
+    rng = np.random.default_rng(12)
+    draws = by_region[:, rng.integers(0, len(p.regions), (4000, len(p.regions)))].mean(-1)
+    less = np.quantile(1 - draws[0] / draws[1], [0.05, 0.95])
+    print(
+        f"  {1 - said / usually:.0%} less ({less[0]:.0%} to {less[1]:.0%} in nine of ten draws of the regions); "
+        f"points counted alike {1 - ours.mean() / climate.mean():.0%}"
+    )
     hit = (odds.argmax(1) == true).astype(float)
     print(f"the zone named is said to be right {p.alike(odds.max(1)):.2f}, and is {p.alike(hit):.2f}")
+
+    # were every spread said exactly the error's: truths drawn from the forecast, the errors of a region half shared
+    shared = np.sqrt(spreads.ESTIMATE_SHARED) * rng.standard_normal((2000, len(p.regions)))[:, at]
+    own = np.sqrt(1 - spreads.ESTIMATE_SHARED) * rng.standard_normal((2000, len(peak)))
+    drawn = zones.zone_of((peak + spread * (shared + own)).ravel(), low, high).reshape(2000, -1)
+    scores = (odds**2).sum(1) + 1 - 2 * odds[np.arange(len(peak)), drawn]
+    exact = scores @ p.weight / p.weight.sum()
+    print(
+        f"  exactly calibrated, a forecast of these spreads scores {exact.mean():.3f} on the mean, "
+        f"{1 - exact.mean() / usually:.0%} less; {exact.std():.3f} is one standard deviation over draws"
+    )
+    third = usually * 2 / 3
+    sd = brentq(lambda sd: calibrated_brier(sd) - third, 0.01, 5.0)
+    print(f"  a third less is {third:.3f}, which an exact spread of {sd:.2f} mm/day everywhere scores on the mean")
+
+
+def calibrated_brier(sd: float, width: float = 1.0) -> float:
+    """What a normal forecast of the right spread scores on the mean over bands of one width that may lie anywhere.
+
+    One less the sum of squared probabilities; that sum is the mean of max(0, 1 - |d| / width), d the difference of
+    two draws, whose standard deviation is sd times root two.
+    """
+    two = sd * np.sqrt(2.0)
+    edge = width / two
+    inside = 2 * norm.cdf(edge) - 1
+    return float(1 - inside + 2 * two / width * (norm.pdf(0) - norm.pdf(edge)))
+
+
+def say_wind(p: Places, error: Array) -> None:
+    """What the estimate does not know: the error beside wind, where the places tell it."""
+    known = np.isfinite(p.peak_wind_m_s)
+    wind, off = p.peak_wind_m_s[known], error[known]
+    slope, base = np.polyfit(wind, off, 1)
+    left = off - base - slope * wind
+    print(
+        f"wind at 2 m in the peak month, known at {known.sum()} points: the error falls by {-slope:.2f} mm/day per "
+        f"m/s (correlation {np.corrcoef(wind, off)[0, 1]:+.2f}); sd of the errors {off.std():.2f}, of what is left "
+        f"{left.std():.2f}"
+    )
 
 
 def say_weaker_ways(p: Places) -> None:

@@ -671,7 +671,7 @@ def test_peak_months_are_not_all_july():
     assert peaks["Hyderabad"] in (4, 5)
     assert peaks["Sydney"] in (12, 1)
     assert peaks["Maricopa"] == 6
-    assert set(found.basis) == {"temperature only"}
+    assert set(found.basis) == {"built-in estimate"}
     assert_allclose(found.spread_mm_day, ESTIMATE_SHARE * found.eto_mm_day.max(axis=1))
     assert "built-in ERA5 means" in found.source[0]
 
@@ -837,7 +837,7 @@ def test_unknown_cells_at_a_coast(tmp_path):
     assert found.away_km[0] == pytest.approx(8.78, abs=0.05)
     assert found.away_km[1] == 0
     assert np.isinf(found.away_km[2])
-    assert found.basis == ("ETo layer", "ETo layer", "temperature only")
+    assert found.basis == ("ETo layer", "ETo layer", "built-in estimate")
     said = " | ".join(str(n) for n in ledger)
     assert "the nearest known cell stands in, up to 9 km away; it adds 0.22 mm/day to the spread" in said
     # 8.8 km away the cells of July over Montana differ by 0.22 mm/day (tests/test_hours.py); it adds to the layer's
@@ -857,7 +857,7 @@ def test_a_site_beyond_the_layer(tmp_path):
     assert "EPSG:4326" in str(fault.value)
     ledger = Ledger()
     found = eto_at(tmp_path, [shapely.Point(150.0, -33.0), shapely.Point(10.6, 44.9)], ledger)
-    assert found.basis == ("temperature only", "ETo layer")
+    assert found.basis == ("built-in estimate", "ETo layer")
     assert any("(#1)" in str(n) for n in ledger)
 
 
@@ -1042,7 +1042,7 @@ def test_half_a_pair_or_crossed_extremes_are_refused(tmp_path):
 def test_with_no_layers_the_built_in_one_serves(tmp_path):
     found = climate_at(plan_with(tmp_path), [shapely.Point(-112.0, 33.4)], np.array([np.nan]), Ledger())
     assert_allclose(found.eto_mm_day, builtin.builtin_climate(-112.0, 33.4).eto_mm_day)
-    assert found.basis == ("temperature only",)
+    assert found.basis == ("built-in estimate",)
     fixed = parse_plan({"climate": {"spread_mm_day": 0.2}}, tmp_path / "plan.toml")
     found = climate_at(fixed, [shapely.Point(-112.0, 33.4)], np.array([np.nan]), Ledger())
     assert found.spread_mm_day.tolist() == [0.2]

@@ -111,7 +111,7 @@ def test_one_bad_site_never_stops_the_rest(tmp_path):
     assert found.names == ("good", "far away", "beside")
     assert [r.name for r in found.rejected] == ["no place"]
     assert found.rejected[0].why
-    assert found.climate.basis == ("ETo layer", "temperature only", "ETo layer")
+    assert found.climate.basis == ("ETo layer", "built-in estimate", "ETo layer")
     flags = dict(zip(found.names, found.flags, strict=True))
     assert Flag.LAYER_GAP not in flags["good"]
     assert Flag.LAYER_GAP in flags["far away"]

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from importlib.resources import files
 
 import numpy as np
+import pvlib
 import pytest
 import rasterio
 from numpy.testing import assert_allclose
@@ -12,13 +14,14 @@ from numpy.testing import assert_allclose
 from planner.climate import builtin, zones
 from planner.climate.answer import SiteClimate, ZoneTable
 from planner.climate.best import eto_from_weather
-from planner.climate.eto import MonthlyInputs, monthly_eto
+from planner.climate.eto import MonthlyInputs, monthly_eto, monthly_extraterrestrial_radiation
 from planner.climate.spreads import (
     ESTIMATE_SHARE,
     SPREAD_MM_DAY,
     estimate_spread_mm_day,
     penman_monteith_spread_mm_day,
 )
+from planner.months import MONTH_DAYS
 from planner.plan import Climate
 from planner.show.say.zone import way_said, zone_words
 from planner.units import MM_PER_IN, MONTHS
@@ -89,15 +92,64 @@ def test_extremes_of_the_earth_stay_what_can_be():
 
 
 def test_elevation_counts_up_to_the_highest_place_of_the_fit_and_not_below_the_sea():
-    t, rain = np.full((1, 12), 20.0), np.full((1, 12), 40.0)
+    t, rain, sun = np.full((1, 12), 20.0), np.full((1, 12), 40.0), np.full((1, 12), 20.0)
 
     def peak(elevation_m: float) -> float:
-        return float(builtin.eto_estimate_mm_day(t, rain, np.array([40.0]), np.array([elevation_m])).max())
+        return float(builtin.eto_estimate_mm_day(t, rain, sun, np.array([40.0]), np.array([elevation_m])).max())
 
     rising = [peak(z) for z in (0, 100, 1000, builtin.HIGHEST_M)]
     assert (np.diff(rising) > 0).all()
     assert peak(builtin.HIGHEST_M + 1) == peak(builtin.HIGHEST_M) > peak(builtin.HIGHEST_M - 1)
     assert peak(-1) == peak(0) < peak(1)
+
+
+def test_the_estimate_is_the_mean_of_two_by_hand():
+    """July at 40 N, 20 degrees C, 40 mm after 100 and 160, 20 MJ/m2/day, 100 m. Sun above the air: FAO-56 Table 2.6
+    gives 40.0 on 15 July, from memory; the month's mean is computed."""
+    t, sun = np.full((1, 12), 20.0), np.full((1, 12), 20.0)
+    rain = np.full((1, 12), 40.0)
+    rain[0, 4:6] = 160.0, 100.0
+    found = builtin.eto_estimate_mm_day(t, rain, sun, np.array([40.0]), np.array([100.0]))[0, 6]
+    above = 40.0 * 0.408
+    power = 0.0023 * 37.8 * above
+    root = 3.142 - 0.501 * np.log(45 / (30 * power)) + 0.325 * np.log(2)
+    factor = 0.926 - 0.059 * np.log(105 / (30 * power)) + 0.039 * np.log(2)
+    assert found == pytest.approx((power * root + 0.0135 * 37.8 * 20 * 0.408 * factor) / 2, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("file", "read", "latitude", "longitude"),
+    [
+        ("723170TYA.CSV", pvlib.iotools.read_tmy3, 36.10, -79.95),  # Greensboro
+        ("12839.tm2", pvlib.iotools.read_tmy2, 25.80, -80.27),  # Miami
+    ],
+)
+def test_the_builtin_sun_beside_typical_years(file, read, latitude, longitude):
+    """Radiation of a typical year in pvlib's data. MERRA-2 has too few clouds: the year is some percent too bright;
+    no month, which is one of a single year there, is off by 30 percent."""
+    path = files("pvlib") / "data" / file
+    hours = read(path, map_variables=True)[0] if read is pvlib.iotools.read_tmy3 else read(path)[0]
+    watts = hours["ghi" if "ghi" in hours else "GHI"]
+    known = watts.groupby(watts.index.month).sum().to_numpy() * 0.0036 / MONTH_DAYS
+    off = builtin.builtin_radiation_mj_m2_day([longitude], [latitude])[0] / known - 1
+    assert np.abs(off).max() < 0.30
+    assert -0.05 < off.mean() < 0.15
+
+
+def test_the_builtin_sun_is_known_everywhere_and_joins_at_the_antimeridian():
+    lat, lon = (v.ravel() for v in np.meshgrid(np.arange(-90, 90.1, 5), np.arange(-180, 180, 7), indexing="ij"))
+    sun = builtin.builtin_radiation_mj_m2_day(lon, lat)
+    above = monthly_extraterrestrial_radiation(lat).T
+    assert ((sun >= 0.1 * above) & (sun <= 0.9 * above)).all()
+    west, east = builtin.builtin_radiation_mj_m2_day([-179.999, 179.999], [67.0, 67.0])
+    assert_allclose(west, east, rtol=1e-3)
+    assert not np.allclose(west, builtin.builtin_radiation_mj_m2_day([170.0], [67.0])[0], rtol=1e-3)
+
+
+def test_the_builtin_sun_says_where_it_is_from():
+    with rasterio.open(str(files("planner.climate") / "merra2_clearness.tif")) as layer:
+        assert layer.tags()["attribution"] == builtin.SUNLIGHT_ATTRIBUTION
+    assert "MERRA-2" in builtin.SUNLIGHT_ATTRIBUTION
 
 
 def test_spread_of_the_estimate_is_a_share_of_it_and_never_less_than_a_layers():

@@ -277,7 +277,7 @@ def test_distance_widens_height_cools_and_the_plan_sets_the_limit(springs):
         climate_at(folder, -106.6, 36.4)
     assert "climate.weather_within_km" in fault.value.todo
     far, ledger = climate_at(folder, -106.6, 36.4, strict=False)
-    assert far.basis == ("temperature only",)
+    assert far.basis == ("built-in estimate",)
     assert any("next best source" in str(n) for n in ledger)
     with pytest.raises(PlanError, match=r"sprigns\.epw"):
         climate_at(folder, -106.6, 35.2, weather="sprigns.epw")
@@ -341,7 +341,7 @@ def test_a_contract_takes_the_file_where_it_is_near(springs):
     sites = {"path": "sites.csv", "name": "name", "x": "lon", "y": "lat", "crs": "EPSG:4326"}
     plan = parse_plan({"contract": {"sites": sites}, "climate": {"weather": "springs.epw"}}, folder / "plan.toml")
     found = run_contract(plan, Ledger())
-    assert found.climate.basis == ("ASCE hours of a weather file", "temperature only")
+    assert found.climate.basis == ("ASCE hours of a weather file", "built-in estimate")
     assert Flag.BUILT_IN_ONLY not in found.flags[0]
     assert Flag.BUILT_IN_ONLY in found.flags[1]
 

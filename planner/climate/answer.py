@@ -29,7 +29,7 @@ class SiteClimate:
 
     eto_mm_day (n, 12): mean daily reference ETo. spread_mm_day (n,): standard deviation of the peak month's.
     basis (n,): "ETo layer", "ASCE hours of a weather file", "Penman-Monteith from layers", "Hargreaves from
-    layers", "temperature only".
+    layers", "built-in estimate".
     t_mean_c, rain_mm (n, 12): mean temperature, the month's rain. source (n,): where each row came from, in
     words. away_km (n,): how far the farthest cell is that stands in for a site on unknown cells of a layer: 0 where
     none had to, inf where a layer has nothing near; None where there is no layer. known_share (n,): least share of

@@ -8,8 +8,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner.climate.answer import SiteClimate
-from planner.climate.builtin import BASIS as TEMPERATURE_ONLY
-from planner.climate.builtin import HOW_ESTIMATED, at_sea, builtin_elevation_m, builtin_normals, eto_estimate_mm_day
+from planner.climate.builtin import BASIS as BUILT_IN
+from planner.climate.builtin import (
+    HOW_ESTIMATED,
+    at_sea,
+    builtin_elevation_m,
+    builtin_normals,
+    builtin_radiation_mj_m2_day,
+    eto_estimate_mm_day,
+)
 from planner.climate.builtin import SOURCE as BUILTIN_SOURCE
 from planner.climate.eto import (
     MonthlyInputs,
@@ -89,10 +96,10 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     station = None if read.station is None else station_months(read.station, section, ledger)
     rises = _Rises(above_layers, above_builtin, z - station.elevation_m if station else np.full(n, np.nan))
     known = _Known(read.plan, section, layers, read.layers, read.cell_elevation_m, builtin, cell_m, station)
-    whole = _composed(known, lat, z, rises, names, ledger)
+    whole = _composed(known, lon, lat, z, rises, names, ledger)
     unlapsed = None
     if whole.above.any():
-        unlapsed = _composed(known, lat, z, _Rises.none(n), names, Ledger()).eto.max(axis=1)
+        unlapsed = _composed(known, lon, lat, z, _Rises.none(n), names, Ledger()).eto.max(axis=1)
         moved = np.flatnonzero(np.abs(whole.above) >= LAPSE_SAID_M)
         if len(moved):
             ledger.add(
@@ -104,7 +111,7 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     other_peak, other_spread = None, None
     if low is not None and ("eto" in layers or station is not None):
         alone = {name: values for name, values in layers.items() if name != "eto"}
-        other = _composed(replace(known, layers=alone, station=None), lat, z, rises, names, Ledger())
+        other = _composed(replace(known, layers=alone, station=None), lon, lat, z, rises, names, Ledger())
         computed = np.array([basis.endswith("from layers") for basis in _BASES], bool)[other.basis]
         other_peak, other_spread = np.where(computed, other.eto.max(axis=1), np.nan), other.spread
     if section.spread_mm_day is not None:
@@ -199,7 +206,7 @@ def _say_stood_in(name: str, found: AtSites, names: Sequence[str], section: Clim
 
 
 _BASES = (
-    TEMPERATURE_ONLY,
+    BUILT_IN,
     "Hargreaves from layers",
     "Penman-Monteith from layers",
     "ASCE hours of a weather file",
@@ -277,7 +284,7 @@ class _Composed:
 
 
 def _composed(
-    known: _Known, lat: Floats, z: Floats, rises: _Rises, names: Sequence[str], ledger: Ledger
+    known: _Known, lon: Floats, lat: Floats, z: Floats, rises: _Rises, names: Sequence[str], ledger: Ledger
 ) -> _Composed:
     n, station = len(lat), known.station
     colder = -LAPSE_K_PER_M * np.nan_to_num(rises.layers)[:, None]
@@ -339,7 +346,8 @@ def _composed(
         basis[here], spread[here] = _LAYER, np.hypot(known.layer_spread_mm_day, apart[here])
     left = np.flatnonzero(~np.isfinite(eto).all(axis=1))
     height = known.builtin_elevation_m + np.nan_to_num(rises.builtin)
-    eto[left] = eto_estimate_mm_day(t_mean[left], rain[left], lat[left], height[left])
+    sun = builtin_radiation_mj_m2_day(lon[left], lat[left])
+    eto[left] = eto_estimate_mm_day(t_mean[left], rain[left], sun, lat[left], height[left])
     spread[left] = estimate_spread_mm_day(eto[left])
     # what moved a site's ETo: the layers' cells where a layer speaks, the station, else the built-in layer's
     decisive = np.where(basis == _HOURS, rises.station, np.where(basis > 0, rises.layers, above))
