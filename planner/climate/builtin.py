@@ -188,7 +188,7 @@ def builtin_radiation_mj_m2_day(longitude_deg: ArrayLike, latitude_deg: ArrayLik
     """(n, 12) solar radiation on the level at (n,) places: clearness, bilinear between points 3 degrees apart,
     times the sun above the air; as :func:`builtin_normals`."""
     clear = _between(*_clearness(), longitude_deg, latitude_deg, _SUN_STEP)
-    return clear * monthly_extraterrestrial_radiation(_shared_sun(latitude_deg)).T
+    return np.asarray(clear * monthly_extraterrestrial_radiation(_shared_sun(latitude_deg)).T, np.float64)
 
 
 def _shared_sun(latitude_deg: ArrayLike) -> Floats:
