@@ -193,7 +193,7 @@ def builtin_radiation_mj_m2_day(longitude_deg: ArrayLike, latitude_deg: ArrayLik
 
 def _shared_sun(latitude_deg: ArrayLike) -> Floats:
     """Sites within 0.01 degrees of latitude share their sun, which differs by less than 0.02 % there."""
-    return np.round(np.atleast_1d(np.asarray(latitude_deg, np.float64)), 2)
+    return np.asarray(np.round(np.atleast_1d(np.asarray(latitude_deg, np.float64)), 2), np.float64)
 
 
 def evaporating_power_mm_day(t_mean_c: Floats, latitude_deg: ArrayLike) -> Floats:
