@@ -118,7 +118,7 @@ class SiteResult(Drawn):
             "score": d.score,
             "ruled_out_by": [" ".join(short.requirement for short in shorts) for shorts in d.shortfalls],
             "support": [support.value for support in self.mounts.support],
-            "fixed_to": list(self.mounts.on),
+            "fixed_to": [holder.name for holder in self.mounts.holder],
             "height_m": self.mounts.height_m,
             "facing_deg": self.mounts.facing_deg,
             "light_share": self.sun.light_share[rows, d.worst_month],

@@ -17,14 +17,13 @@ import shapely
 from planner.plan import Mounts as MountsSection
 from planner.plan import NamedMount
 from planner.records import compared
-from planner.site import WINDS, Bools, Floats, Ints, Site
+from planner.site import Bools, Floats, Ints, Site
 
 SHORTEST_EDGE_M = 1.0  # shorter edges are corners and reveals: no bracket fits
 ROUND_OFF_M = (0.3, 0.8)  # how far a round or stepped outline may be straightened to find edges on it
 REFINE_STEP_M = 0.5  # of a move along the edge, and of mast: about what a fitter would bother with
 REFINE_ALONG_M = 5.0  # to either side: half the usual distance between candidates
 REFINE_RAISE_M = 2.0  # more mast than this wants guys and a look at the wind load: common practice, no source
-OPPOSITE = dict(zip(WINDS, (*WINDS[4:], *WINDS[:4]), strict=True))
 
 
 class Support(StrEnum):
@@ -36,20 +35,32 @@ class Support(StrEnum):
     NAMED = "named_point"
 
 
+@dataclass(frozen=True)
+class Holder:
+    """What a mount is fixed to.
+
+    name: of the building, the pole or the named point, "" on open ground. courtyard: an edge or a wall round a
+    courtyard, which faces inward. as_planned: what the plan says that holds a named point, "" elsewhere.
+    """
+
+    name: str
+    courtyard: bool = False
+    as_planned: str = ""
+
+
 @compared
 @dataclass(frozen=True)
 class Mounts:
     """Candidates, one row each (n).
 
-    ids: short and stable for the same layers and plan ("R12-3"); support; on: what it is fixed to, in words
-    ("Library, south edge"). xyz: (n, 3) the sensor's head in the frame. height_m: (n,) head above the ground
-    beneath. facing_deg: (n,) azimuth the edge or wall faces, NaN for poles and posts. building: (n,) row of the
-    building that carries it, -1 for none.
+    ids: short and stable for the same layers and plan ("R12-3"); support; holder: what it is fixed to. xyz: (n, 3)
+    the sensor's head in the frame. height_m: (n,) head above the ground beneath. facing_deg: (n,) azimuth the edge
+    or wall faces, NaN for poles and posts. building: (n,) row of the building that carries it, -1 for none.
     """
 
     ids: tuple[str, ...]
     support: tuple[Support, ...]
-    on: tuple[str, ...]
+    holder: tuple[Holder, ...]
     xyz: Floats
     height_m: Floats
     facing_deg: Floats
@@ -74,7 +85,7 @@ def find_mounts(site: Site, section: MountsSection, mast_m: float, named_xy: Flo
     return Mounts(
         sum((m.ids for m in found), ()),
         sum((m.support for m in found), ()),
-        sum((m.on for m in found), ()),
+        sum((m.holder for m in found), ()),
         np.vstack([m.xyz for m in found]),
         np.concatenate([m.height_m for m in found]),
         np.concatenate([m.facing_deg for m in found]),
@@ -86,7 +97,7 @@ def _mounts(
     site: Site,
     ids: Sequence[str],
     support: Sequence[Support],
-    on: Sequence[str],
+    holder: Sequence[Holder],
     xyz: Floats,
     facing_deg: Floats | None = None,
     building: Ints | None = None,
@@ -96,7 +107,7 @@ def _mounts(
     return Mounts(
         tuple(ids),
         tuple(support),
-        tuple(on),
+        tuple(holder),
         xyz,
         xyz[:, 2] - site.ground_at(xyz[:, :2]),
         facing_deg if facing_deg is not None else np.full(n, np.nan),
@@ -112,7 +123,7 @@ def _named(site: Site, points: Sequence[NamedMount], xy: Floats) -> Mounts:
         site,
         [f"N{k + 1}" for k in range(len(points))],
         [Support.NAMED] * len(points),
-        [f"{point.name}, {point.support}" for point in points],
+        [Holder(point.name, as_planned=point.support) for point in points],
         np.column_stack([xy, site.ground_at(xy) + np.array([point.height_m for point in points], float)]),
     )
 
@@ -123,7 +134,7 @@ def _poles(site: Site, mast_m: float | None) -> Mounts:
         site,
         [f"P{k + 1}" for k in range(n)],
         [Support.POLE] * n,
-        site.poles.names[:n],
+        [Holder(name) for name in site.poles.names[:n]],
         site.poles.xyz[:n] + np.array([0.0, 0.0, mast_m or 0.0]),
     )
 
@@ -141,7 +152,7 @@ def _posts(site: Site, spacing_m: float | None, post_m: float) -> Mounts:
         site,
         [f"G{k + 1}" for k in range(len(xy))],
         [Support.GROUND] * len(xy),
-        ["open ground"] * len(xy),
+        [Holder("")] * len(xy),
         np.column_stack([xy, site.ground_at(xy) + post_m]),
     )
 
@@ -175,22 +186,12 @@ def _buildings(site: Site, section: MountsSection, mast_m: float) -> Mounts:
     by = np.lexsort((is_wall, row))
     row, is_wall = row[by], is_wall[by]
     number = np.where(is_wall, _count_within(b, np.ones(len(b), bool))[row], _count_within(b, carries)[row])
-    wind = [WINDS[k] for k in np.round(facing[row] / 45.0).astype(int) % 8]
-    # an edge of a courtyard faces inward: the one on its north side faces south
-    on = [
-        f"{solids.names[owner]}, {kind} on the {OPPOSITE[to]} side of the courtyard"
-        if inner
-        else f"{solids.names[owner]}, {to} {kind}"
-        for owner, inner, kind, to in zip(
-            b[row], points.inner[row], np.where(is_wall, "wall", "edge"), wind, strict=True
-        )
-    ]
     edge = [Support.EAVE if site.pitched[k] else Support.PARAPET for k in range(len(shapes))]
     return _mounts(
         site,
         [f"{'W' if w else 'R'}{k + 1}-{n}" for w, k, n in zip(is_wall, b[row], number, strict=True)],
         [Support.WALL if w else edge[k] for w, k in zip(is_wall, b[row], strict=True)],
-        on,
+        [Holder(solids.names[k], bool(inner)) for k, inner in zip(b[row], points.inner[row], strict=True)],
         np.column_stack(
             [
                 np.where(is_wall[:, None], wall[row], roof[row]),
@@ -377,7 +378,7 @@ def _trials(site: Site, mounts: Mounts, row: Ints, higher: Floats, aside: Floats
         site,
         [mounts.ids[k] for k in row],
         [mounts.support[k] for k in row],
-        [mounts.on[k] for k in row],
+        [mounts.holder[k] for k in row],
         xyz,
         mounts.facing_deg[row],
         mounts.building[row],

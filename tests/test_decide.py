@@ -208,9 +208,9 @@ def test_runners_up_are_on_other_buildings_first():
         reach(site, mounts.xyz, mounts.height_m, settings.sensor),
         SEASON,
     )
-    assert mounts.on[found.chosen].startswith("low")
-    assert mounts.on[found.runners_up[0]].startswith("high")
-    assert any(mounts.on[k].startswith("low") for k in found.runners_up[1:])
+    assert mounts.holder[found.chosen].name == "low"
+    assert mounts.holder[found.runners_up[0]].name == "high"
+    assert any(mounts.holder[k].name == "low" for k in found.runners_up[1:])
 
 
 def test_the_plan_may_choose_even_what_is_shut_out():

@@ -33,7 +33,7 @@ def test_courtyard_is_sunlit_when_it_was_measured_to_be(courtyard, open_data):
     ledger = planner.Ledger()
     site = read_site(courtyard, ledger)
     mounts = find_mounts(site, courtyard.plan.mounts, 0.6, named_xy(courtyard, site))
-    assert mounts.on[0].startswith("measured point")
+    assert mounts.holder[0].name.startswith("measured point")
     measured = pd.read_csv(open_data / "scene_kronenhuset" / "measurements_kr.csv")
     in_sun = measured.Kdown > 100
     assert measured.Kdown[~in_sun].max() < 71

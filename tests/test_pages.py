@@ -28,6 +28,7 @@ from planner.show.say import bill, mount, shade, verdict
 from planner.show.say import layout as layouts
 from planner.show.say.figures import letter
 from planner.show.say.glossary import GLOSSARY
+from planner.show.say.verdict import fixed_to
 
 webdriver = pytest.importorskip("selenium.webdriver")
 WebDriverException = pytest.importorskip("selenium.common.exceptions").WebDriverException
@@ -194,7 +195,7 @@ def test_first_screen_tells_what_to_do(browser: Browser, folder: Path, yard: Sit
     for text in (
         layouts.headline(yard),
         layouts.held_sentence(yard),
-        yard.mounts.on[row],
+        fixed_to(yard.mounts, row),
         yard.mounts.ids[row],
         f"sensor height {yard.mounts.height_m[row] / 0.3048:.1f} ft",
         yard.zone.table.labels[yard.zone.zone[0]],
@@ -235,7 +236,7 @@ def test_panel_tells_the_decision(browser: Browser, folder: Path, yard: SiteResu
     told = browser.text(".panel")
     row = yard.decision.chosen
     for text in (
-        yard.mounts.on[row],
+        fixed_to(yard.mounts, row),
         yard.mounts.ids[row],
         verdict.reason(yard, row),
         "Sunlight received",
@@ -366,7 +367,7 @@ def test_a_click_on_a_candidate_opens_its_card(browser: Browser, folder: Path, y
     card = browser.card()
     # an edge and the wall under it share a place on the map: whichever lies on top, its own words are shown
     row = yard.mounts.ids.index(card.split(" · ")[0])
-    assert yard.mounts.on[row] in card
+    assert fixed_to(yard.mounts, row) in card
     assert not yard.decision.passing[row]
     assert f"Ruled out: {verdict.ruled_out(yard, row)}." in card
 
@@ -441,7 +442,7 @@ def test_sheet_prints_on_one_page(browser: Browser, folder: Path, yard: SiteResu
     for wanted in (
         "Larkmead sensor plan",
         yard.mounts.ids[row],
-        yard.mounts.on[row],
+        fixed_to(yard.mounts, row),
         f"Alternate: {yard.mounts.ids[second]}",
         "inside the roof edge" if yard.mounts.building[row] >= 0 else "Support Pole",
         "South controller",

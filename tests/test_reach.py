@@ -14,7 +14,7 @@ from scipy.stats import norm
 from planner import plan
 from planner.layers import named_xy, read_site
 from planner.ledger import Ledger
-from planner.mounts import Mounts, Support, find_mounts
+from planner.mounts import Holder, Mounts, Support, find_mounts
 from planner.plan import Reach, Sensor
 from planner.reach import Grade, grade, margin, reach
 from planner.reach.bill import Item
@@ -352,7 +352,7 @@ def mounts_at(*points, building=None, support=Support.POLE):
     return Mounts(
         tuple(f"M{k}" for k in range(n)),
         (support,) * n,
-        tuple(f"place {k}" for k in range(n)),
+        tuple(Holder(f"place {k}") for k in range(n)),
         xyz,
         xyz[:, 2].copy(),
         np.full(n, np.nan),

@@ -15,7 +15,7 @@ from plain_routes import cheapest
 from planner.copper import IEC_60228, awg, awg_diameter_mm, conductor, metric
 from planner.layers import read_site
 from planner.ledger import DataError, Ledger, PlanError
-from planner.mounts import Mounts, Support
+from planner.mounts import Holder, Mounts, Support
 from planner.plan import Cable, Plan, Prices, Sensor, parse_plan, read_plan
 from planner.reach import reach
 from planner.reach.cable import (
@@ -400,8 +400,8 @@ def test_what_is_shown_goes_by_fine_cells(monkeypatch):
     )
     xyz = np.array([[20.5, 30, 4.0], [59.5, 12, 4.0], [40.0, 5, 4.0]])
     mounts = Mounts(
-        ("M0", "M1", "M2"), (Support.POLE,) * 3, ("a", "b", "c"), xyz, xyz[:, 2].copy(), np.full(3, np.nan),
-        np.full(3, -1, np.int64),
+        ("M0", "M1", "M2"), (Support.POLE,) * 3, tuple(map(Holder, "abc")), xyz, xyz[:, 2].copy(),
+        np.full(3, np.nan), np.full(3, -1, np.int64),
     )  # fmt: skip
     settings = Plan(sensor=Sensor(link="cable", **SUPPLIED, cable_longest_m=500))
     found = reach(site, xyz, mounts.height_m, settings.sensor)

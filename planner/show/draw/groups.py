@@ -408,7 +408,7 @@ def candidate_card(result: SiteResult, row: int) -> dict[str, Any]:
         for fact in CANDIDATE_FACTS
     ]
     return {
-        "t": f"{result.mounts.ids[row]} · {result.mounts.on[row]}",
+        "t": f"{result.mounts.ids[row]} · {verdict.fixed_to(result.mounts, row)}",
         "s": f"{verdict.SUPPORT_NAMES[result.mounts.support[row]].capitalize()}, {say.status_said(result, row)}",
         "v": [say.score(result, row) if not ruled_out else "", *values],
         "n": f"Ruled out: {ruled_out}."

@@ -60,7 +60,7 @@ def mount_view(result: SiteResult, row: int, degrees: Callable[[Floats], Floats]
         "row": row,
         "id": result.mounts.ids[row],
         "support": verdict.SUPPORT_NAMES[result.mounts.support[row]],
-        "on": result.mounts.on[row],
+        "on": verdict.fixed_to(result.mounts, row),
         "facing": say.facing(result, row),
         "height": say.height(result, row),
         "setback": say.setback(result, row),

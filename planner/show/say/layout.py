@@ -13,7 +13,7 @@ from planner.show.layout import Kind, Place, layout, proposed, serving
 from planner.show.say.bill import links_to_test
 from planner.show.say.figures import article, letter, listed, plural, price
 from planner.show.say.mount import height
-from planner.show.say.verdict import SUPPORT_NAMES
+from planner.show.say.verdict import SUPPORT_NAMES, fixed_to
 from planner.units import length, odds
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def _place(result: SiteResult, place: Place) -> PlaceWords:
         place.sign,
         str(place.kind),
         mounts.ids[place.row],
-        mounts.on[place.row],
+        fixed_to(mounts, place.row),
         SUPPORT_NAMES[mounts.support[place.row]],
         height(result, place.row),
         serves,
@@ -95,7 +95,7 @@ def alternate_said(result: SiteResult, place: Place) -> str:
     row, mounts = place.alternate, result.mounts
     whom = f"; it serves {listed([letter(k) for k in place.serves])} too" if place.serves else ""
     support = SUPPORT_NAMES[mounts.support[row]]
-    return f"{mounts.ids[row]}, {mounts.on[row]} ({support}), sensor height {height(result, row)}{whom}."
+    return f"{mounts.ids[row]}, {fixed_to(mounts, row)} ({support}), sensor height {height(result, row)}{whom}."
 
 
 def headline(result: SiteResult) -> str:

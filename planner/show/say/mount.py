@@ -55,9 +55,9 @@ def facing(result: SiteResult, row: int) -> str:
 
 
 def place(result: SiteResult, row: int) -> str:
-    """'Parapet: Library, south edge' as far as the mount's own words go."""
+    """'Parapet: Library, south edge' or 'Parapet' alone."""
     mounts = result.mounts
-    kind, on = verdict.SUPPORT_NAMES[mounts.support[row]], mounts.on[row]
+    kind, on = verdict.SUPPORT_NAMES[mounts.support[row]], verdict.fixed_to(mounts, row)
     return f"{kind[:1].upper()}{kind[1:]}: {on}" if on else kind.capitalize()
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planner.decide import Cause, Part, Requirement, Shortfall, Verdict, weighed
-from planner.mounts import Support
+from planner.mounts import Mounts, Support
 from planner.season import MARGIN_MM_DAY, WARM_C, SeasonBasis
 from planner.show.say.figures import article, decibels
 from planner.site import Floats, Ints, compass
@@ -50,6 +50,22 @@ VERDICT_NAMES = {
     Verdict.PASSES: "meets every requirement",
     Verdict.RULED_OUT: "ruled out",
 }
+
+
+def fixed_to(mounts: Mounts, row: int) -> str:
+    """'Library, south edge', 'Library, wall on the north side of the courtyard', 'open ground'."""
+    kind, holder = mounts.support[row], mounts.holder[row]
+    if kind is Support.GROUND:
+        return "open ground"
+    if kind is Support.NAMED:
+        return f"{holder.name}, {holder.as_planned}"
+    if kind is Support.POLE:
+        return holder.name
+    part, facing = "wall" if kind is Support.WALL else "edge", float(mounts.facing_deg[row])
+    # an edge of a courtyard faces inward: the one on its north side faces south
+    if holder.courtyard:
+        return f"{holder.name}, {part} on the {compass(facing + 180.0)} side of the courtyard"
+    return f"{holder.name}, {compass(facing)} {part}"
 
 
 def season_said(flags: Iterable[object], basis: SeasonBasis, units: Units) -> str:

@@ -118,7 +118,7 @@ def mount_rows(result: SiteResult) -> pandas.DataFrame:
         "reason": [verdict.reason(result, k) if k in carded else None for k in range(n)],
         "layout": [kinds.get(k) for k in range(n)],
         "support": mounts.support,
-        "fixed_to": mounts.on,
+        "fixed_to": [verdict.fixed_to(mounts, k) for k in range(n)],
         "longitude_deg": at[:, 0],
         "latitude_deg": at[:, 1],
         "height_above_ground_m": mounts.height_m,
@@ -293,7 +293,7 @@ def _layout(result: SiteResult, places: Sequence[Place]) -> list[dict[str, Any]]
             "latitude_deg": float(at[place.row, 1]),
             "height_above_ground_m": float(result.mounts.height_m[place.row]),
             "support": str(result.mounts.support[place.row]),
-            "fixed_to": result.mounts.on[place.row],
+            "fixed_to": verdict.fixed_to(result.mounts, place.row),
             "serves": ", ".join(result.site.controllers.names[k] for k in place.serves),
             "alternate": ids[place.alternate] if place.alternate >= 0 else None,
         }
