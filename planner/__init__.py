@@ -113,8 +113,8 @@ def run_site(
     >>> frames["buildings"].geometry = hall.translate(**move)
     >>> plan = {"layers": {"buildings": {"height": "top"}}, "sun": {"step_minutes": 60, "day_step": 15}}
     >>> result = planner.run_site(plan, frames)
-    >>> result.mounts_table().loc["R1-1", ["support", "fixed_to", "facing_deg", "height_m"]].to_dict()
-    {'support': 'parapet', 'fixed_to': '#1', 'facing_deg': 90.0, 'height_m': 6.6}
+    >>> result.mounts_table().loc["R1-1", ["support", "fixed_to", "height_m", "passes_full_sun"]].to_dict()
+    {'support': 'parapet', 'fixed_to': '#1', 'height_m': 6.6, 'passes_full_sun': True}
     >>> int(result.zone.peak_month[0]) + 1
     6
     """
