@@ -79,8 +79,8 @@ def run_site(
     Parameters
     ----------
     plan : PlanFile, str, Path or mapping
-        The plan as :func:`read_plan` gives it, its file, or its keys as a mapping of mappings; the README lists
-        every key with its unit.
+        The plan as :func:`read_plan` gives it, its file, or its keys as a mapping of mappings;
+        examples/plan-keys.md lists every key with its unit.
     frames : mapping of str to geopandas.GeoDataFrame, optional
         Layers in place of files, by their names in the plan: `site`, `buildings`, `trees`, `controllers`,
         `poles`, `keep_outs`, `grounds`. Any CRS, in which it is given; the plan's other keys of that layer (which

@@ -30,7 +30,7 @@ PLAN = {"layers": {"buildings": {"height": "top"}}, "sun": {"step_minutes": 60, 
 def page() -> str:
     parts = [
         "# The Python face\n\nMade from `planner` by `python tests/test_api.py`; a test keeps the two alike. The "
-        "keys of a plan stand in the README.\n"
+        "keys of a plan stand in [plan-keys.md](plan-keys.md).\n"
     ]
     for name in planner.__all__:
         thing = getattr(planner, name)

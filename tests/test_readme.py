@@ -1,6 +1,6 @@
-"""The README says what the code says: the table of keys, the exit codes, the commands.
+"""README and examples say what the code says: the table of keys, the exit codes, the pages beside them.
 
-Run as a script, this file rewrites the table of keys in the README.
+Run as a script, this file rewrites the table of keys in examples/plan-keys.md.
 """
 
 import re
@@ -10,6 +10,7 @@ from planner.ledger import Exit
 from planner.plan import field_rows
 
 README = Path(__file__).parents[1] / "README.md"
+KEYS = README.parent / "examples" / "plan-keys.md"
 START, END = "<!-- plan table -->\n", "<!-- end of plan table -->"
 
 
@@ -26,8 +27,8 @@ def with_table(text: str) -> str:
     return before + START + table() + END + rest.split(END)[1]
 
 
-def test_every_key_stands_in_the_readme():
-    text = README.read_text(encoding="utf-8")
+def test_every_key_stands_in_the_table():
+    text = KEYS.read_text(encoding="utf-8")
     assert with_table(text) == text, "the table of keys is old: run `python tests/test_readme.py`"
 
 
@@ -41,6 +42,21 @@ def test_exit_codes_are_documented():
     text = README.read_text(encoding="utf-8")
     said = {int(code) for code in re.findall(r"^\| (\d+) \|", text, flags=re.M)}
     assert said == {int(code) for code in Exit}
+
+
+def test_every_page_that_is_linked_is_there():
+    pages = [README, *sorted((README.parent / "examples").glob("*.md"))]
+    for page in pages:
+        for target in re.findall(r"\]\((?!https?:)([^)#]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
+            assert (page.parent / target).exists(), f"{page.name}: {target}"
+
+
+def test_the_readme_takes_two_minutes():
+    """Up to the changelog: 238 words a minute are read silently (Brysbaert 2019, from memory), and tables are looked up."""
+    text = README.read_text(encoding="utf-8")
+    read = text[: text.index("## Terms")]
+    prose = [line for line in read.splitlines() if line and not line.startswith(("|", "!", "```"))]
+    assert len(" ".join(prose).split()) < 2 * 238
 
 
 def test_the_first_paragraph_states_the_job():
@@ -67,4 +83,4 @@ def test_top_level_holds_nothing_else():
 
 
 if __name__ == "__main__":
-    README.write_text(with_table(README.read_text(encoding="utf-8")), encoding="utf-8")
+    KEYS.write_text(with_table(KEYS.read_text(encoding="utf-8")), encoding="utf-8")

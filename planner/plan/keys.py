@@ -1,4 +1,4 @@
-"""The table of every key of the plan file, from the plan's own fields: the README's is made of it."""
+"""The table of every key of the plan file, from the plan's own fields: examples/plan-keys.md is made of it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from planner.plan.section import Section, as_toml, sections_in
 
 @dataclass(frozen=True)
 class FieldRow:
-    """One key of the plan file, as the README shows it."""
+    """One key of the plan file, as examples/plan-keys.md shows it."""
 
     key: str
     kind: str

@@ -69,7 +69,7 @@ def read_plan(path: str | Path, variables: Mapping[str, str] | None = None) -> P
     Parameters
     ----------
     path : str or Path
-        A TOML file; the README lists its keys. Paths in it are relative to it.
+        A TOML file; examples/plan-keys.md lists its keys. Paths in it are relative to it.
     variables : mapping of str to str, optional
         Values for `${NAME}` in its paths, before those of the environment.
 

@@ -1,6 +1,6 @@
 """Every key of the plan file, with its meaning, its default and the default's reason in one place.
 
-The table in the README is made from it (:mod:`planner.plan.keys`) and a test keeps the two alike.
+The table in examples/plan-keys.md is made from it (:mod:`planner.plan.keys`) and a test keeps the two alike.
 """
 
 from __future__ import annotations
@@ -734,7 +734,7 @@ class Climate(Section):
     spread_mm_day: float | None = entry(
         None,
         "standard deviation of peak-month ETo to use",
-        "by the way it was found; the table of spreads is below",
+        "by the way it was found; the table of spreads is in examples/climate.md",
         gt=0,
         le=5,
     )
