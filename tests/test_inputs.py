@@ -5,6 +5,7 @@ Drawings are made by ezdxf, which shares no code with what reads them.
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -13,8 +14,9 @@ import ezdxf.units
 import geopandas as gpd
 import numpy as np
 import pytest
+import rasterio
 from shapely.geometry import Point
-from test_layers import AUSTIN, GEOD, SITE, contract, plan_of, said, site_of, square, write
+from test_layers import AUSTIN, GEOD, SITE, contract, plan_of, raster, said, site_of, square, write
 
 from planner.layers import drawing, named_xy, read_contract_sites, read_site, with_named
 from planner.layers.build import count_contract_sites
@@ -421,3 +423,63 @@ def test_units_of_drawings_are_those_of_the_format() -> None:
         if name == "us-ft":
             continue
         assert ezdxf.units.conversion_factor(number, 6) == pytest.approx(metres, rel=1e-6), name
+
+
+# --- rasters as they come --------------------------------------------------------------------------------
+
+FEET = {"store": lambda z: (z / 0.3048).astype("float32")}
+
+
+@pytest.mark.parametrize(
+    ("crs", "profile", "layer", "says"),
+    [
+        ("EPSG:32614+6360", FEET, {}, None),  # NAVD88 height (ftUS)
+        ("EPSG:32614+5703", {}, {}, None),  # NAVD88 height
+        ("EPSG:32614", FEET, {"crs": "EPSG:32614+6360"}, None),
+        ("EPSG:32614", {**FEET, "unit": "US survey foot"}, {}, None),
+        ("EPSG:32614+5703", FEET, {"height_unit": "ft"}, "heights are in 'metre', the plan says ft"),
+        ("EPSG:32614+5703", {**FEET, "unit": "ft"}, {}, "and its vertical CRS that they are in 'm': ft is used"),
+        ("EPSG:32614", {}, {}, "taken as meters: neither the file nor height_unit"),
+    ],
+)
+def test_the_unit_of_heights_is_read_from_the_file(
+    tmp_path: Path, crs: str, profile: dict[str, Any], layer: dict[str, Any], says: str | None
+) -> None:
+    """The plane's height comes out in metres; what nobody states is said, and so is what contradicts itself."""
+    name = raster(tmp_path / "dem.tif", **profile)
+    with rasterio.open(tmp_path / name, "r+") as file:
+        file.crs = rasterio.crs.CRS.from_user_input(crs)
+    site, notices = site_of(tmp_path, terrain={"path": name, **layer})
+    assert site.elevation_m == pytest.approx(200, abs=0.05)
+    about = [n for n in notices if "heights are" in n or "vertical CRS" in n]
+    assert (says is None) == (not about), about
+    if says is not None:
+        assert re.search(says, about[0])
+
+
+def test_a_plane_in_feet_without_a_word_on_heights_asks(tmp_path: Path) -> None:
+    name = raster(tmp_path / "dem.tif", crs="EPSG:2277", cell=15.0)
+    _, notices = site_of(tmp_path, terrain={"path": name})
+    assert said(notices, "please check", "taken as meters", "US survey foot", 'height_unit = "ft"')
+
+
+def test_heights_above_ground_serve_footprints_without_a_terrain(tmp_path: Path) -> None:
+    """A roof of 9 m with a step of 12 m over a fifth of it: the percentile that is asked for decides."""
+
+    def above(x: Any, y: Any) -> Any:
+        roof = (np.abs(x - 15) < 15) & (np.abs(y - 15) < 15)
+        return np.where(roof, np.where(x < 6, 12.0, 9.0), 0.0)
+
+    house = write(tmp_path, "b.gpkg", [square(0, 0), square(40, 40)], h=[None, 4.0])
+    surface = {"path": raster(tmp_path / "ndsm.tif", cell=1.0, half=400, value=above), "above": "ground"}
+    for percentile, height in ((75.0, 9.0), (90.0, 12.0)):
+        site, notices = site_of(
+            tmp_path,
+            buildings={"path": house, "height": "h"},
+            surface={**surface, "percentile": percentile, "height_unit": "m"},
+        )
+        assert site.buildings.top_m == pytest.approx([height, 4.0], abs=0.05)
+        assert said(notices, "1 of 2 footprints have no height that can be used", f"{percentile:g}th percentile")
+    site, _ = site_of(tmp_path, surface={**surface, "use": "obstacles", "height_unit": "m"})
+    assert site.surface is not None
+    assert np.nanmax(site.surface.values) == pytest.approx(12.0)

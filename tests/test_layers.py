@@ -796,8 +796,10 @@ def test_terrain_in_feet_and_its_stated_unit(tmp_path: Path) -> None:
     site, notices = site_of(tmp_path, terrain={"path": name, "height_unit": "ft"})
     assert site.elevation_m == pytest.approx(200, abs=0.01)
     assert not said(notices, "heights are in")
-    _, notices = site_of(tmp_path, terrain={"path": name})
-    assert said(notices, "please check", "heights are in 'ft'")
+    site, notices = site_of(tmp_path, terrain={"path": name})  # the file's own word counts
+    assert site.elevation_m == pytest.approx(200, abs=0.01)
+    _, notices = site_of(tmp_path, terrain={"path": name, "height_unit": "m"})
+    assert said(notices, "please check", "heights are in 'ft'", "the plan says m: the plan's is used")
 
 
 @pytest.mark.parametrize("declared", [True, False])
@@ -1255,7 +1257,7 @@ def test_a_surface_model_is_read_as_far_as_footprints_are(tmp_path: Path) -> Non
     layers["buildings"] = {"path": write(tmp_path, "b.gpkg", [shapely.box(406, -20, 434, 20)])}
     site, notices = site_of(tmp_path, **layers)
     assert site.buildings.top_m.tolist() == [pytest.approx(80.0)]
-    assert said(notices, "no height: estimated from the surface model")
+    assert said(notices, "have no height that can be used, and take that of the surface model")
 
 
 def test_leaves_in_cells_say_how_sharp_they_are(tmp_path: Path) -> None:

@@ -196,7 +196,10 @@ def read_site_keeping(plan_file: PlanFile, ledger: Ledger, faults: Faults) -> Si
     nothing = np.empty(0, bool)
     buildings, pitched, mountable = no_prisms(), nothing, nothing
     if layers.buildings is not None and (layer := laid("buildings")) is not None:
-        built = faults.attempt(standing.buildings, layer, layers.buildings, terrain, surfaces, ledger)
+        known = standing.Surfaces(surfaces)
+        if layers.surface is not None:
+            known = standing.Surfaces(surfaces, layers.surface.above == "ground", layers.surface.percentile)
+        built = faults.attempt(standing.buildings, layer, layers.buildings, terrain, known, ledger)
         buildings, pitched, mountable = built or (buildings, pitched, mountable)
     crowns, crown_prisms, crown_evergreen = no_crowns(), no_prisms(), nothing
     if layers.trees is not None and (layer := laid("trees")) is not None:

@@ -14,6 +14,7 @@ import rasterio
 import shapely
 from affine import Affine
 from pyproj import CRS
+from pyproj.exceptions import CRSError
 from rasterio.enums import MaskFlags, Resampling
 from rasterio.errors import RasterioError
 from rasterio.warp import reproject
@@ -24,7 +25,7 @@ from planner.layers.frame import WGS84, Frame, project
 from planner.layers.opening import Trusted, raster
 from planner.layers.source import fits, label, locate, misfit, place, settle_crs
 from planner.ledger import DataError, Kind, Ledger
-from planner.plan import PlanFile, RasterLayer
+from planner.plan import HeightsLayer, PlanFile
 from planner.site import Floats, Heights
 from planner.units import M_PER_FT
 
@@ -72,7 +73,7 @@ GROUND = Taken()
 def read_heights(
     plan_file: PlanFile,
     key: str,
-    section: RasterLayer,
+    section: HeightsLayer,
     around: Around,
     ledger: Ledger,
     taken: Taken = GROUND,
@@ -88,7 +89,7 @@ def read_heights(
     where = f"{key} ({path.name})"
     try:
         with rasterio.Env(GDAL_CACHEMAX=CACHE_MB), raster(where, path, Trusted.by(plan_file), ledger) as source:
-            crs = _checked(plan_file, key, where, section, source, ledger)
+            crs, height_m = _checked(plan_file, key, where, section, source, ledger)
             values, transform, thin = _window(where, source, crs, around)
     except RasterioError as fault:
         raise DataError(
@@ -96,7 +97,7 @@ def read_heights(
             f"the file cannot be read as a raster: {str(fault).rstrip('.')}",
             "Open it in a GIS, and export it again",
         ) from None
-    values *= M_PER_FT if section.height_unit == "ft" else 1.0
+    values *= height_m
     absurd = (values < taken.low_m) | (values > taken.high_m)
     if absurd.any():
         ledger.add(
@@ -134,9 +135,9 @@ def covers(
 
 
 def _checked(
-    plan_file: PlanFile, key: str, where: str, section: RasterLayer, source: rasterio.DatasetReader, ledger: Ledger
-) -> CRS:
-    """The raster's CRS, after the questions that its header answers."""
+    plan_file: PlanFile, key: str, where: str, section: HeightsLayer, source: rasterio.DatasetReader, ledger: Ledger
+) -> tuple[CRS, float]:
+    """The raster's CRS, after the questions that its header answers, and metres to its unit of height."""
     if source.count > 1:
         if source.dtypes[0] == "uint8" and source.count >= 3:
             raise DataError(where, "this is a picture, not heights", "Give a raster with one band of heights")
@@ -145,21 +146,69 @@ def _checked(
         raise DataError(
             where, "the raster has no georeference", "Give it one in a GIS (a GeoTIFF, or a world file)"
         )
-    said = (source.units[0] or "").strip().lower()
-    if said and (said in FEET) != (section.height_unit == "ft"):
-        ledger.add(
-            Kind.CHECK,
-            where,
-            f"the file says its heights are in '{source.units[0]}', the plan says {section.height_unit}: the "
-            "plan's is used",
-        )
     corners = _corners(source)
     crs = settle_crs(
         plan_file, key, where, section.crs, source.crs.to_wkt() if source.crs else None, corners, ledger
     )
     if not fits(corners, crs).any() and not fits(corners.mean(axis=0, keepdims=True), crs).any():
         raise DataError(where, *misfit(corners, crs))
-    return crs
+    return crs, _height_m(where, section, source, crs, ledger)
+
+
+def _height_m(where: str, section: HeightsLayer, source: rasterio.DatasetReader, crs: CRS, ledger: Ledger) -> float:
+    """Metres to the unit of a raster's heights: the plan's word, else the band's, else the vertical CRS's."""
+    factors: dict[str, float] = {"m": 1.0, "ft": M_PER_FT}
+    own = source.crs.to_wkt() if source.crs else None
+    band = (source.units[0] or "").strip()
+    by_band = ("ft" if band.lower() in FEET else "m") if band else None
+    by_crs = next((unit for unit in map(vertical_unit, (section.crs, own)) if unit), None)
+    said = f"'{band}'" if by_band else f"'{by_crs}', by its vertical CRS"
+    stated = by_band or by_crs
+    if by_band and by_crs and by_band != by_crs:
+        ledger.add(
+            Kind.CHECK,
+            where,
+            f"the file says its heights are in '{band}', and its vertical CRS that they are in '{by_crs}'"
+            + ("" if section.height_unit else f": {by_band} is used"),
+        )
+    elif section.height_unit and stated and stated != section.height_unit:
+        ledger.add(
+            Kind.CHECK,
+            where,
+            f"the file says its heights are in {said}, the plan says {section.height_unit}: the plan's is used",
+        )
+    if section.height_unit or stated:
+        return factors[section.height_unit or stated or "m"]
+    plane = crs.axis_info[0].unit_conversion_factor if crs.is_projected else 1.0
+    if abs(plane - 1) > 1e-3:
+        ledger.add(
+            Kind.CHECK,
+            where,
+            f"its heights are taken as meters: the file does not say their unit, and its CRS is in "
+            f'{crs.axis_info[0].unit_name}. If they are in feet, write height_unit = "ft"',
+        )
+    else:
+        ledger.add(Kind.ASSUMED, where, "its heights are taken as meters: neither the file nor height_unit says so")
+    return 1.0
+
+
+def vertical_unit(crs: str | None) -> str | None:
+    """Unit of the heights ("m", "ft") that a compound or three-dimensional CRS states; None where it states none.
+
+    >>> vertical_unit("EPSG:2277+6360"), vertical_unit("EPSG:32614+5703"), vertical_unit("EPSG:2277")
+    ('ft', 'm', None)
+    """
+    try:
+        found = CRS.from_user_input(crs)
+    except CRSError:
+        return None
+    parts = found.sub_crs_list or [found]
+    up = [axis for part in parts for axis in part.axis_info if axis.direction.lower() in ("up", "down")]
+    if not up:
+        return None
+    return next(
+        (u for u, m in (("m", 1.0), ("ft", M_PER_FT)) if abs(up[0].unit_conversion_factor / m - 1) < 1e-4), None
+    )
 
 
 def _corners(source: rasterio.DatasetReader) -> Floats:

@@ -202,7 +202,7 @@ def on_terrain(surfaces: Rasters, terrains: Rasters, section: SurfaceLayer | Non
 
 def _needs_ground(layers: Layers) -> None:
     """A surface model's heights are above sea level: without the ground's all of it would stand overhead."""
-    if layers.terrain is None:
+    if layers.terrain is None and layers.surface is not None and layers.surface.above == "sea level":
         raise DataError(
             "layers.surface",
             "a surface model as obstacles needs the height of the ground beneath it",

@@ -7,6 +7,7 @@ its height, and its foot lies far below, so that no light passes under a buildin
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -242,8 +243,18 @@ def _building_unit(section: BuildingsLayer) -> float:
     return {"m": 1.0, "ft": M_PER_FT, "storeys": section.storey_height_m}[section.height_unit]
 
 
+@dataclass(frozen=True)
+class Surfaces:
+    """What a surface model gives footprints without a height: its rasters, fine first, in the datum of the terrain;
+    whether they are known to stand on ground without one; and the percentile within a footprint that is taken."""
+
+    rasters: Sequence[Heights] = ()
+    above_ground: bool = False
+    percentile: float = 75.0
+
+
 def buildings(
-    layer: Layer, section: BuildingsLayer, terrain: Heights | None, surfaces: Sequence[Heights], ledger: Ledger
+    layer: Layer, section: BuildingsLayer, terrain: Heights | None, surfaces: Surfaces, ledger: Ledger
 ) -> tuple[Prisms, Bools, Bools]:
     """Prisms, which of their roofs are pitched (n,), and which may carry a sensor (n,)."""
     mean_ground, low_ground = _ground_under(terrain, layer.shapes)
@@ -337,26 +348,26 @@ def _names(layer: Layer, mask: Bools) -> list[str]:
 
 
 def _heights_from_surface(
-    layer: Layer, height: Floats, terrain: Heights | None, surfaces: Sequence[Heights], ledger: Ledger
+    layer: Layer, height: Floats, terrain: Heights | None, surfaces: Surfaces, ledger: Ledger
 ) -> Floats:
-    """Missing heights as the 75th percentile of surface less terrain within the footprint, where both are known."""
+    """Missing heights as a percentile of surface less terrain within the footprint, where both are known."""
     missing = np.isnan(height)
-    if not surfaces or not missing.any():
+    if not surfaces.rasters or not missing.any():
         return height
-    if terrain is None:
+    if terrain is None and not surfaces.above_ground:
         ledger.add(
             Kind.CHECK, layer.where, "a surface model without terrain gives no heights: name layers.terrain too"
         )
         return height
     height = height.copy()
-    for surface in surfaces:  # the coarser one for what is too far for the finer one
+    for surface in surfaces.rasters:  # the coarser one for what is too far for the finer one
         for k in np.flatnonzero(np.isnan(height)):
             spots, top = _cells_in(surface, layer.shapes[k])
             above = top - ground_at(terrain, spots)
             known = above[~np.isnan(above)]
-            # half of the footprint must be known; the upper quarter, because a cell at a wall holds roof and street
+            # half of the footprint must be known
             if len(known) and len(known) * surface.cell_m**2 >= layer.shapes[k].area / 2:
-                height[k] = np.percentile(known, 75)
+                height[k] = np.percentile(known, surfaces.percentile)
     found = missing & ~np.isnan(height)
     low = found & (np.nan_to_num(height) < LOWEST_BUILDING_M)
     high = found & (np.nan_to_num(height) > HIGHEST_BUILDING_M)
@@ -375,7 +386,8 @@ def _heights_from_surface(
         ledger.add(
             Kind.ASSUMED,
             layer.where,
-            "no height: estimated from the surface model (75th percentile above the terrain within the footprint)",
+            f"{good.sum()} of {len(layer)} footprints have no height that can be used, and take that of the "
+            f"surface model ({surfaces.percentile:g}th percentile above the ground within the footprint)",
             [f"{layer.names[k]}: {ledger.length(height[k])}" for k in np.flatnonzero(good)],
         )
     return height

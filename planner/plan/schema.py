@@ -193,10 +193,15 @@ class TreesLayer(PointsLayer):
 class RasterLayer(Section):
     path: str = entry(..., "GeoTIFF or any raster GDAL reads")
     crs: str | None = entry(None, "CRS of the file", "the file's own")
-    height_unit: LengthUnit = entry("m", "unit of the heights", "most open data are in metres")
 
 
-class SurfaceLayer(RasterLayer):
+class HeightsLayer(RasterLayer):
+    height_unit: LengthUnit | None = entry(
+        None, "unit of the heights", "what the file or its vertical CRS says, else metres, and the result says so"
+    )
+
+
+class SurfaceLayer(HeightsLayer):
     use: Literal["heights", "obstacles"] = entry(
         "heights",
         "`heights`: gives footprints without a height theirs; `obstacles`: shades as it stands, in place of footprints and tree canopies, and needs `layers.terrain`",
@@ -207,9 +212,16 @@ class SurfaceLayer(RasterLayer):
         "what its heights are above: `sea level` as the terrain's, or `ground` (a normalized surface model)",
         "most surface models are elevations",
     )
+    percentile: float = entry(
+        75.0,
+        "which percentile of the heights above ground within a footprint becomes its height, where none is given",
+        f"the upper quarter, because a cell at a wall holds roof and street: {COMMON}",
+        ge=25,
+        le=99,
+    )
 
 
-class CanopyLayer(RasterLayer):
+class CanopyLayer(HeightsLayer):
     leaf: Leaf = entry(
         "deciduous", "leaf habit of the whole layer", "most open canopy layers cover street and park trees"
     )
@@ -315,7 +327,7 @@ class Layers(Section):
     site: SiteLayer = entry(..., "outline of the site, one polygon")
     buildings: BuildingsLayer | None = entry(None, "footprints", "no buildings")
     trees: TreesLayer | None = entry(None, "trees as points, or tree canopies as polygons", "no trees")
-    terrain: RasterLayer | None = entry(
+    terrain: HeightsLayer | None = entry(
         None,
         "ground heights; should reach some kilometres beyond the site where hills stand",
         "flat ground, and the result says so",
@@ -644,6 +656,7 @@ class ElevationLayer(RasterLayer):
     path: str = entry(
         ..., "raster of the elevation that the climate layers' cells stand for; any grid that covers them"
     )
+    height_unit: LengthUnit = entry("m", "unit of the heights", "most open data are in metres")
 
 
 class DailyTable(Section):
