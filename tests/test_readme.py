@@ -52,7 +52,7 @@ def test_every_page_that_is_linked_is_there():
 
 
 def test_the_readme_takes_two_minutes():
-    """Up to the changelog: 238 words a minute are read silently (Brysbaert 2019, from memory), and tables are looked up."""
+    """Up to the terms: 238 words a minute are read silently (Brysbaert 2019, from memory); tables are looked up."""
     text = README.read_text(encoding="utf-8")
     read = text[: text.index("## Terms")]
     prose = [line for line in read.splitlines() if line and not line.startswith(("|", "!", "```"))]

@@ -65,6 +65,8 @@ class Code(StrEnum):
     NO_STANDS = "no stands"  # nothing to mount on
     SENSOR = "sensor"
     ZONES = "zones"
+    ZONE_TABLE = "zone table"
+    ZONE_UNIT = "zone unit"
     # of the plan
     UNITS_FEET = "units feet"
     UNITS_PLACE = "units place"
@@ -145,13 +147,13 @@ def draft(title: str, parts: Sequence[Sorted], at: tuple[float, float] | None, o
     """
     found = _Found()
     for part in parts:
-        if (note := _not_used(part)) is not None:
+        if (note := _not_used(part)) is not None and part.kind is not Kind.ZONES:
             found.unused.append(note)
     there = [part for part in parts if _not_used(part) is None]
     vectors = [part for part in there if part.looked.form is not Form.RASTER]
     placed = _placed(vectors, at, found)
     if at is None and _is_contract(placed):
-        return _contract(title, placed, found)
+        return _contract(title, placed, _zone(parts), found)
     outline, site, picked = _site(title, placed, at, outline_name, found)
     centre = np.array(outline.centroid.coords[0])
     near = [part for part in placed if _near(part, outline, found)]
@@ -173,11 +175,11 @@ def draft(title: str, parts: Sequence[Sorted], at: tuple[float, float] | None, o
     ]
     us = feet or any(line.value == "ft" for block in layers for line in block.lines if line.key == "height_unit")
     head = Block("", (Line("title", title), _units_line(us, centre)))
-    missing = _missing(chosen, layers, outline)
+    missing, zone = _missing(chosen, layers, outline), _zone(parts)
     drawn = outline if picked is None else None
     return Draft(
         title,
-        (head, *layers, *others, *missing),
+        (head, *layers, zone, *others, *missing) if not zone.off else (head, *layers, *others, *missing, zone),
         tuple(found.unused),
         drawn,
         where_deg=(float(centre[1]), float(centre[0])),
@@ -193,6 +195,8 @@ def _not_used(part: Sorted) -> Note | None:
         return Note(Code.UNREADABLE, name, looked.fault)
     if looked.form is Form.OTHER:
         return Note(Code.NOT_LOOKED_AT, name)
+    if part.kind is Kind.ZONES:
+        return Note(Code.ZONE_TABLE, looked.path.name)
     if part.kind is Kind.STATIONS:
         return Note(Code.STATIONS, looked.path.name)
     if part.kind is Kind.UNKNOWN:
@@ -620,8 +624,24 @@ def _missing(chosen: dict[Kind, Sorted], layers: Sequence[Block], outline: BaseG
     blocks.append(
         Block("sensor", (Line("rated_range_ft", 650), Line("radio_band_mhz", 915)), (Note(Code.SENSOR),), off=True)
     )
-    blocks.append(Block("zone", (Line("table", "zones.csv"),), (Note(Code.ZONES),), off=True))
     return blocks
+
+
+def _zone(parts: Sequence[Sorted]) -> Block:
+    """The controller's zone table, its unit by the size of its bands; commented out where there is none."""
+    table = next((part.looked for part in parts if part.kind is Kind.ZONES), None)
+    if table is None:
+        return Block("zone", (Line("table", "zones.csv"),), (Note(Code.ZONES),), off=True)
+    high = [
+        recognise.sizes(values).bare for name, values in table.columns.items() if name.strip().lower() == "high"
+    ]
+    most = float(np.nanmax(high[0])) if np.isfinite(high[0]).any() else float("nan")
+    unit = "in/day" if most < 1.5 else "mm/day" if most < 25 else "mm/month"
+    return Block(
+        "zone",
+        (Line("table", table.path), Line("unit", unit, (Note(Code.ZONE_UNIT, unit, size=most, check=True),))),
+        (Note(Code.ZONE_TABLE, table.path.name),),
+    )
 
 
 # a box that holds the United States without Alaska and Hawaii, and some of its neighbours
@@ -646,7 +666,7 @@ def _is_contract(placed: Sequence[Sorted]) -> bool:
     return bool(many) and not rest and max(part.looked.count for part in many) > 1
 
 
-def _contract(title: str, placed: Sequence[Sorted], found: _Found) -> Draft:
+def _contract(title: str, placed: Sequence[Sorted], zone: Block, found: _Found) -> Draft:
     part = max((p for p in placed if p.kind is Kind.MANY_SITES), key=lambda p: p.looked.count)
     columns = part.looked.columns
     named = recognise.name_reading(columns, ("site", "name", "property", "location"))
@@ -661,6 +681,5 @@ def _contract(title: str, placed: Sequence[Sorted], found: _Found) -> Draft:
     centre = _middle(part.looked.lonlat(_crs_of(part, found)))
     us = elevation is not None and elevation.unit == "ft"
     head = Block("", (Line("title", title), _units_line(us, centre)))
-    zone = Block("zone", (Line("table", "zones.csv"),), (Note(Code.ZONES),), off=True)
     body = Block("contract.sites", tuple(lines), (_taken(part),))
     return Draft(title, (head, body, zone), tuple(found.unused), None, True, (float(centre[1]), float(centre[0])))

@@ -35,6 +35,7 @@ class Kind(StrEnum):
     KEEP_OUTS = "keep_outs"
     GROUNDS = "grounds"
     MANY_SITES = "many sites"  # a contract's
+    ZONES = "zones"  # a controller's zone table
     STATIONS = "stations"  # of a controller's program
     UNKNOWN = "unknown"
 
@@ -100,7 +101,7 @@ _TERRAIN = each("dtm dem terrain ground bare earth elevation elev mnt dgm ahn re
 _SURFACE = each("dsm surface mns dom")
 _ABOVE = each("ndsm normalized normalised hag")
 _CANOPY = each("chm canopy cdsm vegetation trees tree")
-_FOLDED = each("stations valves zones program programme")
+_FOLDED = each("stations valves program programme")
 
 NAMED, TOLD = 3, 2  # what a name and what columns weigh
 
@@ -111,6 +112,8 @@ def sort(looked: Looked) -> Sorted:
         return Sorted(looked, Kind.UNKNOWN, Clue.NONE)
     if looked.form is Form.RASTER:
         return _raster(looked)
+    if looked.form is Form.TABLE and {"label", "low", "high"} <= {name.strip().lower() for name in looked.columns}:
+        return Sorted(looked, Kind.ZONES, Clue.COLUMNS, TOLD)
     if looked.form is Form.TABLE:
         named = set(_said(looked)) & _FOLDED
         return Sorted(looked, Kind.STATIONS if named else Kind.UNKNOWN, Clue.NAME if named else Clue.NONE)
