@@ -48,6 +48,7 @@ class Code(StrEnum):
     UNIT_OTHER = "unit other"
     NAME_ODD = "name odd"
     ROOF_INCLUDED = "roof included"
+    OTHER_UNIT = "other unit"
     OTHER_READING = "other reading"
     ELEVATIONS = "elevations"
     STORIES_FILL = "stories fill"
@@ -435,13 +436,34 @@ def _length(key: str, reading: Reading | None, *more: Note) -> list[Line]:
     return [Line(key, reading.column, (note, *more))]
 
 
-def _units(readings: Sequence[Reading | None], key: str = "height_unit") -> list[Line]:
-    """One unit for all lengths of a section, by the surest; the other one below, where it is a guess."""
-    there = [r for r in readings if r is not None and r.known and r.unit in ("m", "ft")]
+def _lengths(
+    lengths: Sequence[tuple[str, Reading | None, tuple[Note, ...]]], key: str = "height_unit"
+) -> tuple[list[Line], list[Line]]:
+    """Lines of a section's lengths, the one that matters most first, and of their one unit.
+
+    The first says the unit, unless nothing tells it and another one does. One whose own name says another unit than
+    that is commented out: a section has one unit, and a name is never overruled.
+    """
+    there = [(k, reading, notes) for k, reading, notes in lengths if reading is not None and reading.known]
     if not there:
-        return []
-    rank = list(Basis)
-    best = min(there, key=lambda r: rank.index(r.basis))
+        return [], []
+    best = there[0][1]
+    if best.basis is Basis.ASSUMED:
+        rank = list(Basis)
+        best = min((reading for _, reading, _ in there), key=lambda reading: rank.index(reading.basis))
+    lines = []
+    for name, reading, notes in there:
+        if reading.basis is Basis.NAME and reading.unit != best.unit:
+            lines.append(
+                Line(name, reading.column, (Note(Code.OTHER_UNIT, reading.column, unit=reading.unit),), off=True)
+            )
+        else:
+            lines += _length(name, reading, *notes)
+    return lines, _unit(best, key)
+
+
+def _unit(best: Reading, key: str) -> list[Line]:
+    """The unit, and the other one below it where it is a guess."""
     notes = [Note(Code.UNIT, best.column, unit=best.unit, basis=str(best.basis), check=best.basis not in SURE)]
     if best.odd:
         notes.append(Note(Code.NAME_ODD, best.column, size=best.median, unit=best.unit, check=True))
@@ -452,62 +474,41 @@ def _units(readings: Sequence[Reading | None], key: str = "height_unit") -> list
     return lines
 
 
-def _agree(best: Reading | None, reading: Reading | None) -> Reading | None:
-    """A reading, unless its own name says another unit than the section's: one section has one unit."""
-    if reading is None or best is None:
-        return reading
-    clash = reading.basis is Basis.NAME and reading.unit != best.unit and "storeys" not in (reading.unit, best.unit)
-    return None if clash else reading
-
-
 def _buildings(part: Sorted, found: _Found) -> Block:
     feet = _feet_crs(_crs_of(part, found))
     told = recognise.building_columns(part.looked.columns, feet)
     lines = _where_lines(part, found) + _column("name", told.name)
     main = told.height or (told.top if told.ground is not None or told.schema else None)
+    stories = told.stories
     if told.height is not None:
         included = told.schema in recognise.ROOF_INCLUDED
-        roof = _agree(told.height, told.roof_height) if included else None
-        more = (Note(Code.ROOF_INCLUDED, told.height.column, check=True),) if included and roof is None else ()
-        lines += _length("height", told.height, *more)
+        roof = told.roof_height if included else None
+        ridge = (Note(Code.ROOF_INCLUDED, told.height.column, check=True),) if included and roof is None else ()
+        sizes, units = _lengths(
+            [("height", told.height, ridge), ("roof_height", roof, ()), ("base", told.base, ())]
+        )
+        lines += sizes[:1]
         for other in told.other_heights[:2]:
+            note = Note(Code.OTHER_READING, other.column, count=other.known, of=other.of)
+            lines.append(Line("height", other.column, (note,), off=True))
+        lines += [*sizes[1:], *units]
+        if stories is not None:
             lines.append(
-                Line(
-                    "height",
-                    other.column,
-                    (Note(Code.OTHER_READING, other.column, count=other.known, of=other.of),),
-                    off=True,
-                )
+                Line("storeys", stories.column, (Note(Code.STORIES_FILL, count=stories.known, of=stories.of),))
             )
-        lines += _length("roof_height", roof)
-        if told.stories is not None and told.stories.known:
-            lines += [
-                Line(
-                    "storeys",
-                    told.stories.column,
-                    (Note(Code.STORIES_FILL, count=told.stories.known, of=told.stories.of),),
-                )
-            ]
-        lines += _units([told.height])
         if told.top is not None:
             lines.append(Line("top", told.top.column, (Note(Code.ELEVATIONS, told.top.column),), off=True))
     elif main is not None:
-        lines += _length("top", main, Note(Code.ELEVATIONS, main.column))
-        lines += _length("ground", _agree(main, told.ground))
-        lines += _units([main])
-    elif told.stories is not None and told.stories.known:
-        lines += _length("height", told.stories)
-        lines.append(
-            Line(
-                "height_unit",
-                "storeys",
-                (Note(Code.UNIT, told.stories.column, unit="storeys", basis=str(Basis.NAME)),),
-            )
-        )
-    base = _agree(told.height, told.base) if told.height is not None else None
-    lines += _length("base", base) + _column("roof", told.roof) + _column("mountable", told.mountable)
+        elevations = (Note(Code.ELEVATIONS, main.column),)
+        sizes, units = _lengths([("top", main, elevations), ("ground", told.ground, ())])
+        lines += [*sizes, *units]
+    elif stories is not None:
+        lines += _length("height", stories)
+        note = Note(Code.UNIT, stories.column, unit="storeys", basis=str(Basis.NAME))
+        lines.append(Line("height_unit", "storeys", (note,)))
+    lines += _column("roof", told.roof) + _column("mountable", told.mountable)
     notes = [_taken(part)]
-    if main is None and told.stories is None:
+    if main is None and stories is None:
         notes.append(Note(Code.NO_HEIGHTS, count=part.looked.count, check=True))
     if told.schema in ("osm", "overture", "3dbag", "bdtopo", "microsoft"):
         notes.append(Note(Code.ATTRIBUTION, told.schema))
@@ -516,23 +517,22 @@ def _buildings(part: Sorted, found: _Found) -> Block:
 
 def _trees(part: Sorted, found: _Found) -> Block:
     told = recognise.tree_columns(part.looked.columns, _feet_crs(_crs_of(part, found)))
-    main = told.height or told.crown_width
     lines = _where_lines(part, found) + _column("name", told.name)
-    lines += _length("height", told.height)
-    points = part.looked.form is Form.POINTS
-    width = _agree(main, told.crown_width) if points else None
-    lines += _length("crown_width", width)
-    if points and width is None and told.crown_radius is not None and told.crown_radius.known:
-        lines.append(Line("crown_radius", told.crown_radius.column, (Note(Code.RADIUS, told.crown_radius.column),)))
-    lines += _length("crown_base", _agree(main, told.crown_base))
-    lines += _units([told.height, width, told.crown_radius if points else None])
-    lines += _column("leaf", told.leaf)
+    points = part.looked.form is Form.POINTS  # a canopy drawn as a polygon is as wide as it is drawn
+    width = told.crown_width if points else None
+    radius = told.crown_radius if points and width is None else None
+    sizes, units = _lengths(
+        [
+            ("height", told.height, ()),
+            ("crown_width", width, ()),
+            ("crown_radius", radius, () if radius is None else (Note(Code.RADIUS, radius.column),)),
+            ("crown_base", told.crown_base, ()),
+        ]
+    )
+    lines += [*sizes, *units, *_column("leaf", told.leaf)]
     if told.species is not None:
-        lines.append(
-            Line(
-                "species", told.species.column, (Note(Code.SPECIES, count=told.species.known, of=told.species.of),)
-            )
-        )
+        note = Note(Code.SPECIES, count=told.species.known, of=told.species.of)
+        lines.append(Line("species", told.species.column, (note,)))
     return Block("layers.trees", tuple(lines), (_taken(part),))
 
 
@@ -557,7 +557,8 @@ def _poles(part: Sorted, found: _Found) -> Block:
     columns = part.looked.columns
     named = recognise.name_reading(columns, ("pole",))
     height = recognise.pole_height(columns, _feet_crs(_crs_of(part, found)))
-    lines = _where_lines(part, found) + _column("name", named) + _length("height", height) + _units([height])
+    sizes, units = _lengths([("height", height, ())])
+    lines = [*_where_lines(part, found), *_column("name", named), *sizes, *units]
     return Block("layers.poles", tuple(lines), (_taken(part),))
 
 
@@ -676,8 +677,8 @@ def _contract(title: str, placed: Sequence[Sorted], zone: Block, found: _Found) 
         if set(words(c)) & {"elevation", "elev", "altitude"}
     ]
     elevation = next((one for one in high if one.known), None)
-    lines = _where_lines(part, found) + _column("name", named) + _length("elevation", elevation)
-    lines += _units([elevation], "elevation_unit")
+    sizes, units = _lengths([("elevation", elevation, ())], "elevation_unit")
+    lines = [*_where_lines(part, found), *_column("name", named), *sizes, *units]
     centre = _middle(part.looked.lonlat(_crs_of(part, found)))
     us = elevation is not None and elevation.unit == "ft"
     head = Block("", (Line("title", title), _units_line(us, centre)))

@@ -108,6 +108,9 @@ _SAID: dict[Code, Callable[[Note], str]] = {
         f"the name '{n.name}' says {_UNIT[n.unit]}, and a median of {fixed(n.size, 1)} is unusual for that"
     ),
     Code.ROOF_INCLUDED: lambda n: "such layers measure to the ridge; noonmark wants the roof's edge",
+    Code.OTHER_UNIT: lambda n: (
+        f"its name says {_UNIT[n.unit]}, and a section has one unit: to use it, make a column in the unit below"
+    ),
     Code.OTHER_READING: lambda n: f"another column of heights: {_have(n)}",
     Code.ELEVATIONS: lambda n: "elevations above sea level, not heights above ground",
     Code.STORIES_FILL: lambda n: f"stories stand in where a height is missing: {_have(n)}",

@@ -1,0 +1,600 @@
+"""`noonmark start` on folders of invented data, in the layouts that open schemas have, and in anybody's own.
+
+Column names, units and traps are those of the publishers' schemas (Overture, OpenStreetMap, Microsoft, 3DBAG,
+BD TOPO, New York, San Francisco, Vancouver, tree inventories of cities).
+"""
+
+from __future__ import annotations
+
+import tomllib
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import geopandas
+import numpy as np
+import pandas
+import pytest
+import rasterio
+import shapely
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+import planner
+from planner.cli import app
+from planner.layers.columns import unit_said
+from planner.ledger import OutputError, PlanError, PlannerError
+from planner.show.write.plan_text import plan_text
+from planner.start import recognise
+from planner.start.recognise import Basis
+from planner.starter import first_plan
+
+LAT, LON = 35.27, -119.36
+UTM, STATE_PLANE_FT = 32611, 2229  # California: metres, US survey feet
+
+
+def halls(n: int = 6) -> geopandas.GeoSeries:
+    """Squares of 20 m, 40 m apart, on a lot of 200 x 120 m."""
+    shapes = [
+        shapely.box(20 + 40 * (k % 4), 20 + 50 * (k // 4), 40 + 40 * (k % 4), 40 + 50 * (k // 4)) for k in range(n)
+    ]
+    return geopandas.GeoSeries(shapes, crs=UTM).translate(*ORIGIN)
+
+
+ORIGIN = tuple(geopandas.GeoSeries([shapely.Point(LON, LAT)], crs=4326).to_crs(UTM)[0].coords[0])
+
+
+def lot() -> geopandas.GeoDataFrame:
+    return geopandas.GeoDataFrame(
+        {"name": ["Lot"]}, geometry=geopandas.GeoSeries([shapely.box(0, 0, 200, 120)], crs=UTM).translate(*ORIGIN)
+    )
+
+
+def spots(n: int) -> geopandas.GeoSeries:
+    return geopandas.GeoSeries(
+        shapely.points(10 + 20.0 * np.arange(n) % 180, 10 + 15.0 * np.arange(n) % 100), crs=UTM
+    ).translate(*ORIGIN)
+
+
+def put(folder: Path, file: str, shapes: geopandas.GeoSeries, crs: int | None = None, /, **columns: Any) -> None:
+    frame = geopandas.GeoDataFrame(columns, geometry=shapes)
+    frame = frame.to_crs(crs) if crs else frame
+    path = folder / file
+    if path.suffix == ".parquet":
+        frame.to_parquet(path)
+    else:
+        frame.to_file(path)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    there = tmp_path / "my site"
+    there.mkdir()
+    lot().to_file(there / "outline.gpkg")
+    return there
+
+
+def plan_of(folder: Path, **more: Any) -> dict[str, Any]:
+    return tomllib.loads(text_of(folder, **more))
+
+
+def text_of(folder: Path, at: tuple[float, float] | None = None) -> str:
+    first = first_plan([folder], at, None, lambda *_: None)
+    return plan_text(first.draft, first.plan.parent, "noonmark site x.toml")
+
+
+def buildings_of(
+    folder: Path, name: str = "buildings.gpkg", crs: int | None = None, **columns: Any
+) -> dict[str, Any]:
+    put(folder, name, halls(len(next(iter(columns.values())))), crs, **columns)
+    return plan_of(folder)["layers"]["buildings"]
+
+
+# --- columns ---------------------------------------------------------------------------------------------------
+
+
+HEIGHTS = """
+    height HEIGHT HEIGHT_FT heightM bldg_height HEIGHT_ROOF HEIGHTROOF measuredHeight hgt_median_m HGT_AGL HAUTEUR
+    hauteur Höhe Gebäudehöhe BAUMHOEHE Boomhoogte altura altezza HT TreeHeight tree_ht eave_height EAVE_HT
+    avg_hght
+"""
+
+
+@pytest.mark.parametrize("name", HEIGHTS.split())
+def test_names_of_heights(name: str) -> None:
+    assert recognise.is_height(name)
+
+
+NO_HEIGHTS = """
+    min_height roof_height roof:height kronenhoehe crown_height height_class CODE_HOOGTE height_source floor_height
+    height_date width area length SHAPE_Length weight eight right name id light highway
+"""
+
+
+@pytest.mark.parametrize("name", NO_HEIGHTS.split())
+def test_names_that_are_no_heights(name: str) -> None:
+    assert not recognise.is_height(name)
+
+
+OTHERS = {
+    recognise.is_crown_width: "CANOPY crown_m diameter_crown KRONENDURCHMESSER kroondiameter couronnem spread CrownWidth",
+    recognise.is_radius: "CROWN_RADI SPREADRADIUSinMETRES rayon_couronne",
+    recognise.is_stories: "num_floors building:levels NB_ETAGES nombre_d_etages b3_bouwlagen storeysAboveGround stories",
+    recognise.is_top: "b3_h_70p Z_MIN_TOIT TOPELEV_M median_1st_m altitude_maximale_toit roof_elev_ft",
+    recognise.is_ground: "b3_h_maaiveld Z_MIN_SOL BASEELEV_M gnd_min_m GROUNDELEV GROUND_ELEVATION",
+}
+
+
+@pytest.mark.parametrize(
+    ("name", "is_one"), [(name, is_one) for is_one, names in OTHERS.items() for name in names.split()]
+)
+def test_names_of_other_things(name: str, is_one: Any) -> None:
+    assert is_one(name)
+
+
+def test_radii_areas_trunks_and_roof_levels_are_set_apart() -> None:
+    assert not any(
+        map(recognise.is_crown_width, ("CROWN_RADI", "canopy_area", "crown_base", "crown_height", "dbh"))
+    )
+    assert not any(map(recognise.is_stories, ("roof:levels", "building:min_level", "levels_below", "min_floor")))
+    told = recognise.tree_columns({"HEIGHT": [30.0], "diameter:range": [250.0], "dbh": [12.0]}, False)
+    assert told.crown_width is None
+
+
+@pytest.mark.parametrize(
+    ("column", "values", "stories", "feet_crs", "unit", "basis"),
+    [
+        ("HEIGHT_FT", [4, 5, 6], None, False, "ft", Basis.NAME),  # small for feet, and still what the name says
+        ("height_m", [40, 50, 60], None, True, "m", Basis.NAME),
+        ("height", ["12 m", "8 m"], None, False, "m", Basis.WRITTEN),
+        ("height", ["24 ft", "7'4\""], None, False, "m", Basis.WRITTEN),
+        ("height", [4, 7, 10.5], [1, 2, 3], False, "m", Basis.STORIES),
+        ("height", [12, 24, 36], [1, 2, 3], False, "ft", Basis.STORIES),
+        ("height", [12, 14, 11], None, True, "ft", Basis.CRS),
+        ("height", [24, 36, 18], None, False, "ft", Basis.SIZE),
+        ("height", [6, 8, 9.5], None, False, "m", Basis.ASSUMED),
+    ],
+)
+def test_the_unit_of_a_height(
+    column: str, values: list[Any], stories: Any, feet_crs: bool, unit: str, basis: Basis
+) -> None:
+    counted = None if stories is None else np.array(stories, float)
+    found = recognise.length_reading(column, values, recognise.BUILDING, counted, "", feet_crs)
+    assert (found.unit, found.basis) == (unit, basis)
+    assert found.known == len(values)
+
+
+# --- open schemas ------------------------------------------------------------------------------------------------
+
+
+def test_overture(folder: Path) -> None:
+    told = buildings_of(
+        folder,
+        "overture.parquet",
+        4326,
+        id=list("abcdef"),
+        height=[9.0, None, None, 12.5, None, None],
+        num_floors=[2.0, 3.0, None, 4.0, 1.0, None],
+        roof_shape=["flat", "gabled", None, "hipped", None, None],
+        roof_height=[None, 2.0, None, 3.0, None, None],
+        sources=["[]"] * 6,
+        has_parts=[False] * 6,
+    )
+    assert told["height"] == "height"
+    assert told["height_unit"] == "m"
+    assert told["roof_height"] == "roof_height"
+    assert told["storeys"] == "num_floors"
+    assert told["roof"] == "roof_shape"
+    text = text_of(folder)
+    assert "2 of 6 have one, median 10.8 m" in text
+    assert "OpenStreetMap contributors" in text
+
+
+def test_openstreetmap_one_extract_for_several_layers(folder: Path) -> None:
+    shapes = geopandas.GeoSeries([*halls(4), *spots(3)], crs=UTM)
+    put(
+        folder,
+        "export.geojson",
+        shapes,
+        4326,
+        building=["yes", "school", None, "yes", None, None, None],
+        **{
+            "building:levels": ["2", "3", None, "1", None, None, None],
+            "height": ["12 m", None, None, "4", "8", None, None],
+            "natural": [None] * 4 + ["tree", "tree", None],
+            "highway": [None] * 6 + ["street_lamp"],
+            "leaf_cycle": [None] * 4 + ["semi_evergreen", "deciduous", None],
+            "diameter_crown": [None] * 4 + ["6", "5", None],
+        },
+    )
+    layers = plan_of(folder)["layers"]
+    assert layers["buildings"]["where"] == "building IS NOT NULL"
+    assert layers["buildings"]["storeys"] == "building:levels"
+    assert layers["trees"] == {
+        "path": "export.geojson",
+        "where": "\"natural\" = 'tree'" if '"natural"' in layers["trees"]["where"] else "natural = 'tree'",
+        "height": "height",
+        "crown_width": "diameter_crown",
+        "height_unit": "m",
+        "leaf": "leaf_cycle",
+    }
+    assert layers["poles"]["where"].endswith("'street_lamp'")
+    assert "to the ridge" in text_of(folder)
+
+
+def test_3dbag_heights_are_elevations_less_the_ground(folder: Path) -> None:
+    told = buildings_of(
+        folder,
+        b3_h_70p=[8.1, 9.0, 12.0],
+        b3_h_50p=[7.9, 8.8, 11.0],
+        b3_h_max=[9.0, 11.0, 14.0],
+        b3_h_maaiveld=[1.0, 1.1, 1.0],
+        b3_dak_type=["slanted", "horizontal", "multiple horizontal"],
+        b3_bouwlagen=[2, 2, 3],
+    )
+    assert (told["top"], told["ground"], told["height_unit"], told["roof"]) == (
+        "b3_h_70p",
+        "b3_h_maaiveld",
+        "m",
+        "b3_dak_type",
+    )
+    assert "height" not in told
+
+
+def test_bd_topo_height_ends_at_the_eave(folder: Path) -> None:
+    told = buildings_of(
+        folder,
+        HAUTEUR=[6.2, 7.0, 5.5],
+        Z_MIN_SOL=[6.0, 6.1, 6.0],
+        Z_MIN_TOIT=[12.2, 13.1, 11.5],
+        Z_MAX_TOIT=[16.0, 17.0, 15.0],
+        NB_ETAGES=[2, 2, 1],
+    )
+    assert (told["height"], told["height_unit"], told["storeys"]) == ("HAUTEUR", "m", "NB_ETAGES")
+    assert '# top = "Z_MIN_TOIT"' in text_of(folder)
+
+
+def test_new_york_is_in_feet_although_no_column_says_so(folder: Path) -> None:
+    told = buildings_of(folder, HEIGHTROOF=[28.5, 0.0, 41.0], GROUNDELEV=[30, 31, 30])
+    assert (told["height"], told["height_unit"]) == ("HEIGHTROOF", "ft")
+    assert "2 of 3 have one, median 34.8 ft" in text_of(folder)  # 0 is unknown there
+
+
+def test_microsoft_minus_one_is_no_height(folder: Path) -> None:
+    told = buildings_of(folder, "ms.fgb", height=[-1.0, 7.5, 6.0], confidence=[-1.0, 0.9, 0.8])
+    assert (told["height"], told["height_unit"]) == ("height", "m")
+    assert "2 of 3 have one" in text_of(folder)
+
+
+def test_san_francisco_and_vancouver(folder: Path) -> None:
+    told = buildings_of(
+        folder,
+        hgt_median_m=[7.0, 8.0, 9.0],
+        gnd_min_m=[20.0, 21.0, 20.0],
+        median_1st_m=[27.0, 29.0, 29.0],
+    )
+    assert (told["height"], told["height_unit"]) == ("hgt_median_m", "m")
+    (folder / "buildings.gpkg").unlink()
+    told = buildings_of(
+        folder,
+        HGT_AGL=[7.0, 8.0, 9.0],
+        TOPELEV_M=[27.0, 28.0, 29.0],
+        BASEELEV_M=[20.0, 20.0, 20.0],
+        ROOFTYPE=["Complex", "Flat", "Pitched"],
+    )
+    assert (told["height"], told["roof"]) == ("HGT_AGL", "ROOFTYPE")
+
+
+# --- units and doubts ----------------------------------------------------------------------------------------------
+
+
+def test_feet_by_the_coordinates_are_a_guess_and_the_other_reading_stands_below(folder: Path) -> None:
+    told = buildings_of(folder, crs=STATE_PLANE_FT, HEIGHT=[12.0, 14.0, 13.0])
+    assert told["height_unit"] == "ft"
+    text = text_of(folder)
+    assert "check: feet: the layer's coordinates are in feet" in text
+    assert '# height_unit = "m"' in text
+    assert tomllib.loads(text)["units"] == "us"
+
+
+def test_a_column_in_feet_with_small_values_is_not_read_as_metres(folder: Path) -> None:
+    told = buildings_of(folder, HEIGHT_FT=[2.0, 3.0, 4.5])
+    assert told["height_unit"] == "ft"
+    text = text_of(folder)
+    assert "is unusual for that" in " ".join(text.replace("#", " ").split())
+    assert '# height_unit = "m"' not in text  # a unit that contradicts the name would be refused
+
+
+def test_stories_alone(folder: Path) -> None:
+    told = buildings_of(folder, stories=[1, 2, 3])
+    assert (told["height"], told["height_unit"]) == ("stories", "storeys")
+
+
+def test_buildings_without_heights_say_what_that_means(folder: Path) -> None:
+    told = buildings_of(folder, use=["a", "b", "c"])
+    assert "height" not in told
+    assert "check: no column of heights was found" in text_of(folder)
+
+
+def test_two_columns_of_heights_both_stand_in_the_file(folder: Path) -> None:
+    told = buildings_of(folder, ridge_height_m=[9.0, 9.5, 8.0], eave_height_m=[6.0, 6.5, 5.0])
+    assert told["height"] == "eave_height_m"
+    assert '# height = "ridge_height_m"' in text_of(folder)
+
+
+def test_a_city_inventory_of_trees(folder: Path) -> None:
+    put(
+        folder,
+        "street_trees.gpkg",
+        spots(5),
+        4326,
+        TREE_ID=[1, 2, 3, 4, 5],
+        SPECIES=["Quercus agrifolia", "Acer rubrum", "Pinus pinea", "Platanus x acerifolia", "Ulmus"],
+        DBH_IN=[12, 20, 18, 30, 9],
+        HT=[35, 45, 60, 70, 30],
+        SPREADRADIUSinMETRES=[4.0, 5.0, 3.0, 7.0, 4.0],
+    )
+    told = plan_of(folder)["layers"]["trees"]
+    assert (told["height"], told["height_unit"], told["species"]) == ("HT", "ft", "SPECIES")
+    assert "crown_width" not in told
+    assert "crown_radius" not in told  # in meters by its name, beside heights in feet
+    assert '# crown_radius = "SPREADRADIUSinMETRES"' in text_of(folder)
+    assert "DBH_IN" not in str(told)
+
+
+def test_trees_in_a_csv_with_coordinates(folder: Path) -> None:
+    lonlat = spots(4).to_crs(4326)
+    pandas.DataFrame(
+        {
+            "tag": ["a", "b", "c", "d"],
+            "latitude": lonlat.y,
+            "longitude": lonlat.x,
+            "height_m": [6, 7, 8, 9],
+            "crown_m": [4, 5, 6, 5],
+        }
+    ).to_csv(folder / "trees.csv", index=False)
+    told = plan_of(folder)["layers"]["trees"]
+    assert (told["x"], told["y"], told["crs"]) == ("longitude", "latitude", "EPSG:4326")
+    assert (told["name"], told["height"], told["crown_width"], told["height_unit"]) == (
+        "tag",
+        "height_m",
+        "crown_m",
+        "m",
+    )
+
+
+def test_zipped_shapefiles_and_a_layer_without_crs(folder: Path) -> None:
+    bare = folder.parent / "bare"
+    bare.mkdir()
+    put(bare, "footprints.shp", halls(), HEIGHT=[6.0] * 6)
+    (bare / "footprints.prj").unlink()
+    with zipfile.ZipFile(folder / "footprints.zip", "w") as pack:
+        for part in bare.iterdir():
+            pack.write(part, part.name)
+    told = plan_of(folder)["layers"]["buildings"]
+    assert told["path"] == "footprints.zip"
+    assert told["crs"] == f"EPSG:{UTM}"  # only so does it lie at the outline
+    assert "check: the file does not say" in text_of(folder)
+
+
+def test_rasters_by_their_names_and_values(folder: Path) -> None:
+    bounds = lot().to_crs(UTM).total_bounds
+    profile = {
+        "driver": "GTiff",
+        "width": 40,
+        "height": 40,
+        "count": 1,
+        "dtype": "float32",
+        "crs": f"EPSG:{UTM}",
+        "transform": rasterio.transform.from_bounds(
+            bounds[0] - 100, bounds[1] - 100, bounds[2] + 100, bounds[3] + 100, 40, 40
+        ),
+    }
+    ground = np.linspace(90, 110, 1600, dtype="float32").reshape(40, 40)
+    for name, values in (
+        ("dtm_1m.tif", ground),
+        ("dsm_1m.tif", ground + 5),
+        ("chm.tif", np.zeros((40, 40), "float32")),
+        ("mystery.tif", ground),
+    ):
+        with rasterio.open(folder / name, "w", **profile) as out:
+            out.write(values, 1)
+    with rasterio.open(folder / "photo.tif", "w", **{**profile, "count": 3, "dtype": "uint8"}) as out:
+        out.write(np.zeros((3, 40, 40), "uint8"))
+    layers = plan_of(folder)["layers"]
+    assert layers["terrain"]["path"] == "dtm_1m.tif"
+    assert layers["surface"]["path"] == "dsm_1m.tif"
+    assert layers["canopy"]["path"] == "chm.tif"
+    text = text_of(folder)
+    assert "mystery.tif could be terrain" in text
+    assert "photo.tif: nothing tells what it is" in text
+
+
+def test_spray_without_a_column_of_kinds(folder: Path) -> None:
+    put(folder, "spray_areas.gpkg", halls(3), radius=[4, 4, 5])
+    told = plan_of(folder)["layers"]["keep_outs"]
+    assert told["default_kind"] == "spray"
+
+
+# --- the site ---------------------------------------------------------------------------------------------------------
+
+
+def test_the_parcel_that_holds_the_buildings_is_picked(folder: Path) -> None:
+    (folder / "outline.gpkg").unlink()
+    parcels = geopandas.GeoSeries([*lot().geometry, *lot().geometry.translate(500, 0)], crs=UTM)
+    put(folder, "parcels.gpkg", parcels, APN=["12-1", "12-2"])
+    put(folder, "buildings.gpkg", halls(), height_m=[6.0] * 6)
+    told = plan_of(folder)["layers"]["site"]
+    assert (told["name"], told["pick"]) == ("APN", "12-1")
+
+
+def test_without_an_outline_one_is_drawn_around_what_stands_there(folder: Path) -> None:
+    (folder / "outline.gpkg").unlink()
+    put(folder, "buildings.gpkg", halls(), height_m=[6.0] * 6)
+    first = first_plan([folder], None, None, lambda *_: None)
+    assert first.draft.outline is not None
+    local = geopandas.GeoSeries([first.draft.outline], crs=4326).to_crs(UTM)[0]
+    assert local.covers(shapely.union_all(halls().geometry))
+    assert local.area < 200 * 140
+
+
+def test_what_lies_too_wide_apart_is_asked_for_its_place(folder: Path) -> None:
+    (folder / "outline.gpkg").unlink()
+    far = geopandas.GeoSeries([*halls(2), *halls(2).translate(9000, 0)], crs=UTM)
+    put(folder, "buildings.gpkg", far, height_m=[6.0] * 4)
+    with pytest.raises(PlanError, match="--at LATITUDE,LONGITUDE"):
+        plan_of(folder)
+    told = plan_of(folder, at=(LAT + 0.0005, LON + 0.001))
+    assert told["layers"]["site"]["path"].endswith("-outline.geojson")
+
+
+def test_a_layer_of_another_town_is_not_used(folder: Path) -> None:
+    put(folder, "buildings.gpkg", halls(2).translate(30_000, 0), height_m=[6.0] * 2)
+    text = text_of(folder)
+    assert "buildings" not in tomllib.loads(text)["layers"]
+    assert "30 km from the site: not used" in text
+
+
+def test_a_spreadsheet_of_sites_is_a_contract(tmp_path: Path) -> None:
+    pandas.DataFrame(
+        {
+            "Site": ["A", "B", "C"],
+            "Lat": [33.4, 34.0, 35.1],
+            "Long": [-112.0, -111.8, -111.6],
+            "elev_ft": [1100, 2000, 6900],
+        }
+    ).to_csv(tmp_path / "locations.csv", index=False)
+    told = plan_of(tmp_path)["contract"]["sites"]
+    assert told == {
+        "path": "locations.csv",
+        "x": "Long",
+        "y": "Lat",
+        "crs": "EPSG:4326",
+        "name": "Site",
+        "elevation": "elev_ft",
+        "elevation_unit": "ft",
+    }
+
+
+# --- the command -------------------------------------------------------------------------------------------------------
+
+
+def test_the_command_writes_checks_and_says_what_is_next(folder: Path) -> None:
+    put(folder, "buildings.gpkg", halls(), height_m=[6.0] * 6)
+    (folder / "notes.txt").write_text("by hand", encoding="utf-8")
+    (folder / "broken.gpkg").write_bytes(b"no GeoPackage")
+    done = CliRunner().invoke(app, ["start", str(folder)])
+    assert done.exit_code == 0, done.output
+    plan = folder / "my-site.toml"
+    assert plan.is_file()
+    assert "0 errors" in done.output
+    assert done.output.rstrip().endswith(f'Next: noonmark site "{plan}"')
+    text = plan.read_text(encoding="utf-8")
+    assert "broken.gpkg: cannot be read" in text
+    assert "notes.txt: not a kind of file" in text
+    again = CliRunner().invoke(app, ["start", str(folder)])
+    assert again.exit_code == 6
+    assert "not overwritten" in again.output
+    assert plan.read_text(encoding="utf-8") == text
+    plan.unlink()
+    shown = CliRunner().invoke(app, ["start", str(folder), "-"])
+    assert tomllib.loads(shown.stdout) == tomllib.loads(text)
+    assert not plan.exists()
+
+
+def test_a_place_alone_gets_an_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(app, ["start", "--at", "35.27,-119.36"])
+    assert done.exit_code == 0, done.output
+    plan = next(tmp_path.glob("*.toml"))
+    result = planner.run_site(quick(plan))
+    assert result.decision.chosen >= 0
+
+
+def test_nothing_given_is_said() -> None:
+    done = CliRunner().invoke(app, ["start"])
+    assert done.exit_code == 2
+    assert "--at" in done.output
+
+
+def test_names_that_would_break_a_plan_file_do_not(folder: Path) -> None:
+    put(folder, "buildings.gpkg", halls(2), **{'height "m"\n[zone]': [6.0, 7.0], "name": ['a"b', "c\nd"]})
+    told = plan_of(folder)
+    assert set(told) <= {"title", "units", "layers"}
+
+
+def quick(plan: Path) -> planner.PlanFile:
+    """The plan with a coarse sun."""
+    read = planner.read_plan(plan)
+    sun = read.plan.sun.model_copy(update={"step_minutes": 60, "day_step": 15})
+    return planner.PlanFile(read.path, read.plan.model_copy(update={"sun": sun}), read.variables)
+
+
+_HEIGHTS = st.lists(
+    st.one_of(
+        st.none(),
+        st.floats(-5, 90),
+        st.sampled_from(["12 m", "40'", "24 ft", "3;4", "10-15", "~8", "12,5", "n/a", "1,250", "?"]),
+    ),
+    min_size=4,
+    max_size=4,
+)
+_COLUMNS = st.sampled_from(
+    [
+        "height",
+        "HEIGHT_FT",
+        "height_m",
+        "hgt",
+        "building:levels",
+        "num_floors",
+        "eave_ht_ft",
+        "Z_MIN_TOIT",
+        "roof_height",
+        "Höhe",
+    ]
+)
+
+
+@settings(
+    max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
+@given(columns=st.dictionaries(_COLUMNS, _HEIGHTS, min_size=1, max_size=3))
+def test_start_then_site_ends_in_an_answer_or_a_clear_error(
+    tmp_path_factory: Any, columns: dict[str, list[Any]]
+) -> None:
+    """Never a traceback, and never a unit that a column's own name contradicts."""
+    folder = tmp_path_factory.mktemp("drawn")
+    lot().to_file(folder / "outline.gpkg")
+    put(
+        folder,
+        "buildings.geojson",
+        halls(4),
+        4326,
+        **{k: [None if v is None else str(v) for v in vs] for k, vs in columns.items()},
+    )
+    told = plan_of(folder)
+    section = told["layers"].get("buildings", {})
+    for key in ("height", "top"):
+        said = unit_said(section[key]) if key in section else None
+        assert said is None or section["height_unit"] == said
+    plan = folder / "plan.toml"
+    plan.write_text(text_of(folder), encoding="utf-8")
+    try:
+        result = planner.run_site(quick(plan))
+    except PlannerError as fault:
+        clear = bool(fault.where and fault.what and fault.todo)
+        assert clear, repr(fault)  # noqa: PT017
+    else:
+        assert np.isfinite(result.sun.light_share).all()
+
+
+def test_a_plan_is_never_written_over_a_file(folder: Path) -> None:
+    from planner.show.write.new import write_new
+
+    there, new = folder / "there.txt", folder / "new.txt"
+    there.write_text("mine", encoding="utf-8")
+    with pytest.raises(OutputError):
+        write_new({new: "a", there: "b"})
+    assert there.read_text(encoding="utf-8") == "mine"
+    assert not new.exists()
