@@ -13,9 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from planner.climate.answer import ClimatePicture, SiteClimate, ZoneResult, ZoneTable
+from planner.climate.answer import Basis, ClimatePicture, SiteClimate, ZoneResult, ZoneTable
 from planner.climate.best import NO_SUMMER_C
-from planner.climate.builtin import BASIS as BUILT_IN
 from planner.climate.spreads import ESTIMATE_SHARED
 from planner.climate.zones import APART_SD, zone_of, zone_sites
 from planner.ledger import DataError, Notice
@@ -183,7 +182,7 @@ def none_usable(rejected: Sequence[Rejected]) -> DataError:
 def site_flags(plan: Plan, climate: SiteClimate, zone: ZoneResult) -> tuple[tuple[Flag, ...], ...]:
     """What to look at first at each of n sites; see :class:`Flag`."""
     n = len(zone.zone)
-    estimated = np.array([basis == BUILT_IN for basis in climate.basis], bool)
+    estimated = np.array([basis == Basis.BUILT_IN for basis in climate.basis], bool)
     layers = [name for name in QUANTITIES if getattr(plan.climate, name) is not None]
     gap = np.zeros(n, bool)
     if layers and climate.away_km is not None:

@@ -14,7 +14,7 @@ from numpy.testing import assert_allclose
 from planner.climate import builtin, zones
 from planner.climate.answer import SiteClimate, ZoneTable
 from planner.climate.best import eto_from_weather
-from planner.climate.eto import MonthlyInputs, monthly_eto, monthly_extraterrestrial_radiation
+from planner.climate.eto import MonthlyInputs, Step, monthly_eto, monthly_extraterrestrial_radiation
 from planner.climate.spreads import (
     ESTIMATE_SHARE,
     SPREAD_MM_DAY,
@@ -181,10 +181,10 @@ def test_without_sun_and_humidity_temperature_alone_is_nearer():
     eto, steps, spread = eto_from_weather(Climate(), weather, np.array([40.0]), np.array([100.0]))
     plain, _ = monthly_eto(MonthlyInputs(low, high), np.array([40.0]), np.array([100.0]), "hargreaves")
     assert_allclose(eto, plain)
-    assert "wind alone is not used" in steps
+    assert Step.WIND_NOT_USED in steps
     asked = Climate(method="penman-monteith")
     _, steps, forced = eto_from_weather(asked, weather, np.array([40.0]), np.array([100.0]))
-    assert steps[0].startswith("Penman-Monteith")
+    assert steps[0] is Step.PENMAN
     assert forced > spread == pytest.approx(np.hypot(0.79, 0.35))
 
 

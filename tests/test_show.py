@@ -62,7 +62,7 @@ from planner.sun import SunResult, SunTable, sun_table, year_of_light
 from planner.sun.grid import LightGrid, light_grid
 from planner.sun.losses import Loss, Obstacle, day_of_sun
 from planner.sun.spread import LightSpread
-from planner.sun.water import WaterBias, eto_bias_from_eto
+from planner.sun.water import Assumed, WaterBias, eto_bias_from_eto
 from planner.units import MONTH_NAMES, sunlight
 
 NASTY = (
@@ -939,11 +939,11 @@ def test_the_water_that_shade_costs_in_words(yard: SiteResult) -> None:
     row = yard.decision.runners_up[0]
     percent = np.full((len(yard.mounts), 12), -1.0)
     percent[row] = [-9, -8, -1, -2, -3.04, -2, -1, -1, -1, -1, -7, -9]  # the winter is no irrigation season
-    bias = WaterBias(percent, percent * 1.5, percent * 0.5, percent * 2, np.full(12, 5.0), ("wind 2 m/s",))
+    bias = WaterBias(percent, percent * 1.5, percent * 0.5, percent * 2, np.full(12, 5.0), (Assumed.WIND,))
     (said,) = mount.eto_error(dataclasses.replace(yard, water=bias), row)
     assert said.label == "Expected ETo error, May"
     assert said.value == "−3.0% (−4.6 to −1.5%)"
-    assert said.basis.endswith("uses sunlight alone, −6.1%; assumed: wind 2 m/s")
+    assert said.basis.endswith("uses sunlight alone, −6.1%; assumed: wind 2 m/s at 2 m, from 1 to 3")
     little = dataclasses.replace(bias, percent=percent * 0, low_percent=percent * 0 - 0.049)
     assert mount.eto_error(dataclasses.replace(yard, water=little), row)[0].value == "under 0.1%"
     edge = dataclasses.replace(little, low_percent=percent * 0 - 0.051)

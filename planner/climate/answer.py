@@ -14,12 +14,22 @@ from planner.records import compared
 from planner.site import Bools, Floats, Ints
 
 
+class Basis(StrEnum):
+    """What a site's ETo rests on, the least sure first."""
+
+    BUILT_IN = "built-in estimate"
+    HARGREAVES = "Hargreaves from layers"
+    PENMAN = "Penman-Monteith from layers"
+    HOURS = "ASCE hours of a weather file"
+    LAYER = "ETo layer"
+
+
 class Way(StrEnum):
     """The ways to a zone, in order of trust."""
 
-    ETO = "peak-month ETo"
-    TEMPERATURE = "hottest month's temperature"
-    DESCRIPTION = "description of the climate"
+    ETO = "eto"
+    TEMPERATURE = "temperature"
+    DESCRIPTION = "description"
 
 
 @compared
@@ -45,7 +55,7 @@ class SiteClimate:
 
     eto_mm_day: Floats
     spread_mm_day: Floats
-    basis: tuple[str, ...]
+    basis: tuple[Basis, ...]
     t_mean_c: Floats
     rain_mm: Floats
     source: tuple[str, ...]

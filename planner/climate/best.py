@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.climate.answer import SiteClimate
-from planner.climate.builtin import BASIS as BUILT_IN
+from planner.climate.answer import Basis, SiteClimate
 from planner.climate.builtin import (
     HOW_ESTIMATED,
     at_sea,
@@ -20,6 +19,7 @@ from planner.climate.builtin import (
 from planner.climate.builtin import SOURCE as BUILTIN_SOURCE
 from planner.climate.eto import (
     MonthlyInputs,
+    Step,
     dew_point_c,
     monthly_eto,
     vapour_pressure_from_dew_point_kpa,
@@ -112,7 +112,7 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     if low is not None and ("eto" in layers or station is not None):
         alone = {name: values for name, values in layers.items() if name != "eto"}
         other = _composed(replace(known, layers=alone, station=None), lon, lat, z, rises, names, Ledger())
-        computed = np.array([basis.endswith("from layers") for basis in _BASES], bool)[other.basis]
+        computed = np.isin(other.basis, (_HARGREAVES, _PENMAN))
         other_peak, other_spread = np.where(computed, other.eto.max(axis=1), np.nan), other.spread
     if section.spread_mm_day is not None:
         whole.spread[:] = section.spread_mm_day
@@ -205,13 +205,7 @@ def _say_stood_in(name: str, found: AtSites, names: Sequence[str], section: Clim
     )
 
 
-_BASES = (
-    BUILT_IN,
-    "Hargreaves from layers",
-    "Penman-Monteith from layers",
-    "ASCE hours of a weather file",
-    "ETo layer",
-)
+_BASES = tuple(Basis)
 _HARGREAVES, _PENMAN, _HOURS, _LAYER = range(1, 5)
 
 
@@ -316,7 +310,7 @@ def _composed(
         computed, how, computed_spread = _computed(known, layers, lat, z, names, ledger)
         words.append("; ".join(how))
         here = _take(eto, computed, eto_from, 1)
-        basis[here] = _HARGREAVES if how[0].startswith("Hargreaves") else _PENMAN
+        basis[here] = _HARGREAVES if Step.HARGREAVES in how else _PENMAN
         apart = known.apart_mm_day([k for k in layers if k not in ("eto", "rain", "tmean")], n)
         spread[here] = np.hypot(computed_spread, apart[here])
     elif (
@@ -444,7 +438,7 @@ def _computed(
         z = np.nan_to_num(z)
     weather = {name: values.T for name, values in layers.items()}
     eto, steps, spread = eto_from_weather(known.section, weather, latitude_deg, z)
-    if not steps[0].startswith("Hargreaves"):
+    if Step.HARGREAVES not in steps:
         ledger.add(Kind.ASSUMED, "ETo", "computed from layers: " + "; ".join(steps))
     return eto.T, steps, spread
 
@@ -462,7 +456,7 @@ def eto_from_weather(
     u2 = None if wind is None else wind_at_2m_m_s(wind, section.wind_height_m)
     inputs = MonthlyInputs(low, high, radiation, vapour, u2)
     eto, steps = monthly_eto(inputs, latitude_deg, elevation_m, section.method)
-    if steps[0].startswith("Hargreaves"):
+    if Step.HARGREAVES in steps:
         return eto, steps, joint_spread_mm_day("layer", "hargreaves")
     withheld = (("radiation", radiation), ("humidity", vapour), ("wind", u2))
     spread = penman_monteith_spread_mm_day([name for name, given in withheld if given is None])

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from planner.climate import kernels
-from planner.climate.answer import SiteClimate
+from planner.climate.answer import Basis, SiteClimate
 from planner.climate.eto import MM_PER_MJ_M2, monthly_extraterrestrial_radiation
 from planner.climate.spreads import estimate_spread_mm_day
 from planner.site import Floats
@@ -34,7 +34,6 @@ SUNLIGHT_ATTRIBUTION = (
     "gsee-climate-data (Pfenninger and Staffell 2016)."
 )
 SOURCE = "built-in ERA5 means 2000-2025 at 0.25 degrees"
-BASIS = "built-in estimate"
 HOW_ESTIMATED = (
     "estimated from temperature, rain, elevation and sun: the mean of Hargreaves-Samani and Hargreaves's radiation "
     "formula, each with a fitted factor"
@@ -251,7 +250,7 @@ def builtin_climate(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> SiteCl
     return SiteClimate(
         eto_mm_day=eto,
         spread_mm_day=estimate_spread_mm_day(eto),
-        basis=(BASIS,) * n,
+        basis=(Basis.BUILT_IN,) * n,
         t_mean_c=t,
         rain_mm=rain,
         source=(f"{SOURCE}; ETo {HOW_ESTIMATED}",) * n,

@@ -11,6 +11,7 @@ Irrigation and Drainage Paper 56; equation and page numbers are the printed ones
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Literal
 
 import numpy as np
@@ -289,6 +290,18 @@ def daily_eto(
     )
 
 
+class Step(StrEnum):
+    """What was done to find ETo, as an ETo layer's own history and the notices quote it."""
+
+    HARGREAVES = "Hargreaves-Samani from temperature alone (FAO-56 eq. 52)"
+    WIND_NOT_USED = "wind alone is not used"
+    PENMAN = "Penman-Monteith (FAO-56 eq. 6), soil heat flux by eq. 43"
+    RADIATION_FROM_RANGE = "radiation from the daily temperature range (eq. 50), held to the clear sky's"
+    DEW_POINT_FROM_TMIN = "dew point taken as the minimum temperature (eq. 48), too humid in dry climates"
+    WIND_TAKEN = "wind taken as 2 m/s at 2 m (p. 63)"
+    WIND_HELD = "wind held to at least 0.5 m/s (p. 63)"
+
+
 @dataclass(frozen=True)
 class MonthlyInputs:
     """Mean months of n sites, (12, n) each; None where a quantity is not known.
@@ -311,7 +324,7 @@ def monthly_eto(
     krs: ArrayLike = KRS_INTERIOR,
     *,
     compiled: bool = True,
-) -> tuple[Floats, tuple[str, ...]]:
+) -> tuple[Floats, tuple[Step, ...]]:
     """Mean daily ETo of the months, (12, n) mm/day, and what was done where a quantity is missing.
 
     latitude_deg, elevation_m: (n,). method: "auto" takes Penman-Monteith where radiation or humidity is given, else
@@ -323,19 +336,19 @@ def monthly_eto(
     if method == "auto":
         method = "hargreaves" if rs is None and ea is None else "penman-monteith"
     if method == "hargreaves":
-        steps = ["Hargreaves-Samani from temperature alone (FAO-56 eq. 52)"]
+        steps = [Step.HARGREAVES]
         if u2 is not None:
-            steps.append("wind alone is not used")
+            steps.append(Step.WIND_NOT_USED)
     else:
-        steps = ["Penman-Monteith (FAO-56 eq. 6), soil heat flux by eq. 43"]
+        steps = [Step.PENMAN]
         if rs is None:
-            steps.append("radiation from the daily temperature range (eq. 50), held to the clear sky's")
+            steps.append(Step.RADIATION_FROM_RANGE)
         if ea is None:
-            steps.append("dew point taken as the minimum temperature (eq. 48), too humid in dry climates")
+            steps.append(Step.DEW_POINT_FROM_TMIN)
         if u2 is None:
-            steps.append("wind taken as 2 m/s at 2 m (p. 63)")
+            steps.append(Step.WIND_TAKEN)
         elif np.any(u2 < LEAST_WIND_2M_M_S):
-            steps.append("wind held to at least 0.5 m/s (p. 63)")
+            steps.append(Step.WIND_HELD)
     form = _compiled_months if compiled else _plain_months
     return form(inputs, _floats(latitude_deg), _floats(elevation_m), method, _floats(krs)), tuple(steps)
 

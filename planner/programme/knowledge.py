@@ -21,6 +21,7 @@ class Mark(StrEnum):
     SECOND_HAND = "second hand"  # read in a source that cites it
     PRACTICE = "common practice, no source"
     MEMORY = "from memory, not checked"
+    NONE = "none"  # nothing is known, and there is no default
 
 
 @dataclass(frozen=True)

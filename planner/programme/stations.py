@@ -128,9 +128,7 @@ def _rate(table: StationTable, k: int) -> Known:
         return Known(
             float(precipitation_rate_mm_h(table.flow_l_min[k], table.area_m2[k])), Mark.WORKED_OUT, "flow and area"
         )
-    return knowledge.RATES_MM_H.get(
-        table.kind[k], Known(np.nan, Mark.PRACTICE, "none for this device, so no run time")
-    )
+    return knowledge.RATES_MM_H.get(table.kind[k], Known(np.nan, Mark.NONE, ""))
 
 
 def _multiplier(table: StationTable, k: int) -> Known:

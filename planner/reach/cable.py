@@ -33,13 +33,12 @@ SEEN_AHEAD = 60  # bends looked over when the route is drawn tight
 ROUNDS = 3  # of leaving bends out and moving them
 SHIFTS = (1.0, 0.5, 0.25, 0.1, 0.03)  # cells by which bends are moved
 FARTHEST = 5  # cells that one move of the search passes: 80 directions, 11 degrees apart or less
-SURFACES = ("along walls", "lawn or soil", "paving", "under a road", "in a conduit", "inside buildings")
-WALL, SOFT, PAVED, ROAD, CONDUIT, INSIDE, BARRED = range(7)
+WALL, SOFT, PAVED, ROAD, CONDUIT, INSIDE, BARRED = range(7)  # surfaces
 
 
 @dataclass(frozen=True)
 class Ground:
-    """Surfaces (rows, cols) by index into SURFACES, BARRED where no cable may go, and the price of each a metre."""
+    """Surfaces (rows, cols) by their numbers above, BARRED where no cable may go, and the price of each a metre."""
 
     surface: Ints
     price_m: Floats  # (7,), infinite for BARRED
@@ -331,7 +330,7 @@ class CableRun:
     """One cable from a mount to a controller.
 
     xy: (k, 2) its route; kind: "cheapest", or "shortest" where the cheapest would be too long. surface_m: (6,)
-    metres by SURFACES. plan_m, vertical_m: over the ground, and down from the mount and up to the controller;
+    (6,) metres by surface. plan_m, vertical_m: over the ground, and down from the mount and up to the controller;
     from the one to the other where the route keeps to walls and rooms.
     length_m: both, with slack and ends: what to buy. price: cable, of the conductor that it takes, and laying.
     wire: the electrical check. supplied: the sensor's own cable is long enough.

@@ -24,7 +24,7 @@ import pvlib
 from planner.compiled import kernel
 from planner.ground import GroundHorizon
 from planner.records import compared
-from planner.site import Bools, Crowns, Floats, Ints, Site, compass
+from planner.site import Bools, Crowns, Floats, Ints, Site
 from planner.sun.hierarchy import Looks, Tree, compile_looks, inside, touches
 from planner.sun.horizon import TOUCH_M, Directions, crown_spans, directions
 from planner.sun.leaves import (
@@ -62,7 +62,7 @@ class Loss:
     months: 0 to 11, in a row (December may come before January). from_h, to_h: the earliest begin and the latest
     end in those months, hours of the day; to_h is above 24 where the sun stays up past midnight. hours_day: hours
     of direct sun lost in a mean clear day of them. light_share: share of their light (beam and diffuse) that is
-    lost with the beam.
+    lost with the beam. name: "" for ground, surface and canopy models; azimuth_deg: where it stands, on the mean.
     """
 
     name: str
@@ -72,6 +72,7 @@ class Loss:
     to_h: float
     hours_day: float
     light_share: float
+    azimuth_deg: float = np.nan
 
 
 @compared
@@ -418,13 +419,14 @@ def _losses(found: Attribution, sun: SunTable, hour: Floats, light: Floats) -> I
         for group in _in_a_row(by_month):
             months = [one.month for one in group]
             yield Loss(
-                found.names[who] or f"{_NAMELESS[found.kinds[who]]} in the {compass(_mean_azimuth(found, group))}",
+                found.names[who],
                 found.kinds[who],
                 tuple(months),
                 min(one.from_h for one in group),
                 max(one.to_h for one in group),
                 float(np.mean([one.hours for one in group])),
                 float(sum(one.lost for one in group) / light[months].sum()),
+                _mean_azimuth(found, group),
             )
 
 
@@ -454,13 +456,6 @@ def _past_midnight(hour: Floats) -> Floats:
     if len(breaks) and hour[by[0]] + 24 - hour[by[-1]] <= APART_H:
         at[by[: breaks[0]]] += 24
     return at
-
-
-_NAMELESS = {
-    Obstacle.GROUND: "high ground",
-    Obstacle.SURFACE: "what the surface model shows",
-    Obstacle.CANOPY: "trees",
-}
 
 
 def _mean_azimuth(found: Attribution, group: list[_Stretch]) -> float:

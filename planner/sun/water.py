@@ -19,6 +19,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -38,6 +39,15 @@ DRYNESS_K = (0.0, 3.0)
 KRS = (eto.KRS_INTERIOR, eto.KRS_COAST)
 
 
+class Assumed(StrEnum):
+    """What stands in for weather that is not known."""
+
+    RADIATION = "radiation"  # from the daily range of temperature
+    RANGE_AND_RADIATION = "range_and_radiation"  # the range from ETo, radiation from the range
+    DEW_POINT = "dew_point"
+    WIND = "wind"
+
+
 @compared
 @dataclass(frozen=True)
 class WaterBias:
@@ -46,7 +56,7 @@ class WaterBias:
     percent: (n, 12), below zero where the sensor under-waters, never above it; NaN in months with next to no ETo or
     no climate. low_percent, high_percent: (n, 12) its range over the cases of what is not known. by_sun_percent:
     (n, 12) for a sensor whose ET goes with the sun alone, as a rule the worst end. open_mm_day: (12,) ETo of the
-    open site that percent is of. assumed: what stood in for what was not known, in words.
+    open site that percent is of. assumed: what stood in for what was not known.
     """
 
     percent: Floats
@@ -54,7 +64,7 @@ class WaterBias:
     high_percent: Floats
     by_sun_percent: Floats
     open_mm_day: Floats
-    assumed: tuple[str, ...]
+    assumed: tuple[Assumed, ...]
 
 
 def eto_bias(
@@ -78,13 +88,7 @@ def eto_bias(
     )
     ra = _top_of_air(latitude_deg)
     rso = eto.clear_sky_radiation(ra, elevation_m)
-    assumed = []
-    if rs is None:
-        assumed.append("radiation from the daily temperature range (FAO-56 eq. 50), krs 0.16 to 0.19")
-    if ea is None:
-        assumed.append("dew point at the minimum temperature (eq. 48) or 3 K below")
-    if u2 is None:
-        assumed.append("wind 2 m/s at 2 m, from 1 to 3")
+    missing = {Assumed.RADIATION: rs is None, Assumed.DEW_POINT: ea is None, Assumed.WIND: u2 is None}
     t_mean = (low + high) / 2.0
     gamma = eto.psychrometric_constant_kpa_c(eto.air_pressure_kpa(elevation_m))
 
@@ -111,7 +115,7 @@ def eto_bias(
             )
             yield open_eto, eto_lost_mm_day(light_share, low, high, damp, air, sun, rso, gamma, own_longwave=own)
 
-    return _bias(light_share, cases(), tuple(assumed))
+    return _bias(light_share, cases(), tuple(what for what, so in missing.items() if so))
 
 
 def eto_bias_from_eto(
@@ -141,15 +145,7 @@ def eto_bias_from_eto(
             damp = eto.vapour_pressure_from_dew_point_kpa(low - dry)
             yield open_eto, eto_lost_mm_day(light_share, low, high, damp, wind, sun, rso, gamma, own_longwave=own)
 
-    return _bias(
-        light_share,
-        cases(),
-        (
-            "daily temperature range from ETo (FAO-56 eq. 52), radiation from the range (eq. 50), krs 0.16 to 0.19",
-            "dew point at the minimum temperature (eq. 48) or 3 K below",
-            "wind 2 m/s at 2 m, from 1 to 3",
-        ),
-    )
+    return _bias(light_share, cases(), (Assumed.RANGE_AND_RADIATION, Assumed.DEW_POINT, Assumed.WIND))
 
 
 def eto_lost_mm_day(
@@ -185,7 +181,7 @@ def eto_lost_mm_day(
     )
 
 
-def _bias(light_share: Floats, cases: Iterable[tuple[Floats, Floats]], assumed: tuple[str, ...]) -> WaterBias:
+def _bias(light_share: Floats, cases: Iterable[tuple[Floats, Floats]], assumed: tuple[Assumed, ...]) -> WaterBias:
     """From the open site's ETo and what is lost, case by case; the first is the middle one."""
     share = np.atleast_2d(np.asarray(light_share, float))
     totals, losses = zip(*cases, strict=True)

@@ -18,8 +18,7 @@ import pyarrow.compute as pc
 import shapely
 from markupsafe import Markup
 
-from planner.climate.answer import ClimatePicture, ZoneTable
-from planner.climate.builtin import BASIS as BUILT_IN
+from planner.climate.answer import Basis, ClimatePicture, ZoneTable
 from planner.contract import ContractResult, Flag, SharedError, common_flags, shared_error
 from planner.ledger import Notice
 from planner.plan import Plan
@@ -113,7 +112,7 @@ def contract_map(shown: ContractView | ContractResult) -> OfflineMap:
 def shared_error_of(sites: pa.Table, table: ZoneTable) -> SharedError | None:
     """Of the sites' columns, named as in `sites.csv`."""
     peak, spread = (_numbers(sites[name]) for name in ("peak_eto_mm_day", "spread_mm_day"))
-    estimated = pc.equal(sites["basis"], BUILT_IN).to_numpy(zero_copy_only=False)
+    estimated = pc.equal(sites["basis"], Basis.BUILT_IN.value).to_numpy(zero_copy_only=False)
     return shared_error(peak, spread, np.asarray(estimated, bool), table)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from planner.copper import Conductor
-from planner.reach.cable import SURFACES, CableRun
+from planner.reach.cable import CONDUIT, INSIDE, PAVED, ROAD, SOFT, WALL, CableRun
 from planner.reach.link import Grade, ReachResult
 from planner.reach.profile import BUILDING
 from planner.reach.radio import by_powers, radio, rated_m
@@ -47,6 +47,14 @@ TAKES = {
     Takes.OBSTACLES: "past what is in the way",
     Takes.FOLIAGE: "tree canopies in leaf",
     Takes.ENTRY: "walls around the receiver",
+}
+SURFACES = {
+    WALL: "along walls",
+    SOFT: "lawn or soil",
+    PAVED: "paving",
+    ROAD: "under a road",
+    CONDUIT: "in a conduit",
+    INSIDE: "inside buildings",
 }
 SAID_DB = 0.5  # what takes less is not worth a word
 
@@ -387,7 +395,9 @@ def _cable_row(result: SiteResult, k: int, run: CableRun | None, choice: Choice)
 def surfaces(run: CableRun, units: Units) -> str:
     """'435 ft along walls, 184 ft lawn or soil, 23 ft up and down'."""
     kinds = [
-        f"{length(float(v), units)} {name}" for v, name in zip(run.surface_m, SURFACES, strict=True) if v >= 0.5
+        f"{length(float(run.surface_m[k]), units)} {name}"
+        for k, name in SURFACES.items()
+        if run.surface_m[k] >= 0.5
     ]
     kinds.append(f"{length(run.vertical_m, units)} up and down")
     if run.kind == "shortest":

@@ -19,6 +19,7 @@ from planner.show.say.figures import Fact as Fact
 from planner.show.say.figures import Number as Number
 from planner.show.say.figures import decibels
 from planner.site import compass
+from planner.sun.water import Assumed
 from planner.units import MONTH_NAMES, fixed, length, odds, sunlight
 
 if TYPE_CHECKING:
@@ -178,6 +179,15 @@ def by_fact(numbers: Iterable[Number]) -> dict[Fact | None, Number]:
     return {number.fact: number for number in numbers}
 
 
+ASSUMED = {
+    Assumed.RADIATION: "radiation from the daily temperature range (FAO-56 eq. 50), krs 0.16 to 0.19",
+    Assumed.RANGE_AND_RADIATION: "daily temperature range from ETo (FAO-56 eq. 52), radiation from the range (eq. "
+    "50), krs 0.16 to 0.19",
+    Assumed.DEW_POINT: "dew point at the minimum temperature (eq. 48) or 3 K below",
+    Assumed.WIND: "wind 2 m/s at 2 m, from 1 to 3",
+}
+
+
 def eto_error(result: SiteResult, row: int) -> list[Number]:
     """How far off the reported ETo is in the irrigation month where it is farthest; nothing where not known."""
     bias = result.water
@@ -191,7 +201,7 @@ def eto_error(result: SiteResult, row: int) -> list[Number]:
     alone = float(bias.by_sun_percent[row, month])
     worst = "worst case: " if alone <= low else ""
     ends = f" ({signed(low)} to {signed(high)}%)" if signed(low) != signed(high) else ""
-    assumed = f"; assumed: {'; '.join(bias.assumed)}" if bias.assumed else ""
+    assumed = f"; assumed: {'; '.join(ASSUMED[what] for what in bias.assumed)}" if bias.assumed else ""
     return [
         Number(
             Fact.ETO_ERROR,

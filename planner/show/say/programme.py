@@ -100,8 +100,8 @@ def letters(result: ProgrammeResult) -> list[str]:
 
 
 def _known(known: Known) -> str:
-    if np.isnan(known.value):
-        return known.source
+    if known.mark is Mark.NONE:
+        return "none for this device, so no run time"
     return f"{known.source}, {known.mark.value}" if known.source else known.mark.value
 
 

@@ -9,12 +9,17 @@ import numpy as np
 
 from planner.show.say.mount import worst_month
 from planner.site import compass
-from planner.sun.losses import OPAQUE, SOLAR, DayOfSun, Loss
+from planner.sun.losses import OPAQUE, SOLAR, DayOfSun, Loss, Obstacle
 from planner.units import MONTH_NAMES, months, percent, sunlight
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
 
+NAMELESS = {
+    Obstacle.GROUND: "high ground",
+    Obstacle.SURFACE: "what the surface model shows",
+    Obstacle.CANOPY: "trees",
+}
 WORTH_SAYING = 0.005  # of the light of its months: less is noise beside what the maps themselves get wrong
 
 
@@ -29,6 +34,11 @@ def clock_said(clock: str) -> str:
     return "true solar time" if clock == SOLAR else f"clock time, {clock}"
 
 
+def loss_name(loss: Loss) -> str:
+    """The obstacle's own name; where it has none, what it is and on which side."""
+    return loss.name or f"{NAMELESS[loss.kind]} in the {compass(loss.azimuth_deg)}"
+
+
 def loss_said(loss: Loss) -> str:
     """One source of shade, as a person would say it, without the full stop."""
     when = months([m in loss.months for m in range(12)])
@@ -37,8 +47,9 @@ def loss_said(loss: Loss) -> str:
     if loss.light_share < 0.0005:
         share = "under 0.1%"
     verb = "shades it" if loss.kind in OPAQUE else "filters the sun"
+    name = loss_name(loss)
     # a bare tag or number says too little
-    name = f"{loss.kind} {loss.name}" if re.fullmatch(r"#?[A-Za-z]{0,2}[ -]?[\d-]+", loss.name) else loss.name
+    name = f"{loss.kind} {name}" if re.fullmatch(r"#?[A-Za-z]{0,2}[ -]?[\d-]+", name) else name
     return (
         f"{name[:1].upper()}{name[1:]} {verb} from {hour_said(loss.from_h)} to {hour_said(loss.to_h)}, {when}: "
         f"{long} a day, {share} of the sunlight then"

@@ -15,6 +15,7 @@ from planner.climate.answer import (
     FromTemperature,
     OneWay,
     SiteClimate,
+    Way,
     ZoneResult,
     ZoneTable,
 )
@@ -25,6 +26,13 @@ if TYPE_CHECKING:
     from planner.contract import SharedError
 
 Floats = NDArray[np.float64]
+
+
+WAY_NAMES = {
+    Way.ETO: "peak-month ETo",
+    Way.TEMPERATURE: "hottest month's temperature",
+    Way.DESCRIPTION: "description of the climate",
+}
 
 
 def band(table: ZoneTable, row: int, units: Units) -> str:
@@ -115,7 +123,7 @@ def zone_label(zone: ZoneResult, row: int) -> str:
 
 
 @dataclass(frozen=True)
-class Way:
+class WayWords:
     """One way to the zone, in words."""
 
     name: str
@@ -149,7 +157,7 @@ class ZoneWords:
     source: str
     table_source: str
     agreement: str
-    ways: tuple[Way, ...]
+    ways: tuple[WayWords, ...]
     probability: Floats
     wrong_zone: str
 
@@ -159,8 +167,8 @@ def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) 
     row, second, used = int(zone.zone[site]), int(zone.runner_up[site]), int(zone.used[site])
     value, spread = float(zone.peak_eto_mm_day[site]), float(zone.spread_mm_day[site])
     ways = tuple(
-        Way(
-            way.way,
+        WayWords(
+            WAY_NAMES[way.way],
             zone_label(zone, int(way.zone[site])),
             plus_minus(float(way.peak_eto_mm_day[site]), float(way.spread_mm_day[site]), units),
             way_said(climate, way, site, units),
@@ -195,7 +203,7 @@ def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) 
     )
 
 
-def _agreement(zone: ZoneResult, ways: tuple[Way, ...], site: int) -> str:
+def _agreement(zone: ZoneResult, ways: tuple[WayWords, ...], site: int) -> str:
     speaking = sum(int(way.zone[site]) >= 0 for way in zone.ways)
     if speaking < 2:
         return "Only one way to the zone could be used."

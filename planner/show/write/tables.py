@@ -77,7 +77,8 @@ from planner.show.say import links as say_links
 from planner.show.say import verdict
 from planner.show.say.figures import letter
 from planner.show.say.mount import worst_month
-from planner.show.say.zone import table_said, way_said, zone_label
+from planner.show.say.shade import loss_name
+from planner.show.say.zone import WAY_NAMES, table_said, way_said, zone_label
 from planner.show.write import schema
 from planner.show.write.formats import csv_bytes, gpkg_bytes, json_bytes
 from planner.show.write.styles import site_styles
@@ -496,7 +497,7 @@ def _closely_json(result: SiteResult, row: int) -> dict[str, Any]:
         "gap_h": day.gap_h,
         "losses": [
             {
-                "name": loss.name,
+                "name": loss_name(loss),
                 "kind": str(loss.kind),
                 "months": [m + 1 for m in loss.months],
                 "from_h": loss.from_h,
@@ -596,7 +597,7 @@ def _zone_json(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) 
         "agreement": told["ways_agree"],
         "ways": [
             {
-                "name": way.way,
+                "name": WAY_NAMES[way.way],
                 "used": k == int(zone.used[site]),
                 "zone": zone_label(zone, int(way.zone[site])) if way.zone[site] >= 0 else None,
                 "peak_eto_mm_day": way.peak_eto_mm_day[site],
