@@ -227,7 +227,8 @@ class Site:
     canopy_evergreen: its leaf habit. surface_far, canopy_far: the same as far as things around are looked at,
     coarser, given only where the fine ones do not reach that far.
     pitched: (n_buildings,) True where the roof is pitched (the mast then stands at the eave).
-    mountable: (n_buildings,) False where no sensor may be fixed.
+    mountable: (n_buildings,) False where no sensor may be fixed. height_assumed: (n_buildings,) True where no layer
+    tells the height and the plan's default stands in; empty where that is not known.
     poles: z is the pole's top.
     """
 
@@ -254,6 +255,13 @@ class Site:
     surface_far: Heights | None = None
     canopy_far: Heights | None = None
     grounds: Grounds = NO_GROUNDS
+    height_assumed: Bools = field(default_factory=lambda: np.empty(0, bool))
+
+    @property
+    def obstacles_known(self) -> bool:
+        """Whether anything but the ground is known that could shade."""
+        there = (len(self.buildings), len(self.crowns), len(self.crown_prisms))
+        return any(there) or self.surface is not None or self.canopy is not None
 
     def ground_at(self, xy: Floats) -> Floats:
         """Ground height at (..., 2) points: see :func:`ground_at`."""

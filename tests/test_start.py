@@ -91,7 +91,7 @@ def buildings_of(
     return plan_of(folder)["layers"]["buildings"]
 
 
-# --- columns ---------------------------------------------------------------------------------------------------
+# --- columns ------------------------------------------------------------
 
 
 HEIGHTS = """
@@ -118,9 +118,9 @@ def test_names_that_are_no_heights(name: str) -> None:
 
 
 OTHERS = {
-    recognise.is_crown_width: "CANOPY crown_m diameter_crown KRONENDURCHMESSER kroondiameter couronnem spread CrownWidth",
+    recognise.is_crown_width: "CANOPY crown_m diameter_crown KRONENDURCHMESSER kroondiameter couronnem spread",
     recognise.is_radius: "CROWN_RADI SPREADRADIUSinMETRES rayon_couronne",
-    recognise.is_stories: "num_floors building:levels NB_ETAGES nombre_d_etages b3_bouwlagen storeysAboveGround stories",
+    recognise.is_stories: "num_floors building:levels NB_ETAGES nombre_d_etages b3_bouwlagen storeysAboveGround",
     recognise.is_top: "b3_h_70p Z_MIN_TOIT TOPELEV_M median_1st_m altitude_maximale_toit roof_elev_ft",
     recognise.is_ground: "b3_h_maaiveld Z_MIN_SOL BASEELEV_M gnd_min_m GROUNDELEV GROUND_ELEVATION",
 }
@@ -165,7 +165,7 @@ def test_the_unit_of_a_height(
     assert found.known == len(values)
 
 
-# --- open schemas ------------------------------------------------------------------------------------------------
+# --- open schemas ------------------------------------------------------------
 
 
 def test_overture(folder: Path) -> None:
@@ -286,7 +286,7 @@ def test_san_francisco_and_vancouver(folder: Path) -> None:
     assert (told["height"], told["roof"]) == ("HGT_AGL", "ROOFTYPE")
 
 
-# --- units and doubts ----------------------------------------------------------------------------------------------
+# --- units and doubts ------------------------------------------------------------
 
 
 def test_feet_by_the_coordinates_are_a_guess_and_the_other_reading_stands_below(folder: Path) -> None:
@@ -417,7 +417,7 @@ def test_spray_without_a_column_of_kinds(folder: Path) -> None:
     assert told["default_kind"] == "spray"
 
 
-# --- the site ---------------------------------------------------------------------------------------------------------
+# --- the site ------------------------------------------------------------
 
 
 def test_the_parcel_that_holds_the_buildings_is_picked(folder: Path) -> None:
@@ -477,7 +477,7 @@ def test_a_spreadsheet_of_sites_is_a_contract(tmp_path: Path) -> None:
     }
 
 
-# --- the command -------------------------------------------------------------------------------------------------------
+# --- the command ------------------------------------------------------------
 
 
 def test_the_command_writes_checks_and_says_what_is_next(folder: Path) -> None:
@@ -598,3 +598,57 @@ def test_a_plan_is_never_written_over_a_file(folder: Path) -> None:
         write_new({new: "a", there: "b"})
     assert there.read_text(encoding="utf-8") == "mine"
     assert not new.exists()
+
+
+# --- what an answer rests on ------------------------------------------------------------
+
+
+def answered(folder: Path, heights: list[float | None]) -> Any:
+    put(
+        folder,
+        "buildings.gpkg",
+        halls(len(heights)),
+        name=[f"Hall {k}" for k in range(len(heights))],
+        height_m=heights,
+    )
+    plan = folder / "plan.toml"
+    plan.write_text(text_of(folder), encoding="utf-8")
+    return planner.run_site(quick(plan))
+
+
+def test_assumed_heights_that_decide_stand_on_the_first_screen_and_on_the_sheet(folder: Path) -> None:
+    from planner.show.draw.sheet import sheet_page
+    from planner.show.say.assumed import assumed_sentence, to_measure
+    from planner.show.say.unsure import unsure
+
+    result = answered(folder, [None, 4.0, None])
+    assert result.site.height_assumed.tolist() == [True, False, True]
+    on = {result.site.buildings.names[k]: row for row, k in enumerate(result.mounts.building.tolist()) if k >= 0}
+    said = assumed_sentence(result, {"S1": on["Hall 0"]})
+    assert said.startswith("2 of 3 building heights are assumed; the sensor height of S1 rests on Hall 0")
+    assert "measure Hall 0" in said
+    assert "Measure the height of Hall 0: 23 ft is assumed" in to_measure(result, on["Hall 0"])
+    assert to_measure(result, on["Hall 1"]) == "" or "Hall 1" not in to_measure(result, on["Hall 1"])
+    chosen = result.decision.chosen
+    here = assumed_sentence(result, {"S1": chosen})
+    assert (here in unsure(result)) == bool(here)
+    assert (to_measure(result, chosen) in sheet_page(result).decode()) or not here
+
+
+def test_heights_that_are_all_given_say_nothing(folder: Path) -> None:
+    from planner.show.say.assumed import assumed_sentence
+
+    result = answered(folder, [4.0, 5.0])
+    assert assumed_sentence(result, {"S1": result.decision.chosen}) == ""
+    assert result.site.obstacles_known
+
+
+def test_no_obstacles_known_stands_in_the_headline_and_on_the_sheet(tmp_path: Path, monkeypatch: Any) -> None:
+    from planner.show.draw.sheet import sheet_page
+    from planner.show.say.layout import headline
+
+    monkeypatch.chdir(tmp_path)
+    CliRunner().invoke(app, ["start", "--at", "35.27,-119.36"])
+    result = planner.run_site(quick(next(tmp_path.glob("*.toml"))))
+    assert headline(result) == "1 sensor to mount. No obstacles known."
+    assert "No obstacles known." in sheet_page(result).decode()

@@ -194,13 +194,13 @@ def read_site_keeping(plan_file: PlanFile, ledger: Ledger, faults: Faults) -> Si
         return faults.attempt(standing.lay_out, getattr(layers, name), layer, frame, outline, ledger)
 
     nothing = np.empty(0, bool)
-    buildings, pitched, mountable = no_prisms(), nothing, nothing
+    buildings, pitched, mountable, assumed = no_prisms(), nothing, nothing, nothing
     if layers.buildings is not None and (layer := laid("buildings")) is not None:
         known = standing.Surfaces(surfaces)
         if layers.surface is not None:
             known = standing.Surfaces(surfaces, layers.surface.above == "ground", layers.surface.percentile)
         built = faults.attempt(standing.buildings, layer, layers.buildings, terrain, known, ledger)
-        buildings, pitched, mountable = built or (buildings, pitched, mountable)
+        buildings, pitched, mountable, assumed = built or (buildings, pitched, mountable, assumed)
     crowns, crown_prisms, crown_evergreen = no_crowns(), no_prisms(), nothing
     if layers.trees is not None and (layer := laid("trees")) is not None:
         grown = faults.attempt(standing.trees, layer, layers.trees, terrain, ledger)
@@ -250,6 +250,7 @@ def read_site_keeping(plan_file: PlanFile, ledger: Ledger, faults: Faults) -> Si
         surface_far=surface_far,
         canopy_far=canopy_far,
         grounds=grounds,
+        height_assumed=assumed,
     )
 
 

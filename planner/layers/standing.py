@@ -255,8 +255,8 @@ class Surfaces:
 
 def buildings(
     layer: Layer, section: BuildingsLayer, terrain: Heights | None, surfaces: Surfaces, ledger: Ledger
-) -> tuple[Prisms, Bools, Bools]:
-    """Prisms, which of their roofs are pitched (n,), and which may carry a sensor (n,)."""
+) -> tuple[Prisms, Bools, Bools, Bools]:
+    """Prisms; (n,) which roofs are pitched, which may carry a sensor, and whose height is assumed."""
     mean_ground, low_ground = _ground_under(terrain, layer.shapes)
     if section.top is not None:
         height = _heights_from_tops(layer, section, None if terrain is None else mean_ground, ledger)
@@ -321,6 +321,7 @@ def buildings(
         prisms(list(layer.shapes), base_m, mean_ground + height, layer.names),
         np.array([roof == "pitched" for roof in roofs], bool),
         np.array([flag is not False for flag in allowed], bool),
+        missing,
     )
 
 

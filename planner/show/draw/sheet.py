@@ -21,6 +21,7 @@ from planner.show.lonlat import Floats, to_lonlat
 from planner.show.say import layout as layouts
 from planner.show.say import links as say_links
 from planner.show.say import mount as say
+from planner.show.say.assumed import NO_OBSTACLES, NO_OBSTACLES_MORE, to_measure
 from planner.show.say.cautions import DEFER, cautions
 from planner.show.say.figures import listed
 from planner.show.say.pages import afterwards
@@ -75,6 +76,7 @@ def sheet_page(result: SiteResult) -> bytes:
         nearest=say.nearest_said(result),
         links=_few(result, [] if places else say_links.controllers(result)),
         proposed=_proposed(result) if not places else "",
+        obstacles="" if result.site.obstacles_known else f"{NO_OBSTACLES} {NO_OBSTACLES_MORE}",
         climate=climate_view(result),
         months=MONTHS,
         cautions=cautions(result.plan.country, result.plan.units),
@@ -101,7 +103,7 @@ def _place(result: SiteResult, place: Place, degrees: Callable[[Floats], Floats]
         "tied": bool(_ties(result, place.row)),
         "links": _few(result, rows),
         "full": len(rows) >= FULL_CONTROLLERS or len(layout(result)) > 1,
-        "checks": CHECKS if sensor else REPEATER_CHECKS,
+        "checks": [*filter(None, [to_measure(result, place.row)]), *(CHECKS if sensor else REPEATER_CHECKS)],
     }
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from planner.reach.layouts import Layout
 from planner.reach.repeaters import APART_M
 from planner.show.layout import Kind, Place, layout, proposed, serving
+from planner.show.say.assumed import NO_OBSTACLES
 from planner.show.say.bill import links_to_test
 from planner.show.say.figures import article, letter, listed, plural, price
 from planner.show.say.mount import height
@@ -99,7 +100,11 @@ def alternate_said(result: SiteResult, place: Place) -> str:
 
 
 def headline(result: SiteResult) -> str:
-    """'2 sensors serve all 5 controllers.'"""
+    """'2 sensors serve all 5 controllers.'; and that no obstacles are known, where none are."""
+    return _headline(result) + ("" if result.site.obstacles_known else f" {NO_OBSTACLES}")
+
+
+def _headline(result: SiteResult) -> str:
     there = layout(result)
     kinds = _count(there)
     m, served = len(result.site.controllers), int((serving(result) >= 0).sum())

@@ -11,6 +11,7 @@ from planner.reach.radio import assumed, rated_m
 from planner.show.layout import layout, serving
 from planner.show.say import layout as layouts
 from planner.show.say import verdict
+from planner.show.say.assumed import NO_OBSTACLES_MORE, assumed_sentence
 from planner.show.say.figures import letter, listed, plural
 from planner.units import length
 
@@ -41,6 +42,10 @@ def unsure(result: SiteResult) -> list[str]:
             said.append(test)
     if line := _range_assumed(result):
         said.append(line)
+    if line := assumed_sentence(result, {place.sign: place.row for place in layout(result)}):
+        said.append(line)
+    if not result.site.obstacles_known:
+        said.append(NO_OBSTACLES_MORE)
     if zone.zone[0] < 0:
         said.append("The peak month's ETo lies in no band of the zone table.")
     elif zone.p_zone[0] < 0.5:
