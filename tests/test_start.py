@@ -652,3 +652,61 @@ def test_no_obstacles_known_stands_in_the_headline_and_on_the_sheet(tmp_path: Pa
     result = planner.run_site(quick(next(tmp_path.glob("*.toml"))))
     assert headline(result) == "1 sensor to mount. No obstacles known."
     assert "No obstacles known." in sheet_page(result).decode()
+
+
+# --- drawings --------------------------------------------------------------------------------------------
+
+
+def draw(folder: Path) -> None:
+    """A base drawing as an architect hands it over: state plane feet, closed lines, blocks, labels."""
+    ezdxf = pytest.importorskip("ezdxf")
+    doc = ezdxf.new()
+    doc.header["$INSUNITS"] = 2
+    space = doc.modelspace()
+    origin = geopandas.GeoSeries([shapely.Point(LON, LAT)], crs=4326).to_crs(STATE_PLANE_FT)[0]
+    at = lambda x, y: (origin.x + x, origin.y + y)  # noqa: E731
+    for layer, x0, y0, x1, y1 in (
+        ("SITE-BOUNDARY", 0, 0, 600, 400),
+        ("A-BLDG", 50, 50, 200, 150),
+        ("A-BLDG", 300, 60, 420, 160),
+    ):
+        corners = [at(x0, y0), at(x1, y0), at(x1, y1), at(x0, y1)]
+        space.add_lwpolyline(corners, close=True, dxfattribs={"layer": layer})
+    space.add_text("LIBRARY", dxfattribs={"layer": "TEXT"}).set_placement(at(100, 100))
+    tree, box = doc.blocks.new("TREE"), doc.blocks.new("CONTROLLER")
+    tree.add_circle((0, 0), 5)
+    box.add_circle((0, 0), 1)
+    for k in range(3):
+        space.add_blockref("TREE", at(100 + 100 * k, 250), dxfattribs={"layer": "L-PLNT"})
+    space.add_blockref("CONTROLLER", at(210, 100), dxfattribs={"layer": "L-IRRG"})
+    doc.saveas(folder / "base.dxf")
+
+
+def test_a_drawing_that_another_layer_places(tmp_path: Path) -> None:
+    draw(tmp_path)
+    spot = geopandas.GeoSeries([shapely.Point(LON + 0.001, LAT + 0.0005)], crs=4326)
+    put(tmp_path, "poles.gpkg", spot, STATE_PLANE_FT, height_ft=[20.0])
+    layers = plan_of(tmp_path)["layers"]
+    assert layers["site"] == {
+        "path": "base.dxf",
+        "where": "Layer = 'SITE-BOUNDARY'",
+        "crs": f"EPSG:{STATE_PLANE_FT}",
+    }
+    assert layers["buildings"]["where"] == "Layer = 'A-BLDG'"
+    assert layers["trees"]["where"] == "BlockName = 'TREE'"
+    assert layers["controllers"]["where"] == "BlockName = 'CONTROLLER'"
+    plan = tmp_path / "plan.toml"
+    plan.write_text(text_of(tmp_path), encoding="utf-8")
+    result = planner.run_site(quick(plan))
+    assert "LIBRARY" in result.site.buildings.names
+    assert len(result.site.controllers) == 1
+
+
+def test_a_drawing_that_nothing_places_is_asked_for_its_crs(tmp_path: Path) -> None:
+    draw(tmp_path)
+    with pytest.raises(PlanError, match="does not say where on the earth"):
+        plan_of(tmp_path)
+    text = text_of(tmp_path, at=(LAT, LON))
+    assert '# crs = "EPSG:2229"' in text
+    assert "# where = \"Layer = 'A-BLDG'\"" in text
+    assert "buildings" not in tomllib.loads(text)["layers"]

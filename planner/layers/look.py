@@ -14,13 +14,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pyogrio
 import rasterio
 import shapely
 from pyproj import CRS
 from rasterio.enums import Resampling
 
-from planner.layers import geoparquet
+from planner.layers import drawing, geoparquet
 from planner.layers.coordinates import Coordinates, coordinate_columns
 from planner.layers.frame import WGS84, horizontal, project_shapes
 from planner.layers.source import look_like_degrees
@@ -85,6 +86,11 @@ class Looked:
         return len(self.shapes)
 
     @property
+    def is_drawing(self) -> bool:
+        """Whether it is a CAD drawing, which does not say where it lies."""
+        return self.path.suffix.lower() == ".dxf"
+
+    @property
     def degrees(self) -> bool:
         """Whether its coordinates look like degrees."""
         return bool(look_like_degrees(shapely.get_coordinates(self.shapes)))
@@ -134,6 +140,8 @@ def _vector(path: Path) -> list[Looked]:
         info = geoparquet.info(path)
         shapes, fields = geoparquet.read(path, info["fields"], 0, MOST_ROWS)
         return [_looked(path, None, info["fields"], fields, shapes, info["crs"], info["features"])]
+    if path.suffix.lower() == ".dxf":
+        return [_drawing(path)]
     names = [str(name) for name, _ in pyogrio.list_layers(path)]
     looked = []
     for name in names:
@@ -145,6 +153,20 @@ def _vector(path: Path) -> list[Looked]:
         several = name if len(names) > 1 else None
         looked.append(_looked(path, several, list(meta["fields"]), fields, shapes, meta["crs"], info["features"]))
     return looked
+
+
+def _drawing(path: Path) -> Looked:
+    """What lies in a drawing's model space, without its texts: closed lines as polygons, blocks as points."""
+    with drawing.blocks_as_points():
+        meta, _, wkb, fields = pyogrio.raw.read(path, layer=drawing.LAYER, max_features=MOST_ROWS)
+    shapes = shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
+    table = pd.DataFrame(dict(zip(map(str, meta["fields"]), fields, strict=True)))
+    table = drawing.with_block_attributes(table).drop(columns=["BlockAttributes"], errors="ignore")
+    model = ~(pd.to_numeric(table["PaperSpace"], errors="coerce") == 1).to_numpy(bool)
+    keep = np.flatnonzero(model & ~drawing.is_text(table, shapes) & ~shapely.is_missing(shapes))
+    formed = drawing.shaped(shapely.force_2d(shapes[keep]))
+    columns = {str(name): tuple(table[name].iloc[keep].tolist()) for name in table.columns}
+    return Looked(path, None, _form(formed), len(keep), None, formed, columns)
 
 
 def _looked(

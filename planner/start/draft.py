@@ -79,6 +79,7 @@ class Code(StrEnum):
     NOT_TOLD = "not told"
     NO_PLACE = "no place"
     FAR = "far"
+    DRAWING = "drawing"
     NO_KIND = "no kind"
     STATIONS = "stations"
     ATTRIBUTION = "attribution"
@@ -138,6 +139,7 @@ class _Found:
 
     crs: dict[int, tuple[CRS, tuple[Note, ...]]] = field(default_factory=dict)
     unused: list[Note] = field(default_factory=list)
+    drawn: list[Sorted] = field(default_factory=list)  # of drawings that nothing places
 
 
 def draft(title: str, parts: Sequence[Sorted], at: tuple[float, float] | None, outline_name: str) -> Draft:
@@ -174,6 +176,7 @@ def draft(title: str, parts: Sequence[Sorted], at: tuple[float, float] | None, o
         for part in [*near, *rasters]
         if part.kind in chosen and part is not chosen[part.kind] and part.kind is not Kind.SITE
     ]
+    others += _unplaced(found)
     us = feet or any(line.value == "ft" for block in layers for line in block.lines if line.key == "height_unit")
     head = Block("", (Line("title", title), _units_line(us, centre)))
     missing, zone = _missing(chosen, layers, outline), _zone(parts)
@@ -219,10 +222,13 @@ def _placed(parts: Sequence[Sorted], at: tuple[float, float] | None, found: _Fou
         looked = part.looked
         if looked.crs is not None:
             found.crs[id(part)] = looked.crs, ()
-        elif looked.degrees:
+        elif looked.degrees and not looked.is_drawing:
             found.crs[id(part)] = WGS84, (Note(Code.CRS_DEGREES, check=True),)
         elif (other := _fitting(looked, known, anchors)) is not None:
             found.crs[id(part)] = other, (Note(Code.CRS_OTHERS, other.name, check=True),)
+        elif looked.is_drawing:
+            found.drawn.append(part)
+            continue
         else:
             found.unused.append(Note(Code.NO_PLACE, _name(part), str(part.kind)))
             continue
@@ -343,6 +349,12 @@ def _site(
             drawn = project_shapes([hull], frame.crs, WGS84)[0]
             note = Note(Code.OUTLINE_DRAWN_AROUND, size=AROUND_M, check=True)
             return drawn, Block("layers.site", (Line("path", outline_name, (note,)),)), None
+    if found.drawn and not outlines and not around:
+        raise PlanError(
+            found.drawn[0].looked.path.name,
+            "a drawing does not say where on the earth it lies, and nothing else here does",
+            "Give --at LATITUDE,LONGITUDE for a first plan; then name the drawing's CRS in it",
+        )
     raise PlanError(
         title,
         "no layer says which place the site is: there is no outline, and what is there lies too wide apart, or is "
@@ -579,6 +591,21 @@ def _grounds(part: Sorted, found: _Found) -> Block:
     if kind is None:
         return Block("layers.grounds", tuple(lines), (_taken(part), Note(Code.NO_KIND, _name(part))), off=True)
     return Block("layers.grounds", (*lines, *_column("kind", kind)), (_taken(part),))
+
+
+def _unplaced(found: _Found) -> list[Block]:
+    """A drawing that nothing places: what would take it in, commented out, with what is asked."""
+    if not found.drawn:
+        return []
+    builds = {
+        Kind.BUILDINGS: _buildings,
+        Kind.TREES: _trees,
+        Kind.CONTROLLERS: _controllers,
+        Kind.POLES: _poles,
+    }
+    blocks = [replace(builds[part.kind](part, found), off=True) for part in found.drawn if part.kind in builds]
+    asked = Note(Code.DRAWING, found.drawn[0].looked.path.name, check=True)
+    return [Block("drawing", (Line("crs", "EPSG:2229"),), (asked,), off=True), *blocks]
 
 
 def _also(part: Sorted, found: _Found) -> Block:

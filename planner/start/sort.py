@@ -217,6 +217,8 @@ MOST_KINDS = 40
 
 def sort_parts(looked: Looked) -> tuple[Sorted, ...]:
     """What a layer is, or what the parts of it are, where one layer holds several kinds."""
+    if looked.is_drawing:
+        return _drawing(looked)
     parts = (_osm(looked) or _told_apart(looked)) if looked.rows and looked.relief is None else ()
     return parts or (sort(looked),)
 
@@ -237,29 +239,41 @@ def _osm(looked: Looked) -> tuple[Sorted, ...]:
     return (replace(parts[0], where="", clue=Clue.COLUMNS),) if whole else tuple(parts)
 
 
+def _drawing(looked: Looked) -> tuple[Sorted, ...]:
+    """By the names of a drawing's layers, and of its blocks."""
+    by_layer, by_block = _named_in(looked, "Layer"), _named_in(looked, "BlockName")
+    parts = tuple(({part.kind: part for part in by_block} | {part.kind: part for part in by_layer}).values())
+    return parts or (Sorted(looked, Kind.UNKNOWN, Clue.NONE),)
+
+
 def _told_apart(looked: Looked) -> tuple[Sorted, ...]:
     """By a column whose words name kinds, as a drawing's layers do; () where fewer than two are named."""
-    for column, values in looked.columns.items():
-        if not (set(words(column)[-1:]) & set(_TELLING)):
-            continue
-        there = np.array([text(v) for v in values], object)
-        kinds = sorted(set(there.tolist()) - {""})
-        if not 2 <= len(kinds) <= MOST_KINDS:
-            continue
-        parts: dict[Kind, Sorted] = {}
-        for word in kinds:
-            part = _part(looked, there == word)
-            for kind, forms in _FORMS.items():
-                if kind in (Kind.GROUNDS, Kind.KEEP_OUTS, Kind.MANY_SITES) or not set(words(word)) & _WORDS[kind]:
-                    continue
-                form = _single(part, tuple(forms - {Form.MIXED}))
-                if form is not None and (kind not in parts or form.rows > parts[kind].looked.rows):
-                    where = f"{_quoted(column)} = '{word.replace(chr(39), chr(39) * 2)}'"
-                    parts[kind] = Sorted(form, kind, Clue.WHERE, NAMED + TOLD, where)
-                    break
-        if len(parts) >= 2:
-            return tuple(parts.values())
+    for column in looked.columns:
+        if set(words(column)[-1:]) & set(_TELLING):
+            parts = _named_in(looked, column)
+            if len(parts) >= 2:
+                return parts
     return ()
+
+
+def _named_in(looked: Looked, column: str) -> tuple[Sorted, ...]:
+    """The kinds that the words of a column name, the fullest part for each."""
+    if column not in looked.columns:
+        return ()
+    there = np.array([text(v) for v in looked.columns[column]], object)
+    kinds = sorted(set(there.tolist()) - {""})
+    parts: dict[Kind, Sorted] = {}
+    for word in kinds if len(kinds) <= MOST_KINDS else []:
+        part = _part(looked, there == word)
+        for kind, forms in _FORMS.items():
+            if kind in (Kind.GROUNDS, Kind.KEEP_OUTS, Kind.MANY_SITES) or not set(words(word)) & _WORDS[kind]:
+                continue
+            form = _single(part, tuple(forms - {Form.MIXED}))
+            if form is not None and (kind not in parts or form.rows > parts[kind].looked.rows):
+                where = f"{_quoted(column)} = '{word.replace(chr(39), chr(39) * 2)}'"
+                parts[kind] = Sorted(form, kind, Clue.WHERE, NAMED + TOLD, where)
+                break
+    return tuple(parts.values())
 
 
 def _quoted(column: str) -> str:
