@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from typing import ParamSpec, TypeVar
@@ -305,7 +306,7 @@ def read_contract_sites(plan_file: PlanFile, ledger: Ledger, rows: tuple[int, in
     # repaired while whole, cut at the antimeridian after
     lonlat = replace(layer, crs=WGS84, shapes=unwrapped(project_shapes(layer.shapes, layer.crs, WGS84)))
     lonlat = repaired(lonlat, "points or polygons", ledger, least_area=1e-12)
-    twice = [n for n in dict.fromkeys(lonlat.names) if lonlat.names.count(n) > 1] if _repeats(lonlat.names) else []
+    twice = [name for name, times in Counter(lonlat.names).items() if times > 1]
     if twice:
         ledger.add(Kind.CHECK, layer.where, "several sites have the same name; all are kept", twice)
     stated = "elevation_unit" in section.model_fields_set
@@ -339,7 +340,3 @@ def _contract_section(plan_file: PlanFile) -> ContractLayer:
             todo = "Run `noonmark site` on it, or give it [contract.sites]"
         raise PlanError(f"{plan_file.path}: contract", "the plan names no contract", todo)
     return plan_file.plan.contract.sites
-
-
-def _repeats(words: Sequence[str]) -> bool:
-    return len(set(words)) < len(words)

@@ -151,7 +151,7 @@ def names(layer: Layer, attribute: str | None) -> tuple[str, ...]:
     """The attribute's text; the row number in the file where there is none."""
     if attribute is None:
         return tuple(f"#{row}" for row in layer.rows)
-    column = layer.table[attribute]
+    column = layer.table[attribute].to_numpy()  # the text itself: a column of Arrow's makes it anew at each look
     words = tuple(map(str.strip if set(map(type, column)) == {str} else text, column))
     if all(words):
         return words

@@ -66,7 +66,7 @@ def read(path: Path, columns: Sequence[str], skip: int, count: int | None) -> tu
     elif geometry:
         # GeoPandas knows the native encodings, of a whole file
         shapes = geopandas.read_parquet(path, columns=[geometry]).geometry.to_numpy()[skip:end]
-    return shapes, [table[name].to_pandas().to_numpy() for name in columns]
+    return shapes, [table[name].to_pandas() for name in columns]
 
 
 def _geometry(file: pq.ParquetFile) -> tuple[str | None, dict[str, Any]]:

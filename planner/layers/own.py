@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ def own_columns(layer: Layer) -> dict[str, pa.Array]:
 
     The type is the one that the file states, so that parts of one file agree where a part lacks values.
     """
-    return {str(name): _arrow(layer.table[name].to_numpy(), layer.types[name]) for name in layer.table.columns}
+    return {str(name): _arrow(layer.table[name], layer.types[name]) for name in layer.table.columns}
 
 
 def own_values(own: dict[str, Any]) -> dict[str, object]:
@@ -24,7 +25,13 @@ def own_values(own: dict[str, Any]) -> dict[str, object]:
     return {str(name): _plain(value) for name, value in own.items()}
 
 
-def _arrow(values: Any, stated: str) -> pa.Array:
+def _arrow(column: pd.Series, stated: str) -> pa.Array:
+    if stated == "object":
+        # texts as they stand, with no look at each; a column of other things besides takes the way below
+        with contextlib.suppress(pa.ArrowInvalid, pa.ArrowTypeError):
+            texts = pa.array(column, pa.string(), from_pandas=True)
+            return texts.combine_chunks() if isinstance(texts, pa.ChunkedArray) else texts
+    values = column.to_numpy()
     missing = pd.isna(values) if values.dtype != object else np.array([_missing(v) for v in values], bool)
     if stated == "bool":
         return pa.array([None if m else bool(v) for v, m in zip(values, missing, strict=True)], pa.bool_())
