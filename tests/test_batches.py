@@ -362,8 +362,8 @@ def test_a_notice_on_many_sites_counts_them_all(tmp_path: Path) -> None:
 
 
 def test_names_that_repeat_are_said_once_each_however_many_there_are(tmp_path: Path) -> None:
-    """Looking each name up among all of them, 20,000 sites took half a minute."""
-    rng, n = np.random.default_rng(4), 20_000
+    """Looking each name up among all of them, 40,000 sites took 26 s."""
+    rng, n = np.random.default_rng(4), 40_000
     rows = pd.DataFrame({"site": [f"Lot {k}" for k in range(n)], "x": rng.uniform(-99, -95, n), "y": 32.0})
     rows.loc[[5, 9, 7], "site"] = ["Lot 11", "Lot 11", "Lot 12"]
     rows.to_csv(tmp_path / "sites.csv", index=False)
