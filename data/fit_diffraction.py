@@ -182,7 +182,7 @@ def main(count: int = 600) -> None:
         print(
             f"{low} to {high - 1} edges: {e[of].mean():5.1f} ± {e[of].std():4.1f}, within {within:.2f} ({of.sum()})"
         )
-    print(f"within the spread, of all: {np.mean(np.abs(e) <= stated):.2f}")
+    print(f"all: {e.mean():5.1f} ± {e.std():4.1f}, within the spread {np.mean(np.abs(e) <= stated):.2f}")
 
 
 if __name__ == "__main__":

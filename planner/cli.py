@@ -15,7 +15,7 @@ from rich.console import Console
 from rich.markup import escape
 
 from planner import __version__
-from planner.ledger import CommandError, Exit, Ledger, PlannerError, nearest
+from planner.ledger import CommandError, Exit, Ledger, PlannerError, offered
 
 if TYPE_CHECKING:
     from planner.plan import EtoUnit, PlanFile
@@ -510,7 +510,7 @@ def keys(
             raise CommandError(
                 "keys",
                 f"there is no section or key '{asked}'",
-                f"Of the sections: {nearest(asked, sections_of(rows))}",
+                offered("Of the sections", asked, sections_of(rows)),
             )
         print(json.dumps([vars(row) for row in found], indent=2) if as_json else keys_said(found))
         return Exit.OK

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from planner.ledger import PlanError, nearest
+from planner.ledger import PlanError, offered
 from planner.plan import Layers, PlanFile, VectorLayer, parse_plan, read_plan
 from planner.plan.section import sections_in
 
@@ -39,7 +39,7 @@ def opened(
         return
     unknown = [name for name in frames if name not in FRAMES]
     if unknown:
-        raise PlanError("frames", f"'{unknown[0]}' is no layer", f"In frames: {nearest(unknown[0], FRAMES)}")
+        raise PlanError("frames", f"'{unknown[0]}' is no layer", offered("In frames", unknown[0], FRAMES))
     with tempfile.TemporaryDirectory(prefix="noonmark-") as folder:
         yield _with_frames(plan, {name: _written(frame, Path(folder), name) for name, frame in frames.items()})
 

@@ -140,3 +140,8 @@ def nearest(word: str, known: Iterable[str]) -> str:
     if close:
         return f"did you mean '{lowered[close[0]]}'?"
     return "known: " + ", ".join(names) if names else "there are none"
+
+
+def offered(place: str, word: str, known: Iterable[str]) -> str:
+    """The same of one place, "In that folder": 'In that folder: plan.toml, roofs.gpkg'."""
+    return f"{place}: {nearest(word, known).removeprefix('known: ')}"

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from planner.ledger import Exit, PlanError, PlannerError, nearest
+from planner.ledger import Exit, PlanError, PlannerError, nearest, offered
 from planner.plan import Plan, field_rows, parse_plan, read_plan
 from planner.plan.section import sections_in
 
@@ -180,6 +180,9 @@ def test_nearest():
     assert nearest("hieght", ["height", "name"]) == "did you mean 'height'?"
     assert nearest("HEIGHT_FT", ["height_ft"]) == "did you mean 'height_ft'?"
     assert nearest("zzz", ["a", "b"]) == "known: a, b"
+    assert offered("In that folder", "zzz", ["a", "b"]) == "In that folder: a, b"
+    assert offered("In that folder", "zzz", []) == "In that folder: there are none"
+    assert offered("Of its columns", "hieght", ["height"]) == "Of its columns: did you mean 'height'?"
     assert nearest("zzz", []) == "there are none"
 
 

@@ -111,3 +111,22 @@ def test_the_picture_counts_hours_by_the_clock_that_the_text_names() -> None:
     # two hours on, each label stands where that of two hours before stood
     assert later["16"] == pytest.approx(solar["14"], abs=0.2)
     assert later["10"] == pytest.approx(solar["8"], abs=0.2)
+
+
+def test_two_results_compared_differ_where_they_do() -> None:
+    import doctest
+
+    import compare_results
+
+    found = doctest.testmod(compare_results)
+    assert found.attempted == 2
+    assert not found.failed
+    one = {"a": {"b": [1, {"c": "x"}]}, "n": None, "t": True}
+    assert list(compare_results.differences(one, one)) == []
+    other = {"a": {"b": [1, {"c": "y"}, 2]}, "n": None, "t": 1}
+    assert list(compare_results.differences(one, other)) == [
+        ("a.b (length)", 2, 3),
+        ("a.b[1].c", "x", "y"),
+        ("t", True, 1),
+    ]
+    assert list(compare_results.differences({"x": 1.0}, {"x": 1.001}, to=1e-4)) == [("x", 1.0, 1.001)]

@@ -43,7 +43,7 @@ from planner.decide import Cause, Decision, Requirement, Shortfall, decide
 from planner.job import SiteResult
 from planner.ledger import Exit, Kind, Notice, OutputError
 from planner.mounts import Mounts, Refined, find_mounts, refine
-from planner.plan import Plan
+from planner.plan import Plan, Sensor
 from planner.rain import rain_and_surroundings
 from planner.reach import reach
 from planner.show import folder as folder_room
@@ -52,7 +52,7 @@ from planner.show.draw import map as map_room
 from planner.show.draw import palette, pictures, rasters, sheet, views
 from planner.show.draw.page import json_text, sealed
 from planner.show.lonlat import from_lonlat, to_lonlat
-from planner.show.say import figures, mount, shade
+from planner.show.say import figures, mount, shade, verdict
 from planner.show.say import siting as say_siting
 from planner.show.say import zone as say_zone
 from planner.show.write import formats, tables
@@ -681,6 +681,27 @@ def test_no_mount_says_why() -> None:
     assert "There was nothing to try" in "".join(Elements(map_room.site_page(bare)).text)
     assert "No mount meets every requirement" in "".join(Elements(sheet.sheet_page(empty)).text)
     assert json.loads(tables.site_json(empty))["decision"]["mount"] is None
+
+
+def test_where_an_assumed_range_alone_rules_mounts_out_the_headline_says_so() -> None:
+    result = scene()
+    n = len(result.mounts)
+    dark = Shortfall(Requirement.LIGHT_KEPT, Cause.DARK, 0.5, 0.9, month=6)
+    far = Shortfall(Requirement.IN_REACH, Cause.OUT_OF_REACH, 0.0, 1.0)
+
+    def said(shorts: tuple[Shortfall, ...], few: int = n, sensor: Sensor | None = None) -> str:
+        shortfalls = ((shorts,) * few + ((dark,),) * n)[:n]
+        plan = result.plan.model_copy(update={"sensor": sensor or Sensor()})
+        none = dataclasses.replace(result.decision, shortfalls=shortfalls, chosen=-1, order=(), runners_up=())
+        return verdict.none_meets(dataclasses.replace(result, decision=none, plan=plan))
+
+    plain = "No mount meets every requirement"
+    judged = "only the links, judged by an assumed radio range of 656 ft"
+    assert said((far,)) == f"{plain}: {n} mounts miss {judged}"
+    assert said((far,), 1) == f"{plain}: 1 mount misses {judged}"
+    assert said((far, dark)) == said((dark,)) == plain
+    assert said((far,), sensor=Sensor(rated_range_m=200.0)) == plain
+    assert said((far,), sensor=Sensor(link="cable")) == plain
 
 
 def test_cautions_are_on_map_and_sheet(yard: SiteResult) -> None:

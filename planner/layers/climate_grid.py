@@ -19,7 +19,7 @@ from planner.layers import conventions
 from planner.layers.frame import WGS84
 from planner.layers.opening import Trusted, raster, raster_part
 from planner.layers.source import locate, settle_crs
-from planner.ledger import DataError, Kind, Ledger, PlanError, SitesError, nearest
+from planner.ledger import DataError, Kind, Ledger, PlanError, SitesError, offered
 from planner.plan import ClimateLayer, PlanFile
 from planner.readings import Quantity
 from planner.site import Floats, Ints
@@ -210,7 +210,7 @@ def _variable(
             f"{plan_file.path}: {key}.variable", "the file holds several variables", f"Name one: {', '.join(names)}"
         )
     if wanted not in names:
-        raise DataError(where, f"it has no variable '{wanted}'", f"Of its variables: {nearest(wanted, names)}")
+        raise DataError(where, f"it has no variable '{wanted}'", offered("Of its variables", wanted, names))
     return names[wanted]
 
 
@@ -249,7 +249,7 @@ def check_stated_unit(plan_file: PlanFile, key: str, section: ClimateLayer, quan
         raise PlanError(
             f"{plan_file.path}: {key}.unit",
             f"'{section.unit}' is not a unit of {quantity.name}",
-            f"Of the units it can have ({', '.join(quantity.units)}): {nearest(section.unit, quantity.units)}",
+            offered(f"Of the units it can have ({', '.join(quantity.units)})", section.unit, quantity.units),
         )
 
 

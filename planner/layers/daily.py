@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from planner.layers.source import locate
-from planner.ledger import DataError, Kind, Ledger, nearest
+from planner.ledger import DataError, Kind, Ledger, offered
 from planner.plan import PlanFile
 from planner.site import Floats
 from planner.units import MM_PER_IN
@@ -28,9 +28,7 @@ def read_yearly_peaks(plan_file: PlanFile, ledger: Ledger) -> Floats | None:
         raise DataError(where, f"it cannot be read as a CSV: {fault}", "Save it as a CSV in UTF-8") from None
     for column in (section.date, section.eto):
         if column not in table:
-            raise DataError(
-                where, f"it has no column '{column}'", f"Of its columns: {nearest(column, table.columns)}"
-            )
+            raise DataError(where, f"it has no column '{column}'", offered("Of its columns", column, table.columns))
     day = pd.to_datetime(table[section.date], errors="coerce")
     eto = pd.to_numeric(table[section.eto], errors="coerce") * (MM_PER_IN if section.unit == "in/day" else 1.0)
     good = day.notna() & eto.between(-0.5, 25.0)

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from planner.layers.rows import figure, plain, read_rows
-from planner.ledger import DataError, Kind, Ledger, nearest
+from planner.ledger import DataError, Kind, Ledger, offered
 from planner.plan.schema import Review
 from planner.readings import Log
 
@@ -114,9 +114,7 @@ def _heading(rows: list[list[str]], named: dict[str, str | None], where: str) ->
             best, found = k, here
     for key, heading in named.items():
         if heading is not None and key not in found:
-            raise DataError(
-                where, f"it has no column '{heading}'", f"Of its columns: {nearest(heading, rows[best])}"
-            )
+            raise DataError(where, f"it has no column '{heading}'", offered("Of its columns", heading, rows[best]))
     for key, what in (("date", "dates"), ("percent", "percentages")):
         if key not in found:
             raise DataError(

@@ -12,7 +12,7 @@ from pathlib import Path
 import pyogrio
 
 from planner.layers.opening import NOTHING, vector_source
-from planner.ledger import DataError, PlanError, nearest
+from planner.ledger import DataError, PlanError, offered
 
 SHEETS = (".xlsx", ".xls", ".ods")
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
@@ -26,7 +26,7 @@ def read_rows(path: Path, where: str, table: str | None = None) -> list[list[str
     """
     if not path.is_file():
         near = [p.name for p in sorted(path.parent.iterdir())] if path.parent.is_dir() else []
-        raise PlanError(where, "there is no such file", f"In that folder: {nearest(path.name, near)}")
+        raise PlanError(where, "there is no such file", offered("In that folder", path.name, near))
     kind = path.suffix.lower()
     if kind in (*SHEETS, ".gpkg", ".geojson", ".shp"):
         rows = _driver(path, where, table, kind)
@@ -47,7 +47,7 @@ def _driver(path: Path, where: str, table: str | None, kind: str) -> list[list[s
             if table is None and len(names) > 1:
                 raise DataError(where, f"it has {len(names)} tables", f"Name one of them: {', '.join(names)}")
             if table is not None and table not in names:
-                raise DataError(where, f"it has no table '{table}'", f"Of its tables: {nearest(table, names)}")
+                raise DataError(where, f"it has no table '{table}'", offered("Of its tables", table, names))
             frame = pyogrio.read_dataframe(source, layer=table or names[0], read_geometry=False, **options)
     except (OSError, ValueError, RuntimeError) as fault:
         said = str(fault).splitlines()[0] if str(fault) else type(fault).__name__

@@ -11,7 +11,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from planner.layers.frame import WGS84, apart_m, horizontal, project
-from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError, nearest
+from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError, offered
 from planner.plan import PlanFile
 from planner.site import Bools, Floats
 
@@ -32,7 +32,7 @@ def locate(plan_file: PlanFile, key: str, text: str) -> Path:
             "Paths start from the plan file's own folder",
         )
     there = [p.name for p in sorted(path.parent.iterdir()) if not p.name.startswith(".")]
-    raise PlanError(where, f"there is no file {path}", f"In that folder: {nearest(path.name, there)}")
+    raise PlanError(where, f"there is no file {path}", offered("In that folder", path.name, there))
 
 
 def files_state(plan_file: PlanFile, text: str) -> list[list[int]]:

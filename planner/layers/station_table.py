@@ -9,7 +9,7 @@ import numpy as np
 
 from planner.layers.rows import figure, plain, read_rows
 from planner.layers.source import locate
-from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
+from planner.ledger import DataError, Kind, Ledger, PlanError, offered
 from planner.plan import PlanFile
 from planner.readings import StationTable
 from planner.site import Floats
@@ -247,9 +247,7 @@ def _heading(rows: list[list[str]], named: Mapping[str, str | None], where: str)
             best, found = k, here
     for column, heading in named.items():
         if heading is not None and column not in found:
-            raise DataError(
-                where, f"it has no column '{heading}'", f"Of its columns: {nearest(heading, rows[best])}"
-            )
+            raise DataError(where, f"it has no column '{heading}'", offered("Of its columns", heading, rows[best]))
     if "station" not in found:
         raise DataError(
             where,

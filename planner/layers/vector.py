@@ -35,7 +35,7 @@ from planner.layers.source import (
     settle_crs,
     span,
 )
-from planner.ledger import DataError, Kind, Ledger, PlanError, nearest
+from planner.ledger import DataError, Kind, Ledger, PlanError, nearest, offered
 from planner.plan import PlanFile, PointsLayer, VectorLayer
 from planner.site import SURROUNDINGS_M, Bools, Floats, Ints, Rejected, Shapes
 
@@ -275,7 +275,7 @@ def _entities(
             raise PlanError(
                 f"{plan_file.path}: {key}.layer",
                 f"{path.name} has no layer '{section.layer}'",
-                f"In that drawing: {nearest(section.layer, sorted(set(here[model])))}",
+                offered("In that drawing", section.layer, sorted(set(here[model]))),
             )
         mask &= mine
     elif section.where is None and here[model].nunique() > 1:
@@ -430,7 +430,7 @@ def _choose_layer(plan_file: PlanFile, key: str, section: VectorLayer, path: Pat
             raise PlanError(
                 f"{plan_file.path}: {key}.layer",
                 f"{path.name} has no layer '{section.layer}'",
-                f"In that file: {nearest(section.layer, [n for n, _ in found])}",
+                offered("In that file", section.layer, [n for n, _ in found]),
             )
         return section.layer
     drawn = [n for n, kind in found if kind is not None] or [n for n, _ in found]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
-from planner.ledger import DataError, nearest
+from planner.ledger import DataError, offered
 from planner.readings import ZoneRows
 
 _COLUMNS = ("label", "low", "high", "peak", "t_low_c", "t_high_c", "description")
@@ -18,7 +18,7 @@ def read_zone_rows(path: Path) -> ZoneRows:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         near = [p.name for p in path.parent.glob("*.csv")] if path.parent.is_dir() else []
-        raise DataError(where, "there is no such file", f"In that folder: {nearest(path.name, near)}") from None
+        raise DataError(where, "there is no such file", offered("In that folder", path.name, near)) from None
     except (OSError, UnicodeDecodeError) as fault:
         raise DataError(where, f"cannot be read: {fault}", "A zone table is a CSV in UTF-8") from None
     numbered = [(k, line) for k, line in enumerate(text.splitlines(), 1) if line.strip(" ,;\t")]
@@ -36,9 +36,7 @@ def read_zone_rows(path: Path) -> ZoneRows:
     header = [name.lower() for name in cells[0]]
     for name in header:
         if name not in _COLUMNS:
-            raise DataError(
-                where, f"the column '{name}' is not known", f"Of its columns: {nearest(name, _COLUMNS)}"
-            )
+            raise DataError(where, f"the column '{name}' is not known", offered("Of its columns", name, _COLUMNS))
     for name in _COLUMNS[:3]:
         if name not in header:
             raise DataError(where, f"the column '{name}' is missing", f"Columns: {', '.join(_COLUMNS)}")

@@ -13,7 +13,7 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from planner.ledger import PlanError, nearest
+from planner.ledger import PlanError, nearest, offered
 from planner.plan.schema import Plan
 from planner.plan.section import Section, Twin, as_toml, sections_in
 
@@ -100,7 +100,7 @@ def read_plan(path: str | Path, variables: Mapping[str, str] | None = None) -> P
     except FileNotFoundError:
         near = [p.name for p in sorted(path.parent.glob("*.toml"))] if path.parent.is_dir() else []
         raise PlanError(
-            str(path), "there is no such plan file", f"In that folder: {nearest(path.name, near)}"
+            str(path), "there is no such plan file", offered("In that folder", path.name, near)
         ) from None
     except tomllib.TOMLDecodeError as fault:
         raise PlanError(
@@ -184,7 +184,7 @@ def _said(
         where = "[" + ".".join(map(str, loc[:-1])) + "]" if loc[:-1] else "the plan"
         return (
             f"the key '{key}' is not known",
-            f"In {where}: {nearest(key, section.model_fields if section else ())}",
+            offered(f"In {where}", key, section.model_fields if section else ()),
         )
     if kind == "missing":
         field = section.model_fields.get(key) if section else None

@@ -22,7 +22,7 @@ from planner.show.say.cautions import DEFER, cautions
 from planner.show.say.glossary import GLOSSARY
 from planner.show.say.pages import afterwards
 from planner.show.say.unsure import unsure
-from planner.show.say.verdict import most_ruled_out
+from planner.show.say.verdict import most_ruled_out, none_meets
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -90,7 +90,7 @@ def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
             title=_title(result),
             site=result.site.name,
             decided=decision.chosen >= 0,
-            headline=layouts.headline(result) if decision.chosen >= 0 else "No mount meets every requirement",
+            headline=layouts.headline(result) if decision.chosen >= 0 else none_meets(result),
             held=layouts.held_sentence(result),
             places=places,
             beside=layouts.beside(result),

@@ -25,6 +25,7 @@ from planner.show.say.assumed import NO_OBSTACLES, NO_OBSTACLES_MORE, to_measure
 from planner.show.say.cautions import DEFER, cautions
 from planner.show.say.figures import listed
 from planner.show.say.pages import afterwards
+from planner.show.say.verdict import none_meets
 from planner.units import M_PER_FT, MONTHS, Units, length
 
 if TYPE_CHECKING:
@@ -69,6 +70,7 @@ def sheet_page(result: SiteResult) -> bytes:
         style=styles("page.css", "sheet.css"),
         title=result.plan.outputs.title or result.plan.title,
         site=result.site.name,
+        no_mount=none_meets(result),
         places=[_place(result, place, degrees) for place in places],
         others=[f"{p.sign} ({p.kind}): {p.id}, {p.on}" for p in layouts.places(result)],
         cabled=result.reach.runs is not None,

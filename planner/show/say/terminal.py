@@ -39,7 +39,7 @@ def summary(result: SiteResult) -> str:
         if to_buy := bills.bill_sentence(result):
             lines.append(f"To buy: {to_buy}")
     elif len(result.mounts):
-        lines += ["No mount meets every requirement. The map says why for each.", verdict.most_ruled_out(result)]
+        lines += [f"{verdict.none_meets(result)}. The map says why for each.", verdict.most_ruled_out(result)]
         if hint := layouts.sharing_hint(result):
             lines.append(hint)
     told = zone_words(result.climate, result.zone, 0, result.plan.units)

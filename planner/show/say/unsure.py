@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from planner.ledger import Kind
-from planner.reach.radio import assumed, rated_m
 from planner.show.layout import layout, serving
 from planner.show.say import layout as layouts
 from planner.show.say import verdict
@@ -21,11 +20,10 @@ if TYPE_CHECKING:
 
 def _range_assumed(result: SiteResult) -> str:
     """Where the plan leaves the radio's range to its default every link rests on it, and so may the answer."""
-    plan = result.plan
-    judged = len(result.site.controllers) and plan.requirements.reach != "off" and plan.sensor.link == "radio"
-    if not judged or "rated_range_m" not in assumed(plan.sensor):
+    range_m = verdict.range_assumed_m(result)
+    if not range_m > 0:
         return ""
-    range_said = length(rated_m(plan.sensor), plan.units)
+    range_said = length(range_m, result.plan.units)
     return f"The radio's open-field range is assumed to be {range_said}: take it from the sensor's data sheet."
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from planner.decide import Cause, Part, Requirement, Shortfall, Verdict, weighed
 from planner.mounts import Mounts, Support
+from planner.reach.radio import assumed, rated_m
 from planner.season import MARGIN_MM_DAY, WARM_C, SeasonBasis
 from planner.show.say.figures import article, decibels
 from planner.site import Floats, Ints, compass
@@ -142,6 +143,26 @@ def _out_of_reach(room: Floats) -> str:
         else f", {shut} of them with no route for a cable"
     )
     return f"{out} of {m} controllers out of reach{none}"
+
+
+def range_assumed_m(result: SiteResult) -> float:
+    """The radio's range where links are judged by it and the plan leaves it to its default; else NaN."""
+    plan = result.plan
+    judged = len(result.site.controllers) and plan.requirements.reach != "off" and plan.sensor.link == "radio"
+    return rated_m(plan.sensor) if judged and "rated_range_m" in assumed(plan.sensor) else np.nan
+
+
+def none_meets(result: SiteResult) -> str:
+    """That no mount meets every requirement; and where some miss nothing but an assumed radio's links, that."""
+    none, range_m = "No mount meets every requirement", range_assumed_m(result)
+    links_alone = sum(
+        bool(shorts) and all(short.requirement is Requirement.IN_REACH for short in shorts)
+        for shorts in result.decision.shortfalls
+    )
+    if not links_alone or not range_m > 0:
+        return none
+    who = "1 mount misses" if links_alone == 1 else f"{links_alone} mounts miss"
+    return f"{none}: {who} only the links, judged by an assumed radio range of {length(range_m, result.plan.units)}"
 
 
 def most_ruled_out(result: SiteResult) -> str:
