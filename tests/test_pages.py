@@ -63,12 +63,12 @@ SHEETS_IN = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
 class Browser:
     """One Chromium, network off, that remembers what it was asked to load and what it complained of."""
 
-    def __init__(self, profile: Path) -> None:
+    def __init__(self, profile: Path, *more: str) -> None:
         assert CHROMIUM, "CI needs Chromium"
         assert DRIVER, "CI needs chromedriver"
         options = webdriver.ChromeOptions()
         options.binary_location = CHROMIUM
-        for argument in (*ARGUMENTS, f"--user-data-dir={profile}"):
+        for argument in (*ARGUMENTS, *more, f"--user-data-dir={profile}"):
             options.add_argument(argument)
         options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
         self.driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))

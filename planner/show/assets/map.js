@@ -282,6 +282,26 @@ function drawPlan(map, data) {
   map.addControl(new KeyControl());
   L.control.scale({ position: "bottomright", metric: data.units !== "us", imperial: data.units === "us", maxWidth: 140 }).addTo(map);
 
+  /* --- the same in 3-D, over the map --- */
+
+  if (data.solids) {
+    const SolidControl = L.Control.extend({
+      options: { position: "topright" },
+      onAdd: function () {
+        const button = make("button", "solid-open", data.solids.words.open);
+        let view = null;
+        button.type = "button";
+        button.addEventListener("click", function () {
+          view = view || solidView(map.getContainer().parentElement, data.solids);
+          view.open(button);
+        });
+        L.DomEvent.disableClickPropagation(button);
+        return button;
+      }
+    });
+    map.addControl(new SolidControl());
+  }
+
   /* --- the panel beside the map --- */
 
   function go(name) {

@@ -11,6 +11,7 @@ from markupsafe import Markup
 from planner.show.draw.groups import groups
 from planner.show.draw.page import PAGES, OfflineMap, page_bytes
 from planner.show.draw.side_view import side_view
+from planner.show.draw.solid import solids
 from planner.show.draw.views import climate_view, credits, inset, mount_view, notices_view
 from planner.show.layout import layout
 from planner.show.lonlat import Floats, geometry, to_lonlat
@@ -45,8 +46,10 @@ def site_map(result: SiteResult) -> OfflineMap:
         "dotZoom": 18,
         "groups": groups(result, degrees),
         "credits": credits(result.climate.source, result.climate_picture),
+        "solids": solids(result),
     }
-    return OfflineMap(_title(result), ((south + north) / 2, (west + east) / 2), data, _panel(result, degrees))
+    middle = ((south + north) / 2, (west + east) / 2)
+    return OfflineMap(_title(result), middle, data, _panel(result, degrees), scripts=("map.js", "solid.js"))
 
 
 def _title(result: SiteResult) -> str:

@@ -1,0 +1,45 @@
+"""The words of the 3-D view."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from planner.show.say.figures import plural
+from planner.units import MONTHS
+
+if TYPE_CHECKING:
+    from planner.job import SiteResult
+
+
+def words(result: SiteResult) -> dict[str, object]:
+    site, plan = result.site, result.plan
+    rough = ["Roofs are drawn flat at the eave, and trees as plain shapes: as the light was worked out."]
+    if site.terrain is not None:
+        rough.append("Far ground is left out.")
+    if site.surface is not None:
+        rough.append("What only the surface model shows is not drawn, though the numbers count it.")
+    if site.canopy is not None:
+        rough.append("Trees of the canopy raster are not drawn, though the numbers count them.")
+    if plan.time_zone:
+        rough.append("Hours here are true solar time, not clock time.")
+    return {
+        "open": "3-D and shade",
+        "close": "Back to the map",
+        "day": "Day",
+        "hour": "Hour, true solar time",
+        "above": "From above",
+        "aside": "From the south" if site.latitude_deg >= 0 else "From the north",
+        "night": "The sun is down.",
+        "sun": "Sun {elevation}° high, azimuth {azimuth}°.",
+        "months": list(MONTHS),
+        "how": "Drag to turn, wheel or pinch to zoom, right-drag or two fingers to move; arrow keys, + and - too.",
+        "none": "This browser does not draw in 3-D (WebGL 2 is off). Map and numbers are complete without it.",
+        "rough": " ".join(rough),
+        "picture": "The site in 3-D with the shadows of the sun",
+    }
+
+
+def left_out(blocks: int, crowns: int) -> str:
+    """What a page cannot bear; '' for nothing."""
+    parts = [plural(n, what) for n, what in ((blocks, "building"), (crowns, "tree")) if n]
+    return f"Farther off, {' and '.join(parts)} not drawn." if parts else ""
