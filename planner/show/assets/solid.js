@@ -311,8 +311,9 @@ function solidView(holder, data) {
 
   const view = { turn: 0, tilt: 0, far: 0, at: [0, 0, 0] };
   function span() { return Math.max(data.extent[2] - data.extent[0], data.extent[3] - data.extent[1], 40); }
-  function above() { view.turn = 0; view.tilt = 89.9 * rad; view.far = span() * 1.35; view.at = middle(); ask(); }
-  function aside() { view.turn = data.latitude >= 0 ? 0 : Math.PI; view.tilt = 32 * rad; view.far = span() * 1.25; view.at = middle(); ask(); }
+  function narrow() { return Math.max(1, 1.1 * canvas.clientHeight / Math.max(1, canvas.clientWidth)); } // a phone held upright
+  function above() { view.turn = 0; view.tilt = 89.9 * rad; view.far = span() * 1.35 * narrow(); view.at = middle(); ask(); }
+  function aside() { view.turn = data.latitude >= 0 ? 0 : Math.PI; view.tilt = 32 * rad; view.far = span() * 1.25 * narrow(); view.at = middle(); ask(); }
   function eyeFrame(wide) {
     const t = view.tilt, a = view.turn, d = view.far;
     const eye = [view.at[0] - Math.sin(a) * Math.cos(t) * d, view.at[1] - Math.cos(a) * Math.cos(t) * d, view.at[2] + Math.sin(t) * d];
