@@ -291,6 +291,17 @@ def no_prisms() -> Prisms:
     return prisms([], [], [])
 
 
+def joined_crowns(one: Crowns, other: Crowns) -> Crowns:
+    """The crowns of both, in this order."""
+    return Crowns(
+        one.names + other.names,
+        np.vstack([one.centre, other.centre]),
+        np.concatenate([one.radius_m, other.radius_m]),
+        np.concatenate([one.half_height_m, other.half_height_m]),
+        np.concatenate([one.evergreen, other.evergreen]),
+    )
+
+
 def no_crowns() -> Crowns:
     return Crowns((), np.empty((0, 3)), np.empty(0), np.empty(0), np.empty(0, bool))
 

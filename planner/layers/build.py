@@ -38,6 +38,7 @@ from planner.site import (
     KeepOuts,
     Site,
     ground_at,
+    joined_crowns,
     no_crowns,
     no_places,
     no_prisms,
@@ -210,6 +211,9 @@ def read_site_keeping(plan_file: PlanFile, ledger: Ledger, faults: Faults) -> Si
         relief.say_stood_in(len(crowns) + len(crown_prisms), len(canopies) > 0, ledger)
     else:
         surfaces, canopies = (), relief.each_tree_once(canopies, crowns, crown_prisms, ledger)
+        if canopies and layers.canopy is not None and layers.canopy.use == "trees":
+            found, canopies = relief.trees_in(canopies, layers.canopy, terrain, buildings, ledger)
+            crowns = joined_crowns(crowns, found)
     surface, surface_far = (*surfaces, None, None)[:2]
     canopy, canopy_far = (*canopies, None, None)[:2]
     controllers = poles = no_places()
