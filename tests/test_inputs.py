@@ -184,7 +184,8 @@ def test_named_places_from_a_table_join_those_of_the_plan(tmp_path: Path) -> Non
         return find_mounts(site, plan.plan.mounts, 0.6, named_xy(plan, site))
 
     found = mounts(high)
-    assert found.on == ("own, as named in the plan", "mast, flagpole", "vent, as named in the plan")
+    said_to_be = [(holder.name, holder.as_planned) for holder in found.holder]
+    assert said_to_be == [("own", "as named in the plan"), ("mast", "flagpole"), ("vent", "as named in the plan")]
     assert np.allclose(found.xyz, [(0, 0, 5), (40, 0, 16.4 * 0.3048), (40, 0, 4)], atol=0.02)
     with pytest.raises(DataError, match=r"layers\.named \(n\.csv\), vent: it has no height"):
         mounts({"height": "up", "height_unit": "ft"})
@@ -568,13 +569,11 @@ def test_two_tops_nearer_than_the_window_of_their_height_are_one_tree() -> None:
 
 
 def test_a_site_with_a_canopy_and_nothing_else_has_trees(tmp_path: Path) -> None:
-    """Domes of 10 m and 8 m on a plane, a hedge of 2 m, and a roof that the canopy holds too."""
+    """Crowns of 10 m and 8 m on a plane, a hedge of 2 m, and a roof that the canopy holds too."""
 
     def canopy(x: Any, y: Any) -> Any:
-        domes = [
-            h * np.sqrt(np.maximum(1 - ((x - e) ** 2 + (y - n) ** 2) / 16, 0))
-            for e, n, h in ((0, 0, 10), (30, 20, 8))
-        ]
+        out = [(((x - e) ** 2 + (y - n) ** 2) / 16, h) for e, n, h in ((0, 0, 10), (30, 20, 8))]
+        domes = [np.where(d < 1, h * (0.625 + 0.375 * np.sqrt(np.maximum(1 - d, 0))), 0) for d, h in out]
         hedge = np.where((np.abs(x + 40) < 20) & (np.abs(y - 50) < 1), 2.0, 0.0)
         roof = np.where((np.abs(x + 45) < 15) & (np.abs(y + 45) < 15), 6.0, 0.0)
         return np.maximum.reduce([*domes, hedge, roof])
@@ -592,7 +591,7 @@ def test_a_site_with_a_canopy_and_nothing_else_has_trees(tmp_path: Path) -> None
     assert np.allclose(site.crowns.centre[order, :2], [(0, 0), (30, 20)], atol=1.0)
     assert 2 * site.crowns.radius_m == pytest.approx([8, 8], abs=1.0)
     assert not site.crowns.evergreen.any()
-    assert said(notices, "2 trees of 8 m to 10 m", "in none of them", "two in ten")
+    assert said(notices, "2 trees of ", "found in it by their tops", "in none of them", "two in ten")
     # a tree of the layer of trees is not found again, and one from which tops count leaves the lower out
     oak = write(tmp_path, "t.gpkg", [Point(0, 0)], h=[12.0], w=[9.0])
     known = {"path": oak, "height": "h", "crown_width": "w"}

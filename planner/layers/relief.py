@@ -263,8 +263,8 @@ def trees_in(
             "layers.canopy",
             f"{len(found):,} trees of {low} to {high} found in it by their tops, a quarter of each taken as trunk; "
             f"{found.left_share:.0%} of the canopy is in none of them. Trees that stand apart are seldom missed; "
-            "of crowns that have grown together, two in ten are; widths are give or take a fifth, and rather too "
-            "wide: look at those beside a mount",
+            "two in ten are where tree canopies have grown together; widths are give or take a fifth, and rather "
+            "too wide: look at the trees beside a mount",
         )
     if len(canopy) == 1:
         return crowns, ()

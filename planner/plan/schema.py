@@ -228,7 +228,7 @@ class CanopyLayer(HeightsLayer):
     use: Literal["cells", "trees"] = entry(
         "cells",
         "`cells`: leaves as they stand in the cells; `trees`: single trees are found in it (cells of 1.25 m or less)",
-        "cells miss no tree, and hold crowns that have grown together",
+        "cells miss no tree, and hold tree canopies that have grown together",
     )
     least_tree_m: float = entry(
         3.0, "height from which a top is a tree, where trees are found", f"above hedges: {COMMON}", ge=1.5, le=30
