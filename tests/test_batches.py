@@ -659,3 +659,4 @@ def test_sites_in_no_zone_are_counted(folder):
     told = json.loads((folder / "out" / "result.json").read_text(encoding="utf-8"))
     assert told["no_zone"] == found.counts.no_zone > 0
     assert told["no_zone"] + sum(told["zones"].values()) == told["count"]
+    assert f"  no zone of the table: {found.counts.no_zone}" in contract_summary(found).splitlines()

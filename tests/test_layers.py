@@ -1361,6 +1361,17 @@ def test_a_unit_that_nobody_stated_is_said_and_one_that_the_name_contradicts_is_
         site_of(tmp_path, trees={"path": oak, "height": "height_ft"})
 
 
+def test_trees_and_poles_in_feet(tmp_path: Path) -> None:
+    """30 ft are 9.144 m, and a crown of 20 ft has a radius of 3.048 m."""
+    oaks = write(tmp_path, "oak.gpkg", [Point(0, 40)], tall=[30.0], wide=[20.0])
+    site, _ = site_of(tmp_path, trees={"path": oaks, "height": "tall", "crown_width": "wide", "height_unit": "ft"})
+    assert site.crowns.radius_m == pytest.approx([3.048])
+    assert site.crowns.centre[:, 2] + site.crowns.half_height_m == pytest.approx([9.144])
+    poles = write(tmp_path, "pole.gpkg", [Point(10, 40)], tall=[30.0])
+    site, _ = site_of(tmp_path, poles={"path": poles, "height": "tall", "height_unit": "ft"})
+    assert site.poles.xyz[:, 2] == pytest.approx([9.144])
+
+
 def test_roofs_elevations_given_as_heights_are_said_and_read_as_tops(tmp_path: Path) -> None:
     """Ground at 12 m, as in a lowland; buildings of 3 to 15 m, whose column holds the elevation of the roof."""
     ground = {"path": raster(tmp_path / "dem.tif", value=lambda x, y: 0 * x + 12.0)}

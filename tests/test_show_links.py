@@ -6,6 +6,7 @@ import base64
 import dataclasses
 import io
 import json
+import re
 import xml.etree.ElementTree as ElementTree
 
 import geopandas
@@ -250,6 +251,27 @@ def test_the_bill_has_one_total(yard: SiteResult) -> None:
     found = bill.bill(shared(yard, best=one))
     assert found is not None
     assert found.total == 400 + 250 + 120 + 2 * 60
+
+
+def test_a_bill_holds_every_cable_and_prices_those_too_long_apart() -> None:
+    """Two cables within 60 m, laid; of the 50 m that are assumed one is longer, and is no part of the total."""
+    both = studied(link="cable", cable_longest_m=60.0, cable_supplied_m=5.0, cable_conductor="18 AWG")
+    found = bill.bill(both)
+    assert found is not None
+    cables = [line for line in found.lines if line.item is Item.CABLE]
+    assert [line.controller for line in cables] == [0, 1]
+    assert found.total == pytest.approx(2 * 400 + sum(line.price for line in cables))
+    assert bill.bill_sentence(both).startswith("2 sensors and 2 cables, laid: about $")
+    assert "unless the manufacturer" not in bill.bill_sentence(both)
+    short = studied(link="cable")
+    found = bill.bill(short)
+    assert found is not None
+    (laid,) = (line for line in found.lines if line.item is Item.CABLE)
+    (long,) = found.if_allowed
+    assert (laid.controller, long.controller) == (0, 1)
+    assert found.total == pytest.approx(2 * 400 + laid.price)
+    apart = r"laid: about \$\S+\. Too long unless the manufacturer allows it: cable to B, .*, laid, \$"
+    assert re.search(apart, bill.bill_sentence(short))
 
 
 def test_what_stands_beside_the_layout_is_said_as_it_is(yard: SiteResult) -> None:

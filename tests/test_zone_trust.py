@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import fao56
+import geopandas
 import numpy as np
 import pytest
 import rasterio
@@ -14,7 +15,9 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
+from shapely import box
 
+import planner
 from planner.batches import run_contract
 from planner.climate import eto, zones
 from planner.climate.answer import SiteClimate
@@ -25,7 +28,7 @@ from planner.layers import conventions
 from planner.ledger import DataError, Ledger, OutputError, PlanError
 from planner.local_climate import climate_and_weather_at, climate_at, read_zone_table
 from planner.plan import parse_plan
-from planner.sun.water import eto_bias
+from planner.sun.water import Assumed, eto_bias
 
 # --- the compiled forms --------------------------------------------------------------------------------------
 
@@ -298,6 +301,29 @@ def test_the_weather_of_a_site_is_what_the_plan_knows(tmp_path):
     assert no_wind.wind_2m_m_s is None
     assert eto_bias(np.full((1, 12), 0.8), no_wind, 44.75, 200.0).assumed == ("wind 2 m/s at 2 m, from 1 to 3",)
     assert at({}, 200.0) is None
+
+
+def test_what_shade_does_to_the_water_goes_by_the_weather_that_the_plan_knows(tmp_path):
+    """The same from the site's own result: radiation, wind and humidity of the layers, none of them assumed."""
+    lot, hall = (box(10.25 - d, 44.75 - d, 10.25 + d, 44.75 + d) for d in (4e-4, 1e-4))
+    files = {}
+    for name, shape in (("site", lot), ("buildings", hall)):
+        geopandas.GeoDataFrame({"h": [6.0]}, geometry=[shape], crs=4326).to_file(tmp_path / f"{name}.gpkg")
+        files[name] = {"path": f"{name}.gpkg", **({"height": "h"} if name == "buildings" else {})}
+    body = {"layers": files, "climate": mountain(tmp_path), "sun": {"step_minutes": 60, "day_step": 15}}
+    known = planner.run_site(parse_plan(body, tmp_path / "plan.toml"))
+    assert known.water.assumed == ()
+    z = float(np.nan_to_num(known.site.elevation_m))
+    weather = eto.MonthlyInputs(
+        *(known.climate.t_mean_c[0] + d for d in (-6, 6)),
+        np.full(12, 20.0),
+        eto.vapour_pressure_from_dew_point_kpa(known.climate.t_mean_c[0] - 8),
+        np.full(12, eto.wind_at_2m_m_s(2.5, 10.0)),
+    )
+    told = eto_bias(known.sun.light_share, weather, known.site.latitude_deg, z)
+    assert_allclose(known.water.percent, told.percent, atol=1e-9)
+    del body["climate"]["wind"]
+    assert planner.run_site(parse_plan(body, tmp_path / "plan.toml")).water.assumed == (Assumed.WIND,)
 
 
 def test_a_site_above_its_cell_is_lapsed(tmp_path):
