@@ -706,7 +706,53 @@ def test_a_drawing_that_nothing_places_is_asked_for_its_crs(tmp_path: Path) -> N
     draw(tmp_path)
     with pytest.raises(PlanError, match="does not say where on the earth"):
         plan_of(tmp_path)
-    text = text_of(tmp_path, at=(LAT, LON))
+    text = text_of(tmp_path, at=(LAT + 0.1, LON))  # too far from it to tell
     assert '# crs = "EPSG:2229"' in text
     assert "# where = \"Layer = 'A-BLDG'\"" in text
     assert "buildings" not in tomllib.loads(text)["layers"]
+
+
+def test_coordinates_without_a_crs_are_placed_by_where_the_site_is(folder: Path) -> None:
+    """An arborist's table in state plane feet; the guess is marked, and NAD83's realizations are one."""
+    xy = spots(4).to_crs(STATE_PLANE_FT)
+    pandas.DataFrame({"Tree No.": [1, 2, 3, 4], "Height (ft)": [30, 40, 35, 50], "X": xy.x, "Y": xy.y}).to_csv(
+        folder / "tree report.csv", index=False
+    )
+    told = plan_of(folder)["layers"]["trees"]
+    assert (told["x"], told["y"], told["crs"]) == ("X", "Y", f"EPSG:{STATE_PLANE_FT}")
+    assert "check: the file does not say; of the systems in use there" in " ".join(text_of(folder).split("#   "))
+
+
+def test_a_drawing_is_placed_by_the_place_that_was_told(tmp_path: Path) -> None:
+    draw(tmp_path)
+    layers = plan_of(tmp_path, at=(LAT + 0.0005, LON + 0.0009))["layers"]
+    assert layers["site"]["crs"] == f"EPSG:{STATE_PLANE_FT}"
+    assert layers["buildings"]["where"] == "Layer = 'A-BLDG'"
+
+
+def test_counts_are_of_what_stands_near_the_site(folder: Path) -> None:
+    town = geopandas.GeoSeries([*halls(3), *halls(3).translate(1500, 0)], crs=UTM)
+    put(folder, "buildings.gpkg", town, height_m=[5.0, 6.0, None, 50.0, 60.0, 70.0])
+    text = text_of(folder)
+    assert "2 of 3 have one, median 5.5 m" in text
+    assert "the 3 within 300 m of the site" in " ".join(text.replace("#", " ").split())
+
+
+def test_of_several_layers_of_buildings_the_one_with_heights_is_taken(folder: Path) -> None:
+    for layer, columns in (
+        ("pand", {"b3_bouwlagen": [2, 2]}),
+        ("lod12_2d", {"b3_h_70p": [7.0, 8.0], "b3_h_maaiveld": [1.0, 1.0]}),
+    ):
+        geopandas.GeoDataFrame(columns, geometry=halls(2)).to_file(folder / "tile.gpkg", layer=layer)
+    told = plan_of(folder)
+    assert told["layers"]["buildings"]["layer"] == "lod12_2d"
+    assert told["layers"]["buildings"]["top"] == "b3_h_70p"
+    assert '# layer = "pand"' in text_of(folder)
+
+
+def test_a_reading_that_is_commented_out_decides_no_units(tmp_path: Path) -> None:
+    dutch = geopandas.GeoSeries([shapely.box(136000, 455000, 136030, 455020)], crs=28992)
+    put(tmp_path, "gebouwen.gpkg", dutch, hoogte=[7.5])
+    told = plan_of(tmp_path)
+    assert told["units"] == "metric"
+    assert told["layers"]["buildings"]["height_unit"] == "m"

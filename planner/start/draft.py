@@ -15,6 +15,7 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from planner.layers.columns import text
+from planner.layers.crs_near import crs_by_place
 from planner.layers.frame import WGS84, apart_m, local_frame, project_shapes
 from planner.layers.look import Form, Looked
 from planner.ledger import PlanError
@@ -28,6 +29,8 @@ from planner.units import Units
 AT_HALF_M = 60.0  # half the side of the square drawn around a place: a small commercial lot, common practice
 AROUND_M = 15.0  # how far around what stands there an outline is drawn
 WIDEST_M = 2500.0  # what lies wider apart than this is no one site
+NEAR_M = 300.0  # what stands within this is counted: seen from the site's edge, 10 m there stand 2 degrees high
+RISES_M = 2.0  # what a surface model shows above the ground, at its high places
 FEET = 0.31  # metres of a CRS's unit up to which it is a foot
 
 
@@ -40,6 +43,7 @@ class Code(StrEnum):
     OUTLINE_DRAWN_AROUND = "outline drawn around"
     PICKED = "picked"
     CRS_DEGREES = "crs degrees"
+    CRS_PLACE = "crs place"
     CRS_OTHERS = "crs others"
     # of a column
     COUNTED = "counted"
@@ -159,8 +163,9 @@ def draft(title: str, parts: Sequence[Sorted], at: tuple[float, float] | None, o
         return _contract(title, placed, _zone(parts), found)
     outline, site, picked = _site(title, placed, at, outline_name, found)
     centre = np.array(outline.centroid.coords[0])
-    near = [part for part in placed if _near(part, outline, found)]
+    near = [found_near for part in placed if (found_near := _near(part, outline, found)) is not None]
     rasters = [part for part in there if part.looked.form is Form.RASTER and _covers(part, centre, found)]
+    rasters = _surfaces_apart(rasters)
     chosen = _one_a_kind([*near, *rasters])
     layers: list[Block] = [site]
     feet = any(_feet_crs(_crs_of(part, found)) for part in chosen.values())
@@ -177,7 +182,9 @@ def draft(title: str, parts: Sequence[Sorted], at: tuple[float, float] | None, o
         if part.kind in chosen and part is not chosen[part.kind] and part.kind is not Kind.SITE
     ]
     others += _unplaced(found)
-    us = feet or any(line.value == "ft" for block in layers for line in block.lines if line.key == "height_unit")
+    us = feet or any(
+        line.value == "ft" for block in layers for line in block.lines if line.key == "height_unit" and not line.off
+    )
     head = Block("", (Line("title", title), _units_line(us, centre)))
     missing, zone = _missing(chosen, layers, outline), _zone(parts)
     drawn = outline if picked is None else None
@@ -226,6 +233,8 @@ def _placed(parts: Sequence[Sorted], at: tuple[float, float] | None, found: _Fou
             found.crs[id(part)] = WGS84, (Note(Code.CRS_DEGREES, check=True),)
         elif (other := _fitting(looked, known, anchors)) is not None:
             found.crs[id(part)] = other, (Note(Code.CRS_OTHERS, other.name, check=True),)
+        elif (by_place := _by_place(looked, known, at)) is not None:
+            found.crs[id(part)] = by_place, (Note(Code.CRS_PLACE, by_place.name, check=True),)
         elif looked.is_drawing:
             found.drawn.append(part)
             continue
@@ -253,6 +262,19 @@ def _fitting(looked: Looked, known: Sequence[Sorted], anchors: Sequence[Floats])
     return fitting[0] if len(fitting) == 1 else None
 
 
+def _by_place(looked: Looked, known: Sequence[Sorted], at: tuple[float, float] | None) -> CRS | None:
+    """The system in use there by which a layer lies at the place that was told, or at the site's outline."""
+    outlines = [part for part in known if part.kind is Kind.SITE and part.looked.count == 1]
+    if at is not None:
+        place = np.array([at[1], at[0]])
+    elif outlines:
+        place = _middle(outlines[0].looked.lonlat())
+    else:
+        return None
+    spot = _middle(looked.shapes[~shapely.is_missing(looked.shapes)])
+    return crs_by_place(spot, place, NEAR_M) if np.isfinite(spot).all() else None
+
+
 def _middle(shapes: object) -> Floats:
     xy = shapely.get_coordinates(shapes)
     good = xy[np.isfinite(xy).all(axis=1)]
@@ -267,17 +289,31 @@ def _feet_crs(crs: CRS | None) -> bool:
     return crs is not None and crs.is_projected and bool(crs.axis_info[0].unit_conversion_factor < FEET)
 
 
-def _near(part: Sorted, outline: BaseGeometry, found: _Found) -> bool:
+def _near(part: Sorted, outline: BaseGeometry, found: _Found) -> Sorted | None:
+    """A layer with what of it is near the site, which alone is counted; None where nothing is."""
     if part.kind in (Kind.SITE, Kind.MANY_SITES):
-        return False
-    frame = local_frame(outline, WGS84)
-    local = project_shapes(part.looked.lonlat(_crs_of(part, found)), WGS84, frame.crs)
-    gap = shapely.distance(local, project_shapes([outline], WGS84, frame.crs)[0])
-    gap = gap[np.isfinite(gap)]
-    if len(gap) and gap.min() <= SURROUNDINGS_M:
-        return True
-    found.unused.append(Note(Code.FAR, _name(part), str(part.kind), size=float(gap.min()) if len(gap) else np.nan))
-    return False
+        return None
+    frame, crs = local_frame(outline, WGS84), _crs_of(part, found)
+    there = np.array([s is not None and not s.is_empty for s in part.looked.shapes], bool)
+    local = project_shapes(part.looked.lonlat(crs), WGS84, frame.crs)
+    gap = np.full(len(there), np.inf)
+    gap[there] = shapely.distance(local, project_shapes([outline], WGS84, frame.crs)[0])
+    gap = np.where(np.isfinite(gap), gap, np.inf)
+    within = next((most for most in (NEAR_M, SURROUNDINGS_M) if (gap <= most).any()), None)
+    if within is None:
+        least = float(gap.min()) if len(gap) and np.isfinite(gap.min()) else float("nan")
+        found.unused.append(Note(Code.FAR, _name(part), str(part.kind), size=least))
+        return None
+    if (gap <= within).all():
+        return part
+    keep = np.flatnonzero(gap <= within)
+    columns = {name: tuple(values[k] for k in keep) for name, values in part.looked.columns.items()}
+    near = replace(
+        part, looked=replace(part.looked, shapes=part.looked.shapes[keep], columns=columns), near_m=within
+    )
+    if id(part) in found.crs:
+        found.crs[id(near)] = found.crs[id(part)]
+    return near
 
 
 def _covers(part: Sorted, centre: Floats, found: _Found) -> bool:
@@ -292,6 +328,23 @@ def _covers(part: Sorted, centre: Floats, found: _Found) -> bool:
     return False
 
 
+def _surfaces_apart(rasters: Sequence[Sorted]) -> list[Sorted]:
+    """Of several rasters that only their values make terrain, those that stand higher on the same low ground are
+    surface models."""
+    unnamed = [p for p in rasters if p.kind is Kind.TERRAIN and p.clue is Clue.VALUES]
+    if len(unnamed) < 2:
+        return list(rasters)
+    marks = {id(p): p.looked.relief.percentiles for p in unnamed if p.looked.relief is not None}
+    lowest = min(unnamed, key=lambda p: marks[id(p)][3])
+    low, high = marks[id(lowest)][1], marks[id(lowest)][3]
+    return [
+        replace(part, kind=Kind.SURFACE)
+        if id(part) in marks and marks[id(part)][3] > high + RISES_M and abs(marks[id(part)][1] - low) < RISES_M
+        else part
+        for part in rasters
+    ]
+
+
 def _one_a_kind(parts: Iterable[Sorted]) -> dict[Kind, Sorted]:
     """The best layer of each kind: the surest, then the fullest; of terrain the one with the finest cells."""
     chosen: dict[Kind, Sorted] = {}
@@ -303,8 +356,15 @@ def _one_a_kind(parts: Iterable[Sorted]) -> dict[Kind, Sorted]:
 
 
 def _rank(part: Sorted) -> tuple[float, ...]:
+    """Of buildings those with heights before any others: no name is worth as much."""
     relief = part.looked.relief
-    return (part.score, -relief.cell_m if relief is not None else part.looked.count)
+    high = part.kind is Kind.BUILDINGS and _tells_heights(part.looked)
+    return (high, part.score, -relief.cell_m if relief is not None else part.looked.count)
+
+
+def _tells_heights(looked: Looked) -> bool:
+    told = recognise.building_columns(looked.columns, False)
+    return told.height is not None or told.top is not None
 
 
 # --- the site -----------------------------------------------------------------------------------------------
@@ -402,10 +462,10 @@ def _site_block(part: Sorted, by: str | None, pick: str, found: _Found) -> Block
 
 
 def _taken(part: Sorted) -> Note:
+    name, looked, unsure = _name(part), part.looked, part.clue is Clue.VALUES
     return Note(
-        Code.TAKEN, str(part.kind), _name(part), part.looked.count, part.looked.rows, basis=str(part.clue),
-        check=part.clue in (Clue.VALUES,),
-    )  # fmt: skip
+        Code.TAKEN, str(part.kind), name, looked.count, looked.rows, part.near_m, basis=str(part.clue), check=unsure
+    )
 
 
 def _where_lines(part: Sorted, found: _Found) -> list[Line]:
@@ -559,7 +619,7 @@ def _raster(part: Sorted, found: _Found) -> Block:
 
 def _controllers(part: Sorted, found: _Found) -> Block:
     columns = part.looked.columns
-    named = recognise.name_reading(columns, ("controller",))
+    named = recognise.name_reading(columns, ("controller", "clock")) or recognise.text_reading(columns)
     indoors = recognise.flag_column(columns, ("indoors", "indoor", "inside"))
     lines = _where_lines(part, found) + _column("name", named) + _column("indoors", indoors)
     return Block("layers.controllers", tuple(lines), (_taken(part),))

@@ -167,7 +167,9 @@ def leaf_share(values: Sequence[object]) -> float:
 
 
 def is_species(name: str) -> bool:
-    return bool(set(words(name)) & _GENUS)
+    return bool(set(words(name)) & _GENUS) or bool(
+        re.search(r"soort|species|botanical|scientific", run_together(name))
+    )
 
 
 # --- values -------------------------------------------------------------------------------------------------
@@ -413,6 +415,15 @@ def name_reading(columns: Columns, prefer: Sequence[str] = ()) -> Reading | None
         if best is None or (rank, k) < best[0]:
             best = (rank, k), found
     return best[1] if best else None
+
+
+def text_reading(columns: Columns) -> Reading | None:
+    """The first column of words that are all there and all different: names, whatever it is called."""
+    for column, values in columns.items():
+        there = [text(v) for v in values]
+        if there and all(there) and len(set(there)) == len(there) and all(number(v) is None for v in there):
+            return Reading(column, known=len(there), of=len(values))
+    return None
 
 
 @dataclass(frozen=True)

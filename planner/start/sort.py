@@ -61,6 +61,7 @@ class Sorted:
     score: int = 0
     where: str = ""
     above_ground: bool = False
+    near_m: float = float("nan")
 
 
 _WORDS: dict[Kind, frozenset[str]] = {

@@ -75,10 +75,17 @@ def _have(note: Note) -> str:
 def _taken(note: Note) -> str:
     kind = _KIND.get(note.name, note.name)
     seen = f"; the first {note.of:,} were looked at" if note.of < note.count else ""
+    if _known(note):
+        seen = f"; what is counted below are the {note.of:,} within {note.size:.0f} m of the site"
     raster = note.name in ("terrain", "surface", "canopy")
     count = "" if raster else f", {plural(note.count, 'feature')}{seen}"
     clue = _CLUE[Clue(note.basis)]
     return f"{note.other}: taken as {kind}{' ' + clue if clue else ''}{count}."
+
+
+def _features(note: Note) -> str:
+    raster = note.other in ("terrain", "surface", "canopy")
+    return "" if raster else f" ({plural(note.count, 'feature')})"
 
 
 def _away(note: Note) -> str:
@@ -99,6 +106,9 @@ _SAID: dict[Code, Callable[[Note], str]] = {
     Code.CRS_DEGREES: lambda n: "the file does not say; the coordinates look like longitude and latitude",
     Code.CRS_OTHERS: lambda n: (
         f"the file does not say; only in {n.name}, as another layer, does it lie at the site"
+    ),
+    Code.CRS_PLACE: lambda n: (
+        f"the file does not say; of the systems in use there, {n.name} puts it at the site; ask who made it"
     ),
     Code.COUNTED: _have,
     Code.COUNTED_LENGTHS: lambda n: ", ".join(filter(None, (_have(n), _size(n)))),
@@ -154,10 +164,12 @@ _SAID: dict[Code, Callable[[Note], str]] = {
     Code.UNITS_PLACE: lambda n: 'the site is in or near the United States; "metric" for meters and millimeters',
     Code.UNITS_METRIC: lambda n: '"us" for feet and inches',
     Code.ALSO: lambda n: (
-        f"{n.name} could be {_KIND.get(n.other, n.other)} as well ({plural(n.count, 'feature')}): to take it "
+        f"{n.name} could be {_KIND.get(n.other, n.other)} as well{_features(n)}: to take it "
         "instead, exchange the two."
     ),
-    Code.UNREADABLE: lambda n: f"{n.name}: cannot be read: {n.other}",
+    Code.UNREADABLE: lambda n: (
+        f"{n.name}: cannot be read: {n.other}" + ("; unpack it and start again" if n.name.endswith(".zip") else "")
+    ),
     Code.NOT_LOOKED_AT: lambda n: f"{n.name}: not a kind of file that is looked at",
     Code.NOT_TOLD: lambda n: (
         f"{n.name}: nothing tells what it is ({n.other}, {plural(n.count, 'feature')}, {plural(n.of, 'column')})"
@@ -169,8 +181,8 @@ _SAID: dict[Code, Callable[[Note], str]] = {
     Code.FAR: lambda n: f"{n.name}: {_KIND.get(n.other, n.other)}, {_away(n)} from the site: not used",
     Code.DRAWING: lambda n: (
         f"{n.name} does not say where on the earth it lies. Ask who made it for the CRS of its coordinates and "
-        "write it here, or give two known points as [[drawing.control]]; then take the drawing's layers below into the "
-        "plan, and its outline as the site."
+        "write it here, or give two known points as [[drawing.control]]; then take the drawing's layers below into "
+        "the plan, and its outline as the site."
     ),
     Code.NO_KIND: lambda n: (
         f"{n.name} has no column with the kinds of ground that noonmark knows (lawn, paving, road ...): give it one"

@@ -1,0 +1,47 @@
+"""The reference system that coordinates without one are probably in, where it is known what they lie near.
+
+Of the projected systems in use at a place, few put the same numbers near it. One that does is a guess to be
+checked, and never taken in silence.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from pyproj import CRS
+from pyproj.aoi import AreaOfInterest
+from pyproj.database import query_crs_info
+from pyproj.enums import PJType
+from pyproj.exceptions import ProjError
+
+from planner.layers.frame import WGS84, apart_m, project
+from planner.site import Floats
+
+ALIKE_M = 5.0  # realizations of one datum differ by less
+
+
+def crs_by_place(xy: Floats, near_lonlat: Floats, within_m: float) -> CRS | None:
+    """The EPSG system in use near a place by which a point (2,) lies within a distance of it.
+
+    near_lonlat: (2,). Of systems that put it at the same spot, as realizations of one datum do, that with the
+    lowest code. None where no system does, or several put it at different spots.
+    """
+    lon, lat = float(near_lonlat[0]), float(near_lonlat[1])
+    found: list[tuple[int, CRS, Floats]] = []
+    for info in query_crs_info(
+        auth_name="EPSG",
+        pj_types=[PJType.PROJECTED_CRS],
+        area_of_interest=AreaOfInterest(lon, lat, lon, lat),
+        contains=True,
+    ):
+        crs = CRS.from_epsg(int(info.code))
+        try:
+            spot = project(np.asarray(xy, float), crs, WGS84)
+        except ProjError:  # a system of engineers that PROJ cannot bring to the earth
+            continue
+        if np.isfinite(spot).all() and float(apart_m(spot, near_lonlat)) <= within_m:
+            found.append((int(info.code), crs, spot))
+    if not found:
+        return None
+    first = min(found, key=lambda one: one[0])
+    alike = all(float(apart_m(spot, first[2])) <= ALIKE_M for _, _, spot in found)
+    return first[1] if alike else None
