@@ -756,3 +756,16 @@ def test_a_reading_that_is_commented_out_decides_no_units(tmp_path: Path) -> Non
     told = plan_of(tmp_path)
     assert told["units"] == "metric"
     assert told["layers"]["buildings"]["height_unit"] == "m"
+
+
+def test_a_file_that_would_fetch_is_not_opened(folder: Path) -> None:
+    (folder / "terrain.vrt").write_text(
+        '<VRTDataset rasterXSize="9" rasterYSize="9"><VRTRasterBand dataType="Float32" band="1"><SimpleSource>'
+        "<SourceFilename>/vsicurl/https://dem.example/t.tif</SourceFilename></SimpleSource></VRTRasterBand>"
+        "</VRTDataset>",
+        encoding="utf-8",
+    )
+    text = text_of(folder)
+    assert "terrain" not in tomllib.loads(text)["layers"]
+    assert "terrain.vrt: cannot be read" in text
+    assert "dem.example" in text

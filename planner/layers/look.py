@@ -16,16 +16,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pyogrio
-import rasterio
 import shapely
 from pyproj import CRS
 from rasterio.enums import Resampling
 
-from planner.layers import drawing, geoparquet
+from planner.layers import drawing, geoparquet, opening
 from planner.layers.coordinates import Coordinates, coordinate_columns
 from planner.layers.frame import WGS84, horizontal, project_shapes
 from planner.layers.source import look_like_degrees
-from planner.site import Floats, Shapes
+from planner.ledger import DataError
+from planner.site import Shapes
 
 VECTORS = (
     ".gpkg", ".shp", ".zip", ".geojson", ".json", ".fgb", ".parquet", ".geoparquet", ".kml", ".kmz", ".dxf", ".csv",
@@ -128,25 +128,28 @@ def look_at(path: Path) -> list[Looked]:
             if kind in RASTERS:
                 return [_raster(path)]
             if kind in VECTORS:
-                return _vector(path)
+                with opening.vector_source(path.name, path, opening.Trusted(path.parent.resolve())) as source:
+                    return _vector(path, source)
+    except DataError as fault:
+        return [Looked(path, None, Form.UNREADABLE, fault=fault.what)]
     except Exception as fault:  # whatever a library says of a file is that file's fault
         said = str(fault).split(";")[0].strip().splitlines()
         return [Looked(path, None, Form.UNREADABLE, fault=said[0] if said else type(fault).__name__)]
     return [Looked(path, None, Form.OTHER)]
 
 
-def _vector(path: Path) -> list[Looked]:
+def _vector(path: Path, source: Path | bytes) -> list[Looked]:
     if path.suffix.lower() in geoparquet.SUFFIXES:
         info = geoparquet.info(path)
         shapes, fields = geoparquet.read(path, info["fields"], 0, MOST_ROWS)
         return [_looked(path, None, info["fields"], fields, shapes, info["crs"], info["features"])]
     if path.suffix.lower() == ".dxf":
         return [_drawing(path)]
-    names = [str(name) for name, _ in pyogrio.list_layers(path)]
+    names = [str(name) for name, _ in pyogrio.list_layers(source)]
     looked = []
     for name in names:
-        meta, _, wkb, fields = pyogrio.raw.read(path, layer=name, max_features=MOST_ROWS)
-        info = pyogrio.read_info(path, layer=name, force_feature_count=True)
+        meta, _, wkb, fields = pyogrio.raw.read(source, layer=name, max_features=MOST_ROWS)
+        info = pyogrio.read_info(source, layer=name, force_feature_count=True)
         shapes = None if wkb is None else shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
         if info["geometry_type"] is None:
             shapes = None
@@ -212,7 +215,7 @@ def _crs(said: Any) -> CRS | None:
 
 
 def _raster(path: Path) -> Looked:
-    with rasterio.open(path) as file:
+    with opening.raster(path.name, path, opening.Trusted(path.parent.resolve())) as file:
         crs = _crs(file.crs)
         shape = (min(file.height, RASTER_LOOK), min(file.width, RASTER_LOOK))
         values = file.read(1, out_shape=shape, resampling=Resampling.nearest, masked=True)
@@ -229,16 +232,3 @@ def _raster(path: Path) -> Looked:
             float((known == 0).mean()) if len(known) else 0.0,
         )
     return Looked(path, None, Form.RASTER, 1, crs, np.array([outline], object), relief=relief)
-
-
-def cell_heights(path: Path, lonlat: Floats) -> Floats:
-    """A raster's values (n,) at (n, 2) points of longitude and latitude, NaN where it has none."""
-    from planner.layers.frame import project
-
-    with rasterio.open(path) as file:
-        crs = _crs(file.crs)
-        if crs is None:
-            return np.full(len(lonlat), np.nan)
-        xy = project(lonlat, WGS84, crs)
-        found = [value[0] for value in file.sample(xy.tolist(), masked=True)]
-    return np.array([np.nan if np.ma.is_masked(v) else float(v) for v in found])
