@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
-from planner.units import M_PER_FT, Units
+from planner.units import M_PER_FT, Units, distance
 
 
 class Exit(IntEnum):
@@ -70,6 +70,10 @@ class Ledger:
         """'6 m' or '18 ft', three digits at most."""
         value, unit = (value_m / M_PER_FT, "ft") if self.units == "us" else (value_m, "m")
         return f"{float(f'{value:.3g}'):,g} {unit}"
+
+    def distance(self, value_m: float) -> str:
+        """How far away something is: '420 m', '12 km'; '1,378 ft', '7 miles'."""
+        return distance(value_m, self.units)
 
     def add(self, kind: Kind, where: str, what: str, features: Iterable[object] = ()) -> None:
         self._notices.setdefault(Notice(kind, where, what, tuple(str(f) for f in features)))

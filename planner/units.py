@@ -8,6 +8,7 @@ from typing import Literal
 Units = Literal["us", "metric"]
 
 M_PER_FT = 0.3048  # international foot, exact
+M_PER_MILE = 1609.344  # 5280 of these, exact
 MM_PER_IN = 25.4  # exact
 
 
@@ -23,6 +24,18 @@ def fixed(value: float, digits: int = 0) -> str:
 def length(value_m: float, units: Units, digits: int = 0) -> str:
     """'12 m' or '39 ft'."""
     return f"{fixed(value_m / M_PER_FT, digits)} ft" if units == "us" else f"{fixed(value_m, digits)} m"
+
+
+def distance(value_m: float, units: Units) -> str:
+    """How far away something is: '420 m', '12 km'; '1,378 ft', '7 miles'.
+
+    >>> distance(2000, "metric"), distance(2000, "us"), distance(133_000, "us")
+    ('2 km', '6,562 ft', '83 miles')
+    """
+    if units == "us":
+        miles = value_m / M_PER_MILE
+        return length(value_m, units) if miles < 2 else f"{fixed(miles)} miles"
+    return length(value_m, units) if value_m < 2000 else f"{fixed(value_m / 1000)} km"
 
 
 def eto(value_mm_day: float, units: Units, more_digits: int = 0) -> str:

@@ -529,6 +529,20 @@ def test_notices_speak_the_plans_units(tmp_path: Path) -> None:
         assert said([str(n) for n in ledger], wanted)
 
 
+def test_distances_speak_the_plans_units(tmp_path: Path) -> None:
+    layers = {
+        "site": {"path": write(tmp_path, "site.gpkg", [SITE])},
+        "buildings": {"path": write(tmp_path, "b.gpkg", [square(0, 0), square(2600, 0)])},
+    }
+    away = {**layers, "buildings": {"path": write(tmp_path, "far.gpkg", [square(40_000, 0)])}}
+    for units, beyond, far in (("us", "6,562 ft", "25 miles"), ("metric", "2 km", "40 km")):
+        ledger = Ledger()
+        read_site(plan_of(tmp_path, layers, units=units), ledger)
+        assert said([str(n) for n in ledger], f"farther than {beyond} from the site")
+        with pytest.raises(DataError, match=f"within {beyond} of the site: the nearest feature is {far} away"):
+            read_site(plan_of(tmp_path, away, units=units), Ledger())
+
+
 def test_units_of_height(tmp_path: Path) -> None:
     name = write(tmp_path, "b.gpkg", [square(0, 0)], h=[3], under=[1])
     for unit, factor in (("m", 1.0), ("ft", 0.3048), ("storeys", 4.0)):

@@ -25,7 +25,7 @@ from planner.layers.frame import (
 )
 from planner.layers.outline import outline_of, pick_site, right_way_round
 from planner.layers.own import own_columns, own_values
-from planner.layers.source import distance, label, locate, place
+from planner.layers.source import label, locate, place
 from planner.layers.standing import NAMED_WITHIN_M
 from planner.layers.vector import Layer, count_features, read_vector, repaired
 from planner.ledger import Kind, Ledger, PlanError, PlannerError
@@ -43,7 +43,7 @@ from planner.site import (
     no_places,
     no_prisms,
 )
-from planner.units import M_PER_FT
+from planner.units import M_PER_FT, distance
 
 # Standard time and the sun are seldom two hours apart; a little over three in the west of China (from memory).
 CLOCK_OFF_H, CLOCK_MOST_H = 2.0, 3.5
@@ -90,7 +90,7 @@ def named_xy(plan_file: PlanFile, site: Site) -> Floats:
         away = _away_m(lonlat, site)
         if not away <= NAMED_WITHIN_M:
             turned = _away_m(project(np.array([mount.y, mount.x]), crs, WGS84), site)
-            at = f"{distance(away)} from the site" if np.isfinite(away) else "off the earth"
+            at = f"{distance(away, plan_file.plan.units)} from the site" if np.isfinite(away) else "off the earth"
             raise PlanError(
                 where,
                 f"x = {mount.x:g}, y = {mount.y:g} by {label(crs)} is {at}",

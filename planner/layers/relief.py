@@ -16,7 +16,6 @@ from planner.ground import OWN_CELLS, cell_error_deg, centres
 from planner.layers.found_trees import WIDEST_CELL_M, find_trees
 from planner.layers.frame import Frame
 from planner.layers.raster import Around, Taken, read_heights
-from planner.layers.source import distance
 from planner.layers.standing import HIGHEST_TREE_M, WIDEST_CROWN_M
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import CanopyLayer, Layers, PlanFile, SurfaceLayer
@@ -80,7 +79,8 @@ def read_surface(
             outline,
             SURROUNDINGS_M,
             "layers.surface",
-            "and stands in for footprints and trees: what is there shades nothing",
+            "and stands in for footprints and trees: what is there shades nothing, and the ± beside the light "
+            "holds what things like those around would take",
             ledger,
         )
     return found
@@ -348,15 +348,15 @@ def _say_gaps(found: Rasters, outline: BaseGeometry, reach_m: float, where: str,
     gaps = runs(unknown_from(found, outline.bounds, reach_m))
     if not gaps:
         return
-    told = "; ".join(_run(*gap) for gap in gaps[:RUNS_SAID])
+    told = "; ".join(_run(*gap, ledger) for gap in gaps[:RUNS_SAID])
     more = f"; and in {len(gaps) - RUNS_SAID} narrower ranges" if len(gaps) > RUNS_SAID else ""
     what = where.rsplit(".", 1)[1].replace("surface", "surface model")
     ledger.add(Kind.ASSUMED, where, f"the {what} has no heights {told}{more}, from the middle of the site, {lost}")
 
 
-def _run(first_deg: int, last_deg: int, near_m: float) -> str:
+def _run(first_deg: int, last_deg: int, near_m: float, ledger: Ledger) -> str:
     if (first_deg, last_deg) == (0, 359):
-        return f"all round from {distance(near_m)} on"
+        return f"all round from {ledger.distance(near_m)} on"
     ends = dict.fromkeys((compass(first_deg), compass(last_deg)))
     degrees = f"{first_deg} to {last_deg}" if first_deg != last_deg else f"{first_deg}"
-    return f"{' to '.join(ends)} ({degrees} degrees) from {distance(near_m)} on"
+    return f"{' to '.join(ends)} ({degrees} degrees) from {ledger.distance(near_m)} on"

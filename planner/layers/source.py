@@ -120,7 +120,7 @@ def settle_crs(
                 Kind.CHECK,
                 where,
                 f"the file says its CRS is {label(own)}, the plan says {label(said)}: the plan's is used"
-                + (f" ({distance(apart)} apart here)" if np.isfinite(apart) else ""),
+                + (f" ({ledger.distance(apart)} apart here)" if np.isfinite(apart) else ""),
             )
     return said
 
@@ -150,10 +150,6 @@ def span(xy: Floats) -> str:
         return "no finite coordinates"
     (x0, y0), (x1, y1) = xy.min(axis=0), xy.max(axis=0)
     return f"x from {x0:.6g} to {x1:.6g}, y from {y0:.6g} to {y1:.6g}"
-
-
-def distance(metres: float) -> str:
-    return f"{metres:.0f} m" if metres < 2000 else f"{metres / 1000:,.0f} km"
 
 
 def place(lonlat: Floats) -> str:

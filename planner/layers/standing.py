@@ -16,7 +16,6 @@ from shapely.geometry.base import BaseGeometry
 from planner.layers import columns
 from planner.layers.frame import Frame
 from planner.layers.raster import points_inside
-from planner.layers.source import distance
 from planner.layers.vector import Layer, in_frame
 from planner.layers.vocabulary import LEAVES, ROOFS, leaf_of
 from planner.ledger import DataError, Kind, Ledger
@@ -697,7 +696,7 @@ def named(
     if far.any():
         raise DataError(
             f"{layer.where}, {_names(layer, far)[0]}",
-            f"it is {distance(float(away_m[far][0]))} from the site",
+            f"it is {ledger.distance(float(away_m[far][0]))} from the site",
             "Check its coordinates and the layer's CRS",
         )
     height_m = columns.numbers(

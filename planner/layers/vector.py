@@ -26,7 +26,6 @@ from planner.layers.frame import WGS84, Frame, apart_m, project, project_shapes
 from planner.layers.opening import Trusted, vector_source
 from planner.layers.source import (
     beyond_area,
-    distance,
     fits,
     label,
     locate,
@@ -545,7 +544,7 @@ def in_frame(
     if every_one and far.any():
         raise DataError(
             f"{layer.where}, row {int(layer.rows[far][0])}",
-            f"it lies {distance(float(away[far].min()))} or more from the site, too far to belong to it",
+            f"it lies {ledger.distance(float(away[far].min()))} or more from the site, too far to belong to it",
             "Mend its coordinates, or take it out of the layer",
         )
     local = replace(
@@ -594,8 +593,8 @@ def _landed(layer: Layer, frame: Frame, outline: BaseGeometry, ledger: Ledger) -
     nearest_one = int(np.argmin(away))
     raise DataError(
         layer.where,
-        f"nothing of it lies within {distance(SURROUNDINGS_M)} of the site: the nearest feature is "
-        f"{distance(float(away[nearest_one]))} away, at {place(spots[nearest_one])} by {label(layer.crs)}; "
+        f"nothing of it lies within {ledger.distance(SURROUNDINGS_M)} of the site: the nearest feature is "
+        f"{ledger.distance(float(away[nearest_one]))} away, at {place(spots[nearest_one])} by {label(layer.crs)}; "
         f"the site is at {place(centre)}",
         "Check the CRS of both files, and that they show the same place",
     )
@@ -605,9 +604,8 @@ def _say_far(
     known: Layer, gap_m: Floats, farther: int, heights_m: Callable[[Layer], Floats] | None, ledger: Ledger
 ) -> None:
     count = len(known) + farther
-    what = (
-        f"{count} feature{'s' if count > 1 else ''} farther than {distance(SURROUNDINGS_M)} from the site left out"
-    )
+    beyond = ledger.distance(SURROUNDINGS_M)
+    what = f"{count} feature{'s' if count > 1 else ''} farther than {beyond} from the site left out"
     if heights_m is not None and len(known):
         cost = float(np.degrees(np.arctan2(heights_m(known), gap_m)).max())
         what += (

@@ -16,7 +16,7 @@ import pvlib
 from numpy.typing import ArrayLike
 
 from planner.layers.frame import apart_m
-from planner.layers.source import distance, locate, place
+from planner.layers.source import locate, place
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import PlanFile
 from planner.readings import HOURS, Station, StationYear, Weather
@@ -69,10 +69,12 @@ def read_weather(
         raise DataError(where, f"it has no {' and no '.join(missing)}", "Give a file with both")
     away_km = float(_away_km(found, longitude_deg, latitude_deg))
     if away_km > within_km:
-        raise _too_far(where, found, away_km, "sun.weather_within_km", within_km)
+        raise _too_far(where, found, away_km, "sun.weather_within_km", within_km, ledger)
     if away_km > FAR_KM:
         ledger.add(
-            Kind.CHECK, where, f"the clouds are those of {found.name}, {distance(1000 * away_km)} from the site"
+            Kind.CHECK,
+            where,
+            f"the clouds are those of {found.name}, {ledger.distance(1000 * away_km)} from the site",
         )
     start_utc_h, data = _hours(found, where)
     light = [_known(data[key], words, where, ledger) for key, words in _LIGHT.items()]
@@ -99,7 +101,8 @@ def station_at(
     away_km = _away_km(hours, lonlat[:, 0], lonlat[:, 1])
     far = away_km > section.weather_within_km
     if strict and far.any():
-        raise _too_far(where, hours, float(away_km.max()), "climate.weather_within_km", section.weather_within_km)
+        far_km, within_km = float(away_km.max()), section.weather_within_km
+        raise _too_far(where, hours, far_km, "climate.weather_within_km", within_km, ledger)
     if far.any():
         ledger.add(
             Kind.CHECK,
@@ -110,7 +113,7 @@ def station_at(
         )
     some = np.flatnonzero((away_km > FAR_KM) & ~far)
     if len(some):
-        at = distance(1000 * float(away_km[some].max()))
+        at = ledger.distance(1000 * float(away_km[some].max()))
         ledger.add(
             Kind.CHECK,
             where,
@@ -214,11 +217,13 @@ def _away_km(station: _Found | StationYear, longitude_deg: ArrayLike, latitude_d
     return np.asarray(apart_m(here, np.array([station.longitude_deg, station.latitude_deg])) / 1000.0, float)
 
 
-def _too_far(where: str, station: _Found | StationYear, away_km: float, key: str, within_km: float) -> DataError:
+def _too_far(
+    where: str, station: _Found | StationYear, away_km: float, key: str, within_km: float, ledger: Ledger
+) -> DataError:
     at = place(np.array([station.longitude_deg, station.latitude_deg]))
     return DataError(
         where,
-        f"its station ({station.name}, {at}) is {distance(1000 * away_km)} from the site",
+        f"its station ({station.name}, {at}) is {ledger.distance(1000 * away_km)} from the site",
         f"Take a nearer one, or allow more with {key} (now {within_km:g})",
     )
 

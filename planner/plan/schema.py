@@ -414,7 +414,7 @@ class Sensor(Section):
     radio_band_mhz: float = entry(
         915.0,
         "carrier frequency of the sensor's radio",
-        "licence-free in the Americas; 868 or 433 elsewhere, by local rules",
+        "an assumption: take it from the data sheet; local rules say which bands need no licence",
         gt=50,
         lt=6000,
     )
