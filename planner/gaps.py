@@ -1,8 +1,8 @@
 """Where a site's rasters know nothing, seen from its middle, and how high the ground may be there.
 
-Unknown ground is taken to go on as the nearest known ground does, give or take what known ground differs by over
-the same distance: the root mean square of the differences of all pairs of cells so far apart. Nothing is known of
-hills unlike those that the raster shows.
+Unknown ground, and what stands there, is taken to go on as the nearest known does, give or take what the known
+differs by over the same distance: the root mean square of the differences of all pairs of cells so far apart.
+Nothing is known of hills unlike those that the raster shows.
 """
 
 from __future__ import annotations
@@ -98,7 +98,31 @@ def higher_ground(ground: Sequence[Relief], box: Box, reach_m: float) -> tuple[R
     """
     if not ground or reach_m <= 0:
         return None
-    rasters = [relief.heights for relief in ground]
+    filled = _higher([relief.heights for relief in ground], box, reach_m)
+    return None if filled is None else tuple(ground_relief(heights) for heights in filled)
+
+
+def higher_surface(surface: Sequence[Heights], box: Box, reach_m: float) -> tuple[Heights, ...] | None:
+    """A surface model with what it does not know beyond the site as high as it shows elsewhere; None without gaps.
+
+    As `higher_ground`, but for unknown cells inside the site's box: next to a wall the nearest known one may be the
+    roof, and a mount there would stand in it.
+    """
+    if not surface or reach_m <= 0:
+        return None
+    filled = _higher(surface, box, reach_m)
+    if filled is None:
+        return None
+    inside = [_off_box(centres(heights), box) <= 0 for heights in filled]
+    known = [*surface, *([None] * (len(filled) - len(surface)))]
+    return tuple(
+        replace(h, values=np.where(site, np.nan if was is None else was.values, h.values))
+        for h, was, site in zip(filled, known, inside, strict=True)
+    )
+
+
+def _higher(rasters: Sequence[Heights], box: Box, reach_m: float) -> list[Heights] | None:
+    """The rasters with unknown cells filled, and a coarse one more beyond; None where all is known."""
     if np.isinf(unknown_from(rasters, box, reach_m)).all():
         return None
     widest = rasters[-1]
@@ -116,7 +140,7 @@ def higher_ground(ground: Sequence[Relief], box: Box, reach_m: float) -> tuple[R
     beyond = replace(beyond, values=widest.at(centres(beyond)))
     if np.isfinite(beyond.values).any():
         filled.append(_filled(beyond, box, lag_m, rise_m))
-    return tuple(ground_relief(heights) for heights in filled)
+    return filled
 
 
 def rms_difference(heights: Heights) -> tuple[Floats, Floats]:

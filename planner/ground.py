@@ -224,14 +224,14 @@ def site_ground(site: Site, terrain: tuple[Relief, ...] | None = None) -> SiteGr
         terrain = tuple(ground_relief(h) for h in (site.terrain, site.terrain_far) if h is not None)
     surface = [h for h in (site.surface, site.surface_far) if h is not None]
     canopy = [h for h in (site.canopy, site.canopy_far) if h is not None]
-    for k, h in enumerate(surface):
-        leaves = _finest(canopy, centres(h)) > 0
-        surface[k] = replace(h, values=np.where(leaves, np.nan, h.values))
-    return SiteGround(
-        terrain,
-        tuple(surface_relief(h) for h in surface),
-        tuple(canopy_relief(h, site.terrain) for h in canopy),
-    )
+    return SiteGround(terrain, site_surface(site, surface), tuple(canopy_relief(h, site.terrain) for h in canopy))
+
+
+def site_surface(site: Site, surface: Sequence[Heights]) -> tuple[Relief, ...]:
+    """A surface model as `SiteGround.surface`, without the cells that are leaves by the site's canopy layer."""
+    canopy = [h for h in (site.canopy, site.canopy_far) if h is not None]
+    bare = [replace(h, values=np.where(_finest(canopy, centres(h)) > 0, np.nan, h.values)) for h in surface]
+    return tuple(surface_relief(h) for h in bare)
 
 
 def _standing(surface: Heights, ground: Sequence[Relief]) -> Heights:

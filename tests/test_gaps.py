@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import shapely
 
-from planner.gaps import higher_ground, rms_difference, runs, unknown_from
+from planner.gaps import higher_ground, higher_surface, rms_difference, runs, unknown_from
 from planner.ground import SiteGround, centres, ground_relief, relief_horizon
 from planner.site import Heights, bare_site
 from planner.sun import sun_table
@@ -92,6 +92,37 @@ def test_higher_ground_keeps_what_is_known_and_the_site_itself():
     assert rise[0] == 0
     lag_m, rms_m = rms_difference(hole)
     assert rise[1] == pytest.approx(np.interp(200, lag_m, rms_m), rel=0.01)
+
+
+def test_the_spread_holds_what_may_stand_where_a_surface_model_knows_nothing():
+    """A town of blocks with a hole to the south: the spread is what such blocks take; without blocks, none."""
+    table = sun_table(40, 0, step_minutes=20, day_step=5)
+    mount = np.array([[0.0, 0.0, 3.0]])
+
+    def spread_over(value):
+        surface = ground(value, half_m=2100.0, cell_m=10.0)
+        site = bare_site(shapely.box(*BOX), terrain=ground(half_m=2100.0), surface=surface, latitude_deg=40)
+        return light_spread(site, mount, [-1], table, Doubt(0.0, 0.0, 0.0), shading(site, terrain_reach_m=0.0))[0]
+
+    def blocks(x, y):
+        return np.where((x % 80 < 40) & (y % 80 < 40) & (np.hypot(x, y) > 100), 30.0, 0.0)
+
+    def hole(x, y):
+        return (y < -60) & (y > -200) & (abs(x) < 300)
+
+    # half a cell of the surface model is doubt about the place, which blocks far away do not feel much
+    whole, holed_there = spread_over(blocks).light_share[11], spread_over(holed(blocks, hole)).light_share[11]
+    assert holed_there > whole + 0.05
+    assert spread_over(holed(lambda x, y: 0 * x, hole)).light_share[11] < 1e-3
+
+
+def test_a_surface_model_is_not_filled_inside_the_site():
+    surface = ground(holed(rolling, lambda x, y: np.hypot(x - 60, y) < 45))
+    filled = higher_surface([surface], BOX, 1900.0)
+    middles = centres(surface)
+    inside = (abs(middles) <= 50).all(axis=-1)
+    assert np.isnan(filled[0].values[inside & np.isnan(surface.values)]).all()
+    assert np.isfinite(filled[0].values[~inside]).all()
 
 
 def test_the_spread_holds_what_unknown_hills_may_take():

@@ -1,10 +1,11 @@
 """How sure the light is: what changes when the sensor stands a little elsewhere, or things are a little higher.
 
 Causes, taken as independent: where it is fixed, how high buildings and trees are, what crowns let through, where
-the cells of a canopy raster end, and the ground that the terrain does not know. Each is moved one standard
+the cells of a canopy raster end, the ground that the terrain does not know, and what stands where a surface model
+knows nothing. Each is moved one standard
 deviation to either side; half the difference is its part, and the parts add in quadrature. Nobody fixes a head
 inside a wall: where one side is, the other side's whole difference counts; and so does what higher ground takes,
-for the light is reckoned as if unknown ground took none.
+and what may stand on it, for the light is reckoned as if these took none.
 """
 
 from __future__ import annotations
@@ -14,10 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
-from planner.gaps import higher_ground
-from planner.ground import centres, overhead
+from planner.gaps import higher_ground, higher_surface
+from planner.ground import centres, overhead, site_surface
 from planner.records import compared
-from planner.site import Bools, Floats, Heights, Ints, Prisms, Site
+from planner.site import SURROUNDINGS_M, Bools, Floats, Heights, Ints, Prisms, Site
 from planner.sun.path import SunTable
 from planner.sun.shading import Shading, shading
 from planner.sun.year import year_of_light
@@ -112,12 +113,22 @@ def light_spread(
         higher = replace(known, ground=replace(known.ground, ground=ground))
         return [(year(site, mounts, known), year(site, mounts, higher), both - 1)]
 
+    def standing_there() -> list[tuple[tuple[Floats, Floats], tuple[Floats, Floats], Ints]]:
+        surface = higher_surface(
+            [h for h in (site.surface, site.surface_far) if h is not None], site.outline.bounds, SURROUNDINGS_M
+        )
+        if surface is None:
+            return []
+        higher = replace(known, ground=replace(known.ground, surface=site_surface(site, surface)))
+        return [(year(site, mounts, known), year(site, mounts, higher), both - 1)]
+
     more, less = (_lighter(known, sign * doubt.crown_light) for sign in (1, -1))
     beside_m = max(doubt.placing_m, site.surface.cell_m / 2) if site.surface is not None else doubt.placing_m
     leaves = [] if site.canopy is None else [leaves_aside(east, north) for east, north in ((1, 0), (0, 1))]
     pairs = [
         *leaves,
         *hills(),
+        *standing_there(),
         *(moved(step_m) for step_m in np.diag([beside_m, beside_m, doubt.placing_m])),
         (others_raised(1.0 + doubt.heights_share), others_raised(1.0 - doubt.heights_share), both),
         (year(site, mounts, more), year(site, mounts, less), both),
