@@ -333,12 +333,16 @@ def crowded(seed, side=18.0):
     return site, np.vstack([rng.uniform(0, side / 4, (1, 2)), rng.uniform(side / 2, side, (3, 2))])
 
 
-@pytest.mark.parametrize("first", range(0, 60, 6))
-def test_no_route_is_over_one_percent_dearer_than_the_cheapest(first, monkeypatch):
-    """60 seeded scenes, three routes each, beside the optimum over a graph of straight lines (`plain_routes`)."""
+DEAR_ONCE = (67, 95, 96)  # 2.6 to 2.9% dearer, before bends could lie on the edges of cells
+
+
+@pytest.mark.parametrize("seeds", [*(range(k, k + 6) for k in range(0, 60, 6)), DEAR_ONCE])
+def test_no_route_is_over_one_percent_dearer_than_the_cheapest(seeds, monkeypatch):
+    """60 seeded scenes and some more, three routes each, beside the optimum over a graph of straight lines
+    (`plain_routes`), which bend at the halves of cells' edges alone and so may be a little dearer."""
     monkeypatch.setattr("planner.reach.cable.BEYOND_M", 1.0)
     compared = 0
-    for seed in range(first, first + 6):
+    for seed in seeds:
         site, points = crowded(seed)
         g = ground(site, PRICES, 1.0, points)
         in_cells = np.column_stack([points[:, 0] - g.left_m, g.top_m - points[:, 1]]) / g.cell_m
@@ -346,9 +350,9 @@ def test_no_route_is_over_one_percent_dearer_than_the_cheapest(first, monkeypatc
         for found, least in zip(routes(g, points[0], points[1:]), best, strict=True):
             assert (found is None) == np.isinf(least), seed
             if found is not None:
-                assert 0.99 * least <= g.cost(found) <= 1.01 * least, seed
+                assert 0.98 * least <= g.cost(found) <= 1.01 * least, seed
                 compared += 1
-    assert compared >= 6
+    assert compared >= len(seeds)
 
 
 @given(st.integers(0, 10**6))

@@ -1,8 +1,9 @@
 """Cable: the cheapest route over the ground, along walls, through conduits and buildings, and its length.
 
-A grid of prices a metre is laid over the site. Dijkstra's search over 80 moves a cell, on smaller cells where
-the grid is small, finds the way; it is then drawn tight: bends are left out, added and moved where that costs less.
-Prices are measured along the lines themselves. Slopes are not counted: 1 in 10 adds half a percent.
+A grid of prices a metre is laid over the site. Dijkstra's search over 80 moves from corner to corner of its cells,
+on smaller cells where the grid is small, finds the way; it is then drawn tight: bends are left out, added and moved
+where that costs less. Prices are measured along the lines themselves. Slopes are not counted: 1 in 10 adds half a
+percent.
 
 Where the cheapest route is longer than the sensor's cable may be, the shortest one is taken if it is short enough.
 """
@@ -17,6 +18,7 @@ import numpy as np
 import rasterio.features
 import shapely
 from rasterio.transform import from_origin
+from scipy.ndimage import maximum_filter, minimum_filter
 
 from planner.compiled import kernel
 from planner.plan import Cable, Prices, Sensor
@@ -32,7 +34,9 @@ MOST_PARTS = 4  # each side into this many at most
 SEEN_AHEAD = 60  # bends looked over when the route is drawn tight
 ROUNDS = 3  # of leaving bends out and moving them
 SHIFTS = (1.0, 0.5, 0.25, 0.1, 0.03)  # cells by which bends are moved
+ON_EDGE = 1e-9  # a line so near to the edge between two cells, in cells, runs along it
 FARTHEST = 5  # cells that one move of the search passes: 80 directions, 11 degrees apart or less
+CORNERS = np.array([[0, 0], [0, 1], [1, 0], [1, 1]])  # of a cell, as rows and columns
 WALL, SOFT, PAVED, ROAD, CONDUIT, INSIDE, BARRED = range(7)  # surfaces
 
 
@@ -74,12 +78,19 @@ class Ground:
 def _line(surface, price, left, top, cell, ax, ay, bx, by, metres, most):  # type: ignore[no-untyped-def]
     """Add the metres of a line on each surface to `metres` (7,), cell by cell; returns their price.
 
-    Given up as soon as the price is over `most`; what is outside the grid is barred.
+    Given up as soon as the price is over `most`; what is outside the grid is barred. Along the edge between two
+    cells the cheaper counts.
     """
     rows, cols = surface.shape
     long = np.hypot(bx - ax, by - ay)
     x, y = (ax - left) / cell, (top - ay) / cell
     dx, dy = (bx - ax) / cell, (ay - by) / cell
+    along_col = abs(dx) < ON_EDGE and abs(x - np.round(x)) < ON_EDGE
+    along_row = abs(dy) < ON_EDGE and abs(y - np.round(y)) < ON_EDGE
+    if along_col:
+        x, dx = np.round(x), 0.0
+    if along_row:
+        y, dy = np.round(y), 0.0
     col, row = int(np.floor(x)), int(np.floor(y))
     over_col, over_row = 1 if dx > 0.0 else -1, 1 if dy > 0.0 else -1
     # shares of the line at which it comes to the next column and row, and from one to the next
@@ -93,6 +104,10 @@ def _line(surface, price, left, top, cell, ax, ay, bx, by, metres, most):  # typ
         run = (to - at) * long
         if run > 1e-9:
             what = surface[row, col] if 0 <= row < rows and 0 <= col < cols else BARRED
+            if along_col and 0 <= row < rows and 0 < col <= cols and price[surface[row, col - 1]] < price[what]:
+                what = surface[row, col - 1]
+            if along_row and 0 < row <= rows and 0 <= col < cols and price[surface[row - 1, col]] < price[what]:
+                what = surface[row - 1, col]
             metres[what] += run
             total += run * price[what]
         at = to
@@ -106,18 +121,24 @@ def _line(surface, price, left, top, cell, ax, ay, bx, by, metres, most):  # typ
 
 
 def _moves() -> tuple[Ints, Ints, Floats]:
-    """The search's moves: (80, 2) rows and columns, and the cells that each passes: (80, k, 2), with their shares
-    (80, k) of its length; shares that are not needed are 0."""
+    """The search's moves by direction: (80, 2) rows and columns from corner to corner of cells, the cells that
+    each passes: (80, k, 2), and their shares (80, k) of its length; shares that are not needed are 0, and those of
+    a move along an edge are both 1.
+    """
     steps = range(-FARTHEST, FARTHEST + 1)
     moves = [(r, c) for r in steps for c in steps if np.gcd(r, c) == 1]
+    moves.sort(key=lambda move: float(np.arctan2(*move)))
     cells, shares = np.zeros((len(moves), 2 * FARTHEST, 2), np.int64), np.zeros((len(moves), 2 * FARTHEST))
     for k, move in enumerate(moves):
-        across = [(abs(n) + 0.5) / abs(d) for d in move for n in range(abs(d))]
-        cuts = np.unique(np.round([0.0, *across, 1.0], 12))
+        cuts = np.unique(np.round([0.0, 1.0, *(n / abs(d) for d in move for n in range(1, abs(d)))], 12))
         middles = np.outer((cuts[1:] + cuts[:-1]) / 2.0, move)
-        # the cell left first and the one reached last stand first: they tell most
-        order = np.array([0, len(middles) - 1, *range(1, len(middles) - 1)])
-        cells[k, : len(order)], shares[k, : len(order)] = np.round(middles)[order], np.diff(cuts)[order]
+        if 0 in move:  # the cells at either side
+            aside = 0.5 * np.array(move[::-1])
+            cells[k, :2], shares[k, :2] = np.floor([middles[0] + aside, middles[0] - aside]), 1.0
+        else:
+            # the cell left first and the one reached last stand first: they tell most
+            order = np.array([0, len(middles) - 1, *range(1, len(middles) - 1)][: len(middles)])
+            cells[k, : len(order)], shares[k, : len(order)] = np.floor(middles)[order], np.diff(cuts)[order]
     return np.array(moves, np.int64), cells, shares
 
 
@@ -125,11 +146,16 @@ MOVES, PASSED, SHARES = _moves()
 
 
 @kernel
-def _search(price, start, sought, offsets, shares, lengths):  # type: ignore[no-untyped-def]
-    """Dijkstra over a flat grid of prices, infinite where barred and on a rim as wide as the farthest move.
+def _search(price, alike, first, begin, sought, steps, offsets, shares, lengths):  # type: ignore[no-untyped-def]
+    """Dijkstra from corner to corner of a flat grid of prices, infinite where barred and on a rim as wide as the
+    farthest move.
 
-    offsets, shares (moves, k): of the cells that a move passes, its start and its end first; lengths (moves,).
-    Returns the cost of each cell, and the row of the move that came there (-1: none); to the last one sought only.
+    A corner has the number of the cell right below it. alike: corners with one price as far round as a move goes;
+    there a way goes straight on, but for the directions next to its own. first, begin: corners to start from, and
+    the cost there; sought: those to go to. steps (moves,): from corner to corner; offsets, shares (moves, k): of
+    the cells that a move passes, the two beside it where it runs along an edge; lengths (moves,).
+    Returns the cost of each corner, and the row of the move that came there (-1: none); to the last one sought
+    only.
     """
     cost = np.full(len(price), np.inf)
     came = np.full(len(price), -1, np.int8)
@@ -137,22 +163,37 @@ def _search(price, start, sought, offsets, shares, lengths):  # type: ignore[no-
     for there in sought:
         waits[there] = True
     left = int(waits.sum())
-    cost[start] = 0.0
-    heap = [(0.0, start)]
-    while len(heap) and left:
+    moves = len(lengths)
+    heap = [(np.inf, 0)]
+    for i in range(len(first)):
+        cost[first[i]] = min(cost[first[i]], begin[i])
+        heappush(heap, (begin[i], first[i]))
+    while left:
         so_far, here = heappop(heap)
+        if so_far == np.inf:
+            break
         if so_far > cost[here]:
             continue
         if waits[here]:
             waits[here] = False
             left -= 1
-        for k in range(len(lengths)):
-            there = here + offsets[k, 1]
-            total = so_far + lengths[k] * (shares[k, 0] * price[here] + shares[k, 1] * price[there])
-            for j in range(2, offsets.shape[1]):
-                if shares[k, j] == 0.0 or total >= cost[there]:
-                    break
-                total += lengths[k] * shares[k, j] * price[here + offsets[k, j]]
+        to, last = 0, moves
+        if alike[here] and came[here] >= 0:
+            to, last = came[here] - 1, came[here] + 2
+        for turn in range(to, last):
+            k = turn % moves
+            there = here + steps[k]
+            if cost[there] <= so_far:
+                continue
+            p, q = price[here + offsets[k, 0]], price[here + offsets[k, 1]]
+            if shares[k, 0] == shares[k, 1] == 1.0:
+                total = so_far + lengths[k] * min(p, q)
+            else:
+                total = so_far + lengths[k] * (shares[k, 0] * p + (shares[k, 1] * q if shares[k, 1] > 0.0 else 0.0))
+                for j in range(2, offsets.shape[1]):
+                    if shares[k, j] == 0.0 or total >= cost[there]:
+                        break
+                    total += lengths[k] * shares[k, j] * price[here + offsets[k, j]]
             if total < cost[there]:
                 cost[there] = total
                 came[there] = k
@@ -220,9 +261,12 @@ def _shifted(surface, price, left, top, cell, xy, metres):  # type: ignore[no-un
                 a, b = xy[k - 1], xy[k + 1]
                 now = _line(surface, price, left, top, cell, a[0], a[1], xy[k, 0], xy[k, 1], metres, np.inf)
                 now += _line(surface, price, left, top, cell, xy[k, 0], xy[k, 1], b[0], b[1], metres, np.inf)
-                for to in range(9):
+                for to in range(10):
                     x = xy[k, 0] + part * cell * (to // 3 - 1)
                     y = xy[k, 1] + part * cell * (to % 3 - 1)
+                    if to == 9:  # to the nearest corner of cells
+                        x = left + np.round((xy[k, 0] - left) / cell) * cell
+                        y = top - np.round((top - xy[k, 1]) / cell) * cell
                     then = _line(surface, price, left, top, cell, a[0], a[1], x, y, metres, now)
                     if then < now:
                         then += _line(surface, price, left, top, cell, x, y, b[0], b[1], metres, now - then)
@@ -289,33 +333,39 @@ def routes(g: Ground, start: Floats, ends: Floats) -> list[Floats | None]:
     cell_m = g.cell_m / parts
     rows, cols = fine.shape
     wide = cols + 2 * FARTHEST
-    price = np.pad(np.maximum(g.price_m[fine], 1e-6), FARTHEST, constant_values=np.inf).ravel()
+    price = np.pad(np.maximum(g.price_m[fine], 1e-6), FARTHEST, constant_values=np.inf)
+    round_it = {"size": 2 * FARTHEST, "mode": "nearest"}  # centred on the corner above and left of a cell
+    alike = (minimum_filter(price, **round_it) == maximum_filter(price, **round_it)).ravel()
+    price = price.ravel()
 
-    def cell(xy: Floats) -> int:
-        col = int(np.floor((xy[0] - g.left_m) / cell_m))
-        row = int(np.floor((g.top_m - xy[1]) / cell_m))
-        there = (row + FARTHEST) * wide + col + FARTHEST
-        return there if 0 <= row < rows and 0 <= col < cols and np.isfinite(price[there]) else -1
+    def corners(xy: Floats) -> tuple[Ints, Floats]:
+        """(4,) corners of the cell of a point, and the cost from it to each; none where no cable may be."""
+        at = np.array([(g.top_m - xy[1]) / cell_m, (xy[0] - g.left_m) / cell_m])
+        cell = np.floor(at).astype(np.int64)
+        there = (cell[0] + FARTHEST) * wide + cell[1] + FARTHEST
+        if not (0 <= cell[0] < rows and 0 <= cell[1] < cols and np.isfinite(price[there])):
+            return np.empty(0, np.int64), np.empty(0)
+        away = np.hypot(*(cell + CORNERS - at).T) * cell_m
+        return there + CORNERS @ np.array([wide, 1]), away * price[there]
 
-    first, last = cell(start), np.array([cell(end) for end in ends], np.int64)
-    if first < 0 or not (last >= 0).any():
+    first, begin = corners(start)
+    lasts = [corners(end) for end in ends]
+    sought = np.concatenate([np.empty(0, np.int64), *(last for last, _ in lasts)])
+    if not len(first) or not len(sought):
         return [None] * len(ends)
     lengths = np.hypot(*MOVES.T) * cell_m
-    cost, came = _search(price, first, last[last >= 0], PASSED @ np.array([wide, 1]), SHARES, lengths)
-    back = MOVES @ np.array([wide, 1])
+    steps, offsets = MOVES @ np.array([wide, 1]), PASSED @ np.array([wide, 1])
+    cost, came = _search(price, alike, first, begin, sought, steps, offsets, SHARES, lengths)
     found: list[Floats | None] = []
-    for end, there in zip(ends, last, strict=True):
-        if there < 0 or not np.isfinite(cost[there]):
+    for end, (last, then) in zip(ends, lasts, strict=True):
+        if not np.isfinite(cost[last]).any():
             found.append(None)
             continue
-        steps = [int(there)]
-        while steps[-1] != first:
-            steps.append(steps[-1] - int(back[came[steps[-1]]]))
-        row, col = np.divmod(np.array(steps[::-1]), wide)
-        xy = np.column_stack(
-            [g.left_m + (col - FARTHEST + 0.5) * cell_m, g.top_m - (row - FARTHEST + 0.5) * cell_m]
-        )
-        # by the middles of the end cells, so that no corner is cut
+        way = [int(last[np.argmin(cost[last] + then)])]
+        while came[way[-1]] >= 0:
+            way.append(way[-1] - int(steps[came[way[-1]]]))
+        row, col = np.divmod(np.array(way[::-1]), wide)
+        xy = np.column_stack([g.left_m + (col - FARTHEST) * cell_m, g.top_m - (row - FARTHEST) * cell_m])
         xy = np.vstack([start, xy, end])
         turns = np.diff(np.round(np.diff(xy, axis=0), 6), axis=0).any(axis=1)
         xy = np.ascontiguousarray(xy[np.concatenate([[True], turns, [True]])])
