@@ -7,13 +7,15 @@ as a convolution), so it knows nothing of edges, rays or strings. It is checked 
 P.526) and against n screens that just touch the line (1 / (n + 1) of the field). Profiles are seeded: 1 to 5
 blocks, half of them screens and half with a front and a back edge, 433 to 2400 MHz. Printed, by the number of edges
 that touch the Fresnel zone: mean error and standard deviation of four constructions in decibels, and how many
-errors of the one taken lie within the spread that `reach/radio.py` states (EDGES_SPREAD_DB); the same for narrow
-blocks in rows over hills, to which nothing was fitted.
+errors of the one taken lie within the spread that `reach/radio.py` states (EDGES_SPREAD_DB), by number of edges and
+by depth; the same for as many rows of narrow blocks over hills, to which the construction was not fitted.
 """
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterable
+from itertools import pairwise
 
 import numpy as np
 from scipy.signal import fftconvolve
@@ -68,7 +70,7 @@ def profile(rng: np.random.Generator) -> Profile:
 
 
 def hilly_rows(rng: np.random.Generator) -> Profile:
-    """Another kind, which nothing was fitted to: 3 to 21 narrow blocks in rows over rolling ground."""
+    """Another kind, which the construction was not fitted to: 3 to 21 narrow blocks in rows over rolling ground."""
     while True:
         wave = wavelength_m(float(rng.choice([433.0, 868.0, 915.0, 2400.0])))
         n = int(rng.integers(3, 22))
@@ -162,27 +164,36 @@ def main(count: int = 600) -> None:
     for name, e in errors.items():
         by = [f"{k}: {e[touching == k].mean():5.1f} ± {e[touching == k].std():4.1f}" for k in range(1, 9)]
         print(f"{name:17s} all: {e.mean():5.1f} ± {e.std():4.1f}   by edges {'  '.join(by)}")
-    taken = errors["taken"]
-    for low, high in ((0, 15), (15, 30), (30, 45), (45, 99)):
-        deep = taken[(truth >= low) & (truth < high)]
-        print(f"losses of {low} to {high} dB: {deep.mean():5.1f} ± {deep.std():4.1f} ({len(deep)})")
-    stated = np.array(EDGES_SPREAD_DB)[np.clip(touching, 1, len(EDGES_SPREAD_DB)) - 1]
-    for k in range(1, 9):
-        of = touching == k
-        print(f"{k} edges: within the stated {stated[of][0]:.1f} dB {np.mean(np.abs(taken[of]) <= stated[of]):.2f}")
-    print(f"within the spread, of all: {np.mean(np.abs(taken) <= stated):.2f} (0.68 of a normal distribution)")
-    other = [hilly_rows(np.random.default_rng(seed)) for seed in range(count, count + max(count // 2, 300))]
+    _told(touching, truth, errors["taken"], range(1, 10))
+    other = [hilly_rows(np.random.default_rng(seed)) for seed in range(count, 2 * count)]
+    truth = np.array([integral_db(*p) for p in other])
     touching = np.array([int((alone(*p) > TOUCHES_V).sum()) for p in other])
-    e = np.array([edges_db(*p) - integral_db(*p) for p in other])
+    said = f"losses {truth.min():.0f} to {truth.max():.0f} dB"
+    print(f"\n{count} profiles of another kind, narrow blocks over hills, {said}")
+    _told(touching, truth, np.array([edges_db(*p) for p in other]) - truth, (1, 5, 10, 15, 20, 30))
+
+
+def _told(touching: np.ndarray, truth: np.ndarray, error: np.ndarray, firsts: Iterable[int]) -> None:
+    """Print errors, and the share of them within the stated spread, of all, by number of edges and by depth."""
     stated = np.array(EDGES_SPREAD_DB)[np.clip(touching, 1, len(EDGES_SPREAD_DB)) - 1]
-    print(f"\n{len(other)} profiles of another kind, narrow blocks over hills:")
-    for low, high in ((1, 5), (5, 10), (10, 20), (20, 99)):
-        of = (touching >= low) & (touching < high)
-        within = np.mean(np.abs(e[of]) <= stated[of])
-        print(
-            f"{low} to {high - 1} edges: {e[of].mean():5.1f} ± {e[of].std():4.1f}, within {within:.2f} ({of.sum()})"
+
+    def line(what: str, of: np.ndarray) -> None:
+        if of.any():
+            inside = np.mean(np.abs(error[of]) <= stated[of])
+            said = (
+                f"{error[of].mean():5.1f} ± {error[of].std():4.1f} dB, within the stated {stated[of].mean():.1f} dB"
+            )
+            print(f"{what:18s} {said} {inside:.2f} ({of.sum()})")
+
+    line("of all (0.68 asked)", np.ones(len(error), bool))
+    bounds = [*firsts, 99]
+    for low, high in pairwise(bounds):
+        line(
+            f"{low} edges" if high == low + 1 else f"{low} to {high - 1} edges",
+            (touching >= low) & (touching < high),
         )
-    print(f"all: {e.mean():5.1f} ± {e.std():4.1f}, within the spread {np.mean(np.abs(e) <= stated):.2f}")
+    for low, high in pairwise((0, 15, 30, 45, 60, 120)):
+        line(f"{low} to {high} dB deep", (truth >= low) & (truth < high))
 
 
 if __name__ == "__main__":

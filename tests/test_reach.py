@@ -21,7 +21,7 @@ from planner.reach.bill import Item
 from planner.reach.coverage import coverage
 from planner.reach.diffraction import THROUGH, diffract
 from planner.reach.layouts import cheapest, question
-from planner.reach.link import FULL_ROOM_DB
+from planner.reach.link import FULL_ROOM_DB, holding
 from planner.reach.radio import edge_v, entry_db, free_space_db, knife_edge_db, open_field_db
 from planner.reach.repeaters import relays
 from planner.reach.scene import scene
@@ -220,24 +220,32 @@ def test_margin_falls_with_distance_in_the_open(near_m, times, up_a, up_b):
 
 @given(st.integers(0, 10**6))
 @settings(max_examples=60, deadline=None)
-def test_one_more_building_never_makes_a_link_likelier(seed):
+def test_one_more_building_or_a_deeper_crown_never_makes_a_link_likelier(seed):
     rng = np.random.default_rng(seed)
-    site = scattered(seed=seed, buildings=8, trees=4, side_m=120, hedges=0)
+    site = scattered(seed=seed, buildings=8 if seed % 2 else 25, trees=4, side_m=120, hedges=0)
     low, span = rng.uniform(0, 110, 2), rng.uniform(3, 20, 2)
     more = prisms(
         [*site.buildings.shapes, shapely.box(*low, *(low + span))],
         np.append(site.buildings.base_m, -5.0),
         np.append(site.buildings.top_m, rng.uniform(3, 15)),
     )
-    places = Places(
-        tuple("ABCDE"), np.column_stack([rng.uniform(0, 120, (5, 2)), np.full(5, 1.5)]), np.zeros(5, bool)
+    hall = shapely.get_coordinates(site.buildings.shapes[0].representative_point())
+    xy = np.vstack([rng.uniform(0, 120, (8, 2)), hall])
+    places = Places(tuple("ABCDEFGHI"), np.column_stack([xy, np.full(9, 1.5)]), np.arange(9) == 8)
+    head, sensor = [*rng.uniform(0, 120, 2), 9.0], Sensor(rated_range_m=float(rng.choice([60.0, 150.0, 400.0])))
+    walls = Reach(building_class=str(rng.choice(["traditional", "thermally_efficient"])))
+    grown = dataclasses.replace(
+        site.crowns, radius_m=1.3 * site.crowns.radius_m, half_height_m=1.3 * site.crowns.half_height_m
     )
-    head = [*rng.uniform(0, 120, 2), 9.0]
-    before = one(dataclasses.replace(site, controllers=places), head).links
-    after = one(bare_site(buildings=more, crowns=site.crowns, controllers=places), head).links
-    assert (after.margin_db <= before.margin_db + 1e-6).all()
-    # the spread of what stands in the way has steps of its own
-    assert (after.probability <= before.probability + 0.003).all()
+    before, after, deeper = (
+        one(
+            dataclasses.replace(site, controllers=places, buildings=solid, crowns=crowns), head, None, sensor, walls
+        )
+        for solid, crowns in ((site.buildings, site.crowns), (more, site.crowns), (site.buildings, grown))
+    )
+    for other in (after, deeper):
+        assert (other.links.margin_db <= before.links.margin_db + 1e-6).all()
+        assert (other.links.probability <= before.links.probability + 1e-6).all()
 
 
 @pytest.mark.parametrize("first", range(0, 40, 10))
@@ -299,6 +307,22 @@ def test_a_controller_outdoors_that_is_drawn_inside_a_wall_is_brought_outside():
     assert xyz[:2, 0] == pytest.approx([20.1, -0.1])
 
 
+def test_a_box_on_the_far_wall_gains_nothing_by_being_drawn_inside():
+    """Drawn 10 cm inside, the far wall did not stand in its way, and it gained 14 dB: it hangs outside now."""
+    from planner.layers.standing import _hung_outside
+
+    hall = prisms([shapely.box(0, 0, 20, 20)], [-1], [9.0])
+    drawn = np.array([[19.9, 10, 1.5]])
+    hung = drawn.copy()
+    _hung_outside(hung, np.array([True]), hall)
+    at_drawn, at_hung, outside = (
+        swept(bare_site(buildings=hall), [[-40, 10, 4.0]], there).margin_db[0]
+        for there in (drawn[0], hung[0], [20.1, 10, 1.5])
+    )
+    assert at_drawn - outside > 10
+    assert at_hung == pytest.approx(outside, abs=0.01)
+
+
 @pytest.mark.parametrize("wide", [2.0, 30.0, 400.0])
 def test_a_higher_roof_never_makes_a_link_likelier(wide):
     """By 5 cm from far under the line to far over it; over, round and through change places without a step up."""
@@ -311,6 +335,28 @@ def test_a_higher_roof_never_makes_a_link_likelier(wide):
     assert np.diff(probability).max() <= 1e-9
     assert np.diff(loss).min() >= -1e-9
     assert np.diff(loss).max() < 1.0
+
+
+@pytest.mark.parametrize("wide", [0.8, 4.0])
+def test_a_mast_that_outgrows_a_hall_opens_no_way_past_both(wide):
+    """A way round a building is open whether it is the highest or not: none opens as it outgrows another."""
+    loss = []
+    for top in np.arange(10.0, 30.0, 0.25):
+        shapes = [shapely.box(60, -200, 62, 200), shapely.box(140, -wide / 2, 140.8, wide / 2)]
+        site = bare_site(buildings=prisms(shapes, [-1, -1], [20.0, top]))
+        loss.append(float(swept(site, [[0, 0, 6.0]], [200, 0, 2.0]).diffraction_db[0]))
+    assert np.diff(loss).min() >= -1e-9
+
+
+def test_a_receiver_in_several_buildings_is_in_the_first_of_them():
+    """Whatever stands elsewhere; another building of theirs was taken when one was added far away."""
+    rng = np.random.default_rng(3)
+    nested = [shapely.box(-k, -k, k, k) for k in (9.0, 5.0, 7.0)]
+    for more in range(0, 40, 5):
+        far = [shapely.box(x, 50, x + 2, 52) for x in rng.uniform(-300, 300, more)]
+        site = bare_site(buildings=prisms([*nested, *far], [-1] * (3 + more), [5] * (3 + more)))
+        there = site_with([[0, 0, 1.5], [0, 900, 1.5]], [True, True]).controllers
+        assert holding(dataclasses.replace(site, controllers=there)).tolist() == [0, -1]
 
 
 def test_deeper_into_a_crown_never_jumps():

@@ -118,6 +118,22 @@ def test_one_ridge_of_ground_is_one_edge():
     assert found.crossed[0] == 0
 
 
+def test_no_summit_between_two_samples_of_the_ground_is_missed():
+    """Rough ground in cells of 10 m: the clearance is that of 20,000 points along each line."""
+    rng = np.random.default_rng(5)
+    terrain = Heights(rng.uniform(0, 8, (40, 80)), 0.0, 400.0, 10.0)
+    a = np.column_stack([np.full(12, 15.0), rng.uniform(20, 380, (12, 1)), rng.uniform(9, 14, (12, 1))])
+    b = np.column_stack([np.full(12, 785.0), rng.uniform(20, 380, (12, 1)), rng.uniform(9, 14, (12, 1))])
+    found = diffract(scene(bare_site(terrain=terrain)), a, b, WAVE)
+    t = np.linspace(0, 1, 20_001)[200:-200]
+    for k in range(12):
+        long_m = np.linalg.norm(b[k] - a[k])
+        line = a[k] + t[:, None] * (b[k] - a[k])
+        over = terrain.at(line[:, :2]) + t * (1 - t) * long_m**2 / (2 * 8.5e6) - line[:, 2]
+        highest = (over / np.sqrt(WAVE * long_m * t * (1 - t))).max()
+        assert found.ridge_clearance[k] == pytest.approx(-highest, abs=0.003)
+
+
 SCREENS = {  # distances, heights, ends' heights, length, MHz, dB by the integral in data/fit_diffraction.py
     "two": ([40.0, 90.0], [12.0, 9.0], 5.0, 2.0, 140.0, 915.0, 36.5),
     "three": ([30.0, 60.0, 110.0], [9.0, 12.0, 8.0], 6.0, 2.0, 150.0, 868.0, 38.7),

@@ -38,7 +38,8 @@ WHOLE = (
 MOST_EDGES = 32  # of one string; those nearest to the string drawn tight over all are kept
 MOST_CHAINS = 6  # kept for each pair of edges: those that no other beats in both of its parts
 MOST_JOINED = 16  # a way round that meets more buildings is none
-MOST_ROUND = 2  # the highest buildings in the way, which a way may lead round while it passes over the rest
+MOST_ROUND = 2  # buildings in the way that a way may lead round or through while it passes over the rest
+SAME = 1e-9  # two points of the ground so near to each other, as a share, are one
 GROUND_LEVELS = 3  # the highest point of the ground, the highest to either side of it, and so on
 RADIO_EARTH_M = 8.5e6  # radius of the earth as a radio sees it, 4/3 of the real one (ITU-R P.526, P.452)
 BENEATH, UNDER_IT, IN_IT = 0, 1, 2  # a building's piece: of no account, under the line, the line goes through it
@@ -52,8 +53,8 @@ class Obstruction:
 
     over_db, left_db, right_db, through_db: over everything; round the buildings in the way by either side, and
     through their walls, with what is left to pass over (inf: there is no such way; equal to over where nothing is
-    in the way). past_db: all ways together, by power, with the corners beside the line. way: the one that carries
-    most (OVER, LEFT, RIGHT, THROUGH). walled: share of the power that comes through walls.
+    in the way). past_db: all ways together, by power, with the corners beside the line; outside_db: the same
+    without those through walls. way: the one that carries most (OVER, LEFT, RIGHT, THROUGH).
     edges: roofs' edges, corners and ground that touch the line's Fresnel zone, as P.526 counts them.
     clearance: least height of the line over buildings and ground, in radii of the first Fresnel zone; negative
     where something stands above the line. ridge_db, ridge_clearance: the same of the ground (or the surface
@@ -69,8 +70,8 @@ class Obstruction:
     right_db: Floats
     through_db: Floats
     past_db: Floats
+    outside_db: Floats
     way: Ints
-    walled: Floats
     edges: Ints
     clearance: Floats
     ridge_db: Floats
@@ -128,13 +129,17 @@ class Table(NamedTuple):
 class Blocks(NamedTuple):
     """Room for buildings under or in the line: row, highest edge's v, walls in the line; and some of them.
 
-    order: places in `row`, the highest first. some: rows of those that a way leads round, and what joins them.
+    left, right: the most power that can get round each. order: places in `row`, the highest first. gone: the places
+    of those that a way leads round or through; some: rows of these, and what joins them.
     """
 
     row: Ints
     v: Floats
     walls: Ints
+    left: Floats
+    right: Floats
     order: Ints
+    gone: Ints
     some: Ints
 
 
@@ -184,7 +189,14 @@ def _way(s):  # type: ignore[no-untyped-def]
     corners = s.edge.shape[0] + 1
     n = s.n_buildings + 1
     blocks = Blocks(
-        np.empty(n, np.int64), np.empty(n), np.empty(n, np.int64), np.empty(n, np.int64), np.empty(n, np.int64)
+        np.empty(n, np.int64),
+        np.empty(n),
+        np.empty(n, np.int64),
+        np.empty(n),
+        np.empty(n),
+        np.empty(n, np.int64),
+        np.empty(MOST_ROUND, np.int64),
+        np.empty(n, np.int64),
     )
     return Way(
         met,
@@ -266,8 +278,8 @@ def edges_db(at_m: Floats, up_m: Floats, long_m: float, wavelength_m: float) -> 
     n = len(at_m)
     at, up = np.ascontiguousarray(at_m, float), np.ascontiguousarray(up_m, float)
     edges = Edges(at, up, np.full(n, NOBODY), np.ones(n), np.array([n]))
-    nobody = np.empty(0, np.int64)
-    blocks = Blocks(nobody, np.empty(0), nobody, nobody, nobody)
+    nobody, nothing = np.empty(0, np.int64), np.empty(0)
+    blocks = Blocks(nobody, nothing, nobody, nothing, nothing, nobody, nobody, nobody)
     return float(_decibels(_string(edges, _table(n + 2), blocks, 0, float(long_m), float(wavelength_m), np.inf)))
 
 
@@ -297,55 +309,72 @@ def _reduce_one(s, line, wave, skip, wall_db, most, out, way):  # type: ignore[n
     out.edges = way.edges.filled[0]
     if out.edges > of_ground:
         everything = _string(way.edges, way.table, way.blocks, 0, line.long_m, wave, most)
-    out.over_db = out.left_db = out.right_db = out.through_db = out.past_db = _decibels(everything)
-    past = _past(s, line, wave, skip, wall_db, out, way, count, everything, most)
-    past *= _beside(s, line, wave, skip, out, way)
-    out.past_db = -10.0 * np.log10(max(past, 1e-30))
+    out.over_db = out.left_db = out.right_db = out.through_db = _decibels(everything)
+    past, outside = _past(s, line, wave, skip, wall_db, out, way, count, everything, most)
+    beside = _beside(s, line, wave, skip, out, way)
+    out.past_db = -10.0 * np.log10(max(past * beside, 1e-30))
+    out.outside_db = -10.0 * np.log10(max(outside * beside, 1e-30))
 
 
 @kernel
 def _past(s, line, wave, skip, wall_db, out, way, count, everything, enough):  # type: ignore[no-untyped-def]
-    """Share of the power that gets past what the line meets, by all ways.
+    """Share of the power that gets past what the line meets, by all ways, and by those outside alone.
 
-    With r the share that gets round (or through) the highest k buildings: r of what passes over the rest, and
-    (1 - r) of what passes over everything. The k that lets most past is taken. No building more can raise it: one
-    that is not among the k stands in the way over the rest, and one that is leaves no more than the k - 1 without
-    it did.
+    With r the share that gets round (or through) one building or two: r of what passes over the rest, and (1 - r)
+    of what passes over everything. Those that let most past are taken. Neither a building more nor a higher one can
+    raise it: one that is not among them stands in the way over the rest, and with one that is they leave no more
+    than they did without it. So all that are in the way are tried, not the highest alone.
     """
     over = everything**-2.0
+    most = outside = over
     if count == 0 or everything == 1.0:
-        return over
+        return most, outside
     out.left_db = out.right_db = out.through_db = np.inf
-    most = over
-    for k in range(1, min(count, MOST_ROUND) + 1):
-        walls = blocked = 0
-        for i in range(k):
-            walls += way.blocks.walls[way.blocks.order[i]]
-            blocked += 1 if way.blocks.walls[way.blocks.order[i]] else 0
-        # a building that the line does not enter has no way through
-        through = 10.0 ** (-0.1 * walls * wall_db) if blocked == k else 0.0
-        rest = _string(way.edges, way.table, way.blocks, k, line.long_m, wave, enough) ** -2.0
-        left, right = _round_at_most(s, line, wave, 1.0, way, k), _round_at_most(s, line, wave, -1.0, way, k)
-        if over + min(1.0, left + right + through) * (rest - over) <= most * (1.0 + 1e-9):
-            continue
-        left = _round(s, line, wave, 1.0, skip, way, k, count, enough) ** -2.0
-        right = _round(s, line, wave, -1.0, skip, way, k, count, enough) ** -2.0
-        share = min(1.0, left + right + through)
-        this = (1.0 - share) * over + share * rest
-        if this > most:
-            most = this
-            most_left, most_right, most_through = left * rest, right * rest, through * rest
-            out.left_db, out.right_db, out.through_db = (
-                -10.0 * np.log10(most_left),
-                -10.0 * np.log10(most_right),
-                -10.0 * np.log10(most_through),
-            )
-            out.walled = most_through / max(over + most_left + most_right + most_through, 1e-30)
-            best = max(max(over, most_left), max(most_right, most_through))
-            out.way = (
-                OVER if best == over else LEFT if best == most_left else RIGHT if best == most_right else THROUGH
-            )
-    return most
+    blocks, long_m = way.blocks, line.long_m
+    for i in range(count):
+        blocks.left[i] = _round_at_most(s, line, wave, 1.0, blocks.row[i])
+        blocks.right[i] = _round_at_most(s, line, wave, -1.0, blocks.row[i])
+    for i in range(count):
+        one = blocks.order[i]
+        for j in range(-1, i):  # itself alone, then with each that is higher
+            other = one if j < 0 else blocks.order[j]
+            k = 1 if j < 0 else 2
+            blocks.gone[0], blocks.gone[1] = one, other
+            walls = blocks.walls[one] + (blocks.walls[other] if k == 2 else 0)
+            # a building that the line does not enter has no way through
+            entered = blocks.walls[one] > 0 and blocks.walls[other] > 0
+            through = 10.0 ** (-0.1 * walls * wall_db) if entered else 0.0
+            left, right = min(blocks.left[one], blocks.left[other]), min(blocks.right[one], blocks.right[other])
+            if not _better(over, 1.0, left + right, through, most, outside):
+                continue
+            n, least = _gathered(way.edges, way.table, blocks, k, long_m, wave)
+            if not _better(over, least**-2.0, left + right, through, most, outside):
+                continue
+            rest = _costliest(way.table, n, least, wave, enough) ** -2.0
+            if not _better(over, rest, left + right, through, most, outside):
+                continue
+            left = _round(s, line, wave, 1.0, skip, way, k, count, enough) ** -2.0 if left > 0.0 else 0.0
+            right = _round(s, line, wave, -1.0, skip, way, k, count, enough) ** -2.0 if right > 0.0 else 0.0
+            outside = max(outside, over + min(1.0, left + right) * (rest - over))
+            this = over + min(1.0, left + right + through) * (rest - over)
+            if this > most:
+                most = this
+                left, right, through = left * rest, right * rest, through * rest
+                out.left_db, out.right_db = -10.0 * np.log10(left), -10.0 * np.log10(right)
+                out.through_db = -10.0 * np.log10(through)
+                best = max(max(over, left), max(right, through))
+                out.way = OVER if best == over else LEFT if best == left else RIGHT if best == right else THROUGH
+    return most, outside
+
+
+@kernel
+def _better(over, rest, round_it, through, most, outside):  # type: ignore[no-untyped-def]
+    """Whether with so much over the rest, and at most so much round and through, more gets past than so far."""
+    gain = max(rest - over, 0.0)
+    return (
+        over + min(1.0, round_it + through) * gain > most * (1.0 + 1e-9)
+        or over + min(1.0, round_it) * gain > outside * (1.0 + 1e-9)
+    )  # fmt: skip
 
 
 @kernel
@@ -378,27 +407,39 @@ def _decibels(amplitude):  # type: ignore[no-untyped-def]
 
 @kernel
 def _string(edges, table, blocks, without, long_m, wave, most):  # type: ignore[no-untyped-def]
-    """Loss, as an amplitude of 1 and more, over all edges but those of the highest `without` buildings.
+    """Loss, as an amplitude of 1 and more, over all edges but those of the first `without` buildings in `gone`.
 
     most: no loss is reckoned beyond it.
     """
+    n, least = _gathered(edges, table, blocks, without, long_m, wave)
+    return _costliest(table, n, least, wave, most)
+
+
+@kernel
+def _gathered(edges, table, blocks, without, long_m, wave):  # type: ignore[no-untyped-def]
+    """Put those edges into the table; returns the place of the far end, and what they take at least."""
     at, up = table.at, table.up
     n = 1
     at[0] = up[0] = 0.0
     for i in range(edges.filled[0]):
         left_out = False
         for j in range(without):
-            left_out = left_out or blocks.order[j] == edges.whose[i]
+            left_out = left_out or blocks.gone[j] == edges.whose[i]
         if not left_out:
             at[n], up[n], table.grazes[n] = edges.at[i], edges.up[i], edges.grazes[i]
             n += 1
     at[n], up[n] = long_m, 0.0
     if n == 1:
-        return 1.0
+        return n, 1.0
     if n == 2:
-        return min(1.0 + _beyond(_v(at, up, 0, 1, 2, wave)), most)
-    n, least = _tight(table, n, wave)
-    return most if least >= most else min(_chain(table, n, wave, most), most)
+        return n, 1.0 + _beyond(_v(at, up, 0, 1, 2, wave))
+    return _tight(table, n, wave)
+
+
+@kernel
+def _costliest(table, n, least, wave, most):  # type: ignore[no-untyped-def]
+    """Loss over the edges in the table, which is at least so much; not reckoned beyond `most`."""
+    return min(least if n < 3 or least >= most else _chain(table, n, wave, most), most)
 
 
 @kernel
@@ -636,12 +677,15 @@ def _roofs(s, line, wave, skip, out, way, n, highest):  # type: ignore[no-untype
 def _ground_below(s, line, wave, out, way):  # type: ignore[no-untyped-def]
     """Add the ground's points, find the metres in a canopy raster and over unknown ground; returns the highest v.
 
-    What is not known lies as low as the lower of its sides.
+    Each step's highest point counts, wherever in the step it lies. What is not known lies as low as the lower of
+    its sides.
     """
     count = steps(s, line.plan_m)
     bare = s.ground.shape[0] == 0
     green = s.veg.shape[0] > 0
     over = np.full(count + 1, -np.inf)
+    place = np.arange(count + 1) / count
+    end = 0.0 if bare else s.ground_at[3] / line.plan_m
     in_veg = unknown = waiting = 0
     last_h = np.nan
     n = sum_t = sum_tt = sum_h = sum_th = 0.0
@@ -657,8 +701,11 @@ def _ground_below(s, line, wave, out, way):  # type: ignore[no-untyped-def]
             for back in range(1, waiting + 1):
                 over[m - back] = _over(line, (m - back) / count, low)
             waiting, last_h = 0, h
-            if bare or (t * line.plan_m > s.ground_at[3] and (1.0 - t) * line.plan_m > s.ground_at[3]):
+            if bare:
                 over[m] = _over(line, t, h)
+            elif end < t < 1.0 - end:
+                half = min(0.5 / count, t - end, 1.0 - end - t)
+                place[m], over[m] = _highest(s, line, t, half)
             n += 1.0
             sum_t += t
             sum_tt += t * t
@@ -681,12 +728,61 @@ def _ground_below(s, line, wave, out, way):  # type: ignore[no-untyped-def]
         at_a, at_b = ground(s, line.ax, line.ay), ground(s, line.ax + line.dx, line.ay + line.dy)
         out.sunk_a_m = at_a - start if at_a == at_a else 0.0
         out.sunk_b_m = at_b - (start + slope) if at_b == at_b else 0.0
-    return _ridges(line, over, count, wave, way.edges)
+    return _ridges(line, over, place, count, wave, way.edges)
 
 
 @kernel
-def _ridges(line, over, count, wave, edges):  # type: ignore[no-untyped-def]
-    """Add the highest point of a profile; where it stands over the line the highest to either side, and so on."""
+def _highest(s, line, t, half):  # type: ignore[no-untyped-def]
+    """Where the ground stands highest over a line within `half` of its share t, at most half a cell, and how high.
+
+    Exact on the finer raster: between four cells' middles the bilinear ground, less the line and the earth's curve,
+    is quadratic along the line.
+    """
+    at = s.ground_at
+    first, last = t - half, t + half
+    cuts = np.array([first, last, last, last])
+    n = 1
+    for axis in range(2):
+        begin = line.ax + first * line.dx - at[0] if axis == 0 else at[1] - line.ay - first * line.dy
+        way = (line.dx if axis == 0 else -line.dy) * (last - first)
+        c0, c1 = begin / at[2] - 0.5, (begin + way) / at[2] - 0.5
+        if np.floor(c0) != np.floor(c1):
+            cuts[n] = first + (last - first) * (max(np.floor(c0), np.floor(c1)) - c0) / (c1 - c0)
+            n += 1
+    if n == 3 and cuts[1] > cuts[2]:
+        cuts[1], cuts[2] = cuts[2], cuts[1]
+    cuts[n] = last
+    where, top = t, _ground_over(s, line, t)
+    f1 = _ground_over(s, line, first)
+    if f1 > top:
+        where, top = first, f1
+    for k in range(n):
+        t0, span = cuts[k], cuts[k + 1] - cuts[k]
+        f0, f1 = f1, _ground_over(s, line, cuts[k + 1])
+        middle = _ground_over(s, line, t0 + 0.5 * span)
+        if f1 > top:
+            where, top = cuts[k + 1], f1
+        if middle > top:
+            where, top = t0 + 0.5 * span, middle
+        bend, rise = 2.0 * (f0 + f1 - 2.0 * middle), 4.0 * middle - 3.0 * f0 - f1
+        if bend < 0.0 < rise < -2.0 * bend:
+            x = -0.5 * rise / bend
+            if f0 + (rise + bend * x) * x > top:
+                where, top = t0 + x * span, f0 + (rise + bend * x) * x
+    return where, top
+
+
+@kernel
+def _ground_over(s, line, t):  # type: ignore[no-untyped-def]
+    return _over(line, t, ground(s, line.ax + t * line.dx, line.ay + t * line.dy))
+
+
+@kernel
+def _ridges(line, over, place, count, wave, edges):  # type: ignore[no-untyped-def]
+    """Add the highest point of a profile; where it stands over the line the highest to either side, and so on.
+
+    place: share of the line at which each point stands.
+    """
     lows, highs = np.empty(2**GROUND_LEVELS, np.int64), np.empty(2**GROUND_LEVELS, np.int64)
     lows[0], highs[0] = 0, count
     spans, top = 1, -np.inf
@@ -697,17 +793,20 @@ def _ridges(line, over, count, wave, edges):  # type: ignore[no-untyped-def]
             i, k = lows[q], highs[q]
             up_i, up_k = 0.0 if i == 0 else over[i], 0.0 if k == count else over[k]
             best, at = -np.inf, -1
+            whole = place[k] - place[i]
             for m in range(i + 1, k):
-                share = (m - i) / (k - i)
+                share = (place[m] - place[i]) / whole
+                if not SAME < share < 1.0 - SAME:  # the end of one step, and the beginning of the next
+                    continue
                 rises = over[m] - (up_i * (1.0 - share) + up_k * share)
-                v = rises * np.sqrt(2.0 / (wave * line.long_m * (k - i) / count * share * (1.0 - share)))
+                v = rises * np.sqrt(2.0 / (wave * line.long_m * whole * share * (1.0 - share)))
                 if v > best:
                     best, at = v, m
             if level == 0:
                 top = best
             if at < 0 or best <= (TOUCHES_V if level == 0 else 0.0):
                 continue
-            _add(edges, at * line.long_m / count, over[at], NOBODY, 1.0 if level == 0 else 0.0)
+            _add(edges, place[at] * line.long_m, over[at], NOBODY, 1.0 if level == 0 else 0.0)
             if best > 0.0:
                 new_lows[spans], new_highs[spans] = i, at
                 new_lows[spans + 1], new_highs[spans + 1] = at, k
@@ -772,27 +871,25 @@ def _beside(s, line, wave, skip, out, way):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _round_at_most(s, line, wave, sign, way, k):  # type: ignore[no-untyped-def]
-    """The most power that can get round the highest k buildings on one side: past their farthest corner alone."""
+def _round_at_most(s, line, wave, sign, p):  # type: ignore[no-untyped-def]
+    """The most power that can get round building p on one side: past its farthest corner alone."""
     ux, uy = line.dx / line.plan_m, line.dy / line.plan_m
     most = 1.0
-    for i in range(k):
-        p = way.blocks.row[way.blocks.order[i]]
-        for e in range(s.edge_first[p], s.edge_first[p + 1]):
-            x, y = s.edge[e, 0] - line.ax, s.edge[e, 1] - line.ay
-            along, off = x * ux + y * uy, sign * (x * -uy + y * ux)
-            if off > ASIDE_M:
-                if along < NEAR_M or along > line.plan_m - NEAR_M:
-                    return 0.0
-                v = off * np.sqrt(2.0 / wave * (1.0 / along + 1.0 / (line.plan_m - along)))
-                most = min(most, (1.0 + _beyond(v)) ** -2.0)
+    for e in range(s.edge_first[p], s.edge_first[p + 1]):
+        x, y = s.edge[e, 0] - line.ax, s.edge[e, 1] - line.ay
+        along, off = x * ux + y * uy, sign * (x * -uy + y * ux)
+        if off > ASIDE_M:
+            if along < NEAR_M or along > line.plan_m - NEAR_M:
+                return 0.0
+            v = off * np.sqrt(2.0 / wave * (1.0 / along + 1.0 / (line.plan_m - along)))
+            most = min(most, (1.0 + _beyond(v)) ** -2.0)
     return most
 
 
 @kernel
 def _round(s, direct, wave, sign, skip, way, k, count, most):  # type: ignore[no-untyped-def]
-    """Loss, as an amplitude, round the highest k buildings by the left (sign 1) or the right; inf where that leads
-    backwards.
+    """Loss, as an amplitude, round the first k buildings in `gone` by the left (sign 1) or the right; inf where
+    that leads backwards.
 
     Their corners on that side are a string of edges lying flat. A building between the line and the way round, or
     in that, joins it, but for those of the `count` in the line itself that the way passes over.
@@ -800,7 +897,7 @@ def _round(s, direct, wave, sign, skip, way, k, count, most):  # type: ignore[no
     plan, some = direct.plan_m, way.blocks.some
     ux, uy = direct.dx / plan, direct.dy / plan
     for i in range(k):
-        some[i] = way.blocks.row[way.blocks.order[i]]
+        some[i] = way.blocks.row[way.blocks.gone[i]]
     n, before = k, 0
     while n > before:
         if n > MOST_JOINED or not _wrapped(s, direct, sign, some, n, way.tight):

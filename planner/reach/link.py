@@ -49,7 +49,7 @@ class Links:
     P.2109);
     obstacle_db: the larger of the two, which counts. foliage_db: crowns in leaf, foliage_bare_db the same
     leafless. entry_db: walls round a receiver indoors. margin_db may be negative; spread_db its standard
-    deviation; probability that the link holds.
+    deviation towards zero, the side that decides; probability that the link holds.
     clearance: least height of the line over buildings and ground in radii of the first Fresnel zone.
     ridge_db, ridge_clearance: diffraction and clearance over the ground (or the surface model) alone.
     crossed: buildings that the straight line goes through; walls: walls and roofs of these, two for each wing.
@@ -129,7 +129,8 @@ def links(
     entry = np.where(indoors, r.entry_db + 0.212 * rise, 0.0) + extra_loss_db
     obstacle = np.maximum(ground, met.past_db)
     margin_db = r.allowed_db - r.fade_db - (free + obstacle + foliage + entry)
-    spread = np.hypot(_spread(met, margin_db, obstacle, foliage, r), np.where(indoors, r.entry_spread_db, 0.0))
+    walls = np.where(indoors, r.entry_spread_db, 0.0)
+    spread = _spread(met, margin_db, obstacle, ground, foliage, walls, r)
     return Links(
         distance,
         free,
@@ -152,22 +153,42 @@ def links(
     )
 
 
-def _spread(met: Obstruction, margin_db: Floats, obstacle_db: Floats, foliage: Floats, r: Radio) -> Floats:
-    """Standard deviation of the estimate outdoors, decibels.
+def _spread(
+    met: Obstruction,
+    margin_db: Floats,
+    obstacle_db: Floats,
+    ground_db: Floats,
+    foliage_db: Floats,
+    entry_spread_db: Floats,
+    r: Radio,
+) -> Floats:
+    """Standard deviation of the margin, decibels: no obstacle more, and no higher one, makes a link likelier by it.
 
     What stands in the way brings a spread of its own, all of it from a roof that touches the line and a little
-    more. Beyond what it may take its spread grows no more: a link that holds is one whose obstacles take no more
-    than that, and so none becomes likelier by a further obstacle.
+    more. A link that holds by the reckoning is as likely as the surer of two accounts says, each of which only
+    falls with an obstacle: without the ways through walls, whose spread is the largest there is, or with all ways
+    and that spread. One that does not hold is judged by what obstacles might have taken of it: a single edge of
+    that size, crowns of that size.
     """
-    counted = np.minimum(met.past_db, np.maximum(margin_db + obstacle_db, 0.0))
-    edges = np.clip(met.edges, 1, len(physics.EDGES_SPREAD_DB)) - 1
-    edged = np.hypot(physics.BLOCKED_SPREAD_DB, np.asarray(physics.EDGES_SPREAD_DB)[edges])
-    edged = edged * np.clip(counted / physics.BLOCKED_DB, 0.0, 1.0)
-    walled = r.building_spread_db * np.sqrt(met.walls)
-    walled = walled * np.clip(counted / np.maximum(met.walls * r.building_db, 1e-9), 0.0, 1.0)
-    past = (1.0 - met.walled) * edged**2 + met.walled * walled**2
-    leaves = physics.FOLIAGE_SPREAD * np.minimum(foliage, np.maximum(margin_db + foliage, 0.0))
-    return np.asarray(np.sqrt(physics.CLEAR_SPREAD_DB**2 + r.allowed_spread_db**2 + past + leaves**2))
+    room_db = margin_db + obstacle_db
+    leaves = physics.FOLIAGE_SPREAD * np.minimum(foliage_db, np.maximum(margin_db + foliage_db, 0.0))
+    own = np.sqrt(physics.CLEAR_SPREAD_DB**2 + r.allowed_spread_db**2 + leaves**2 + entry_spread_db**2)
+    beyond = np.hypot(own, _roofs_spread_db(np.maximum(room_db - ground_db, 0.0), 1))
+
+    outside_db = room_db - np.maximum(ground_db, met.outside_db)
+    outside = np.hypot(own, _roofs_spread_db(met.outside_db, met.edges))
+    walled = r.building_spread_db * np.sqrt(np.clip(met.past_db / r.building_db, 0.0, met.walls))
+    every = np.hypot(own, np.maximum(_roofs_spread_db(met.past_db, met.edges), walled))
+    held = outside_db > 0.0
+    surer = np.minimum(every, outside * margin_db / np.where(held, outside_db, 1.0))
+    return np.asarray(np.where(margin_db < 0.0, beyond, np.where(held, surer, every)))
+
+
+def _roofs_spread_db(loss_db: Floats, edges: Ints | int) -> Floats:
+    """Spread of a loss over so many edges, or round them."""
+    stated = np.asarray(physics.EDGES_SPREAD_DB)
+    whole = np.hypot(physics.BLOCKED_SPREAD_DB, stated[np.clip(edges, 1, len(stated)) - 1])
+    return np.asarray(whole * np.clip(loss_db / physics.BLOCKED_DB, 0.0, 1.0))
 
 
 def _leafless(depth_m: Floats, evergreen_m: Floats) -> Floats:
@@ -298,16 +319,17 @@ def wired_height_m(site: Site) -> Floats:
 
 
 def holding(site: Site) -> Ints:
-    """(m,) row of the building that each controller indoors is in, -1 for none."""
+    """(m,) row of the building that each controller indoors is in, the first of several, -1 for none."""
     there = site.controllers
-    rows = np.full(len(there), -1, np.int64)
+    none = len(site.buildings)
+    rows = np.full(len(there), none, np.int64)
     indoors = np.flatnonzero(there.indoors)
-    if len(indoors) and len(site.buildings):
+    if len(indoors) and none:
         near = shapely.STRtree(site.buildings.shapes).query(
             shapely.points(there.xyz[indoors, :2]), predicate="intersects"
         )
-        rows[indoors[near[0][::-1]]] = near[1][::-1]
-    return rows
+        np.minimum.at(rows, indoors[near[0]], near[1])
+    return np.where(rows < none, rows, -1)
 
 
 def margin(found: ReachResult, sensor: Sensor) -> Floats:

@@ -45,8 +45,8 @@ MATERIALS = {
 CLEAR_SPREAD_DB = 5.06
 BLOCKED_SPREAD_DB = 5.67  # what the second has more, as a spread of its own: parapets, plant, what else reflects
 BLOCKED_DB = 12.0  # obstacles that take so much bring all of it: a roof's two edges that touch the line take 10 dB
-# by edges in a row, beside an integral: `data/fit_diffraction.py`
-EDGES_SPREAD_DB = (0.8, 1.3, 1.6, 1.8, 2.0, 2.0, 2.0, 2.0, 2.0, 2.7)
+# by edges in a row, 1 to 20 and more, beside an integral: `data/fit_diffraction.py`
+EDGES_SPREAD_DB = (0.8, 1.4, 1.6, 2.0, *[2.2] * 5, *[2.5] * 10, 3.1)
 POWERS_SPREAD_DB = 2.0  # of powers that a data sheet states, from one unit to the next: common practice, no source
 FOLIAGE_SPREAD = 0.3  # of the foliage's loss: common practice, no source
 WALL_SPREAD_DB = 4.0  # of a wall given by its material; furniture, wiring and windows: common practice, no source
