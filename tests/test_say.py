@@ -50,10 +50,13 @@ def test_the_neutral_table_is_named_wherever_the_zone_is() -> None:
 
 
 def test_the_peak_is_said_with_one_rounding() -> None:
+    """With its spread as without: 5.97 under a bound of 6 has two digits in both."""
     climate, found = climate_of()
-    told = zone.zone_words(climate, found, 0, "us")
-    assert told.peak_spread.split()[0] == told.peak.split()[0]
-    assert told.spread.split()[0] in told.peak_spread
+    table = equal_bands()
+    near = dataclasses.replace(found, table=table, zone=np.array([5]), peak_eto_mm_day=np.array([5.97]))
+    told = zone.zone_words(climate, near, 0, "metric")
+    assert (told.label, told.peak) == ("band 5", "5.97 mm/day")
+    assert told.peak_spread == f"5.97 ± {told.spread}"
 
 
 def test_no_minus_zero_and_true_minus_signs() -> None:
