@@ -59,6 +59,16 @@ def test_the_peak_is_said_with_one_rounding() -> None:
     assert told.peak_spread == f"5.97 ± {told.spread}"
 
 
+def test_a_percent_says_what_it_is_a_percent_of() -> None:
+    """Peak ETo over the zone's own peak; no controller's display is named, for nobody knows how it rounds."""
+    climate, found = climate_of()
+    shown = dataclasses.replace(found, zone=np.array([5]), table=equal_bands())
+    shown = dataclasses.replace(shown, shown_percent=np.array([[111.0, 91.0, np.nan]]))
+    told = zone.zone_words(climate, shown, 0, "metric").wrong_zone
+    assert told.startswith("Peak ETo over each zone's own peak: band 4 111% and band 5 91%. ")
+    assert "shown" not in told.lower()
+
+
 def test_no_minus_zero_and_true_minus_signs() -> None:
     assert fixed(-0.04, 1) == "0.0"
     assert length(-0.1, "us") == "0 ft"
