@@ -550,3 +550,35 @@ def test_the_demos_sheet_has_a_page_for_each_sensor(
         assert "Ladders" in text
     served = [letter(k) for place in places for k in place.serves]
     assert len(set(served)) == len(served) >= 2
+
+
+@pytest.mark.parametrize("size", [DESKTOP, PHONE])
+def test_a_click_where_nothing_is_says_why_not_here(
+    browser: Browser, folder: Path, yard: SiteResult, size: tuple[int, int]
+) -> None:
+    """The nearest mount by the geodesic (pyproj) with its reason, and lines that a plan takes as they are."""
+    import tomllib
+
+    import pyproj
+
+    from planner.plan.schema import NamedMount
+    from planner.show.lonlat import to_lonlat
+
+    browser.open(folder / "map.html", size)
+    lon, lat = to_lonlat(yard.site.crs)(np.array([[-80.0, 60.0]]))[0]
+    asks = "map_plan.fire('contextmenu', { latlng: L.latLng(arguments[0], arguments[1]) })"
+    browser.script(asks, float(lat), float(lon))
+    told = browser.card()
+    at = to_lonlat(yard.site.crs)(yard.mounts.xyz)
+    far = pyproj.Geod(ellps="WGS84").inv(np.full(len(at), lon), np.full(len(at), lat), at[:, 0], at[:, 1])[2]
+    nearest = int(np.argmin(far))
+    assert yard.mounts.ids[nearest] in told
+    assert f"{far[nearest] / 0.3048:.0f} ft away" in told
+    lines = browser.text(".spot-lines")
+    mount = tomllib.loads(lines)["mounts"]["named"][0]
+    asked = NamedMount.model_validate(mount)
+    assert (asked.x, asked.y) == pytest.approx((lon, lat), abs=1e-6)
+    assert asked.height_m == pytest.approx(10 * 0.3048)
+    assert browser.script("return document.documentElement.scrollWidth") <= size[0]
+    browser.find(".leaflet-popup .link").click()
+    assert yard.mounts.ids[nearest] in browser.card()

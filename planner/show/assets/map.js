@@ -5,6 +5,7 @@ function drawPlan(map, data) {
   const renderer = L.canvas({ padding: 0.3, tolerance: 4 });
   const shown = new Map();   // group id -> Leaflet layer
   const targets = new Map(); // key of a mark or feature -> { layer, at }
+  const tried = [];          // mounts: layer, and what its card says
 
   function make(tag, className, text) {
     const element = document.createElement(tag);
@@ -134,6 +135,7 @@ function drawPlan(map, data) {
       onEachFeature: function (feature, layer) {
         if (feature.properties.c) withCard(layer, group, feature.properties.c);
         if (feature.properties.k) targets.set(feature.properties.k, layer);
+        if (feature.properties.c && group.mounts) tried.push({ layer: layer, card: feature.properties.c });
       }
     });
   }
@@ -151,6 +153,7 @@ function drawPlan(map, data) {
       const layer = L.marker(m.at, { icon: icon, title: m.c.t, alt: m.c.t, zIndexOffset: { sensor: 2000, repeater: 1500, alternate: 1000 }[m.kind] || 0 });
       withCard(layer, group, m.c);
       if (m.k) targets.set(m.k, layer);
+      if (/^mount-/.test(m.k || "")) tried.push({ layer: layer, card: m.c });
       return layer;
     }));
   }
@@ -282,6 +285,46 @@ function drawPlan(map, data) {
   map.addControl(new KeyControl());
   L.control.scale({ position: "bottomright", metric: data.units !== "us", imperial: data.units === "us", maxWidth: 140 }).addTo(map);
 
+  /* --- why not here: a click where nothing is, or a right click or long press anywhere --- */
+
+  function spot(at) {
+    const words = data.spot, box = make("div", "card");
+    const x = at.lng.toFixed(7), y = at.lat.toFixed(7);
+    box.append(make("h3", "", words.title), make("p", "card-sub", at.lat.toFixed(6) + ", " + at.lng.toFixed(6)));
+    let best = null, far = Infinity;
+    tried.forEach(function (one) {
+      const d = map.distance(at, one.layer.getLatLng());
+      if (d < far) { far = d; best = one; }
+    });
+    if (best) {
+      const unit = data.units === "us" ? far / 0.3048 : far;
+      box.append(make("p", "card-note", words.nearest.replace("{far}", Math.round(unit) + " " + words.unit)));
+      box.append(make("p", "", best.card.t), make("p", "card-sub", best.card.n || best.card.s));
+      const show = make("button", "link", words.show);
+      show.type = "button";
+      show.addEventListener("click", function () { reveal(best.layer); });
+      box.append(show);
+    } else {
+      box.append(make("p", "card-note", words.none));
+    }
+    box.append(make("p", "card-note", words.add));
+    const lines = make("pre", "spot-lines", words.lines.replace("{x}", x).replace("{y}", y));
+    lines.tabIndex = 0;
+    const copy = make("button", "link", words.copy);
+    copy.type = "button";
+    copy.addEventListener("click", function () {
+      window.getSelection().selectAllChildren(lines);
+      if (document.execCommand("copy")) copy.textContent = words.copied; // the way that a page from disk may
+    });
+    box.append(lines, copy);
+    return box;
+  }
+  if (data.spot) {
+    const ask = function (event) { L.popup(popup()).setLatLng(event.latlng).setContent(spot(event.latlng)).openOn(map); };
+    map.on("click", ask);
+    map.on("contextmenu", ask);
+  }
+
   /* --- the same in 3-D, over the map --- */
 
   if (data.solids) {
@@ -306,7 +349,10 @@ function drawPlan(map, data) {
 
   function go(name) {
     const layer = targets.get(name);
-    if (!layer) return;
+    if (layer) reveal(layer);
+  }
+
+  function reveal(layer) {
     data.groups.forEach(function (group) {
       const held = shown.get(group.id);
       if (held.hasLayer && held.hasLayer(layer) && !map.hasLayer(held)) toggle(group.id, true);

@@ -449,6 +449,7 @@ def _ruled_out(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[
     style = {"color": "#ffffff", "weight": 0.8, "fillColor": palette.RULED_OUT, "fillOpacity": 0.95}
     return {
         "id": "ruled-out",
+        "mounts": True,
         "name": f"Ruled out ({len(rows)}): click one to see why",
         "on": True,
         "style": style | {"radius": 3},
@@ -473,6 +474,7 @@ def _candidates(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict
 
     return {
         "id": "candidates",
+        "mounts": True,
         "name": f"Other mounts that meet every requirement ({len(rows)}), by score",
         "on": True,
         "style": style | {"radius": 5},

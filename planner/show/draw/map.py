@@ -22,6 +22,7 @@ from planner.show.say.bill import bill_sentence, bill_words
 from planner.show.say.cautions import DEFER, cautions
 from planner.show.say.glossary import GLOSSARY
 from planner.show.say.pages import afterwards
+from planner.show.say.spot import spot_words
 from planner.show.say.unsure import unsure
 from planner.show.say.verdict import most_ruled_out, none_meets
 
@@ -47,6 +48,7 @@ def site_map(result: SiteResult) -> OfflineMap:
         "groups": groups(result, degrees),
         "credits": credits(result.climate.source, result.climate_picture),
         "solids": solids(result),
+        "spot": spot_words(result.plan.units),
     }
     middle = ((south + north) / 2, (west + east) / 2)
     return OfflineMap(_title(result), middle, data, _panel(result, degrees), scripts=("map.js", "solid.js"))

@@ -96,12 +96,13 @@ def _blocks(site: Site, box: Any, zero: float) -> tuple[list[list[Any]], int]:
         if len(prisms):
             shapes = np.array(prisms.shapes, object)
             for row in np.flatnonzero(shapely.intersects(shapes, box)):
-                found.append((float(shapely.distance(shapes[row], site.outline)), codes[row], prisms, int(row)))
+                away = float(shapely.distance(shapes[row], site.outline))
+                found.append((away, codes[int(row)], prisms, int(row)))
     found.sort(key=lambda one: one[0])
     out: list[list[Any]] = []
     total = 0
-    for k, (_, code, prisms, row) in enumerate(found):
-        triangles = _block(prisms, row, site, zero)
+    for k, (_, code, stand, one) in enumerate(found):
+        triangles = _block(stand, one, site, zero)
         total += len(triangles)
         if total > MOST_TRIANGLES:
             return out, len(found) - k
