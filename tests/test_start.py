@@ -364,6 +364,14 @@ def test_trees_in_a_csv_with_coordinates(folder: Path) -> None:
     )
 
 
+def test_several_controllers_are_shared_by_as_few_sensors_as_serve_them(folder: Path) -> None:
+    put(folder, "controllers.gpkg", spots(3), clock=["Clock 1", "Clock 2", "Clock 3"], indoors=["yes", "no", "no"])
+    told = plan_of(folder)
+    assert told["layers"]["controllers"]["name"] == "clock"
+    assert told["layers"]["controllers"]["indoors"] == "indoors"
+    assert told["requirements"] == {"reach": "fewest"}
+
+
 def test_zipped_shapefiles_and_a_layer_without_crs(folder: Path) -> None:
     bare = folder.parent / "bare"
     bare.mkdir()

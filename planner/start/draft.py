@@ -67,6 +67,7 @@ class Code(StrEnum):
     NO_TERRAIN = "no terrain"
     NO_CONTROLLERS = "no controllers"
     NO_KEEP_OUTS = "no keep-outs"
+    FEWEST = "fewest"
     NO_STANDS = "no stands"  # nothing to mount on
     SENSOR = "sensor"
     ZONES = "zones"
@@ -678,8 +679,11 @@ def _also(part: Sorted, found: _Found) -> Block:
 
 
 def _missing(chosen: dict[Kind, Sorted], layers: Sequence[Block], outline: BaseGeometry) -> list[Block]:
-    """Blocks that are commented out, each with why it matters; and new posts where there is nothing to mount on."""
+    """Blocks that are commented out, each with why it matters; and what gives a first answer: new posts where there
+    is nothing to mount on, and sensors that share several controllers."""
     blocks = []
+    if Kind.CONTROLLERS in chosen and (count := chosen[Kind.CONTROLLERS].looked.rows) > 1:
+        blocks.append(Block("requirements", (Line("reach", "fewest", (Note(Code.FEWEST, count=count),)),)))
 
     def lacks(kind: Kind, code: Code, *lines: Line) -> None:
         if kind not in chosen:

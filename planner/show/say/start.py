@@ -147,6 +147,9 @@ _SAID: dict[Code, Callable[[Note], str]] = {
     Code.NO_KEEP_OUTS: lambda n: (
         "No spray, heat or closed areas were found. A sensor in spray or over an exhaust reads wrong."
     ),
+    Code.FEWEST: lambda n: (
+        f'as few sensors as serve all {n.count} controllers; "every" asks one sensor to reach every one'
+    ),
     Code.NO_STANDS: lambda n: (
         f"no building and no pole to mount on is known: new posts are tried every {n.size:.0f} m "
         f"({n.size / 0.3048:.0f} ft)"
