@@ -29,11 +29,13 @@ ALONE = re.compile(rf"\s*#?{BOTH}\s*(?:(?:wire|cable|conductors?)\s*)?", re.IGNO
 THICKEST_OF_TWO = (
     10  # of a cable for sensors; a number under that is the number of wires: common practice, no source
 )
+NO_MINUS = r"(?<!^-)(?<!\s-)"  # a hyphen within words is none
 # '18 AWG', '18-gauge', '18 ga'; else 'AWG 18', 'AWG #18'
-BEFORE = re.compile(rf"(?<![\w.,])(\d{{1,2}})\s*-?\s*{UNIT}", re.IGNORECASE)
+BEFORE = re.compile(rf"{NO_MINUS}(?<![\w.,])(\d{{1,2}})\s*-?\s*{UNIT}", re.IGNORECASE)
 AFTER = re.compile(r"\b(?:AWG|gauge)\s*(?:no\.?|#)?\s*(\d{1,2})(?![\d.,]*\d|\s*mm)", re.IGNORECASE)
 METRIC = re.compile(
-    r"(?<![\d.,])(\d+(?:[.,]\d+)?)\s*(?:mm\s*(?:\^?\s*2(?!\d)|²)|(?:sq\.?|square)\s*mm\b|mm\s*sq\b)", re.IGNORECASE
+    NO_MINUS + r"(?<![\d.,])(\d+(?:[.,]\d+)?)\s*(?:mm\s*(?:\^?\s*2(?!\d)|²)|(?:sq\.?|square)\s*mm\b|mm\s*sq\b)",
+    re.IGNORECASE,
 )
 
 

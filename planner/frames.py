@@ -46,6 +46,14 @@ def opened(
 
 def _written(frame: GeoDataFrame, folder: Path, name: str) -> Path:
     path = folder / f"{name}.gpkg"
+    rings = frame.geometry.geom_type == "LinearRing"
+    if rings.any():  # which GDAL's writer does not know: it ends the process
+        from shapely import LineString
+
+        lines = [
+            LineString(shape.coords) if ring else shape for shape, ring in zip(frame.geometry, rings, strict=True)
+        ]
+        frame = frame.set_geometry(lines, crs=frame.crs)
     frame.to_file(path, layer=name, driver="GPKG", engine="pyogrio")
     return path
 

@@ -494,3 +494,9 @@ def test_what_to_buy():
     (short,) = cables(g, start, 2.0, np.array([[4.0, 0.0]]), np.array([1.5]), Sensor(**SHEET), Cable(), PRICES)
     assert short.supplied
     assert short.price == pytest.approx(4 * PRICES.lawn_m + 3.5 * PRICES.wall_m)
+
+
+@pytest.mark.parametrize("text", ["-3 AWG", "-1.5 mm2", "2 x -1.5 mm2", "AWG -3"])
+def test_a_minus_is_no_hyphen(text):
+    with pytest.raises(ValueError, match="names no conductor"):
+        conductor(text)

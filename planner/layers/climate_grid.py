@@ -69,7 +69,7 @@ class Months:
                 "its grid is curvilinear: each cell has a longitude and latitude of its own",
                 "Bring it to a regular grid in a GIS (`gdalwarp -geoloc`)",
             )
-        if first.transform == Affine.identity():
+        if first.transform == Affine.identity() or first.transform.is_degenerate:
             raise DataError(where, "the raster has no georeference", "Give it one in a GIS, or export it again")
 
     def read(self, window: Window) -> Floats:

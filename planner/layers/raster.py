@@ -142,7 +142,9 @@ def _checked(
         if source.dtypes[0] == "uint8" and source.count >= 3:
             raise DataError(where, "this is a picture, not heights", "Give a raster with one band of heights")
         ledger.add(Kind.CHECK, where, f"it has {source.count} bands; the first is taken for the heights")
-    if source.transform == Affine.identity():
+    if source.dtypes[0].startswith("complex"):
+        raise DataError(where, "its cells are complex numbers, not heights", "Give a raster of heights")
+    if source.transform == Affine.identity() or source.transform.is_degenerate:
         raise DataError(
             where, "the raster has no georeference", "Give it one in a GIS (a GeoTIFF, or a world file)"
         )

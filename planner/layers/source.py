@@ -189,7 +189,8 @@ def fits(xy: Floats, crs: CRS) -> Bools:
 def _within_area(lonlat: Floats, crs: CRS, margin_deg: float) -> Bools:
     west, south, east, north = crs.area_of_use.bounds
     width = (east - west) % 360 or 360.0  # an area may run across the antimeridian
-    from_west = (lonlat[:, 0] - west + margin_deg) % 360
+    with np.errstate(invalid="ignore"):  # what is off the earth is in no area
+        from_west = (lonlat[:, 0] - west + margin_deg) % 360
     in_lon = from_west <= width + 2 * margin_deg if width + 2 * margin_deg < 360 else np.isfinite(from_west)
     return np.asarray(in_lon & (lonlat[:, 1] >= south - margin_deg) & (lonlat[:, 1] <= north + margin_deg))
 

@@ -231,6 +231,8 @@ def _too_far(
 def _hours(found: _Found, where: str) -> tuple[Floats, pd.DataFrame]:
     """(8760,) hour of the common year at which each row begins, UTC, and the rows, without February 29."""
     label = pd.DatetimeIndex(found.data.index)
+    if label.hasnans:
+        raise DataError(where, f"{int(label.isna().sum())} of its hours have no date", "Fetch it anew")
     kept = ~((label.month == 2) & (label.day == 29))
     label, data = label[kept], found.data[kept]
     hour = 24 * (_MONTH_STARTS[label.month - 1] + label.day - 1) + label.hour
