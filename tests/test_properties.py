@@ -18,6 +18,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 import planner
+from planner.frames import opened
 from planner.job import SiteResult
 from planner.ledger import PlannerError
 
@@ -232,3 +233,15 @@ def test_the_size_of_a_part_changes_nothing(tmp_path, part_sites: int) -> None:
         run_contract_files(parse_plan(keys, tmp_path / "plan.toml"), out, ledger, part_sites=size)
         contents.append(((out / "sites.csv").read_text(), sorted(map(str, ledger))))
     assert contents[0] == contents[1]
+
+
+def test_a_ring_among_frames_is_a_closed_line(tmp_path) -> None:
+    """GDAL's writer ends the process on a ring."""
+    frame = Scene((), (), ()).frames()["site"]
+    ring = frame.set_geometry(frame.geometry.exterior)
+    assert set(ring.geom_type) == {"LinearRing"}
+    with opened(plan({}), {"site": ring}) as plan_file:
+        read = gpd.read_file(plan_file.plan.layers.site.path)
+    assert set(read.geom_type) == {"LineString"}
+    assert read.geometry.iloc[0].equals(ring.geometry.iloc[0])
+    assert read.crs == ring.crs

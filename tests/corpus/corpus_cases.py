@@ -309,10 +309,16 @@ def every() -> list[Case]:
 
 
 def share() -> list[Case]:
-    """What CI takes: every misspelled key, some of each other group that `check` judges, and each command once."""
-    taken, seen = sound(), {}
+    """What CI takes: some of each group, of those that end early."""
+    taken, seen = [], {}
     for case in every():
-        k = seen[case.group] = seen.get(case.group, -1) + 1
-        if case.group != "sound" and case.command == "check" and ("misspelled" in case.group or k % 29 == 3):
-            taken.append(case)
+        if case.command == "check" and not set(case.codes) & {0, 5}:
+            k = seen[case.group] = seen.get(case.group, -1) + 1
+            if k % (90 if "kind" in case.group or "limit" in case.group or "US" in case.group else 16) == 7 or (
+                case.group in ("layers.terrain", "climate.tmin", "sensor.cable_conductor") and case.name in MENDED
+            ):
+                taken.append(case)
     return taken
+
+
+MENDED = {"cells of no width", "complex numbers", "-3 AWG"}  # what the corpus found

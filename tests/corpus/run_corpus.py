@@ -82,7 +82,7 @@ def written(case: Case, sound: Path, folder: Path) -> None:
 
 
 def begun(case: Case, folder: Path, before: Callable[[], None] = lambda: None, log: str = "said.txt") -> int:
-    """The process that runs the case's command in `folder` and says all in `log` there; before: done in it first."""
+    """The process that runs the case's command in `folder` and says all in `log`; before: done in it first."""
     child = os.fork()
     if child:
         return child
@@ -157,7 +157,7 @@ def thrown(cases: Sequence[Case], jobs: int = 1) -> Iterator[Outcome]:
         sound.mkdir()
         corpus_scene.write_all(sound)
         often = Counter(case.command for case in cases)
-        load(sound, {command for command in often if often[command] > 2})
+        load(sound, {command for command in often if often[command] > 50})
         running: dict[int, tuple[Case, Path, float]] = {}
         while waiting or running:
             while waiting and len(running) < jobs:

@@ -12,5 +12,5 @@ def test_a_share_of_the_corpus_ends_as_each_case_says() -> None:
     )  # fmt: skip
     assert done.returncode == 0, done.stdout[-6000:] + done.stderr[-2000:]
     count, _, bad = done.stdout.splitlines()[-1].partition(" cases, ")
-    assert int(count) > 100
+    assert int(count) > 50
     assert bad.startswith("0 not")

@@ -311,13 +311,16 @@ def main(words: Sequence[str] | None = None) -> int:
     ask.add_argument("--kills", type=int, default=50, help="moments of each command")
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--commands", nargs="*", choices=list(JOBS), default=list(JOBS))
+    ask.add_argument(
+        "--sizes", nargs="*", type=int, default=SIZES, help="bytes that a file may have on a full disk"
+    )
     asked = ask.parse_args(words)
     kinds, found = asked.kinds or KINDS, Found()
     with places(asked.commands) as another:
         if "kills" in kinds:
             kills(found, another, asked.kills, asked.seed, asked.commands)
         if "full" in kinds:
-            full(found, another, SIZES, asked.commands)
+            full(found, another, asked.sizes, asked.commands)
         if "small" in kinds:
             small(found, another, asked.commands)
         if "changed" in kinds:

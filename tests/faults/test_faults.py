@@ -4,17 +4,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pytest
 
-
-@pytest.mark.parametrize(
-    "words",
-    [
-        ("kills", "changed", "--kills", "2", "--commands", "contract"),
-        ("kills", "full", "two", "--kills", "2", "--commands", "climate"),
-    ],
-)
-def test_a_share_of_the_faults_harms_nothing(words: tuple[str, ...]) -> None:
+def test_a_share_of_the_faults_harms_nothing() -> None:
+    words = ["kills", "full", "changed", "--kills", "2", "--sizes", "300", "--commands", "climate"]
     done = subprocess.run(
         [sys.executable, Path(__file__).with_name("run.py"), *words],
         capture_output=True, text=True, timeout=600, check=False,
