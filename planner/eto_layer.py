@@ -11,7 +11,7 @@ import json
 import os
 import warnings
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -35,7 +35,7 @@ from planner.layers.raster import HIGHEST_M, LOWEST_M
 from planner.layers.source import files_state, label, locate, spare_inputs
 from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError
 from planner.pieces import Pieces, hold, keep, told, unwritable, whole
-from planner.plan import Climate, PlanFile
+from planner.plan import Climate, ClimateLayer, PlanFile
 from planner.readings import QUANTITIES
 from planner.site import Floats
 from planner.units import M_PER_FT, MONTHS
@@ -76,28 +76,8 @@ def write_eto_layer(
             )
     with ExitStack() as stack:
         stack.enter_context(rasterio.Env(GDAL_CACHEMAX=CACHE_MB))
-        layers: dict[str, Months] = {}
-        crs = WGS84
-        for name, layer in given.items():
-            layers[name], own = stack.enter_context(open_layer(plan_file, f"climate.{name}", layer, ledger))
-            crs = own if name == "tmin" else crs
-            if not own.equals(crs, ignore_axis_order=True):
-                raise DataError(
-                    f"climate.{name}",
-                    f"it is in another CRS than climate.tmin ({label(own)} against {label(crs)})",
-                    "Bring the layers to one CRS and one grid",
-                )
+        layers, crs = _on_one_grid(plan_file, given, stack, ledger)
         grid = layers["tmin"]
-        for name, months in layers.items():
-            if (months.width, months.height) != (grid.width, grid.height) or not months.transform.almost_equals(
-                grid.transform, 1e-6
-            ):
-                raise DataError(
-                    f"climate.{name}",
-                    f"it has another grid than climate.tmin ({months.width} x {months.height} cells against "
-                    f"{grid.width} x {grid.height})",
-                    "Bring the layers to one grid",
-                )
         elevation = stack.enter_context(_Elevation(plan_file, grid, crs, ledger))
         units = {
             name: layer_unit(plan_file, f"climate.{name}", given[name], QUANTITIES[name], months, ledger)
@@ -140,6 +120,35 @@ def write_eto_layer(
             _assemble(pieces, paths, windows, grid, crs, done, job, out)
             pieces.clear()
     return out
+
+
+def _on_one_grid(
+    plan_file: PlanFile, given: Mapping[str, ClimateLayer], stack: ExitStack, ledger: Ledger
+) -> tuple[dict[str, Months], CRS]:
+    """The layers opened, and the CRS of tmin; raises DataError where another has another CRS or grid."""
+    layers: dict[str, Months] = {}
+    crs = WGS84
+    for name, layer in given.items():
+        layers[name], own = stack.enter_context(open_layer(plan_file, f"climate.{name}", layer, ledger))
+        crs = own if name == "tmin" else crs
+        if not own.equals(crs, ignore_axis_order=True):
+            raise DataError(
+                f"climate.{name}",
+                f"it is in another CRS than climate.tmin ({label(own)} against {label(crs)})",
+                "Bring the layers to one CRS and one grid",
+            )
+    grid = layers["tmin"]
+    for name, months in layers.items():
+        if (months.width, months.height) != (grid.width, grid.height) or not months.transform.almost_equals(
+            grid.transform, 1e-6
+        ):
+            raise DataError(
+                f"climate.{name}",
+                f"it has another grid than climate.tmin ({months.width} x {months.height} cells against "
+                f"{grid.width} x {grid.height})",
+                "Bring the layers to one grid",
+            )
+    return layers, crs
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ from planner.reach.radio import FOLIAGE_FROM_MHZ, MATERIALS, SPREAD_FROM_MHZ, Ou
 from planner.reach.repeaters import Relays, fed_by, relays
 from planner.reach.scene import Scene as RadioScene
 from planner.reach.scene import scene as radio_scene
-from planner.reach.study import ReachStudy, finer
+from planner.reach.study import Judged, ReachStudy, finer
 from planner.reach.study import study as study_of
 from planner.reach.wire import sensor_cable
 from planner.records import compared
@@ -463,14 +463,16 @@ def _study(
         plan,
         mounts,
         reached,
-        row,
-        decision.runners_up,
-        usable,
-        decision.worth,
+        Judged(
+            row,
+            decision.runners_up,
+            usable,
+            decision.worth,
+            keep=decision.chosen >= 0,
+            passing=np.array(decision.passing, bool),
+        ),
         repeaters,
-        keep=decision.chosen >= 0,
-        passing=np.array(decision.passing, bool),
-        s=scene.radio,
+        scene.radio,
     )
     coarse_m, fine_m = reached.cable_cell_m, found.cable_cell_m
     asked = ledger.length(plan.cable.cell_m)

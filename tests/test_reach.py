@@ -25,7 +25,7 @@ from planner.reach.link import FULL_ROOM_DB, holding
 from planner.reach.radio import edge_v, entry_db, free_space_db, knife_edge_db, open_field_db
 from planner.reach.repeaters import relays
 from planner.reach.scene import scene
-from planner.reach.study import study
+from planner.reach.study import Judged, study
 from planner.reach.view import Remedy, views
 from planner.show.say.links import needs
 from planner.site import Crowns, Heights, Places, bare_site, prisms
@@ -509,7 +509,7 @@ def test_a_study_of_one_site():
     sensor = Sensor(rated_range_m=200.0)
     given_plan = plan.Plan(sensor=sensor)
     found = reach(site, mounts.xyz, mounts.height_m, sensor)
-    done = study(site, given_plan, mounts, found, 0, [1], np.ones(3, bool), np.array([0.5, 0.5, 0.9]))
+    done = study(site, given_plan, mounts, found, Judged(0, [1], np.ones(3, bool), np.array([0.5, 0.5, 0.9])))
     assert set(done.views) == {0, 1}
     assert done.layouts.best.mounts == (0, 1)  # the chosen one is kept, although another has the better score
     assert done.layouts.best.served_by.tolist() == [0, 0, 1]
@@ -526,7 +526,9 @@ def test_a_controller_goes_to_the_mount_with_the_most_room():
     mounts = mounts_at([0, 0, 4.0], [200, 0, 4.0], [395, 0, 4.0])
     found = reach(site, mounts.xyz, mounts.height_m, SENSOR)
     for chosen in (0, 1):
-        done = study(site, plan.Plan(sensor=SENSOR), mounts, found, chosen, [], np.ones(3, bool), np.ones(3))
+        done = study(
+            site, plan.Plan(sensor=SENSOR), mounts, found, Judged(chosen, [], np.ones(3, bool), np.ones(3))
+        )
         by = done.layouts.best.served_by
         room = margin(found, SENSOR)[list(done.layouts.best.mounts)]
         assert (margin(found, SENSOR)[by, np.arange(4)] == room.max(axis=0)).all()
@@ -553,7 +555,7 @@ def test_repeaters_where_they_are_allowed_and_cheaper():
         settings = plan.Plan(sensor=SENSOR, reach=Reach(**keys))
         again = dataclasses.replace(found, asked=settings.reach.probability)
         some = relays(scene(site), settings, mounts, again, np.ones(2, bool))
-        done = study(site, settings, mounts, again, 0, [], usable, np.ones(2), some)
+        done = study(site, settings, mounts, again, Judged(0, [], usable, np.ones(2)), some)
         served_with[:] = done.held_with
         return done.layouts.best
 

@@ -31,7 +31,7 @@ from planner.reach.cable import (
     ground,
     routes,
 )
-from planner.reach.study import study
+from planner.reach.study import Judged, study
 from planner.reach.wire import Assumed, check, drop_v, loop_ohm, sensor_cable
 from planner.site import Cover, Grounds, KeepOut, KeepOuts, Places, bare_site, prisms
 
@@ -410,7 +410,7 @@ def test_what_is_shown_goes_by_fine_cells(monkeypatch):
     settings = Plan(sensor=Sensor(link="cable", **SUPPLIED, cable_longest_m=500))
     found = reach(site, xyz, mounts.height_m, settings.sensor)
     assert found.cable_cell_m > 2
-    done = study(site, settings, mounts, found, 0, [1], np.ones(3, bool), np.ones(3))
+    done = study(site, settings, mounts, found, Judged(0, [1], np.ones(3, bool), np.ones(3)))
     assert done.cable_cell_m == 1.0
     # a second sensor saves more cable than it costs
     assert done.layouts.best.mounts == done.reached.fine == (0, 1)

@@ -23,7 +23,7 @@ from planner.reach import Grade, reach
 from planner.reach.bill import Item
 from planner.reach.cable import CableRun
 from planner.reach.layouts import Layout, Layouts
-from planner.reach.study import study
+from planner.reach.study import Judged, study
 from planner.reach.wire import check
 from planner.show.draw import groups, palette, side_view
 from planner.show.draw.map import site_page
@@ -45,7 +45,9 @@ def studied(names: tuple[str, ...] = (), **sensor: object) -> SiteResult:
     others = [k for k, requirement in enumerate(d.requirements) if requirement != "in reach"]
     usable = d.passes[:, others].all(axis=1)
     reached = reach(result.site, result.mounts.xyz, result.mounts.height_m, plan.sensor, plan.reach)
-    found = study(result.site, plan, result.mounts, reached, d.chosen, d.runners_up, usable, d.part_scores[:, 0])
+    found = study(
+        result.site, plan, result.mounts, reached, Judged(d.chosen, d.runners_up, usable, d.part_scores[:, 0])
+    )
     first = result.decision.runners_up[0]
     return dataclasses.replace(
         result, plan=plan, reach=found.reached, reach_study=found, substitutes={d.chosen: first}

@@ -66,18 +66,7 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
         share = np.minimum(share, np.where(found.outside, 1.0, found.known_share))
         _say_stood_in(name, found, names, section, ledger)
     low, high = layers.get("tmin"), layers.get("tmax")
-    if (low is None) != (high is None):
-        there, missing = ("tmin", "tmax") if high is None else ("tmax", "tmin")
-        raise PlanError(
-            f"{read.plan}: climate.{missing}",
-            f"{there} is given and {missing} is not",
-            f"Give both, or leave {there} out",
-        )
-    if low is not None and high is not None:
-        bad = crossed(low, high)
-        if bad.any():
-            raise extremes_fault(read.plan, names[int(bad.argmax())])
-
+    _check_extremes(read, low, high)
     z = np.asarray(elevation_m, np.float64)
     cell_m = builtin_elevation_m(lon, lat)
     above_builtin = z - cell_m
@@ -119,31 +108,7 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     sea = (whole.basis == 0) & at_sea(lon, lat)
     turned = sea & (np.abs(lon) <= 90)
     turned[turned] = ~at_sea(lat[turned], lon[turned])
-    if turned.any():
-        ledger.add(
-            Kind.CHECK,
-            "place",
-            "no land near by the elevation grid in pvlib, but there is with longitude and latitude exchanged: they "
-            "are probably in the wrong order. Put longitude (or easting) first",
-            [names[int(k)] for k in np.flatnonzero(turned)],
-        )
-    lost = sea & ~turned
-    if lost.any():
-        ledger.add(
-            Kind.CHECK,
-            "place",
-            "no land near by the elevation grid in pvlib (small islands are not in it): the climate is that of the "
-            "open sea. Is the place right?",
-            [names[int(k)] for k in np.flatnonzero(lost)],
-        )
-    cold = whole.t_mean.max(axis=1) < NO_SUMMER_C
-    if cold.any():
-        ledger.add(
-            Kind.CHECK,
-            "place",
-            f"the hottest month averages under {NO_SUMMER_C:g} °C: check the location",
-            [names[int(k)] for k in np.flatnonzero(cold)],
-        )
+    _say_of_places(sea & ~turned, turned, whole.t_mean.max(axis=1) < NO_SUMMER_C, names, ledger)
     return SiteClimate(
         eto_mm_day=whole.eto,
         spread_mm_day=whole.spread,
@@ -162,6 +127,48 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
         at_sea=sea,
         axes_exchanged=turned,
     )
+
+
+def _check_extremes(read: Readings, low: Floats | None, high: Floats | None) -> None:
+    """Raises PlanError where one of the extremes alone is given, DataError where they are exchanged."""
+    if (low is None) != (high is None):
+        there, missing = ("tmin", "tmax") if high is None else ("tmax", "tmin")
+        raise PlanError(
+            f"{read.plan}: climate.{missing}",
+            f"{there} is given and {missing} is not",
+            f"Give both, or leave {there} out",
+        )
+    if low is not None and high is not None:
+        bad = crossed(low, high)
+        if bad.any():
+            raise extremes_fault(read.plan, read.names[int(bad.argmax())])
+
+
+def _say_of_places(lost: Bools, turned: Bools, cold: Bools, names: Sequence[str], ledger: Ledger) -> None:
+    """Places (n,) that may be wrong: at sea, at sea but not with their axes exchanged, without a summer."""
+    if turned.any():
+        ledger.add(
+            Kind.CHECK,
+            "place",
+            "no land near by the elevation grid in pvlib, but there is with longitude and latitude exchanged: they "
+            "are probably in the wrong order. Put longitude (or easting) first",
+            [names[int(k)] for k in np.flatnonzero(turned)],
+        )
+    if lost.any():
+        ledger.add(
+            Kind.CHECK,
+            "place",
+            "no land near by the elevation grid in pvlib (small islands are not in it): the climate is that of the "
+            "open sea. Is the place right?",
+            [names[int(k)] for k in np.flatnonzero(lost)],
+        )
+    if cold.any():
+        ledger.add(
+            Kind.CHECK,
+            "place",
+            f"the hottest month averages under {NO_SUMMER_C:g} °C: check the location",
+            [names[int(k)] for k in np.flatnonzero(cold)],
+        )
 
 
 def site_weather(section: Climate, read: Readings, elevation_m: float) -> MonthlyInputs | None:

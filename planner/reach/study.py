@@ -38,6 +38,23 @@ class Choice:
     use: str
 
 
+@dataclass(frozen=True)
+class Judged:
+    """What is asked of n mounts that were judged.
+
+    row: the mount that was chosen, or the one nearest to passing; runners_up: others with a card. usable: (n,)
+    mounts that a layout may use; preference: (n,) 0 to 1, how good they are otherwise. keep: the layout must use
+    `row`. passing: (n,) mounts that a tip may name, `usable` unless given.
+    """
+
+    row: int
+    runners_up: Sequence[int]
+    usable: Bools
+    preference: Floats
+    keep: bool = True
+    passing: Bools | None = None
+
+
 @compared
 @dataclass(frozen=True)
 class ReachStudy:
@@ -69,22 +86,15 @@ def study(
     plan: Plan,
     mounts: Mounts,
     reached: ReachResult,
-    row: int,
-    runners_up: Sequence[int],
-    usable: Bools,
-    preference: Floats,
+    judged: Judged,
     relays: Relays | None = None,
-    keep: bool = True,
-    passing: Bools | None = None,
     s: Scene | None = None,
 ) -> ReachStudy:
-    """row: the mount that was chosen, or the one nearest to passing; runners_up: others with a card.
+    """All that is worked out once the mounts are judged.
 
-    usable: (n,) mounts that a layout may use; preference: (n,) 0 to 1, how good they are otherwise; relays:
-    repeaters that may be used. keep: the layout must use `row`. passing: (n,) mounts that a
-    tip may name, `usable` unless given. s: the site's scene, where it is laid out already.
+    relays: repeaters that may be used. s: the site's scene, where it is laid out already.
     """
-    m = len(site.controllers)
+    m, row, usable, keep = len(site.controllers), judged.row, judged.usable, judged.keep
     if row < 0 or not m:
         return ReachStudy(reached, row, {}, None, (), 0.0, (), None)
     s = s if s is not None else scene(site)
@@ -118,7 +128,7 @@ def study(
         some = relays if relays is not None else no_relays(len(mounts), m)
         kept = int(np.searchsorted(open_rows, row)) if keep and usable[row] else None
         # partners are chosen by their links too
-        links_too = (preference + np.clip(margin(reached, plan.sensor), 0.0, 1.0).mean(axis=1)) / 2.0
+        links_too = (judged.preference + np.clip(margin(reached, plan.sensor), 0.0, 1.0).mean(axis=1)) / 2.0
         question = sharing(plan, reached, some, open_rows, links_too)
         found = layouts(question, mounts.xyz[open_rows, :2], APART_M, kept, some.xyz[:, :2])
         if found.best is not None:
@@ -133,8 +143,8 @@ def study(
         best = found.best if found is not None and keep else None
         partners = (*best.mounts, *best.repeaters) if best is not None else ()
         highest_m = plan.requirements.max_height_m
-        rows = list(dict.fromkeys((row, *partners, *runners_up)))
-        movable = usable if passing is None else passing
+        rows = list(dict.fromkeys((row, *partners, *judged.runners_up)))
+        movable = usable if judged.passing is None else judged.passing
         seen = views(site, s, mounts, reached, rows, movable, highest_m)
     first = _first_served(found, reached, plan, row)
     choices = tuple(_choice(reached, plan, row, k, runs[k], k == first) for k in range(m))

@@ -4,6 +4,7 @@ holds.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from planner.units import Units, length
@@ -27,6 +28,56 @@ UNITED_STATES = "US"
 PRACTICE = "common practice, no source"
 
 
+_BY_LOCAL_LAW = (
+    Caution(
+        "Ladders",
+        "Set the foot of an extension ladder out about a quarter of its working length, extend its rails above the "
+        "landing, and tie it off. Follow local rules for work on ladders.",
+        PRACTICE,
+    ),
+    Caution(
+        "Roofs and edges",
+        "Use fall protection from the height that local law sets. Ask the owner for access and anchor points.",
+        "local law",
+    ),
+    Caution(
+        "Power lines",
+        "Look up first. Keep yourself, ladder and mast away from overhead lines by at least the distance that local "
+        "law or the utility sets; ask the utility if you do not know it.",
+        "local law",
+    ),
+    Caution("Digging", "Have buried utilities located and marked before you dig for a post or trench.", PRACTICE),
+)
+
+
+def _by_federal_law(up: Callable[[float], str]) -> tuple[Caution, ...]:
+    """With the sections of 29 CFR; up: feet as they are read."""
+    return (
+        Caution(
+            "Ladders",
+            "Set the foot of an extension ladder out a quarter of its working length, extend its rails "
+            f"{up(3)} above the landing, and tie it off.",
+            "29 CFR 1926.1053(b)",
+            law=True,
+        ),
+        Caution(
+            "Roofs and edges",
+            f"Use fall protection from {up(6)} in construction and from {up(4)} in general industry. Ask the owner "
+            "for access and anchor points.",
+            "29 CFR 1926.501 and 1910.28",
+            law=True,
+        ),
+        Caution(
+            "Power lines",
+            f"Look up first. Unless qualified, keep yourself, ladder and mast at least {up(10)} from overhead lines, "
+            "and farther above 50 kV.",
+            "29 CFR 1910.333(c)",
+            law=True,
+        ),
+        Caution("Digging", "Call 811 before you dig for a post or trench, and wait for the marks.", PRACTICE),
+    )
+
+
 def cautions(country: str | None, units: Units) -> tuple[Caution, ...]:
     """Cautions for a country (ISO 3166, two letters; None where the plan does not say).
 
@@ -38,64 +89,9 @@ def cautions(country: str | None, units: Units) -> tuple[Caution, ...]:
     def up(feet: float) -> str:
         return length(feet * 0.3048, units, 0 if units == "us" else 1)
 
-    ladders = (
-        Caution(
-            "Ladders",
-            "Set the foot of an extension ladder out a quarter of its working length, extend its rails "
-            f"{up(3)} above the landing, and tie it off.",
-            "29 CFR 1926.1053(b)",
-            law=True,
-        )
-        if us
-        else Caution(
-            "Ladders",
-            "Set the foot of an extension ladder out about a quarter of its working length, extend its rails above "
-            "the landing, and tie it off. Follow local rules for work on ladders.",
-            PRACTICE,
-        )
-    )
-    roofs = (
-        Caution(
-            "Roofs and edges",
-            f"Use fall protection from {up(6)} in construction and from {up(4)} in general industry. Ask the owner "
-            "for access and anchor points.",
-            "29 CFR 1926.501 and 1910.28",
-            law=True,
-        )
-        if us
-        else Caution(
-            "Roofs and edges",
-            "Use fall protection from the height that local law sets. Ask the owner for access and anchor points.",
-            "local law",
-        )
-    )
-    lines = (
-        Caution(
-            "Power lines",
-            f"Look up first. Unless qualified, keep yourself, ladder and mast at least {up(10)} from overhead "
-            "lines, "
-            "and farther above 50 kV.",
-            "29 CFR 1910.333(c)",
-            law=True,
-        )
-        if us
-        else Caution(
-            "Power lines",
-            "Look up first. Keep yourself, ladder and mast away from overhead lines by at least the distance that "
-            "local law or the utility sets; ask the utility if you do not know it.",
-            "local law",
-        )
-    )
-    locate = (
-        "Call 811 before you dig for a post or trench, and wait for the marks."
-        if us
-        else "Have buried utilities located and marked before you dig for a post or trench."
-    )
+    here = _by_federal_law(up) if us else _BY_LOCAL_LAW
     return (
-        ladders,
-        roofs,
-        lines,
-        Caution("Digging", locate, PRACTICE),
+        *here,
         Caution(
             "Wiring",
             "Low-voltage wiring follows the local electrical code. Use a licensed person where the code "
