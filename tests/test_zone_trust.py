@@ -173,7 +173,7 @@ STATIONS = {
 def test_peak_months_at_stations(name):
     month, values = STATIONS[name]
     found = zones.zone_sites(one(np.array(values)), np.array([17.4]), zones.equal_bands())
-    assert zones.MONTHS[found.peak_month[0]] == month
+    assert MONTHS[found.peak_month[0]] == month
     assert found.zone.tolist() == [int(max(values))]
     assert found.monthly_percent[0].max() == pytest.approx(100.0)
     assert_allclose(found.monthly_percent[0], 100 * np.array(values) / max(values))
@@ -299,7 +299,7 @@ def test_the_weather_of_a_site_is_what_the_plan_knows(tmp_path):
     no_wind = at({name: layer for name, layer in layers.items() if name != "wind"}, 200.0)
     assert no_wind is not None
     assert no_wind.wind_2m_m_s is None
-    assert eto_bias(np.full((1, 12), 0.8), no_wind, 44.75, 200.0).assumed == ("wind 2 m/s at 2 m, from 1 to 3",)
+    assert eto_bias(np.full((1, 12), 0.8), no_wind, 44.75, 200.0).assumed == (Assumed.WIND,)
     assert at({}, 200.0) is None
 
 

@@ -42,8 +42,8 @@ _BY_LOCAL_LAW = (
     ),
     Caution(
         "Power lines",
-        "Look up first. Keep yourself, ladder and mast away from overhead lines by at least the distance that local "
-        "law or the utility sets; ask the utility if you do not know it.",
+        "Look up first. Keep yourself, ladder and mast away from overhead lines by at least the distance that "
+        "local law or the utility sets; ask the utility if you do not know it.",
         "local law",
     ),
     Caution("Digging", "Have buried utilities located and marked before you dig for a post or trench.", PRACTICE),
@@ -69,8 +69,8 @@ def _by_federal_law(up: Callable[[float], str]) -> tuple[Caution, ...]:
         ),
         Caution(
             "Power lines",
-            f"Look up first. Unless qualified, keep yourself, ladder and mast at least {up(10)} from overhead lines, "
-            "and farther above 50 kV.",
+            f"Look up first. Unless qualified, keep yourself, ladder and mast at least {up(10)} from overhead "
+            "lines, and farther above 50 kV.",
             "29 CFR 1910.333(c)",
             law=True,
         ),
