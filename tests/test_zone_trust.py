@@ -29,6 +29,7 @@ from planner.ledger import DataError, Ledger, OutputError, PlanError
 from planner.local_climate import climate_and_weather_at, climate_at, read_zone_table
 from planner.plan import parse_plan
 from planner.sun.water import Assumed, eto_bias
+from planner.units import MONTHS
 
 # --- the compiled forms --------------------------------------------------------------------------------------
 
