@@ -74,7 +74,8 @@ def run_contract(
     lonlat = inner_points(sites.shapes)
     picture = picture_around(plan_file, lonlat[:, 0], lonlat[:, 1], ledger)
     climate = joined([part.climate for part in parts])
-    return zones_of(plan_file.plan, sites, climate, table, rejected, tuple(ledger), picture)
+    found = zones_of(plan_file.plan, sites, climate, table, rejected, tuple(ledger), picture)
+    return replace(found, origin=plan_file.origin())
 
 
 @contextlib.contextmanager
@@ -126,7 +127,7 @@ def contract_parts(
             lon, lat = (column.to_numpy() for column in lonlat.columns)
             picture = picture_around(plan_file, lon, lat, ledger)
         tell("writing", 0, 1)
-        yield Parts(plan_file.plan, table, filled, rejected, tuple(ledger), picture)
+        yield Parts(plan_file.plan, table, filled, rejected, tuple(ledger), picture, plan_file.origin())
         pieces.clear()
 
 

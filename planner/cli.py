@@ -19,6 +19,7 @@ from planner.ledger import CommandError, Exit, Ledger, PlannerError, offered
 
 if TYPE_CHECKING:
     from planner.plan import EtoUnit, PlanFile
+    from planner.show.folder import Command
     from planner.units import Units
 
 app = typer.Typer(
@@ -132,20 +133,23 @@ def _read(plan: Path, variables: dict[str, str] | None = None) -> PlanFile:
     return read_plan(plan, variables)
 
 
-def _folder(out: Path | None, plan: Path) -> Path:
-    return out if out is not None else Path("noonmark-out") / plan.stem
+def _folder(out: Path | None, plan_file: PlanFile, command: Command) -> Path:
+    """The folder asked for, else one that no other plan's results lie in."""
+    from planner.show import Made, own_folder
+
+    if out is not None:
+        return out
+    return own_folder(Path("noonmark-out") / plan_file.path.stem, Made(command, plan_file.origin()))
 
 
 def _site(plan_file: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
     from planner import show
     from planner.job import run_site
-    from planner.layers.source import spare_inputs
     from planner.show.say import terminal
 
     ledger = Ledger()
     names = show.site_files(plan_file.plan)
-    spare_inputs(plan_file, [folder / name for name in names])
-    show.check_folder(folder, names, force)
+    show.check_folder(folder, names, force, show.Made("site", plan_file.origin()))
     result = run_site(plan_file, ledger, talk.progress)
     talk.progress("writing", 0, 1)
     show.write_site(result, folder, force)
@@ -190,13 +194,12 @@ def _contract(
 
 def _programme(plan_file: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
     from planner import show
-    from planner.layers.source import spare_inputs
     from planner.show.write import upkeep
     from planner.upkeep import run_programme
 
     ledger = Ledger(plan_file.plan.units)
-    spare_inputs(plan_file, [folder / name for name in upkeep.PROGRAMME_FILES])
-    show.check_folder(folder, upkeep.PROGRAMME_FILES, force)
+    made = show.Made("programme", plan_file.origin())
+    show.check_folder(folder, upkeep.PROGRAMME_FILES, force, made)
     result = run_programme(plan_file, ledger, talk.progress)
     upkeep.write_programme(result, folder, force)
     for notice in ledger:
@@ -210,14 +213,12 @@ def _programme(plan_file: PlanFile, folder: Path, force: bool, talk: Talk) -> Ex
 
 def _review(plan_file: PlanFile, log: Path, folder: Path, force: bool, talk: Talk) -> Exit:
     from planner import show
-    from planner.layers.source import spare_inputs
     from planner.show.say.review import summary_lines
     from planner.show.write import upkeep
     from planner.upkeep import run_review
 
     ledger = Ledger(plan_file.plan.units)
-    spare_inputs(plan_file, [folder / name for name in upkeep.REVIEW_FILES], log)
-    show.check_folder(folder, upkeep.REVIEW_FILES, force)
+    show.check_folder(folder, upkeep.REVIEW_FILES, force, show.Made("review", plan_file.origin(log)))
     result = run_review(plan_file, log, ledger, talk.progress)
     upkeep.write_review(result, folder, force)
     for notice in ledger:
@@ -241,7 +242,12 @@ def site(
 ) -> None:
     """Decide one site: mount point, zone, reach; writes the map, the field sheet and the tables."""
     variables, talk = _variables(var), Talk(quiet, as_json)
-    _run(lambda: _site(_read(plan, variables), _folder(out, plan), force, talk))
+
+    def work() -> Exit:
+        plan_file = _read(plan, variables)
+        return _site(plan_file, _folder(out, plan_file, "site"), force, talk)
+
+    _run(work)
 
 
 @app.command()
@@ -264,7 +270,12 @@ def contract(
     What was interrupted goes on where it stopped.
     """
     variables, talk = _variables(var), Talk(quiet, as_json)
-    _run(lambda: _contract(_read(plan, variables), _folder(out, plan), force, talk, scheduler, part_sites))
+
+    def work() -> Exit:
+        plan_file = _read(plan, variables)
+        return _contract(plan_file, _folder(out, plan_file, "contract"), force, talk, scheduler, part_sites)
+
+    _run(work)
 
 
 @app.command()
@@ -530,7 +541,11 @@ def programme(
     """Base run times for the peak month, the year ahead, and the first day's checks, from a station table."""
     variables, talk = _variables(var), Talk(quiet, as_json)
 
-    _run(lambda: _programme(_read(plan, variables), _folder(out, plan), force, talk))
+    def work() -> Exit:
+        plan_file = _read(plan, variables)
+        return _programme(plan_file, _folder(out, plan_file, "programme"), force, talk)
+
+    _run(work)
 
 
 @app.command()
@@ -546,7 +561,11 @@ def review(
     """A controller's log against what the weather should have made of it; the limit is said before the verdict."""
     variables, talk = _variables(var), Talk(quiet, as_json)
 
-    _run(lambda: _review(_read(plan, variables), log, _folder(out, plan), force, talk))
+    def work() -> Exit:
+        plan_file = _read(plan, variables)
+        return _review(plan_file, log, _folder(out, plan_file, "review"), force, talk)
+
+    _run(work)
 
 
 @app.command()

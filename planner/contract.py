@@ -19,7 +19,7 @@ from planner.climate.spreads import ESTIMATE_SHARED
 from planner.climate.zones import APART_SD, zone_of, zone_sites
 from planner.ledger import DataError, Notice
 from planner.notebook import Drawn
-from planner.plan import Plan
+from planner.plan import Origin, Plan
 from planner.readings import QUANTITIES
 from planner.records import compared
 from planner.site import Bools, ContractSites, Floats, Ints, Rejected, Shapes, inner_points
@@ -76,6 +76,7 @@ class ContractResult(Drawn):
     notices: tuple[Notice, ...]
     rows: Ints | None = None
     own: Mapping[str, Any] = field(default_factory=dict)
+    origin: Origin | None = field(default=None, compare=False, repr=False)
 
     def sites_table(self) -> GeoDataFrame:
         """Every site with its zone.

@@ -5,10 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from planner.batches import Progress, contract_parts
-from planner.layers.source import spare_inputs
 from planner.ledger import Ledger
 from planner.plan import PlanFile
-from planner.show import check_folder
+from planner.show import Made, check_folder
 from planner.show.contract_files import ContractFiles, file_names, write_parts
 
 
@@ -29,7 +28,6 @@ def run_contract_files(
     run.
     """
     folder = Path(folder)
-    spare_inputs(plan_file, [folder / name for name in file_names(plan_file.plan)])
-    check_folder(folder, file_names(plan_file.plan), force)
+    check_folder(folder, file_names(plan_file.plan), force, Made("contract", plan_file.origin()))
     with contract_parts(plan_file, folder, ledger, progress, scheduler=scheduler, part_sites=part_sites) as parts:
         return write_parts(parts, Path(folder), force)

@@ -32,7 +32,7 @@ from planner.layers.climate_grid import SPREAD_TAG, Months, check_range, layer_u
 from planner.layers.frame import WGS84, project
 from planner.layers.opening import Trusted, raster
 from planner.layers.raster import HIGHEST_M, LOWEST_M
-from planner.layers.source import files_state, label, locate, spare_inputs
+from planner.layers.source import files_state, label, locate
 from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError
 from planner.pieces import Pieces, hold, keep, told, unwritable, whole
 from planner.plan import Climate, ClimateLayer, PlanFile
@@ -62,7 +62,7 @@ def write_eto_layer(
     have its own. Raises PlanError or DataError for the input, OutputError for the output.
     """
     out = Path(out)
-    spare_inputs(plan_file, [out])
+    plan_file.origin().spare([out])
     if out.exists() and not force:
         raise OutputError(str(out), "it is there already", "Choose another name, or give --force to overwrite it")
     section = plan_file.plan.climate

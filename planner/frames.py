@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from planner.ledger import PlanError, offered
+from planner.pieces import scratch
 from planner.plan import Layers, PlanFile, VectorLayer, parse_plan, read_plan
 from planner.plan.section import sections_in
 
@@ -40,8 +40,8 @@ def opened(
     unknown = [name for name in frames if name not in FRAMES]
     if unknown:
         raise PlanError("frames", f"'{unknown[0]}' is no layer", offered("In frames", unknown[0], FRAMES))
-    with tempfile.TemporaryDirectory(prefix="noonmark-") as folder:
-        yield _with_frames(plan, {name: _written(frame, Path(folder), name) for name, frame in frames.items()})
+    with scratch() as folder:
+        yield _with_frames(plan, {name: _written(frame, folder, name) for name, frame in frames.items()})
 
 
 def _written(frame: GeoDataFrame, folder: Path, name: str) -> Path:

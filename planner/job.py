@@ -16,11 +16,11 @@ from planner.climate.eto import MonthlyInputs
 from planner.climate.zones import zone_sites
 from planner.decide import Decision, decide, got_at, substitutes
 from planner.layers import lonlat_shapes, named_xy, read_site, site_weather, with_named
-from planner.ledger import Kind, Ledger, Notice
+from planner.ledger import Kind, Ledger, Notice, PlanError
 from planner.local_climate import climate_and_weather_at, picture_around, table_of
 from planner.mounts import Mounts, Refined, Support, find_mounts, refine
 from planner.notebook import Drawn
-from planner.plan import Plan, PlanFile
+from planner.plan import Origin, Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
 from planner.reach import ReachResult, margin, reach
 from planner.reach.layouts import Question
@@ -63,7 +63,7 @@ class SiteResult(Drawn):
     their sun, what a little more mast or a step aside would buy, and how sure their light is.
     light: over the whole site, where the plan asks for it. water: how far the ETo reported at each mount is from
     the open site's. siting: classes of each mount. reach_study: links, coverage, fewest sensors and cables, worked
-    out for the mounts that get a card.
+    out for the mounts that get a card. origin: the plan's file, and those that it reads: none is written to.
     """
 
     plan: Plan
@@ -89,6 +89,7 @@ class SiteResult(Drawn):
     light_spread: Mapping[int, LightSpread] = field(default_factory=dict)
     places: tuple[int, ...] = ()
     substitutes: Mapping[int, int] = field(default_factory=dict)
+    origin: Origin | None = field(default=None, compare=False, repr=False)
 
     @cached_property
     def room(self) -> Floats:
@@ -255,6 +256,7 @@ def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = No
         water=water,
         siting=siting(site, seen.mounts.xyz, seen.sun, seen.rain, season),
         light_spread=dict(zip(rows, spreads, strict=True)),
+        origin=plan_file.origin(),
     )
 
 
@@ -273,6 +275,13 @@ def _candidates(plan_file: PlanFile, site: Site, ledger: Ledger) -> Mounts:
     if outside:
         ledger.add(Kind.CHECK, "mounts.named", "outside the site's outline, and judged all the same", outside)
     mounts = find_mounts(site, plan.mounts, plan.sensor.mast_m, at)
+    for point in plan.mounts.named:
+        if mounts.ids.count(point.name) > 1:
+            raise PlanError(
+                f"{plan_file.path}: mounts.named",
+                f"'{point.name}' is also the id of another candidate",
+                "Give it a name of its own: R, W, P and G with numbers stand for roofs, walls, poles and ground",
+            )
     if not len(mounts):
         ledger.add(
             Kind.CHECK,

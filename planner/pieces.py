@@ -26,6 +26,7 @@ from planner.ledger import OutputError
 _MARK, _LOCK, _MAKER = "job.json", "lock", "noonmark"
 _HALF = ".writing-"
 _SCRATCH = "noonmark-"
+ODD = re.compile(r"[!;?#%\x00-\x1f\x7f]")  # marks that pyogrio or rasterio take for parts of an address
 _OURS = re.compile(rf"[\w-]+-[0-9a-f]{{12}}\.\w+|{re.escape(_HALF)}.*|{re.escape(_MARK)}|{_LOCK}")
 
 
@@ -111,6 +112,17 @@ def scratch() -> Iterator[Path]:
         raise no_scratch(fault) from None
     with made as folder:
         yield Path(folder)
+
+
+@contextlib.contextmanager
+def plainly(path: Path) -> Iterator[Path]:
+    """A file's path, by way of a link where a folder's name holds a mark that GDAL's readers take for their own."""
+    if not ODD.search(str(path)) or os.name == "nt":
+        yield path
+        return
+    with scratch() as folder:
+        (folder / "there").symlink_to(path.parent.resolve(), target_is_directory=True)
+        yield folder / "there" / path.name
 
 
 def no_scratch(fault: Exception) -> OutputError:

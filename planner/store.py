@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import tempfile
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -25,7 +24,7 @@ from planner import pieces
 from planner.climate.answer import ClimatePicture, ZoneTable
 from planner.contract import ContractResult, Flag, own_names
 from planner.ledger import Kind, Notice
-from planner.plan import Plan
+from planner.plan import Origin, Plan
 from planner.site import Rejected
 from planner.units import MONTHS
 
@@ -63,16 +62,23 @@ class Parts:
     rejected: tuple[Rejected, ...]
     notices: tuple[Notice, ...]
     picture: ClimatePicture | None
+    origin: Origin | None = None
 
 
 @contextlib.contextmanager
 def one_part(result: ContractResult) -> Iterator[Parts]:
     """A contract that is in memory, as one part in a temporary folder."""
-    with tempfile.TemporaryDirectory(prefix="noonmark-") as folder:
-        path = Path(folder) / "part.arrow"
+    with pieces.scratch() as folder:
+        path = folder / "part.arrow"
         write_part(result, path)
         yield Parts(
-            result.plan, result.zone.table, (path,), result.rejected, result.notices, result.climate_picture
+            result.plan,
+            result.zone.table,
+            (path,),
+            result.rejected,
+            result.notices,
+            result.climate_picture,
+            result.origin,
         )
 
 

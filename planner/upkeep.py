@@ -6,7 +6,7 @@ The rooms called in order, as `job` does for the site; no files are written here
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +22,7 @@ from planner.layers.station_days import read_days
 from planner.layers.station_table import Words, read_station_table
 from planner.ledger import DataError, Kind, Ledger, Notice, PlanError, nearest
 from planner.notebook import Drawn
-from planner.plan import Plan, PlanFile
+from planner.plan import Origin, Plan, PlanFile
 from planner.plan.schema import NamedMount
 from planner.programme import knowledge
 from planner.programme.base import BaseProgramme, base_programme
@@ -78,6 +78,7 @@ class ProgrammeResult(Drawn):
     first: FirstDay
     built: Built | None
     notices: tuple[Notice, ...]
+    origin: Origin | None = field(default=None, compare=False, repr=False)
 
     @property
     def eto_mm_day(self) -> Floats:
@@ -99,6 +100,7 @@ class ReviewResult(Drawn):
     weather: str
     log_name: str
     notices: tuple[Notice, ...]
+    origin: Origin | None = field(default=None, compare=False, repr=False)
 
 
 def words_known() -> Words:
@@ -173,7 +175,20 @@ def run_programme(plan_file: PlanFile, ledger: Ledger, progress: Progress | None
     loops = _loops(plan_file, built, ledger, tell) if cable else ()
     first = first_day(base, manual, asked.start or plan.as_built.mounted, season, loops, cable)
     return ProgrammeResult(
-        plan, site, climate, zones, row, season, base, ahead, years, budget, first, built, tuple(ledger)
+        plan,
+        site,
+        climate,
+        zones,
+        row,
+        season,
+        base,
+        ahead,
+        years,
+        budget,
+        first,
+        built,
+        tuple(ledger),
+        plan_file.origin(),
     )
 
 
@@ -392,6 +407,7 @@ def run_review(
         "" if how.weather is None else Path(how.weather).name,
         Path(log_path).name,
         tuple(ledger),
+        plan_file.origin(Path(log_path)),
     )
 
 

@@ -25,10 +25,10 @@ from planner.layers.frame import (
 )
 from planner.layers.outline import outline_of, pick_site, right_way_round
 from planner.layers.own import own_columns, own_values
-from planner.layers.source import label, locate, place
+from planner.layers.source import label, locate, on_earth, place
 from planner.layers.standing import NAMED_WITHIN_M
 from planner.layers.vector import Layer, count_features, read_vector, repaired
-from planner.ledger import Kind, Ledger, PlanError, PlannerError
+from planner.ledger import DataError, Kind, Ledger, PlanError, PlannerError
 from planner.plan import ContractSites as ContractLayer
 from planner.plan import Layers, PlanFile
 from planner.site import (
@@ -45,6 +45,7 @@ from planner.site import (
 )
 from planner.units import M_PER_FT, distance
 
+WIDEST_SITE_DEG = 2.0  # of a contract's site: about 200 km, eight cells of the built-in climate
 # Standard time and the sun are seldom two hours apart; a little over three in the west of China (from memory).
 CLOCK_OFF_H, CLOCK_MOST_H = 2.0, 3.5
 
@@ -84,8 +85,11 @@ def named_xy(plan_file: PlanFile, site: Site) -> Floats:
         where = f"{plan_file.path}: mounts.named.{k} ({mount.name})"
         try:
             crs = CRS.from_user_input(mount.crs)
+            known = on_earth(crs)
         except Exception:
-            raise PlanError(where, f"'{mount.crs}' is not a CRS that PROJ knows", "Write it as EPSG:4326") from None
+            known = False
+        if not known:
+            raise PlanError(where, f"'{mount.crs}' is not a CRS of places on the earth", "Write it as EPSG:4326")
         lonlat = project(np.array([mount.x, mount.y]), crs, WGS84)
         away = _away_m(lonlat, site)
         if not away <= NAMED_WITHIN_M:
@@ -309,6 +313,13 @@ def read_contract_sites(plan_file: PlanFile, ledger: Ledger, rows: tuple[int, in
     layer = read_vector(plan_file, key, section, ("name", "elevation"), ledger, rows=rows, whole=True)
     # repaired while whole, cut at the antimeridian after
     lonlat = replace(layer, crs=WGS84, shapes=unwrapped(project_shapes(layer.shapes, layer.crs, WGS84)))
+    left, bottom, right, top = shapely.bounds(lonlat.shapes).T
+    wide = np.maximum(right - left, top - bottom) > WIDEST_SITE_DEG
+    lonlat = lonlat.without(
+        wide, f"more than {WIDEST_SITE_DEG:g} degrees wide: no site has one climate there", ledger
+    )
+    if not len(lonlat):
+        raise DataError(layer.where, "every one of its sites is too wide to be one", "Check the layer and its CRS")
     lonlat = repaired(lonlat, "points or polygons", ledger, least_area=1e-12)
     twice = [name for name, times in Counter(lonlat.names).items() if times > 1]
     if twice:

@@ -27,13 +27,14 @@ from planner.units import MONTHS
 
 SPREAD_TAG = "SPREAD_MM_DAY"  # of an ETo layer: standard deviation of the peak month's ETo
 _TILE = 256
+WIDEST_SPREAD_MM_DAY = 5.0  # half of the highest monthly ETo there is
 
 
 class Months:
     """Bands of one grid: the twelve months, from one file or from twelve, or the one of a still quantity."""
 
     def __init__(self, files: Sequence[rasterio.DatasetReader], where: str, bands: int = 12) -> None:
-        self.files, first = files, files[0]
+        self.files, first, self.where = files, files[0], where
         self.width, self.height, self.transform = first.width, first.height, first.transform
         self.bands = bands
         self.months = _months_of(first, where) if len(files) == 1 and bands == 12 else None
@@ -105,9 +106,16 @@ class Months:
     def spread_mm_day(self) -> float:
         """What the file says of its own spread (`noonmark climate` writes it); 0 where it says nothing."""
         try:
-            return max(0.0, float(self.files[0].tags().get(SPREAD_TAG, 0.0)))
+            said = float(self.files[0].tags().get(SPREAD_TAG, 0.0))
         except ValueError:
             return 0.0
+        if not -WIDEST_SPREAD_MM_DAY <= said <= WIDEST_SPREAD_MM_DAY:
+            raise DataError(
+                self.where,
+                f"its tag {SPREAD_TAG} says a spread of {said:.4g} mm/day, which cannot be",
+                f"Mend the tag: the spread of peak-month ETo, up to {WIDEST_SPREAD_MM_DAY:g} mm/day",
+            )
+        return max(0.0, said)
 
     def cells_at(self, xy: Floats, crs: CRS) -> Ints:
         """(m, 2) row and column of the cells that hold (m, 2) places in the layer's CRS; may lie outside."""
@@ -136,7 +144,15 @@ def _months_of(file: rasterio.DatasetReader, where: str) -> list[int] | None:
     values = [file.tags(k).get("NETCDF_DIM_time") for k in range(1, file.count + 1)]
     if units is None or any(v is None for v in values):
         return None
-    found = conventions.months([float(str(v)) for v in values], units, calendar)
+    try:
+        times = [float(str(v)) for v in values]
+        if not np.isfinite(times).all():
+            raise ValueError("a time in it is no number")
+        found = conventions.months(times, units, calendar)
+    except (ValueError, OverflowError) as fault:
+        raise DataError(
+            where, f"its time axis ({units}) cannot be read: {fault}", "Mend the axis, or give one file a month"
+        ) from None
     if found is None:
         return None
     counts = np.bincount(found, minlength=12)

@@ -29,7 +29,9 @@ def read_yearly_peaks(plan_file: PlanFile, ledger: Ledger) -> Floats | None:
     for column in (section.date, section.eto):
         if column not in table:
             raise DataError(where, f"it has no column '{column}'", offered("Of its columns", column, table.columns))
-    day = pd.to_datetime(table[section.date], errors="coerce")
+    # the day where the station stands: the hour, and its distance from UTC, which changes in spring, are left aside
+    text = table[section.date].astype(str).str.replace(r"[T ]+\d{1,2}:.*$", "", regex=True)
+    day = pd.to_datetime(text, errors="coerce")
     eto = pd.to_numeric(table[section.eto], errors="coerce") * (MM_PER_IN if section.unit == "in/day" else 1.0)
     good = day.notna() & eto.between(-0.5, 25.0)
     if (~good).any():

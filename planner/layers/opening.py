@@ -25,7 +25,7 @@ import rasterio
 from rasterio.errors import NotGeoreferencedWarning
 
 from planner.ledger import DataError, Kind, Ledger
-from planner.pieces import no_scratch, scratch
+from planner.pieces import ODD, no_scratch, scratch
 from planner.plan import PlanFile
 
 # No such proxy exists: libcurl gives up before a packet leaves, and before a name is looked up.
@@ -56,7 +56,6 @@ _REMOTE = re.compile(r"(?i)/vsi|://")
 _OTHER_WAYS = re.compile(r"(?i)/vsi(?!curl/https?://)|(?<!https)(?<!http)(?<!ftp)://|<!ENTITY|gdal_streamed_alg")
 _NAMES_A_FILE = re.compile(r"(?i)file(?:name)?$|DataSource$|Dataset$|DSName|path$")
 _WORDS_ONLY = ("SRS", "LayerSRS", "GCPProjection", "MDI", "Description")
-_ODD = re.compile(r"[!;?#%\x00-\x1f\x7f]")  # marks that pyogrio or rasterio take for parts of an address
 _LOGS = ("-wal", "-journal")
 
 
@@ -247,7 +246,7 @@ def _aside(where: str, path: Path, ledger: Ledger | None) -> Iterator[Path]:
             f"another program has it open, or was stopped while it wrote ({logs[0].name}): read as that program "
             "would see it now, and left as it is",
         )
-    if not logs and not _ODD.search(str(path)):
+    if not logs and not ODD.search(str(path)):
         yield path
         return
     with scratch() as folder:
@@ -255,7 +254,7 @@ def _aside(where: str, path: Path, ledger: Ledger | None) -> Iterator[Path]:
         others = logs or [file for file in path.parent.iterdir() if file.name.split(".")[0] == stem]
         try:
             for file in {path, *others}:
-                there = folder / _ODD.sub("_", file.name)
+                there = folder / ODD.sub("_", file.name)
                 if logs or os.name == "nt":  # where a link needs rights that few have
                     shutil.copyfile(file, there)
                 elif not there.exists():
@@ -263,8 +262,8 @@ def _aside(where: str, path: Path, ledger: Ledger | None) -> Iterator[Path]:
         except OSError as fault:
             raise no_scratch(fault) from None
         if logs:
-            _settle(where, folder / _ODD.sub("_", path.name))
-        yield folder / _ODD.sub("_", path.name)
+            _settle(where, folder / ODD.sub("_", path.name))
+        yield folder / ODD.sub("_", path.name)
 
 
 def _settle(where: str, copy: Path) -> None:

@@ -17,6 +17,8 @@ from planner.layers.vector import Layer, could_be_swapped, lands, read_vector, r
 from planner.ledger import DataError, Kind, Ledger, PlanError, PlannerError, nearest
 from planner.plan import Layers, PlanFile
 
+WIDEST_M = 20_000.0  # of a site: more is no site, and what lies around it no longer fits into memory
+MOST_PARTS = 2000
 IRRIGATED_TO_DEG = 72.0  # no irrigated land lies nearer a pole: common practice, no source
 
 
@@ -51,6 +53,13 @@ def pick_site(plan_file: PlanFile, layers: Layers, ledger: Ledger) -> Layer:
 
 def outline_of(layer: Layer, ledger: Ledger) -> tuple[Frame, BaseGeometry]:
     """The frame, and the site's outline in it; the parts of a site of several features are joined."""
+    parts = int(shapely.get_num_geometries(layer.shapes).sum())
+    if parts > MOST_PARTS:
+        raise DataError(
+            layer.where,
+            f"the site has {parts:,} parts",
+            f"A site may have {MOST_PARTS:,}: name one with layers.site.pick",
+        )
     frame = local_frame(shapely.geometrycollections(layer.shapes), layer.crs)
     local = replace(
         layer, crs=CRS.from_user_input(frame.crs), shapes=project_shapes(layer.shapes, layer.crs, frame.crs)
@@ -61,7 +70,13 @@ def outline_of(layer: Layer, ledger: Ledger) -> tuple[Frame, BaseGeometry]:
     outline = shapely.union_all(local.shapes)
     area = float(outline.area)
     left, bottom, right, top = outline.bounds
-    if area < 10 or max(right - left, top - bottom) > 50_000:
+    if max(right - left, top - bottom) > WIDEST_M:
+        raise DataError(
+            layer.where,
+            f"the site is {right - left:,.0f} m by {top - bottom:,.0f} m",
+            f"One site may be {WIDEST_M / 1000:g} km wide: give its own outline, or run the sites as a contract",
+        )
+    if area < 10:
         ledger.add(
             Kind.CHECK,
             layer.where,

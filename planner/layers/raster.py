@@ -6,6 +6,7 @@ costs the same. Unknown cells are NaN from here on, whatever the file calls them
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -32,7 +33,9 @@ from planner.units import M_PER_FT
 MOST_CELLS = 4_000_000
 CACHE_MB = 64
 LOWEST_M, HIGHEST_M = -500.0, 9000.0  # below the Dead Sea's shore (-430 m) and above Everest nothing is ground
-FEET = ("ft", "foot", "feet", "us survey foot", "us-ft", "ussft", "ftus")
+FEET = re.compile(r"(?i)\b(ft|foot|feet|us-?ft|ussft|ftus)\b|^'$")
+METRES = re.compile(r"(?i)\b(m|metre|meter|metres|meters)\b")
+FROM_ZERO = 20.0  # ground that lies farther from 0 than this everywhere (m or ft) has no neighbor of 0
 
 
 @dataclass(frozen=True)
@@ -91,12 +94,15 @@ def read_heights(
         with rasterio.Env(GDAL_CACHEMAX=CACHE_MB), raster(where, path, Trusted.by(plan_file), ledger) as source:
             crs, height_m = _checked(plan_file, key, where, section, source, ledger)
             values, transform, thin = _window(where, source, crs, around)
+            declared = _declared(source)
     except RasterioError as fault:
         raise DataError(
             where,
             f"the file cannot be read as a raster: {str(fault).rstrip('.')}",
             "Open it in a GIS, and export it again",
         ) from None
+    if not (declared or taken.steps) and np.isnan(taken.gaps_are):  # a surface model of a plain at 0 has such steps
+        _take_out_zeros(where, values, ledger)
     values *= height_m
     absurd = (values < taken.low_m) | (values > taken.high_m)
     if absurd.any():
@@ -119,6 +125,30 @@ def read_heights(
     if not np.isnan(taken.gaps_are):
         heights = replace(heights, values=np.where(np.isnan(heights.values), taken.gaps_are, heights.values))
     return heights
+
+
+def unit_in_words(said: str) -> str | None:
+    """'m' or 'ft', of words such as 'feet (NAVD88)'; None of others."""
+    return "ft" if FEET.search(said) else "m" if METRES.search(said) else None
+
+
+def _declared(source: rasterio.DatasetReader) -> bool:
+    """Whether the file says which of its cells are unknown."""
+    return source.nodata is not None or source.mask_flag_enums[0] != [MaskFlags.all_valid]
+
+
+def _take_out_zeros(where: str, values: Floats, ledger: Ledger) -> None:
+    """Cells of exactly 0 among heights that come nowhere near it are unknown, whatever the file fails to say."""
+    zero = values == 0.0
+    others = np.abs(values[~zero & np.isfinite(values)])
+    if zero.any() and others.size and others.min() > FROM_ZERO:
+        values[zero] = np.nan
+        ledger.add(
+            Kind.SKIPPED,
+            where,
+            f"{int(zero.sum()):,} cells are exactly 0, all others at least {others.min():.0f} from it in the "
+            "file's unit: treated as unknown (an undeclared nodata value)",
+        )
 
 
 def covers(
@@ -162,7 +192,7 @@ def _height_m(where: str, section: HeightsLayer, source: rasterio.DatasetReader,
     factors: dict[str, float] = {"m": 1.0, "ft": M_PER_FT}
     own = source.crs.to_wkt() if source.crs else None
     band = (source.units[0] or "").strip()
-    by_band = ("ft" if band.lower() in FEET else "m") if band else None
+    by_band = unit_in_words(band)
     by_crs = next((unit for unit in map(vertical_unit, (section.crs, own)) if unit), None)
     said = f"'{band}'" if by_band else f"'{by_crs}', by its vertical CRS"
     stated = by_band or by_crs
@@ -259,7 +289,7 @@ def _window(where: str, source: rasterio.DatasetReader, crs: CRS, around: Around
     width, height = max(width - width % thin, 1), max(height - height % thin, 1)
     shape = (max(height // thin, 1), max(width // thin, 1))
     # a mean would smear an undeclared "unknown" value over its neighbours before it can be told from a height
-    declared = source.nodata is not None or source.mask_flag_enums[0] != [MaskFlags.all_valid]
+    declared = _declared(source)
     data = source.read(
         1,
         window=Window(col, row, width, height),

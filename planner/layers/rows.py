@@ -73,7 +73,10 @@ def _delimited(path: Path, where: str) -> list[list[str]]:
     lines = [line for line in text.splitlines() if line.strip()]
     if not lines:
         return []
-    return [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=separator(lines))]
+    try:
+        return [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=separator(lines))]
+    except csv.Error as fault:  # a cell of 131,072 characters: a quote that never closes
+        raise DataError(where, f"it cannot be read as a table: {fault}", "Close each quote that it opens") from None
 
 
 def _decoded(raw: bytes) -> str:

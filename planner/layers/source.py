@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -11,11 +9,10 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from planner.layers.frame import WGS84, apart_m, horizontal, project
-from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError, offered
+from planner.ledger import DataError, Kind, Ledger, PlanError, offered
 from planner.plan import PlanFile
-from planner.site import Bools, Floats
+from planner.site import EARTH_RADIUS_M, Bools, Floats
 
-NAMING_FILES = ("path", "table", "weather", "stations", "daily", "horizon")  # last names of a plan's keys
 AREA_MARGIN_DEG = 5.0  # data often run a little beyond the area a CRS was made for
 
 
@@ -45,28 +42,6 @@ def files_state(plan_file: PlanFile, text: str) -> list[list[int]]:
     return [[p.stat().st_size, p.stat().st_mtime_ns] for p in found]
 
 
-def spare_inputs(plan_file: PlanFile, written: Iterable[Path], *more: Path) -> None:
-    """Raise OutputError where a file to be written is one that the plan names, or one of `more` that is read: input
-    is never written to."""
-    named = {plan_file.path.resolve(), *(path.resolve() for path in more)}
-
-    def walk(value: object, key: str = "") -> None:
-        if isinstance(value, dict):
-            for name, inner in value.items():
-                walk(inner, f"{key}.{name}".lstrip("."))
-        elif isinstance(value, str) and key.rsplit(".", 1)[-1] in NAMING_FILES:
-            path = plan_file.file(key, value)
-            pattern = re.sub(r"\{(?:mon|mm|m)\}", "*", path.name)
-            named.update([path.resolve(), *(found.resolve() for found in path.parent.glob(pattern))])
-
-    walk(plan_file.plan.model_dump())
-    for path in written:
-        if path.resolve() in named:
-            raise OutputError(
-                str(path), "this run reads this file, and it would be overwritten", "Choose another name or folder"
-            )
-
-
 def settle_crs(
     plan_file: PlanFile, key: str, where: str, stated: str | None, found: object, sample: Floats, ledger: Ledger
 ) -> CRS:
@@ -81,7 +56,7 @@ def settle_crs(
             own = horizontal(CRS.from_user_input(found))
         except CRSError:
             own = None
-    if own is not None and not _on_earth(own):
+    if own is not None and not on_earth(own):
         own = None
     if stated is None:
         if own is not None:
@@ -102,12 +77,13 @@ def settle_crs(
     try:
         said = horizontal(CRS.from_user_input(stated))
     except CRSError:
+        stated = stated if len(stated) < 100 else f"{stated[:100]}..."
         raise PlanError(
             f"{plan_file.path}: {key}.crs",
             f"'{stated}' is not a CRS that PROJ knows",
             "Write it as an EPSG code, for example EPSG:4326 or EPSG:2278",
         ) from None
-    if not _on_earth(said):
+    if not on_earth(said):
         raise PlanError(
             f"{plan_file.path}: {key}.crs",
             f"'{stated}' ({said.name}) has no place on the earth's map",
@@ -125,9 +101,11 @@ def settle_crs(
     return said
 
 
-def _on_earth(crs: CRS) -> bool:
-    """False for local drawings' axes, earth-centred axes, and the placeholders that mean 'unknown'."""
-    return (crs.is_geographic or crs.is_projected) and not crs.name.lower().startswith("undefined")
+def on_earth(crs: CRS) -> bool:
+    """False for local drawings' axes, earth-centred axes, other planets, and the placeholders for 'unknown'."""
+    round_it = crs.ellipsoid is not None and abs(crs.ellipsoid.semi_major_metre / EARTH_RADIUS_M - 1.0) < 0.01
+    placed = crs.is_geographic or crs.is_projected
+    return bool(placed and round_it and not crs.name.lower().startswith("undefined"))
 
 
 def _apart(sample: Floats, one: CRS, other: CRS) -> float:

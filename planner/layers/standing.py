@@ -6,6 +6,7 @@ its height, and its foot lies far below, so that no light passes under a buildin
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -50,6 +51,8 @@ from planner.site import (
 from planner.units import M_PER_FT
 
 HIGHEST_BUILDING_M = 500.0
+MOST_CORNERS = 400  # of a crown
+PLAINER_M = (0.05, 0.1, 0.2, 0.4, 0.8)  # how far an outline may move to have fewer corners
 HIGHEST_TREE_M = 130.0  # the tallest known tree stands 116 m: common knowledge, no source
 WIDEST_CROWN_M = 60.0
 HIGHEST_POLE_M = 60.0
@@ -491,7 +494,7 @@ def trees(
             evergreen[points],
         )
     if (~points).any():
-        crown_shapes = shapes[~points]
+        crown_shapes = _plainer(layer.take(~points), shapes[~points], ledger)
         ground, _ = _ground_under(terrain, crown_shapes)
         crown_prisms = prisms(
             list(crown_shapes), ground + base[~points], ground + height[~points], layer.take(~points).names
@@ -560,6 +563,41 @@ def _given(layer: Layer, values: Floats, default: float, what: str, ledger: Ledg
     return _or_default(values, default)
 
 
+def _plainer(layer: Layer, shapes: Shapes, ledger: Ledger) -> Shapes:
+    """Crowns with a bearable number of corners: each leaf that a laser drew costs as much as a wall."""
+    plain = shapes.copy()
+    many = shapely.get_num_coordinates(shapes) > MOST_CORNERS
+    for step_m in PLAINER_M:
+        still = shapely.get_num_coordinates(plain) > MOST_CORNERS
+        plain[still] = shapely.simplify(shapes[still], step_m)
+    still = shapely.get_num_coordinates(plain) > MOST_CORNERS
+    plain[still] = shapely.simplify(shapely.convex_hull(shapes[still]), PLAINER_M[-1])
+    if many.any():
+        ledger.add(
+            Kind.REPAIRED,
+            layer.where,
+            f"outlines of more than {MOST_CORNERS} corners drawn with fewer",
+            _names(layer, many),
+        )
+    return plain
+
+
+def _own_names(layer: Layer, ledger: Ledger) -> tuple[str, ...]:
+    """The names, those that come again with a number: whatever is said of a controller is said by its name."""
+    seen: Counter[str] = Counter()
+    taken, given = set(layer.names), []
+    for name in layer.names:
+        own, seen[name] = name, seen[name] + 1
+        while seen[name] > 1 and (own := f"{name} ({seen[name]})") in taken:
+            seen[name] += 1
+        taken.add(own)
+        given.append(own)
+    again = [own for own, name in zip(given, layer.names, strict=True) if own != name]
+    if again:
+        ledger.add(Kind.REPAIRED, layer.where, "controllers of the same name are told apart by a number", again)
+    return tuple(given)
+
+
 def controllers(
     layer: Layer, section: ControllersLayer, terrain: Heights | None, buildings: Prisms, ledger: Ledger
 ) -> Places:
@@ -605,7 +643,7 @@ def controllers(
             "soil, slab or lid; name a column of dB as `extra_loss` if more is known, and test the link",
             _names(layer, deep),
         )
-    return Places(layer.names, xyz, indoors, np.where(below, -up, 0.0), np.nan_to_num(extra))
+    return Places(_own_names(layer, ledger), xyz, indoors, np.where(below, -up, 0.0), np.nan_to_num(extra))
 
 
 def _controller_heights(layer: Layer, section: ControllersLayer, ledger: Ledger) -> Floats:

@@ -39,6 +39,7 @@ from planner.plan import PlanFile, PointsLayer, VectorLayer
 from planner.site import SURROUNDINGS_M, Bools, Floats, Ints, Rejected, Shapes
 
 ROUGHLY_M = 100_000.0  # farther than this nothing is projected into the site's frame
+SLIVER_M = 0.05  # a polygon narrower on average is what is left between two lines, and nothing stands on it
 SAME_M = 0.001  # vertices this close are the same
 LEAST_AREA_M2 = 0.01  # a polygon smaller than a hand is a line
 
@@ -159,7 +160,7 @@ def _read(
         ledger.add(
             Kind.REPAIRED, where, "the third coordinate is not used: heights come from attributes and terrain"
         )
-    return _on_the_earth(replace(layer, crs=crs), ledger)
+    return _on_the_earth(replace(layer, crs=crs), ledger, each=whole)
 
 
 def count_features(plan_file: PlanFile, key: str, section: VectorLayer) -> int:
@@ -491,8 +492,19 @@ def anchors(layer: Layer) -> Floats:
     return project(xy[first], layer.crs, WGS84)
 
 
-def _on_the_earth(layer: Layer, ledger: Ledger) -> Layer:
+def _on_the_earth(layer: Layer, ledger: Ledger, each: bool) -> Layer:
+    """The layer where its CRS can be. each: by features, so that a part is judged as the whole is."""
     good = all_fit(layer.shapes, layer.crs)
+    if each and not good.all():
+        other = swapped(layer.shapes[~good])
+        turned = np.flatnonzero(~good)[all_fit(other, layer.crs)]
+        if len(turned):
+            shapes = layer.shapes.copy()
+            shapes[turned] = swapped(layer.shapes[turned])
+            what = f"x and y were in the wrong order: exchanged, because only so do they fit {label(layer.crs)}"
+            ledger.add(Kind.REPAIRED, layer.where, what, [layer.names[k] for k in turned])
+            layer = replace(layer, shapes=shapes)
+            good[turned] = True
     if not good.any():
         other = swapped(layer.shapes)
         if not all_fit(other, layer.crs).all():
@@ -620,6 +632,7 @@ TRIMMED = "only the {wanted} of a mixed geometry are used"
 INSIDE = "polygons where points are needed: a point inside each stands for it"
 WRONG = "not of the kind needed here ({wanted})"
 NOTHING = "no area"
+SLIVER = "a sliver, under 5 cm wide on average"
 
 
 def repaired(layer: Layer, wanted: Wanted, ledger: Ledger, least_area: float = LEAST_AREA_M2) -> Layer:
@@ -656,9 +669,17 @@ def repaired(layer: Layer, wanted: Wanted, ledger: Ledger, least_area: float = L
     layer, wrong, nothing = replace(layer, shapes=shapes), are(WRONG), are(NOTHING)
     layer = layer.without(wrong, WRONG.format(wanted=wanted), ledger)
     layer = layer.without(nothing[~wrong], NOTHING, ledger)
+    if least_area == LEAST_AREA_M2:  # in metres
+        layer = layer.without(_slivers(layer.shapes), SLIVER, ledger)
     if not len(layer):
         raise DataError(layer.where, "no usable feature is left", "Mend the geometry in a GIS")
     return layer if wanted in ("polygons", "any") else _apart(layer)
+
+
+def _slivers(shapes: Shapes) -> Bools:
+    around = shapely.length(shapes)
+    narrow = 2 * shapely.area(shapes) < SLIVER_M * around
+    return np.asarray(np.isin(shapely.get_type_id(shapes), (3, 6)) & narrow)
 
 
 def _as_wanted(shapes: Shapes, wanted: Wanted, least_area: float) -> Bools:

@@ -8,6 +8,7 @@ from pathlib import Path
 from planner.ledger import DataError, offered
 from planner.readings import ZoneRows
 
+MOST_ZONES = 1000  # a controller has a dozen
 _COLUMNS = ("label", "low", "high", "peak", "t_low_c", "t_high_c", "description")
 
 
@@ -43,6 +44,8 @@ def read_zone_rows(path: Path) -> ZoneRows:
     for name in header:
         if header.count(name) > 1:
             raise DataError(where, f"the column '{name}' is there twice", "Keep one of them")
+    if len(cells) - 1 > MOST_ZONES:
+        raise DataError(where, f"it has {len(cells) - 1:,} zones", f"A table may have {MOST_ZONES:,} at most")
     numbers = [k for k, _ in numbered[1:]]
     least = 1 + max(header.index(name) for name in _COLUMNS[:3])
     for k, row in zip(numbers, cells[1:], strict=True):

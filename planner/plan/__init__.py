@@ -6,7 +6,7 @@ GIS format.
 """
 
 from planner.plan.keys import FieldRow, field_rows
-from planner.plan.reading import PlanFile, parse_plan, read_plan
+from planner.plan.reading import Origin, PlanFile, parse_plan, read_plan
 from planner.plan.schema import (
     AsBuilt,
     BuildingsLayer,
@@ -82,6 +82,7 @@ __all__ = [
     "Mounts",
     "NamedLayer",
     "NamedMount",
+    "Origin",
     "Outputs",
     "Plan",
     "PlanFile",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -13,9 +13,38 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from planner.ledger import PlanError, nearest, offered
+from planner.ledger import OutputError, PlanError, nearest, offered
 from planner.plan.schema import Plan
 from planner.plan.section import Section, Twin, as_toml, sections_in
+
+NAMING_FILES = ("path", "table", "weather", "stations", "daily", "horizon")  # last names of a plan's keys
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where a result comes from: the plan's file, None where it was given as a mapping, and all files read."""
+
+    plan: Path | None
+    reads: tuple[Path, ...]
+
+    def spare(self, written: Iterable[Path]) -> None:
+        """Raise OutputError where a file to be written is one that is read: input is never written to."""
+        named = {path.resolve() for path in self.reads}
+        for path in written:
+            if path.resolve() in named or any(_same(path, one) for one in named):
+                raise OutputError(
+                    str(path),
+                    "this run reads this file, and it would be overwritten",
+                    "Choose another name or folder",
+                )
+
+
+def _same(one: Path, other: Path) -> bool:
+    """Whether two names are of one file: small and capital letters are one on many disks."""
+    try:
+        return one.name.lower() == other.name.lower() and one.samefile(other)
+    except OSError:
+        return False
 
 
 @dataclass(frozen=True)
@@ -55,6 +84,27 @@ class PlanFile:
         ) as fault:  # too long, a null, no such user, links in a ring
             raise PlanError(where, f"'{filled}' can be no file's path: {fault}", "Mend the path") from None
         return found
+
+    def origin(self, *more: Path) -> Origin:
+        """The plan, and the files that it names or that are given besides; those that can be none are not there."""
+        found = [self.path, *(path.resolve() for path in more)]
+
+        def walk(value: object, key: str = "") -> None:
+            if isinstance(value, dict):
+                for name, inner in value.items():
+                    walk(inner, f"{key}.{name}".lstrip("."))
+            elif isinstance(value, str) and key.rsplit(".", 1)[-1] in NAMING_FILES:
+                try:
+                    path = self.file(key, value)
+                except PlanError:
+                    return  # said when it is read
+                pattern = re.sub(r"\{(?:mon|mm|m)\}", "*", re.sub(r"([*?\[])", r"[\1]", path.name))
+                found.append(path)
+                if pattern != path.name:
+                    found.extend(path.parent.glob(pattern))
+
+        walk(self.plan.model_dump())
+        return Origin(self.path if self.path.is_file() else None, tuple(found))
 
     def for_another_process(self) -> PlanFile:
         """The same, holding the values that its paths take from this process's environment."""

@@ -541,23 +541,26 @@ class Prices(Section):
     per_length = True
 
     currency: str = entry("$", "sign before a price", "put your own")
-    sensor: float = entry(400.0, "one sensor with its receiver, bought and mounted", f"a guess: {COMMON}", ge=0)
-    receiver: float = entry(120.0, "one more receiver, at a further controller", f"a guess: {COMMON}", ge=0)
-    repeater: float = entry(250.0, "one repeater, bought and mounted", f"a guess: {COMMON}", ge=0)
-    link_test: float = entry(60.0, "testing one link on site", f"a guess: {COMMON}", ge=0)
-    cable_m: float = entry(2.0, "cable, a metre", f"a guess: {COMMON}", ge=0)
+    sensor: float = entry(
+        400.0, "one sensor with its receiver, bought and mounted", f"a guess: {COMMON}", ge=0, le=1e9
+    )
+    receiver: float = entry(120.0, "one more receiver, at a further controller", f"a guess: {COMMON}", ge=0, le=1e9)
+    repeater: float = entry(250.0, "one repeater, bought and mounted", f"a guess: {COMMON}", ge=0, le=1e9)
+    link_test: float = entry(60.0, "testing one link on site", f"a guess: {COMMON}", ge=0, le=1e9)
+    cable_m: float = entry(2.0, "cable, a metre", f"a guess: {COMMON}", ge=0, le=1e9)
     copper_mm2_m: float = entry(
         0.6,
         "more for a metre of cable, for each mm2 that its conductor must be thicker than `sensor.cable_conductor`",
         f"two wires of 1 mm2 hold 18 g of copper a metre; a guess at three times its price: {COMMON}",
         ge=0,
+        le=1e9,
     )
-    wall_m: float = entry(8.0, "fixing it along a wall, a metre", f"a guess: {COMMON}", ge=0)
-    lawn_m: float = entry(25.0, "trench in lawn or soil, a metre", f"a guess: {COMMON}", ge=0)
-    paving_m: float = entry(70.0, "cutting and making good paving, a metre", f"a guess: {COMMON}", ge=0)
-    road_m: float = entry(150.0, "boring under a road, a metre", f"a guess: {COMMON}", ge=0)
-    inside_m: float = entry(20.0, "running it through a building, a metre", f"a guess: {COMMON}", ge=0)
-    conduit_m: float = entry(4.0, "pulling it into a known conduit, a metre", f"a guess: {COMMON}", ge=0)
+    wall_m: float = entry(8.0, "fixing it along a wall, a metre", f"a guess: {COMMON}", ge=0, le=1e9)
+    lawn_m: float = entry(25.0, "trench in lawn or soil, a metre", f"a guess: {COMMON}", ge=0, le=1e9)
+    paving_m: float = entry(70.0, "cutting and making good paving, a metre", f"a guess: {COMMON}", ge=0, le=1e9)
+    road_m: float = entry(150.0, "boring under a road, a metre", f"a guess: {COMMON}", ge=0, le=1e9)
+    inside_m: float = entry(20.0, "running it through a building, a metre", f"a guess: {COMMON}", ge=0, le=1e9)
+    conduit_m: float = entry(4.0, "pulling it into a known conduit, a metre", f"a guess: {COMMON}", ge=0, le=1e9)
 
 
 class NamedMount(Section):
@@ -583,7 +586,7 @@ class Mounts(Section):
         0.3,
         "how far inside the roof edge the mast stands",
         f"a parapet or eave bracket: {COMMON}",
-        ge=0,
+        ge=0.05,  # on the edge itself, whether the roof or the wall is under it would be chance
         le=5,
     )
     wall_offset_m: float = entry(
@@ -849,20 +852,26 @@ class Requirements(Section):
 
 class Weights(Section):
     light: float = entry(
-        40.0, "share of sunlight received in the worst irrigation month", "missing light is missing water", ge=0
+        40.0,
+        "share of sunlight received in the worst irrigation month",
+        "missing light is missing water",
+        ge=0,
+        le=1e6,
     )
-    rain: float = entry(15.0, "openness to rain", "rain is the second thing it measures", ge=0)
+    rain: float = entry(15.0, "openness to rain", "rain is the second thing it measures", ge=0, le=1e6)
     reach: float = entry(
         30.0,
         "margin of the weakest link (of all on average where several sensors share), or of the longest cable",
         "a lost link is a return trip",
         ge=0,
+        le=1e6,
     )
     access: float = entry(
         15.0,
         "ease of getting there: how far under `requirements.max_height_m` the sensor stands",
         "it is cleaned every year",
         ge=0,
+        le=1e6,
     )
 
     @model_validator(mode="after")

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from planner.show.folder import check_folder, write_folder
+from planner.show.folder import Made, check_folder, own_folder, write_folder
 
 if TYPE_CHECKING:
     from planner.contract import ContractResult
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from planner.plan import Plan
     from planner.upkeep import ProgrammeResult, ReviewResult
 
-__all__ = ["check_folder", "site_files", "write_contract", "write_folder", "write_site"]
+__all__ = ["Made", "check_folder", "own_folder", "site_files", "write_contract", "write_folder", "write_site"]
 
 
 def site_files(plan: Plan) -> list[str]:
@@ -58,8 +58,9 @@ def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Pa
         "light.tif": light_tif,
     }
     wanted = {*site_files(result.plan), "light.tif"}  # the light is written where it was computed
-    made = {name: write(result) for name, write in writers.items() if name in wanted}
-    return write_folder(folder, {name: content for name, content in made.items() if content is not None}, force)
+    files = {name: write(result) for name, write in writers.items() if name in wanted}
+    there = {name: content for name, content in files.items() if content is not None}
+    return write_folder(folder, there, force, Made("site", result.origin))
 
 
 def page(result: SiteResult | ContractResult | ProgrammeResult | ReviewResult) -> bytes:

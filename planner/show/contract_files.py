@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import tempfile
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -27,14 +26,23 @@ from pyproj import CRS
 from planner.climate.answer import ZoneTable
 from planner.contract import ContractResult, Flag, SharedError, common_flags
 from planner.ledger import Notice, OutputError
+from planner.pieces import plainly
 from planner.plan import Plan
 from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract_page, shared_error_of
 from planner.show.draw.palette import zone_colours
-from planner.show.folder import write_folder
+from planner.show.folder import Made, put, writing
 from planner.show.say.flags import common_said
 from planner.show.say.zone import shared_said, table_said
 from planner.show.write import schema as schemas
-from planner.show.write.formats import GPKG_VERSION, csv_bytes, describe_gpkg, json_bytes
+from planner.show.write.formats import (
+    GPKG_VERSION,
+    check_gpkg,
+    check_xlsx,
+    csv_bytes,
+    describe_gpkg,
+    json_bytes,
+    room_for,
+)
 from planner.show.write.styles import contract_styles
 from planner.show.write.tables import notice_objects
 from planner.site import Rejected
@@ -127,27 +135,25 @@ def write_result(result: ContractResult, folder: Path, force: bool) -> list[Path
 
 def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
     """Write the contract's files from its parts, in their order."""
-    folder, plan = Path(folder), parts.plan
-    folder.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=folder, prefix=".writing-") as made:
+    folder, plan, names = Path(folder), parts.plan, file_names(parts.plan)
+    with writing(folder, names, force, Made("contract", parts.origin)) as new:
         # the map's columns only: a part at a time for all the rest
         columns = MAP_COLUMNS if plan.outputs.map else COUNTED_COLUMNS
         wanted = [name for name in columns if name in schema_of(parts.paths[0]).names]
         brief = pa.concat_tables([read_part(path, wanted) for path in parts.paths])
-        files: dict[str, bytes | Path] = {}
         if plan.outputs.map:
             shapes = _outlines(parts.paths) if brief.num_rows <= LABELLED_MOST else None
             view = ContractView(plan, parts.table, brief, shapes, parts.rejected, parts.notices, parts.picture)
-            files["map.html"] = contract_page(view)
+            put(new / "map.html", contract_page(view))
         for form in plan.outputs.sites:
-            target = Path(made) / f"sites.{form}"
+            target = new / f"sites.{form}"
             {"gpkg": _gpkg, "parquet": _parquet, "csv": _csv, "xlsx": _xlsx}[form](parts.paths, target, plan.units)
             if form == "gpkg":
-                _describe(target, parts.table, plan.units)
-            files[target.name] = target
+                with room_for("a GeoPackage", new):
+                    _describe(target, parts.table, plan.units)
         counts = _counts(parts, brief)
-        files["result.json"] = _json(parts, brief, counts)
-        return ContractFiles(counts, parts.rejected, parts.notices, tuple(write_folder(folder, files, force)))
+        put(new / "result.json", _json(parts, brief, counts))
+    return ContractFiles(counts, parts.rejected, parts.notices, tuple(folder / name for name in names))
 
 
 def _in_units(found: pa.Table, units: Units) -> pa.Table:
@@ -205,12 +211,12 @@ def _gpkg(parts: Sequence[Path], target: Path, units: Units) -> None:
                 found = found.set_column(found.column_names.index("geometry"), "geometry", column)
             yield from found.replace_schema_metadata(None).to_batches()
 
-    with _page_cache():
+    with room_for("a GeoPackage", target.parent), plainly(target) as plain, _page_cache():
         for k, (name, kind) in enumerate(layers.items()):
             # one stream a layer: the spatial index is then built once, at the end
             pyogrio.raw.write_arrow(
                 pa.RecordBatchReader.from_batches(schema, batches(name == "points")),
-                target,
+                plain,
                 layer=name,
                 driver="GPKG",
                 geometry_name="geometry",
@@ -219,6 +225,7 @@ def _gpkg(parts: Sequence[Path], target: Path, units: Units) -> None:
                 append=k > 0,
                 **({} if k else {"VERSION": GPKG_VERSION}),
             )
+        check_gpkg(plain, dict.fromkeys(layers, sum(read_part(part, ["name"]).num_rows for part in parts)))
 
 
 def _describe(target: Path, table: ZoneTable, units: Units) -> None:
@@ -244,9 +251,10 @@ def _xlsx(parts: Sequence[Path], target: Path, units: Units) -> None:
 
     schema = table(schema_of(parts[0]).empty_table()).schema
     batches = (batch for part in parts for batch in table(read_part(part)).to_batches())
-    pyogrio.raw.write_arrow(
-        pa.RecordBatchReader.from_batches(schema, batches), target, layer="sites", driver="XLSX", geometry_type=None
-    )
+    rows = pa.RecordBatchReader.from_batches(schema, batches)
+    with room_for("a workbook", target.parent), plainly(target) as plain:
+        pyogrio.raw.write_arrow(rows, plain, layer="sites", driver="XLSX", geometry_type=None)
+        check_xlsx(plain)
 
 
 @contextlib.contextmanager

@@ -1,7 +1,12 @@
-"""Writing a folder of results: whole files or none, and nobody's work overwritten.
+"""Writing a folder of results: whole files or none, of one plan, and nobody's work overwritten.
 
-A manifest beside the files holds the SHA-256 of each file we wrote. A file may be replaced when its content
-still is what the manifest says; anything else in the way is someone's work and is refused.
+A manifest beside the files holds the SHA-256 of each file we wrote, by which command, and whose plan's they are. A
+file may be replaced when its content still is what the manifest says; anything else in the way is someone's work
+and is refused.
+
+New files are written into a folder of their own within it. Its renaming to `READY` is the one step that decides:
+before it, the old files stand; after it, the new ones count, and whoever comes next moves them to their places
+should this run be killed between two moves.
 """
 
 from __future__ import annotations
@@ -10,54 +15,201 @@ import contextlib
 import hashlib
 import json
 import os
+import re
 import secrets
+import shutil
 import tempfile
-from collections.abc import Iterable, Mapping
+import time
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, Literal
 
 from planner.ledger import OutputError
+from planner.plan import Origin
+
+try:
+    import fcntl
+except ImportError:  # Windows: two runs that end in the same second are not kept apart there
+    fcntl = None  # type: ignore[assignment]
 
 MANIFEST = ".noonmark-files.json"
+NEW, READY = ".noonmark-new", ".noonmark-ready"
+_HALF = re.compile(rf"\.writing-.*|{re.escape(NEW)}|{re.escape(MANIFEST)}\.[0-9a-f]{{8}}\.part")
+WAIT_S = 30.0  # for another run to end its writing, which takes a second or two
+
+Command = Literal["site", "contract", "programme", "review"]
+_KIND: dict[str, str] = {"contract": "a contract"}  # the others share a folder: they are of one site
+_SITE = "a site"
 
 
-def write_folder(folder: Path, files: Mapping[str, bytes | Path], force: bool = False) -> list[Path]:
-    """Write `files` (name to content) into `folder`, which is made where it is missing.
+@dataclass(frozen=True)
+class Made:
+    """Who writes: the command, and the plan with the files that it reads, where known."""
 
-    A content too large for memory is given as the path of a finished file on the same disk, which is moved.
+    command: Command
+    origin: Origin | None = None
 
-    Every file is written whole beside its place and then moved there, so a reader, a full disk or a power cut
-    never meets half a file; nothing is moved until all are written. Returns the paths, in the order given.
+    @property
+    def kind(self) -> str:
+        return _KIND.get(self.command, _SITE)
 
-    Raises OutputError naming the file: the folder cannot be made or written, or a file is there that we did not
-    write, or that was changed since, and `force` is not set.
-    """
-    folder = Path(folder)
-    _make(folder)
-    known = _manifest(folder)
-    for name, content in files.items():
-        there = _ours(folder / name, known.get(name, []), force)
-        # both the old and the new content are ours: should we stop between two moves, the next run still knows
-        known[name] = [_digest(content), *([there] if there else [])]
-    temporary: dict[str, Path] = {}
-    try:
+    def owner(self, folder: Path) -> tuple[str, str] | None:
+        """The plan as it is found from the folder, hashed, so that both may be moved together; and its name."""
+        if self.origin is None or self.origin.plan is None:
+            return None
+        try:
+            way = os.path.relpath(self.origin.plan, Path(folder).resolve())
+        except ValueError:  # on another drive
+            way = str(self.origin.plan)
+        return hashlib.sha256(Path(way).as_posix().encode()).hexdigest()[:16], self.origin.plan.name
+
+
+@dataclass
+class _Manifest:
+    """Names and SHA-256 of what we wrote here; the command of each; the plan's mark and name; site or contract."""
+
+    files: dict[str, list[str]] = field(default_factory=dict)
+    by: dict[str, str] = field(default_factory=dict)
+    plan: tuple[str, str] | None = None
+    kind: str | None = None
+
+    @classmethod
+    def of(cls, folder: Path) -> _Manifest:
+        """Empty where it is missing or damaged."""
+        try:
+            said = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+            files = {str(name): [str(digest) for digest in digests] for name, digests in said["files"].items()}
+            plan, kind = said.get("plan"), said.get("kind")
+            by = {str(name): str(command) for name, command in said.get("by", {}).items()}
+            owner = (str(plan["id"]), str(plan["name"])) if plan else None
+            return cls(files, by, owner, str(kind) if kind else None)
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            return cls()
+
+    def text(self, gone: Mapping[str, list[str]] | None = None) -> bytes:
+        said: dict[str, Any] = {
+            "kind": self.kind,
+            "plan": {"id": self.plan[0], "name": self.plan[1]} if self.plan else None,
+            "files": dict(sorted(self.files.items())),
+            "by": dict(sorted(self.by.items())),
+        }
+        return json.dumps({**said, "gone": gone} if gone is not None else said, indent=1).encode()
+
+
+def write_folder(
+    folder: Path, files: Mapping[str, bytes], force: bool = False, made: Made | None = None
+) -> list[Path]:
+    """Write `files` (name to content) into `folder` as :func:`writing` does; their paths, in that order."""
+    with writing(folder, list(files), force, made) as new:
         for name, content in files.items():
-            temporary[name] = content if isinstance(content, Path) else _write_beside(folder / name, content)
-        listing = json.dumps({"files": dict(sorted(known.items()))}, indent=1).encode()
-        os.replace(_write_beside(folder / MANIFEST, listing), folder / MANIFEST)
-        for name in files:
-            os.replace(temporary[name], folder / name)
-            del temporary[name]
+            put(new / name, content)
+    return [Path(folder) / name for name in files]
+
+
+@contextlib.contextmanager
+def writing(folder: Path, names: Iterable[str], force: bool = False, made: Made | None = None) -> Iterator[Path]:
+    """A folder for the new files `names`, which take their places in `folder` together when this ends.
+
+    A reader, a full disk or a kill never leaves half a file, nor old and new ones for longer than to the next run.
+    What the same command wrote here before, and does not write now, is taken away where nobody changed it.
+
+    Raises OutputError naming the file: the folder cannot be made or written, holds what another plan or a contract
+    made, or a file is there that we did not write, or that was changed since, and `force` is not set. A file that
+    the plan reads is never overwritten, whatever `force` says.
+    """
+    folder, names = Path(folder), list(names)
+    if made is not None and made.origin is not None:
+        made.origin.spare(folder / name for name in names)
+    _make(folder)
+    try:
+        with _held(folder):
+            _recover(folder)
+            known = _Manifest.of(folder)
+            gone = _settle(folder, known, names, force, made)
+            new = folder / NEW
+            new.mkdir()
+            try:
+                yield new
+                for name in names:
+                    # both contents are ours: so the next run knows, should we stop between two moves
+                    known.files[name] = [_digest(new / name), *known.files[name]]
+                put(new / MANIFEST, known.text(gone))
+                os.replace(new, folder / READY)
+            except BaseException:
+                shutil.rmtree(new, ignore_errors=True)
+                raise
+            try:
+                _move(folder)
+            except BaseException:
+                _move(folder)  # stopped between two moves: they are done all the same
+                raise
     except OSError as fault:
-        raise OutputError(
-            str(fault.filename or folder),
-            f"the files cannot be written: {fault.strerror or fault}",
-            "Free some space or mend the folder's rights, then run again; or choose another folder",
-        ) from None
-    finally:
-        for leftover in temporary.values():
-            with contextlib.suppress(OSError):
-                leftover.unlink(missing_ok=True)
-    return [folder / name for name in files]
+        raise _unwritable(folder, fault) from None
+
+
+def put(path: Path, content: bytes) -> None:
+    """Write a new file, flushed to the disk."""
+    # not by tempfile, whose files are private: results are for sharing, within what the user's umask allows
+    with path.open("xb") as stream:
+        stream.write(content)
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def _unwritable(folder: Path, fault: OSError) -> OutputError:
+    return OutputError(
+        str(fault.filename or folder),
+        f"the files cannot be written: {fault.strerror or fault}",
+        "Free some space or mend the folder's rights, then run again; or choose another folder",
+    )
+
+
+def _settle(
+    folder: Path, known: _Manifest, names: list[str], force: bool, made: Made | None
+) -> dict[str, list[str]]:
+    """Check that the folder may be written to, and note in the manifest what it will hold; what then goes."""
+    if made is not None and not force:
+        _check_owner(folder, known, made)
+    for name in names:
+        there = _ours(folder / name, known.files.get(name, []), force)
+        there = there or (_digest(folder / name) if (folder / name).exists() else None)
+        known.files[name] = [there] if there else []
+    gone = {}
+    if made is not None:
+        owner = made.owner(folder)
+        taken_over = known.kind not in (None, made.kind) or (known.plan and owner and known.plan != owner)
+        for name in [n for n in known.files if n not in names]:
+            if taken_over or known.by.get(name) == made.command:
+                gone[name] = known.files.pop(name)
+                known.by.pop(name, None)
+        known.kind, known.plan = made.kind, owner or known.plan
+        known.by.update(dict.fromkeys(names, made.command))
+    return gone
+
+
+def _check_owner(folder: Path, known: _Manifest, made: Made) -> None:
+    owner = made.owner(folder)
+    if not any((folder / name).exists() for name in known.files):
+        return
+    if known.kind not in (None, made.kind):
+        what = f"it holds the results of {known.kind}, and these are of {made.kind}"
+    elif known.plan and owner and known.plan != owner:
+        what = f"it holds the results of another plan, {known.plan[1]}"
+    else:
+        return
+    raise OutputError(str(folder), what, "Choose another folder, or give --force to put these in their place")
+
+
+def own_folder(plain: Path, made: Made) -> Path:
+    """The folder `plain`; where that holds another plan's results, or a contract's, one with a mark of its own."""
+    try:
+        _check_owner(plain, _Manifest.of(plain), made)
+    except OutputError:
+        owner = made.owner(plain.parent)
+        mark = hashlib.sha256(f"{owner[0] if owner else ''} {made.kind}".encode()).hexdigest()[:6]
+        return plain.with_name(f"{plain.name}-{mark}")
+    return plain
 
 
 def _make(folder: Path) -> None:
@@ -67,21 +219,12 @@ def _make(folder: Path) -> None:
         raise OutputError(
             str(folder), "a file stands where the folder should be", "Choose another folder, or move that file"
         ) from None
-    except OSError as fault:
+    except (OSError, ValueError) as fault:
         raise OutputError(
             str(folder),
-            f"the folder cannot be made: {fault.strerror or fault}",
+            f"the folder cannot be made: {getattr(fault, 'strerror', None) or fault}",
             "Choose a folder that you may write to",
         ) from None
-
-
-def _manifest(folder: Path) -> dict[str, list[str]]:
-    """Names and SHA-256 of what we wrote here; empty where the manifest is missing or damaged."""
-    try:
-        files = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))["files"]
-        return {str(name): [str(digest) for digest in digests] for name, digests in files.items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return {}
 
 
 def _ours(path: Path, written: list[str], force: bool) -> str | None:
@@ -92,10 +235,7 @@ def _ours(path: Path, written: list[str], force: bool) -> str | None:
         )
     if not (path.exists() or path.is_symlink()):
         return None
-    try:
-        there = _digest(path)
-    except OSError:
-        there = ""
+    there = _digest(path)
     if there in written:
         return there
     if not force:
@@ -104,23 +244,94 @@ def _ours(path: Path, written: list[str], force: bool) -> str | None:
     return None
 
 
-def _digest(content: bytes | Path) -> str:
-    if isinstance(content, bytes):
-        return hashlib.sha256(content).hexdigest()
-    with content.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def _digest(path: Path) -> str:
+    """SHA-256 of a file; '' where it is none that can be read, a pipe for one."""
+    try:
+        if path.is_file():
+            with path.open("rb") as file:
+                return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        pass
+    return ""
 
 
-def check_folder(folder: Path, names: Iterable[str], force: bool) -> None:
+@contextlib.contextmanager
+def _held(folder: Path) -> Iterator[None]:
+    """The folder for one writer at a time."""
+    if fcntl is None:
+        yield
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        until = time.monotonic() + WAIT_S
+        while True:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if time.monotonic() > until:
+                    raise OutputError(
+                        str(folder), "another run is writing into it", "Wait until it has ended, then run again"
+                    ) from None
+                time.sleep(0.05)
+            except OSError:
+                break  # a network disk without locks
+        yield
+    finally:
+        os.close(handle)
+
+
+def _recover(folder: Path) -> None:
+    """Finish the moves of a run that was killed between them, and take away what others left half-written."""
+    _move(folder)
+    for left in [path for path in folder.iterdir() if _HALF.fullmatch(path.name)]:
+        if left.is_dir() and not left.is_symlink():
+            shutil.rmtree(left, ignore_errors=True)
+        else:
+            left.unlink(missing_ok=True)
+
+
+def _move(folder: Path) -> None:
+    """Each new file to its place, where that holds nothing or what we wrote; none is moved twice."""
+    ready = folder / READY
+    if not (ready / MANIFEST).is_file():
+        with contextlib.suppress(OSError):  # all was moved, and the kill came after it; or it is not ours
+            ready.rmdir()
+        return
+    coming = _Manifest.of(ready)
+    try:
+        gone = dict(json.loads((ready / MANIFEST).read_text(encoding="utf-8")).get("gone") or {})
+    except (OSError, ValueError, TypeError, AttributeError):
+        gone = {}
+    beside = folder / f"{MANIFEST}.{secrets.token_hex(4)}.part"
+    put(beside, coming.text())
+    os.replace(beside, folder / MANIFEST)
+    for name, digests in coming.files.items():
+        there = folder / name
+        free = _digest(there) in digests or not (there.exists() or there.is_symlink())
+        if Path(name).name == name and (ready / name).is_file() and not there.is_dir() and free:
+            os.replace(ready / name, there)
+    for name, digests in gone.items():
+        if Path(name).name == name and (folder / name).is_file() and _digest(folder / name) in digests:
+            (folder / name).unlink(missing_ok=True)
+    (ready / MANIFEST).unlink()
+    shutil.rmtree(ready, ignore_errors=True)
+
+
+def check_folder(folder: Path, names: Iterable[str], force: bool, made: Made | None = None) -> None:
     """Raise OutputError where :func:`write_folder` would refuse, before long work rather than after it.
 
     A file is written to the folder and taken away again; so is the folder itself, where it was not there.
     """
-    folder = Path(folder)
+    folder, names = Path(folder), list(names)
+    if made is not None and made.origin is not None:
+        made.origin.spare(folder / name for name in names)
     missing = [path for path in (folder, *folder.parents) if not path.exists()]
     _make(folder)
-    known = _manifest(folder)
     try:
+        if any(_HALF.fullmatch(path.name) or path.name == READY for path in folder.iterdir()):
+            with _held(folder):
+                _recover(folder)
         with tempfile.TemporaryFile(dir=folder, prefix=".writing-") as file:
             file.write(b"noonmark")
     except OSError as fault:
@@ -129,25 +340,13 @@ def check_folder(folder: Path, names: Iterable[str], force: bool) -> None:
             f"the folder cannot be written: {fault.strerror or fault}",
             "Choose a folder that you may write to",
         ) from None
+    known = _Manifest.of(folder)
+    if made is not None and not force:
+        _check_owner(folder, known, made)
     for name in names:
         path = folder / name
         if not force or path.is_dir():  # what may be overwritten need not be known
-            _ours(path, known.get(name, []), force)
+            _ours(path, known.files.get(name, []), force)
     for path in missing:
         with contextlib.suppress(OSError):
             path.rmdir()
-
-
-def _write_beside(path: Path, content: bytes) -> Path:
-    """Write `content` to a new file in the folder of `path`, flushed to the disk; the caller moves it."""
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
-    try:
-        # not by tempfile, whose files are private: results are for sharing, within what the user's umask allows
-        with part.open("xb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise
-    return part

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import math
 import re
+import shutil
 import sqlite3
-import tempfile
-from collections.abc import Mapping, Sequence
+import zipfile
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +20,10 @@ import pyarrow as pa
 import pyogrio
 
 from planner.ledger import OutputError
+from planner.pieces import scratch
 from planner.show.write.schema import Column
+
+LEAST_ROOM_BYTES = 1 << 20  # with less, a failure to write is laid to the disk
 
 
 def csv_bytes(rows: pandas.DataFrame) -> bytes:
@@ -30,12 +35,14 @@ def csv_bytes(rows: pandas.DataFrame) -> bytes:
     return str(safe.to_csv(index=False, lineterminator="\r\n")).encode("utf-8-sig")
 
 
+# full-width signs are the same to spreadsheets set to East Asian languages
+_STARTS_FORMULA = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")
 _PLAIN_NUMBER = re.compile(r"[+-]\d+([.,]\d+)?")
 
 
 def _no_formula(value: Any) -> Any:
     """A text that a spreadsheet would run as a formula, with an apostrophe before it; a plain number is none."""
-    if not isinstance(value, str) or value[:1] not in ("=", "+", "-", "@", "\t", "\r"):
+    if not isinstance(value, str) or value[:1] not in _STARTS_FORMULA:
         return value
     return value if _PLAIN_NUMBER.fullmatch(value) else f"'{value}"
 
@@ -69,20 +76,49 @@ def gpkg_bytes(
 
     layers: GeoDataFrames, and DataFrames as tables without places. columns and styles: as :func:`describe_gpkg`.
     """
-    with tempfile.TemporaryDirectory(prefix="noonmark-") as folder:
-        path = Path(folder) / "layers.gpkg"
-        try:
-            for name, rows in layers.items():
-                new = {} if path.exists() else {"VERSION": GPKG_VERSION}
-                pyogrio.write_dataframe(rows, path, layer=name, driver="GPKG", append=path.exists(), **new)
-            describe_gpkg(path, columns or {}, styles or {})
-        except (RuntimeError, sqlite3.Error) as fault:  # what GDAL says of a full disk
-            raise OutputError(
-                folder,
-                f"a GeoPackage cannot be written there: {fault}",
-                "Free some space, or set TMPDIR to a folder with some",
-            ) from None
+    with scratch() as folder, room_for("a GeoPackage", folder):
+        path = folder / "layers.gpkg"
+        for name, rows in layers.items():
+            new = {} if path.exists() else {"VERSION": GPKG_VERSION}
+            pyogrio.write_dataframe(rows, path, layer=name, driver="GPKG", append=path.exists(), **new)
+        describe_gpkg(path, columns or {}, styles or {})
+        check_gpkg(path, {name: len(rows) for name, rows in layers.items()})
         return path.read_bytes()
+
+
+# what SQLite and GDAL say of a disk that is full, a limit on files that is met, and one that is read-only
+_NO_ROOM = re.compile(
+    r"(?i)disk is full|disk I/O error|no space left|file too large|quota exceeded|readonly database|read-only file"
+    r"|unable to open database file"
+)
+
+
+@contextlib.contextmanager
+def room_for(what: str, folder: Path) -> Iterator[None]:
+    """Raise OutputError where GDAL fails for lack of room in `folder`; any other fault of it stays what it is."""
+    try:
+        yield
+    except (RuntimeError, ValueError, sqlite3.Error) as fault:
+        if not _NO_ROOM.search(str(fault)) and shutil.disk_usage(folder).free > LEAST_ROOM_BYTES:
+            raise
+        raise OutputError(
+            str(folder),
+            f"{what} cannot be written there: {fault}",
+            "Free some space, or set TMPDIR to a folder with some",
+        ) from None
+
+
+def check_gpkg(path: Path, rows: Mapping[str, int]) -> None:
+    """Raise OSError unless a GeoPackage holds its rows: a full disk is not always said when a file is closed."""
+    try:
+        where = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
+        with contextlib.closing(sqlite3.connect(where, uri=True)) as file:
+            for name, count in rows.items():
+                quoted = name.replace('"', '""')
+                if file.execute(f'select count(*) from "{quoted}"').fetchone()[0] != count:
+                    raise OSError(errno.ENOSPC, "it was not written whole; the disk may be full", str(path))
+    except sqlite3.Error as fault:
+        raise OSError(errno.ENOSPC, f"it was not written whole ({fault})", str(path)) from None
 
 
 # As the GeoPackage standard has the tables of its extension for schemas (OGC 12-128r17, annex F.9), and QGIS that
@@ -145,18 +181,23 @@ def describe_gpkg(path: Path, columns: Mapping[str, Sequence[Column]], styles: M
 
 def xlsx_bytes(sheets: Mapping[str, pandas.DataFrame]) -> bytes:
     """A workbook of some sheets, by GDAL's own writer: numbers stay numbers, and no text becomes a formula."""
-    with tempfile.TemporaryDirectory(prefix="noonmark-") as folder:
-        path = Path(folder) / "sheets.xlsx"
-        try:
-            for name, rows in sheets.items():
-                pyogrio.write_dataframe(rows, path, layer=name, driver="XLSX", append=path.exists())
-        except RuntimeError as fault:  # what GDAL says of a full disk
-            raise OutputError(
-                folder,
-                f"a workbook cannot be written there: {fault}",
-                "Free some space, or set TMPDIR to a folder with some",
-            ) from None
+    with scratch() as folder, room_for("a workbook", folder):
+        path = folder / "sheets.xlsx"
+        for name, rows in sheets.items():
+            pyogrio.write_dataframe(rows, path, layer=name, driver="XLSX", append=path.exists())
+        check_xlsx(path)
         return path.read_bytes()
+
+
+def check_xlsx(path: Path) -> None:
+    """Raise OSError unless a workbook is whole: GDAL says nothing of a full disk when it closes one."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            broken = archive.testzip()
+    except (OSError, zipfile.BadZipFile) as fault:
+        broken = str(fault)
+    if broken is not None:
+        raise OSError(errno.ENOSPC, f"it was not written whole ({broken}); the disk may be full", str(path))
 
 
 def pick(words_: Sequence[str], rows: Any) -> Any:

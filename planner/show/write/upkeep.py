@@ -11,7 +11,7 @@ import pandas
 
 from planner.show.draw.programming import programme_page
 from planner.show.draw.review import review_page
-from planner.show.folder import write_folder
+from planner.show.folder import Made, write_folder
 from planner.show.lonlat import to_lonlat
 from planner.show.say.review import cannot_tell, evidence, headline, limit_said
 from planner.show.write.formats import csv_bytes, gpkg_bytes, json_bytes
@@ -37,6 +37,7 @@ def write_programme(result: ProgrammeResult, folder: Path, force: bool = False) 
             "programme.json": json_bytes(programme_data(result)),
         },
         force,
+        Made("programme", result.origin),
     )
 
 
@@ -50,6 +51,7 @@ def write_review(result: ReviewResult, folder: Path, force: bool = False) -> lis
             "review.json": json_bytes(review_data(result)),
         },
         force,
+        Made("review", result.origin),
     )
 
 
