@@ -148,7 +148,7 @@ def test_every_step_of_every_edge_is_tried(spacing):
         shape = shapely.affinity.rotate(shape, rng.uniform(0, 90))
         shapes.append(shapely.affinity.translate(shape, 45 * (k % 4) - 85, 45 * (k // 4) - 65))
     solids = prisms(shapes, np.full(12, -1.0), rng.uniform(4, 9, 12))
-    found = find_mounts(bare_site(OUTLINE, buildings=solids), plan.Mounts(spacing_m=spacing, setback_m=0.0), 0.6)
+    found = find_mounts(bare_site(OUTLINE, buildings=solids), plan.Mounts(spacing_m=spacing, setback_m=0.05), 0.6)
     for b, shape in enumerate(shapes):
         rings = [shape.exterior, *shape.interiors]
         wanted = sorted((p.x, p.y) for ring in rings for p in plain_edge_points(ring, spacing))

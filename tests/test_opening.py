@@ -21,6 +21,7 @@ import rasterio
 import shapely
 from affine import Affine
 
+from planner.layers import opening
 from planner.layers.build import read_site
 from planner.layers.opening import CLOSED
 from planner.layers.rows import read_rows
@@ -266,3 +267,33 @@ def test_any_name_of_a_folder_or_a_file(folder: Path, name: str) -> None:
     for form in ("shp", "gpkg"):
         site = read_site(plan(inside, site=f"{name}.{form}", terrain=f"{name}.tif"), Ledger())
         assert site.elevation_m == pytest.approx(300.0)
+
+
+def test_a_view_without_an_end_is_refused(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(opening, "VIEWS_S", 0.3)
+    endless = "with c(x) as (select 1 union all select x + 1 from c)"
+    views = {
+        "good": "select * from site",
+        "endless": f"{endless} select x as fid, geom, name from site, c",
+        "slow": f"select site.* from site where ({endless} select count(*) from c) > 0",
+    }
+    for name, sql in views.items():
+        path = folder / f"{name}.gpkg"
+        shutil.copy(folder / "site.gpkg", path)
+        with sqlite3.connect(path) as file:
+            file.execute(f"create view {name} as {sql}")
+            file.execute(
+                "insert into gpkg_contents (table_name, data_type, identifier, srs_id) "
+                f"values ('{name}', 'features', '{name}', 32612)"
+            )
+            file.execute("insert into gpkg_geometry_columns values (?, 'geom', 'POLYGON', 32612, 0, 0)", [name])
+
+    def read(name: str) -> object:
+        layers = {"site": {"path": f"{name}.gpkg", "layer": name}}
+        return read_site(parse_plan({"layers": layers}, folder / "plan.toml"), Ledger())
+
+    assert read("good") is not None
+    monkeypatch.setattr(opening, "MOST_ROWS", 100_000)
+    for name in ("endless", "slow"):
+        with pytest.raises(DataError, match=f"its view {name}"):
+            read(name)

@@ -12,6 +12,7 @@ import os
 import re
 import shutil
 import sqlite3
+import time
 import warnings
 import zipfile
 from collections.abc import Iterator
@@ -56,6 +57,8 @@ _REMOTE = re.compile(r"(?i)/vsi|://")
 _OTHER_WAYS = re.compile(r"(?i)/vsi(?!curl/https?://)|(?<!https)(?<!http)(?<!ftp)://|<!ENTITY|gdal_streamed_alg")
 _NAMES_A_FILE = re.compile(r"(?i)file(?:name)?$|DataSource$|Dataset$|DSName|path$")
 _WORDS_ONLY = ("SRS", "LayerSRS", "GCPProjection", "MDI", "Description")
+VIEWS_S = 10.0  # for all views of a file to be looked through
+MOST_ROWS = 10_000_000  # of a view
 _LOGS = ("-wal", "-journal")
 
 
@@ -89,7 +92,9 @@ def vector_source(where: str, path: Path, trusted: Trusted, ledger: Ledger | Non
             # GDAL writes a .gfs file beside a GML file that it opens; from memory it cannot
             yield path.read_bytes()
             return
-        yield stack.enter_context(_aside(where, path, ledger))
+        there = stack.enter_context(_aside(where, path, ledger))
+        _check_views(where, there)
+        yield there
 
 
 @contextmanager
@@ -277,6 +282,33 @@ def _settle(where: str, copy: Path) -> None:
             where,
             f"it cannot be read together with the changes in the log beside it: {fault}",
             "Close the program that has it open, or open it there and save it",
+        ) from None
+
+
+def _check_views(where: str, path: Path) -> None:
+    """Raise DataError where a view has no end, or might have none: GDAL looks through each as it opens a file."""
+    if path.is_dir() or not _head(path).startswith(b"SQLite format 3\0"):
+        return
+    view, until = "", time.monotonic() + VIEWS_S
+    try:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro&immutable=1", uri=True)) as file:
+            file.set_progress_handler(lambda: time.monotonic() > until, 10_000)
+            for (view,) in file.execute("select name from sqlite_master where type = 'view'").fetchall():
+                quoted = view.replace('"', '""')
+                counted = f'select count(*) from (select 1 from "{quoted}" limit {MOST_ROWS + 1})'
+                if file.execute(counted).fetchone()[0] > MOST_ROWS:
+                    raise DataError(
+                        where,
+                        f"its view {view} has more than {MOST_ROWS:,} rows",
+                        "Take the view out, or export the rows that are needed",
+                    )
+    except sqlite3.Error as fault:
+        if not view:
+            return  # said when the file is read
+        raise DataError(
+            where,
+            f"its view {view} could not be looked through in {VIEWS_S:g} s ({fault})",
+            "Take the view out, or export what it shows as a layer of its own",
         ) from None
 
 
