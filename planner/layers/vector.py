@@ -242,7 +242,7 @@ def _drawn(
         types=dict.fromkeys(columns, "object"),
     )
     layer = _that_can_be_read(replace(layer, names=names(layer, named_by)), ledger)
-    return _on_the_earth(layer, ledger)
+    return _on_the_earth(layer, ledger, each=False)
 
 
 def _entities(
