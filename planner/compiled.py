@@ -1,4 +1,4 @@
-"""How kernels are compiled: one decorator with one set of options, one cache, one door for threads.
+"""How kernels are compiled: one decorator with one set of options, one cache; and how threads share them.
 
 What was compiled is kept in the user's cache folder (below NUMBA_CACHE_DIR where that is set), in a folder of its
 own for each kernel and each form of it. Numba's own cache looks at the age of the kernel's file alone: it takes old
@@ -13,9 +13,9 @@ import hashlib
 import os
 import shutil
 import tempfile
-import threading
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import CodeType, ModuleType
 from typing import Any, Literal, TypeVar, overload
@@ -23,49 +23,58 @@ from typing import Any, Literal, TypeVar, overload
 import numba
 import numpy as np
 import platformdirs
-from numba import njit, prange
+from numba import njit
 from numba.core import config, types
 from numba.core.caching import CompileResultCacheImpl, FunctionCache
 from numba.core.dispatcher import Dispatcher
 
-__all__ = ["kernel", "prange", "threads"]
+__all__ = ["in_threads", "kernel", "tasks", "threads"]
 
 R = TypeVar("R")
 
 UNUSED_DAYS = 60  # after which a compiled form is swept away
-_door = threading.RLock()  # Numba's simplest threading layer ends the process when two threads enter at once
+TASKS = 8  # a thread, where the caller does not say: so many that none waits long for the last
 
 
 @overload
 def kernel(function: Callable[..., R]) -> Callable[..., R]: ...
 @overload
-def kernel(
-    *, parallel: bool = ..., inline: Literal["never", "always"] = ...
-) -> Callable[[Callable[..., R]], Callable[..., R]]: ...
+def kernel(*, inline: Literal["never", "always"] = ...) -> Callable[[Callable[..., R]], Callable[..., R]]: ...
 def kernel(function: Callable[..., Any] | None = None, **options: Any) -> Any:
-    """Compile a function on its first call: `@kernel`, or `@kernel(parallel=True)`.
+    """Compile a function on its first call.
 
-    Division follows NumPy (by zero it gives inf or nan, and does not raise), and other threads may run meanwhile. A
-    parallel kernel is entered by one thread at a time, and from Python only.
+    Division follows NumPy (by zero it gives inf or nan, and does not raise), and other threads may run meanwhile:
+    :func:`in_threads` shares a loop among them. Numba's own parallel loops take far longer to compile, and
+    its simplest threading layer ends the process when two threads enter at once.
     """
     if function is None:
         return functools.partial(kernel, **options)
     compiled = njit(nogil=True, error_model="numpy", **options)(function)
     compiled._cache = _Kept(compiled)
-    if not options.get("parallel"):
-        return compiled
-
-    @functools.wraps(function)
-    def entered(*given: Any) -> Any:
-        with _door:
-            return compiled(*given)
-
-    return entered
+    return compiled
 
 
 def threads() -> int:
     """How many threads may work at once: the cores that this process may use, or NUMBA_NUM_THREADS."""
-    return int(numba.get_num_threads())
+    return int(vars(config)["NUMBA_NUM_THREADS"])
+
+
+def tasks(total: int, most: int | None = None) -> list[slice]:
+    """0..total in runs of at most `most`; unless given, TASKS of them for each thread."""
+    step = most or max(1, -(-total // (TASKS * threads())))
+    return [slice(k, min(k + step, total)) for k in range(0, total, step)]
+
+
+def in_threads(work: Callable[[slice], object], total: int, most: int | None = None) -> None:
+    """Call work(slice) for each of :func:`tasks`, in all threads; compiled code lets go of Python's lock."""
+    runs = tasks(total, most)
+    if len(runs) < 2 or threads() < 2:
+        for run in runs:
+            work(run)
+        return
+    with ThreadPoolExecutor(threads()) as pool:
+        for _ in pool.map(work, runs):
+            pass
 
 
 # --- the cache ---------------------------------------------------------------------------------------------------

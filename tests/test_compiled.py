@@ -159,15 +159,15 @@ print(len(found), set(found) == {4 * len(rows)})
 """
 
 
-def test_three_threads_in_parallel_kernels(folder: Path) -> None:
-    """Numba's layer `workqueue`, which every machine has, ends the process where two threads enter at once."""
+def test_three_threads_in_kernels_that_share_their_loops(folder: Path) -> None:
+    """Numba's layer `workqueue`, which every machine has, would end the process where two threads enter at once."""
     said = python("-c", TOGETHER, folder=folder, NUMBA_THREADING_LAYER="workqueue", NUMBA_NUM_THREADS="2")
     assert said.split() == ["300", "True"]
 
 
 def test_threads_are_as_many_as_asked_for(folder: Path) -> None:
     code = (
-        "import threading, time\nfrom planner.sun.hierarchy import in_threads\nwho = set()\n"
+        "import threading, time\nfrom planner.compiled import in_threads\nwho = set()\n"
         "in_threads(lambda rows: (who.add(threading.get_ident()), time.sleep(0.01)), 64, 1)\nprint(len(who))"
     )
     assert int(python("-c", code, folder=folder, NUMBA_NUM_THREADS="1")) == 1

@@ -12,9 +12,10 @@ from typing import Any
 
 import numpy as np
 
-from planner.compiled import kernel, prange
+from planner.compiled import in_threads, kernel
 
 _BLOCK = 1024
+_TASK = 16 * _BLOCK
 
 
 @kernel(inline="always")
@@ -44,7 +45,6 @@ def _saturation(t: float) -> float:
     return 0.6108 * _exp(17.27 * t / (t + 237.3))  # eq. 11
 
 
-@kernel(parallel=True)
 def penman_monteith_months(
     low: Any, high: Any, radiation: Any, vapour: Any, wind: Any, sun: Any, row: Any, elevation: Any, krs: Any
 ) -> Any:
@@ -55,9 +55,29 @@ def penman_monteith_months(
     """
     n = low.shape[1]
     out = np.empty((12, n))
+    given = (low, high, radiation, vapour, wind, sun, row, elevation, krs, out)
+    in_threads(lambda some: _penman_monteith_months(some.start, some.stop, *given), n, _TASK)
+    return out
+
+
+@kernel
+def _penman_monteith_months(
+    begin: int,
+    end: int,
+    low: Any,
+    high: Any,
+    radiation: Any,
+    vapour: Any,
+    wind: Any,
+    sun: Any,
+    row: Any,
+    elevation: Any,
+    krs: Any,
+    out: Any,
+) -> None:
     has_radiation, has_vapour, has_wind = radiation.size > 0, vapour.size > 0, wind.size > 0
-    for block in prange((n + _BLOCK - 1) // _BLOCK):
-        first, last = block * _BLOCK, min(n, block * _BLOCK + _BLOCK)
+    for first in range(begin, end, _BLOCK):
+        last = min(end, first + _BLOCK)
         size = last - first
         gamma, clear = np.empty(size), np.empty(size)
         for i in range(size):
@@ -99,7 +119,6 @@ def penman_monteith_months(
                 gamma,
                 out[m, first:last],
             )
-    return out
 
 
 @kernel
@@ -154,30 +173,42 @@ def _months_of_block(
         out[i] = 0.0 if eto < 0.0 else eto
 
 
-@kernel(parallel=True)
 def hargreaves_months(low: Any, high: Any, sun: Any, row: Any) -> Any:
     """Hargreaves-Samani of mean months, mm/day, (12, n); arguments as above."""
     n = low.shape[1]
     out = np.empty((12, n))
-    for block in prange((n + _BLOCK - 1) // _BLOCK):
+    in_threads(lambda some: _hargreaves_months(some.start, some.stop, low, high, sun, row, out), n, _TASK)
+    return out
+
+
+@kernel
+def _hargreaves_months(begin: int, end: int, low: Any, high: Any, sun: Any, row: Any, out: Any) -> None:
+    for first in range(begin, end, _BLOCK):
         for m in range(12):
-            for i in range(block * _BLOCK, min(n, block * _BLOCK + _BLOCK)):
+            for i in range(first, min(end, first + _BLOCK)):
                 span = high[m, i] - low[m, i]
                 warm = (low[m, i] + high[m, i]) / 2.0 + 17.8
                 span = 0.0 if span < 0.0 else span
                 warm = 0.0 if warm < 0.0 else warm
                 out[m, i] = 0.0023 * warm * math.sqrt(span) * 0.408 * sun[m, row[i]]
-    return out
 
 
-@kernel(parallel=True)
 def month_means_of_the_sun(latitude_deg: Any, month_starts: Any) -> Any:
     """Means over all days of each month at n latitudes: (12, n) extraterrestrial radiation, MJ/m2/day, by eq. 21,
     and (12, n) day length, hours, by eq. 34. month_starts (13,): days before each month.
     """
     n = len(latitude_deg)
     radiation, hours = np.empty((12, n)), np.empty((12, n))
-    for i in prange(n):
+    given = (latitude_deg, month_starts, radiation, hours)
+    in_threads(lambda some: _month_means_of_the_sun(some.start, some.stop, *given), n)
+    return radiation, hours
+
+
+@kernel
+def _month_means_of_the_sun(
+    begin: int, end: int, latitude_deg: Any, month_starts: Any, radiation: Any, hours: Any
+) -> None:
+    for i in range(begin, end):
         phi = math.radians(latitude_deg[i])
         sine, cosine, tangent = math.sin(phi), math.cos(phi), math.tan(phi)
         for m in range(12):
@@ -195,47 +226,61 @@ def month_means_of_the_sun(latitude_deg: Any, month_starts: Any) -> Any:
             days = month_starts[m + 1] - month_starts[m]
             radiation[m, i] = 24.0 * 60.0 / math.pi * 0.0820 * sun / days
             hours[m, i] = 24.0 / math.pi * light / days
-    return radiation, hours
 
 
-@kernel(parallel=True)
 def normal_bands(value: Any, spread: Any, edges: Any, low: Any, high: Any) -> Any:
     """(n, k) share of a normal spread about each value between two edges, by their rows `low` and `high` (k,) in
     `edges`; 0 where value or spread is NaN or infinite."""
     out = np.zeros((len(value), len(low)))
-    for i in prange(len(value)):
+    given = (value, spread, edges, low, high, out)
+    in_threads(lambda some: _normal_bands(some.start, some.stop, *given), len(value), _TASK)
+    return out
+
+
+@kernel
+def _normal_bands(begin: int, end: int, value: Any, spread: Any, edges: Any, low: Any, high: Any, out: Any) -> None:
+    below = np.empty(len(edges))
+    for i in range(begin, end):
         s = max(spread[i], 1e-9) * math.sqrt(2.0)
         if math.isnan(value[i]) or math.isnan(spread[i]) or math.isinf(value[i]) or math.isinf(spread[i]):
             continue
-        below = np.empty(len(edges))
         for k in range(len(edges)):
             z = (value[i] - edges[k]) / s
             # beyond 6 the complementary error function is 0 or 2 to the last digit
             below[k] = 0.0 if z > 6.0 else (1.0 if z < -6.0 else 0.5 * math.erfc(z))
         for k in range(len(low)):
             out[i, k] = below[high[k]] - below[low[k]]
-    return out
 
 
-@kernel(parallel=True)
 def band_of(value: Any, low: Any, high: Any, middle: Any) -> Any:
     """(n,) row of the band [low, high) that holds each value, of several that with the nearest middle; -1: none."""
     out = np.full(len(value), -1, np.int64)
-    for i in prange(len(value)):
+    in_threads(lambda some: _band_of(some.start, some.stop, value, low, high, middle, out), len(value), _TASK)
+    return out
+
+
+@kernel
+def _band_of(begin: int, end: int, value: Any, low: Any, high: Any, middle: Any, out: Any) -> None:
+    for i in range(begin, end):
         best = math.inf
         for k in range(len(low)):
             if value[i] >= low[k] and value[i] < high[k] and abs(value[i] - middle[k]) < best:
                 best = abs(value[i] - middle[k])
                 out[i] = k
-    return out
 
 
-@kernel(parallel=True)
 def largest(values: Any) -> Any:
     """(n,) place of the largest value in each row of (n, k), and that value; -1 and NaN where one is not finite."""
-    n, k = values.shape
+    n = len(values)
     place, most = np.full(n, -1, np.int64), np.full(n, np.nan)
-    for i in prange(n):
+    in_threads(lambda some: _largest(some.start, some.stop, values, place, most), n, _TASK)
+    return place, most
+
+
+@kernel
+def _largest(begin: int, end: int, values: Any, place: Any, most: Any) -> None:
+    k = values.shape[1]
+    for i in range(begin, end):
         best, at = -math.inf, 0
         known = True
         for j in range(k):
@@ -245,19 +290,25 @@ def largest(values: Any) -> Any:
                 best, at = v, j
         if known and k:
             place[i], most[i] = at, best
-    return place, most
 
 
-@kernel(parallel=True)
 def bilinear(cells: Any, top: Any, left: Any, right: Any, x: Any, y: Any, scale: Any) -> Any:
     """(n, bands) between four cells (rows, columns, bands): rows top and top + 1, columns left and right, at the
     shares x and y of the way; times scale (bands,)."""
-    n, bands = len(top), cells.shape[2]
-    out = np.empty((n, bands))
-    for i in prange(n):
+    out = np.empty((len(top), cells.shape[2]))
+    given = (cells, top, left, right, x, y, scale, out)
+    in_threads(lambda some: _bilinear(some.start, some.stop, *given), len(top), _TASK)
+    return out
+
+
+@kernel
+def _bilinear(
+    begin: int, end: int, cells: Any, top: Any, left: Any, right: Any, x: Any, y: Any, scale: Any, out: Any
+) -> None:
+    bands = cells.shape[2]
+    for i in range(begin, end):
         a, b = cells[top[i], left[i]], cells[top[i], right[i]]
         c, d = cells[top[i] + 1, left[i]], cells[top[i] + 1, right[i]]
         for k in range(bands):
             upper, lower = (1.0 - x[i]) * a[k] + x[i] * b[k], (1.0 - x[i]) * c[k] + x[i] * d[k]
             out[i, k] = scale[k] * ((1.0 - y[i]) * upper + y[i] * lower)
-    return out

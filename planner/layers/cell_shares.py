@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from planner.compiled import kernel, prange
+from planner.compiled import in_threads, kernel
 from planner.site import Floats, Ints, Shapes
 
 _CELLS_AT_ONCE = 4_000_000  # cells of the boxes around the polygons that are held at a time
@@ -93,9 +93,9 @@ def _covered(
         xy = shapely.get_coordinates(surfaces)
         rings = np.concatenate([[0], np.cumsum(shapely.get_num_coordinates(surfaces))])
         polygons = np.arange(len(surfaces) + 1)
-    weight = _shares(
-        np.ascontiguousarray(xy[:, :2]), rings.astype(np.int64), polygons.astype(np.int64), first, size, start
-    )
+    weight = np.zeros(start[-1])
+    given = (np.ascontiguousarray(xy[:, :2]), rings.astype(np.int64), polygons.astype(np.int64), first, size, start)
+    in_threads(lambda some: _shares(some.start, some.stop, *given, weight), len(size))
     kept = np.flatnonzero(weight)
     which = np.repeat(np.arange(len(surfaces)), cells)[kept]
     step = kept - start[which]
@@ -103,11 +103,12 @@ def _covered(
     return owner[which], first[which, 1] + step // wide, first[which, 0] + step % wide, weight[kept]
 
 
-@kernel(parallel=True)
-def _shares(xy: Any, rings: Any, polygons: Any, first: Any, size: Any, start: Any) -> Any:
+@kernel
+def _shares(
+    begin: int, end: int, xy: Any, rings: Any, polygons: Any, first: Any, size: Any, start: Any, out: Any
+) -> None:
     """Area of each box's cells inside its polygon, row by row, polygon by polygon."""
-    out = np.zeros(start[-1])
-    for p in prange(len(size)):
+    for p in range(begin, end):
         left, top, wide, high = first[p, 0], first[p, 1], size[p, 0], size[p, 1]
         gain = np.zeros((high, wide + 2))  # what a cell adds to the running sum of its row
         inside = 0.0
@@ -126,7 +127,6 @@ def _shares(xy: Any, rings: Any, polygons: Any, first: Any, size: Any, start: An
                 share += gain[row, col]
                 if share > _NOTHING * inside:
                     out[start[p] + row * wide + col] = share
-    return out
 
 
 @kernel(inline="always")

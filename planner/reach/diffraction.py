@@ -7,13 +7,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.compiled import kernel, prange
+from planner.compiled import in_threads, kernel
 from planner.reach.profile import (
     BUILDING,
     CROWN,
     Met,
     between,
-    chunks,
     ground,
     height,
     pieces,
@@ -254,7 +253,8 @@ def diffract(
         skip = np.full(len(a), -1, np.int64)
     found = np.zeros(len(a), ROW)
     most = 10.0 ** (0.05 * np.broadcast_to(np.asarray(most_db, float), len(a)))
-    _reduce(s, a, b, float(wavelength_m), skip, float(wall_db), most, found, chunks(len(a)))
+    given = (s, a, b, float(wavelength_m), skip, float(wall_db), most, found)
+    in_threads(lambda lines: _reduce(lines.start, lines.stop, *given), len(a))
     return Obstruction(**{name: np.ascontiguousarray(found[name]) for name in ROW.names or ()})
 
 
@@ -283,13 +283,12 @@ def edges_db(at_m: Floats, up_m: Floats, long_m: float, wavelength_m: float) -> 
     return float(_decibels(_string(edges, _table(n + 2), blocks, 0, float(long_m), float(wavelength_m), np.inf)))
 
 
-@kernel(parallel=True)
-def _reduce(s, a, b, wave, skip, wall_db, most, found, runs):  # type: ignore[no-untyped-def]
-    for c in prange(len(runs) - 1):
-        way = _way(s)
-        for k in range(runs[c], runs[c + 1]):
-            this = straight(a[k, 0], a[k, 1], a[k, 2], b[k, 0], b[k, 1], b[k, 2])
-            _reduce_one(s, this, wave, skip[k], wall_db, most[k], found[k], way)
+@kernel
+def _reduce(first, last, s, a, b, wave, skip, wall_db, most, found):  # type: ignore[no-untyped-def]
+    way = _way(s)
+    for k in range(first, last):
+        this = straight(a[k, 0], a[k, 1], a[k, 2], b[k, 0], b[k, 1], b[k, 2])
+        _reduce_one(s, this, wave, skip[k], wall_db, most[k], found[k], way)
 
 
 @kernel

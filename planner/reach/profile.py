@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.compiled import kernel, prange, threads
+from planner.compiled import in_threads, kernel, tasks
 from planner.reach.scene import Scene
 from planner.site import Floats, Ints
 
@@ -304,12 +304,14 @@ def trace(s: Scene, a: Floats, b: Floats) -> Profiles:
     samples = np.maximum(LEAST_STEPS, np.ceil(plan / cell)).astype(np.int64) + 1
     ground_first = np.concatenate([[0], np.cumsum(samples)]).astype(np.int64)
     ground_m = np.zeros(int(ground_first[-1]))
-    counts, runs, usual = np.zeros(n, np.int64), chunks(n), USUAL_PIECES
+    counts, usual = np.zeros(n, np.int64), USUAL_PIECES
+    runs = np.array([0, *(run.stop for run in tasks(n))])
     while True:
         # the pieces of a run of lines lie one after another from where the run's room begins
         whats = np.empty(n * usual, np.int64), np.empty(n * usual, np.int64)
         found = (*whats, np.empty(n * usual), np.empty(n * usual))
-        _fill(s, a, b, counts, usual, found, ground_first, ground_m, runs)
+        given = (s, a, b, counts, usual, *found, ground_first, ground_m)
+        in_threads(lambda run, given=given: _fill(run.start, run.stop, *given), n)  # type: ignore[misc]
         first = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
         filled = first[runs[1:]] - first[runs[:-1]]
         if (filled <= np.diff(runs) * usual).all():
@@ -320,28 +322,21 @@ def trace(s: Scene, a: Floats, b: Floats) -> Profiles:
     return Profiles(first, kind, row, enter, leave, ground_first, ground_m)
 
 
-def chunks(n: int) -> Ints:
-    """Bounds of runs of lines; each run has its own scratch space."""
-    return np.linspace(0, n, min(n, 8 * threads()) + 1).astype(np.int64)
-
-
-@kernel(parallel=True)
-def _fill(s, a, b, counts, usual, packed, ground_first, ground_m, runs):  # type: ignore[no-untyped-def]
-    kind, row, enter, leave = packed
-    for c in prange(len(runs) - 1):
-        met = room(s)
-        at = runs[c] * usual
-        for k in range(runs[c], runs[c + 1]):
-            this = straight(a[k, 0], a[k, 1], a[k, 2], b[k, 0], b[k, 1], b[k, 2])
-            n = pieces(s, this, met, 0.0)
-            counts[k] = n
-            if at + n <= runs[c + 1] * usual:
-                for m in range(n):
-                    kind[at + m], row[at + m] = met.kind[m], met.row[m]
-                    enter[at + m], leave[at + m] = met.t_in[m] * this.long_m, met.t_out[m] * this.long_m
-            at += n
-            if s.ground.shape[0]:
-                _heights(s, this, ground_m[ground_first[k] : ground_first[k + 1]])
+@kernel
+def _fill(first, last, s, a, b, counts, usual, kind, row, enter, leave, ground_first, ground_m):  # type: ignore[no-untyped-def]
+    met = room(s)
+    at = first * usual
+    for k in range(first, last):
+        this = straight(a[k, 0], a[k, 1], a[k, 2], b[k, 0], b[k, 1], b[k, 2])
+        n = pieces(s, this, met, 0.0)
+        counts[k] = n
+        if at + n <= last * usual:
+            for m in range(n):
+                kind[at + m], row[at + m] = met.kind[m], met.row[m]
+                enter[at + m], leave[at + m] = met.t_in[m] * this.long_m, met.t_out[m] * this.long_m
+        at += n
+        if s.ground.shape[0]:
+            _heights(s, this, ground_m[ground_first[k] : ground_first[k + 1]])
 
 
 @kernel

@@ -14,14 +14,13 @@ written.
 from __future__ import annotations
 
 import math
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.compiled import kernel, threads
+from planner.compiled import in_threads, kernel
 from planner.site import Floats, Ints, Prisms
 from planner.sun.horizon import TOUCH_M, Directions
 
@@ -181,16 +180,8 @@ def horizons(tree: Tree, mounts_xyz: Floats, looks: Directions, floor_deg: float
     def work(rows: slice) -> None:
         _many(mounts[rows], tree, compiled, floor, out[rows])
 
-    in_threads(work, len(mounts))
+    in_threads(work, len(mounts), CHUNK)
     return Horizons(out, floor_deg)
-
-
-def in_threads(work: object, total: int, chunk: int = CHUNK) -> None:
-    """Call work(slice) over 0..total in chunks on all cores; compiled code lets go of Python's lock."""
-    slices = [slice(k, min(k + chunk, total)) for k in range(0, total, chunk)]
-    with ThreadPoolExecutor(threads()) as pool:
-        for _ in pool.map(work, slices):  # type: ignore[arg-type]
-            pass
 
 
 @kernel

@@ -17,15 +17,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.compiled import kernel
+from planner.compiled import in_threads, kernel
 from planner.site import Floats
-from planner.sun.hierarchy import (
-    STACK,
-    Tree,
-    compile_looks,
-    in_threads,
-    walk,
-)
+from planner.sun.hierarchy import CHUNK, STACK, Tree, compile_looks, walk
 from planner.sun.horizon import directions
 from planner.sun.path import SunTable
 
@@ -107,7 +101,7 @@ def monthly_beam(tangent: Floats, table: LightTable, floor_deg: float = 0.0) -> 
     def work(rows: slice) -> None:
         _beams(tangent[rows], table, floor, out[rows])
 
-    in_threads(work, len(tangent))
+    in_threads(work, len(tangent), CHUNK)
     return out
 
 
@@ -124,7 +118,7 @@ def city_light(tree: Tree, mounts_xyz: Floats, sun: SunTable, floor_deg: float =
     def work(rows: slice) -> None:
         _city(mounts[rows], tree, looks, table, floor, beam[rows], view[rows])
 
-    in_threads(work, len(mounts))
+    in_threads(work, len(mounts), CHUNK)
     total = table.beam + table.diffuse
     cost = light_below(sun, floor_deg) * np.divide(table.beam, total, out=np.zeros(12), where=total > 0)
     with np.errstate(divide="ignore", invalid="ignore"):  # polar night has no light to keep

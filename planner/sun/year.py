@@ -12,9 +12,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.compiled import kernel
+from planner.compiled import in_threads, kernel
 from planner.site import Floats, Ints, Site, no_crowns, no_prisms
-from planner.sun.hierarchy import STACK, Tree, compile_looks, in_threads, inside, walk
+from planner.sun.hierarchy import STACK, Tree, compile_looks, inside, walk
 from planner.sun.horizon import directions
 from planner.sun.leaves import ellipsoid_mean_chord_m, ellipsoid_path_m, over_the_month
 from planner.sun.path import SunTable

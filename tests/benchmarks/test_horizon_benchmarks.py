@@ -20,6 +20,7 @@ from numba import njit
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from scenes import roofs, streets, town, walls
 
+from planner.compiled import in_threads
 from planner.sun import hierarchy, sun_table
 from planner.sun.hierarchy import compile_looks, horizons, pack
 from planner.sun.horizon import directions
@@ -202,7 +203,7 @@ def test_months_vs_steps(benchmark):
 
         def by_steps(rows, place=place, slope=slope, sun=sun):
             out = np.zeros((len(rows), 12))
-            hierarchy.in_threads(
+            in_threads(
                 lambda part: _sum_steps(rows[part], place, slope, sun.month, sun.beam_wh_m2, out[part]), len(rows)
             )
             return out
