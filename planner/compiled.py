@@ -28,7 +28,7 @@ from numba.core import config, types
 from numba.core.caching import CompileResultCacheImpl, FunctionCache
 from numba.core.dispatcher import Dispatcher
 
-__all__ = ["in_threads", "kernel", "tasks", "threads"]
+__all__ = ["in_threads", "inner", "kernel", "tasks", "threads"]
 
 R = TypeVar("R")
 
@@ -49,8 +49,30 @@ def kernel(function: Callable[..., Any] | None = None, **options: Any) -> Any:
     """
     if function is None:
         return functools.partial(kernel, **options)
-    compiled = njit(nogil=True, error_model="numpy", **options)(function)
+    compiled = _one_form(njit(**_OPTIONS, **options)(function))
     compiled._cache = _Kept(compiled)
+    return compiled
+
+
+def inner(function: Callable[..., R]) -> Callable[..., R]:
+    """Compile a function that kernels alone call: it has no way in from Python and no files, and is kept inside the
+    kernels that call it. Both cost more to make than many a small function itself.
+    """
+    compiled: Callable[..., R] = _one_form(njit(**_OPTIONS, no_cpython_wrapper=True)(function))
+    return compiled
+
+
+# no_cfunc_wrapper: nobody calls a kernel by its address
+_OPTIONS = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
+
+
+def _one_form(compiled: Any) -> Any:
+    """A dispatcher for which a number written in the code is as any other of its type.
+
+    Numba compiles f(x, 0) apart from f(x, n), which is dear, and once more while it does not know n's type yet.
+    """
+    as_given = compiled.compile
+    compiled.compile = lambda signature: as_given(tuple(types.unliteral(each) for each in signature))
     return compiled
 
 

@@ -27,7 +27,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from planner.compiled import kernel
+from planner.compiled import inner, kernel
 from planner.site import EARTH_RADIUS_M, SURROUNDINGS_M, Bools, Floats, Heights, Ints, Site, ground_at
 
 REFRACTION = 0.13  # share of the earth's curvature undone by the bending of light near the ground (surveying)
@@ -341,7 +341,7 @@ def _ends(mounts, sin, cos, blocks, begin):  # type: ignore[no-untyped-def]
     return end
 
 
-@kernel
+@inner
 def _over(ray, blocks, t0, t1):  # type: ignore[no-untyped-def]
     """The part of the ray from t0 to t1 that is over the raster; empty (end before start) where none is."""
     nr, nc = blocks.rows[0], blocks.cols[0]
@@ -389,7 +389,7 @@ def _cell(ray, blocks, t):  # type: ignore[no-untyped-def]
     return i, j
 
 
-@kernel
+@inner
 def _guess(ray, z0, blocks, t0, t1, best, guess_m):  # type: ignore[no-untyped-def]
     """A lower bound from the point where the azimuth before had its horizon, mostly a good one."""
     if guess_m > t0 and guess_m < t1:
@@ -400,7 +400,7 @@ def _guess(ray, z0, blocks, t0, t1, best, guess_m):  # type: ignore[no-untyped-d
     return best, np.nan
 
 
-@kernel
+@inner
 def _walk(ray, z0, blocks, t0, t1, best, where):  # type: ignore[no-untyped-def]
     """Largest tangent along one azimuth from t0 to t1, and its distance: `best`, `where` if nothing is higher."""
     values, maxima, start, cols = blocks.values, blocks.maxima, blocks.start, blocks.cols

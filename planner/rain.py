@@ -22,7 +22,7 @@ from typing import NamedTuple
 import numpy as np
 import shapely
 
-from planner.compiled import kernel
+from planner.compiled import inner, kernel
 from planner.ground import SiteGround, overhead, site_ground
 from planner.records import compared
 from planner.site import (
@@ -220,12 +220,12 @@ def _walls(solids: Prisms) -> _Walls:
     )
 
 
-@kernel
+@inner
 def _box_distance(x: float, y: float, box: Floats) -> float:
     return math.hypot(max(box[0] - x, 0.0, x - box[2]), max(box[1] - y, 0.0, y - box[3]))
 
 
-@kernel
+@inner
 def _inside(x: float, y: float, walls: _Walls, p: int) -> bool:
     """Even-odd rule over all rings of a footprint."""
     start, end = walls.start, walls.end
@@ -238,7 +238,7 @@ def _inside(x: float, y: float, walls: _Walls, p: int) -> bool:
     return odd
 
 
-@kernel
+@inner
 def _on_edge(x: float, y: float, walls: _Walls, p: int) -> bool:
     start, end = walls.start, walls.end
     for e in range(walls.first[p], walls.first[p + 1]):
@@ -252,7 +252,7 @@ def _on_edge(x: float, y: float, walls: _Walls, p: int) -> bool:
     return False
 
 
-@kernel
+@inner
 def _take(k: int, tangent: float, azimuth: float, row: int, sector: int, seen: _Sectors) -> None:
     s = sector % SECTORS
     if tangent > seen.tangent[k, s]:
@@ -405,12 +405,12 @@ def _heat_share(site: Site, xyz: Floats) -> Floats:
     return np.asarray(_covered_area(xyz, walls, radii) / (np.pi * radii**2))
 
 
-@kernel
+@inner
 def _wedge(ax: float, ay: float, bx: float, by: float) -> float:
     return math.atan2(ax * by - ay * bx, ax * bx + ay * by)
 
 
-@kernel
+@inner
 def _circle_by_edge(ax: float, ay: float, bx: float, by: float, r: float) -> float:
     """Signed area that the triangle (centre, a, b) shares with a circle: closed form, Green's theorem."""
     dx, dy = bx - ax, by - ay

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from planner.compiled import in_threads, kernel
+from planner.compiled import in_threads, inner, kernel
 
 _BLOCK = 1024
 _TASK = 16 * _BLOCK
@@ -121,19 +121,19 @@ def _penman_monteith_months(
             )
 
 
-@kernel
+@inner
 def _times_sun(clear: Any, sun: Any, row: Any, out: Any) -> None:
     for i in range(len(out)):
         out[i] = clear[i] * sun[row[i]]
 
 
-@kernel
+@inner
 def _at_least(values: Any, least: float, out: Any) -> None:
     for i in range(len(out)):
         out[i] = least if values[i] < least else values[i]
 
 
-@kernel
+@inner
 def _months_of_block(
     low: Any,
     high: Any,

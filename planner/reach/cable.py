@@ -20,7 +20,7 @@ import shapely
 from rasterio.transform import from_origin
 from scipy.ndimage import maximum_filter, minimum_filter
 
-from planner.compiled import kernel
+from planner.compiled import inner, kernel
 from planner.plan import Cable, Prices, Sensor
 from planner.reach.wire import WireCheck, check, further_mm2, sensor_cable
 from planner.site import Cover, Floats, Ints, KeepOut, Site
@@ -211,7 +211,7 @@ def _tight(surface, price, left, top, cell, xy):  # type: ignore[no-untyped-def]
     return _straightened(surface, price, left, top, cell, xy, metres)
 
 
-@kernel
+@inner
 def _halved(xy, cell):  # type: ignore[no-untyped-def]
     """The same path with a bend more in the middle of each piece that is longer than a cell."""
     out, count = np.empty((2 * len(xy), 2)), 1
@@ -225,7 +225,7 @@ def _halved(xy, cell):  # type: ignore[no-untyped-def]
     return out[:count]
 
 
-@kernel
+@inner
 def _straightened(surface, price, left, top, cell, xy, metres):  # type: ignore[no-untyped-def]
     """The cheapest of all ways straight from bend to later bend of a path, of equals the one of fewer bends."""
     n = len(xy)
@@ -251,7 +251,7 @@ def _straightened(surface, price, left, top, cell, xy, metres):  # type: ignore[
     return kept
 
 
-@kernel
+@inner
 def _shifted(surface, price, left, top, cell, xy, metres):  # type: ignore[no-untyped-def]
     """Move each bend of a path, in place, as long as that makes it cheaper."""
     for part in SHIFTS:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.compiled import in_threads, kernel
+from planner.compiled import in_threads, inner, kernel
 from planner.reach.profile import (
     BUILDING,
     CROWN,
@@ -159,12 +159,12 @@ class Way(NamedTuple):
     mark: Ints
 
 
-@kernel
+@inner
 def _edges(most):  # type: ignore[no-untyped-def]
     return Edges(np.empty(most), np.empty(most), np.empty(most, np.int64), np.empty(most), np.zeros(1, np.int64))
 
 
-@kernel
+@inner
 def _table(most):  # type: ignore[no-untyped-def]
     n = MOST_EDGES + 2
     return Table(
@@ -181,7 +181,7 @@ def _table(most):  # type: ignore[no-untyped-def]
     )
 
 
-@kernel
+@inner
 def _way(s):  # type: ignore[no-untyped-def]
     met = room(s)
     most = 2 * met.kind.shape[0] + 2**GROUND_LEVELS + 2
@@ -280,7 +280,12 @@ def edges_db(at_m: Floats, up_m: Floats, long_m: float, wavelength_m: float) -> 
     edges = Edges(at, up, np.full(n, NOBODY), np.ones(n), np.array([n]))
     nobody, nothing = np.empty(0, np.int64), np.empty(0)
     blocks = Blocks(nobody, nothing, nobody, nothing, nothing, nobody, nobody, nobody)
-    return float(_decibels(_string(edges, _table(n + 2), blocks, 0, float(long_m), float(wavelength_m), np.inf)))
+    return float(_string_db(edges, blocks, float(long_m), float(wavelength_m)))
+
+
+@kernel
+def _string_db(edges, blocks, long_m, wave):  # type: ignore[no-untyped-def]
+    return _decibels(_string(edges, _table(edges.at.shape[0] + 2), blocks, 0, long_m, wave, np.inf))
 
 
 @kernel
@@ -291,7 +296,7 @@ def _reduce(first, last, s, a, b, wave, skip, wall_db, most, found):  # type: ig
         _reduce_one(s, this, wave, skip[k], wall_db, most[k], found[k], way)
 
 
-@kernel
+@inner
 def _reduce_one(s, line, wave, skip, wall_db, most, out, way):  # type: ignore[no-untyped-def]
     if line.plan_m < NEAR_M:
         out.clearance = out.ridge_clearance = np.inf
@@ -315,7 +320,7 @@ def _reduce_one(s, line, wave, skip, wall_db, most, out, way):  # type: ignore[n
     out.outside_db = -10.0 * np.log10(max(outside * beside, 1e-30))
 
 
-@kernel
+@inner
 def _past(s, line, wave, skip, wall_db, out, way, count, everything, enough):  # type: ignore[no-untyped-def]
     """Share of the power that gets past what the line meets, by all ways, and by those outside alone.
 
@@ -366,7 +371,7 @@ def _past(s, line, wave, skip, wall_db, out, way, count, everything, enough):  #
     return most, outside
 
 
-@kernel
+@inner
 def _better(over, rest, round_it, through, most, outside):  # type: ignore[no-untyped-def]
     """Whether with so much over the rest, and at most so much round and through, more gets past than so far."""
     gain = max(rest - over, 0.0)
@@ -376,7 +381,7 @@ def _better(over, rest, round_it, through, most, outside):  # type: ignore[no-un
     )  # fmt: skip
 
 
-@kernel
+@inner
 def _leaves(s, line, met, n, out):  # type: ignore[no-untyped-def]
     """Metres inside crowns, and the evergreen part."""
     for i in range(n):
@@ -392,19 +397,19 @@ def _leaves(s, line, met, n, out):  # type: ignore[no-untyped-def]
 # --- strings of edges ---------------------------------------------------------------------------------------------
 
 
-@kernel
+@inner
 def _beyond(v):  # type: ignore[no-untyped-def]
     """How far an edge's loss, as an amplitude, lies over none: 0 where clear, 1 at grazing (P.526 eq. 31)."""
     w = v - 0.1
     return max(EDGE * (np.sqrt(w * w + 1.0) + w) - 1.0, 0.0) if v > TOUCHES_V else 0.0
 
 
-@kernel
+@inner
 def _decibels(amplitude):  # type: ignore[no-untyped-def]
     return 20.0 * np.log10(amplitude)
 
 
-@kernel
+@inner
 def _string(edges, table, blocks, without, long_m, wave, most):  # type: ignore[no-untyped-def]
     """Loss, as an amplitude of 1 and more, over all edges but those of the first `without` buildings in `gone`.
 
@@ -414,7 +419,7 @@ def _string(edges, table, blocks, without, long_m, wave, most):  # type: ignore[
     return _costliest(table, n, least, wave, most)
 
 
-@kernel
+@inner
 def _gathered(edges, table, blocks, without, long_m, wave):  # type: ignore[no-untyped-def]
     """Put those edges into the table; returns the place of the far end, and what they take at least."""
     at, up = table.at, table.up
@@ -435,13 +440,13 @@ def _gathered(edges, table, blocks, without, long_m, wave):  # type: ignore[no-u
     return _tight(table, n, wave)
 
 
-@kernel
+@inner
 def _costliest(table, n, least, wave, most):  # type: ignore[no-untyped-def]
     """Loss over the edges in the table, which is at least so much; not reckoned beyond `most`."""
     return min(least if n < 3 or least >= most else _chain(table, n, wave, most), most)
 
 
-@kernel
+@inner
 def _v(at, up, before, this, after, wave):  # type: ignore[no-untyped-def]
     """P.526's v of an edge between two others."""
     d1, d2 = at[this] - at[before], at[after] - at[this]
@@ -449,7 +454,7 @@ def _v(at, up, before, this, after, wave):  # type: ignore[no-untyped-def]
     return over * np.sqrt(2.0 / wave * (1.0 / d1 + 1.0 / d2))
 
 
-@kernel
+@inner
 def _tight(table, n, wave):  # type: ignore[no-untyped-def]
     """At least what the costliest chain takes: the edges that a string drawn tight touches; keeps MOST_EDGES.
 
@@ -498,7 +503,7 @@ def _tight(table, n, wave):  # type: ignore[no-untyped-def]
     return n, total * product
 
 
-@kernel
+@inner
 def _part(v):  # type: ignore[no-untyped-def]
     """What an edge of a chain adds to its sum, and the factor of its product."""
     beyond = max(_beyond(v) - 1.0, 0.0)
@@ -506,7 +511,7 @@ def _part(v):  # type: ignore[no-untyped-def]
     return 1.0 - whole, (2.0 + beyond) / (2.0 - whole)
 
 
-@kernel
+@inner
 def _under(table, i, k, n, wave):  # type: ignore[no-untyped-def]
     """What the edges between edges i and k add to the line between these; two as near as CLOSE_M add as one."""
     at, up, sums = table.at, table.up, table.sums
@@ -532,7 +537,7 @@ def _under(table, i, k, n, wave):  # type: ignore[no-untyped-def]
     return sums[k - 1]
 
 
-@kernel
+@inner
 def _chain(table, n, wave, most):  # type: ignore[no-untyped-def]
     """The costliest chain of edges, each over the line between its neighbours, from end 0 to end n.
 
@@ -576,7 +581,7 @@ def _chain(table, n, wave, most):  # type: ignore[no-untyped-def]
     return best
 
 
-@kernel
+@inner
 def _kept(totals, products, n, total, product):  # type: ignore[no-untyped-def]
     """Put a chain among the n of its pair, without those that it beats; returns how many there are then."""
     for q in range(n):
@@ -598,7 +603,7 @@ def _kept(totals, products, n, total, product):  # type: ignore[no-untyped-def]
     return c + 1
 
 
-@kernel
+@inner
 def _add(edges, at_m, up_m, whose, grazes):  # type: ignore[no-untyped-def]
     """Put an edge where it belongs by its distance."""
     i = edges.filled[0]
@@ -613,19 +618,19 @@ def _add(edges, at_m, up_m, whose, grazes):  # type: ignore[no-untyped-def]
 # --- over ---------------------------------------------------------------------------------------------------------
 
 
-@kernel
+@inner
 def _over(line, t, h):  # type: ignore[no-untyped-def]
     """Height over the line of a point at share t of it; the earth's curve lifts it (P.526)."""
     return h + t * (1.0 - t) * line.long_m * line.long_m / (2.0 * RADIO_EARTH_M) - (line.az + t * line.dz)
 
 
-@kernel
+@inner
 def _alone(line, t, over, wave):  # type: ignore[no-untyped-def]
     """P.526's v of an edge as if it stood alone."""
     return over * np.sqrt(2.0 / (wave * line.long_m * t * (1.0 - t)))
 
 
-@kernel
+@inner
 def _roofs(s, line, wave, skip, out, way, n, highest):  # type: ignore[no-untyped-def]
     """Add the edges of what the line goes over or through; returns how many buildings, and the highest edge's v."""
     near = NEAR_M / line.plan_m
@@ -672,7 +677,7 @@ def _roofs(s, line, wave, skip, out, way, n, highest):  # type: ignore[no-untype
     return count, highest
 
 
-@kernel
+@inner
 def _ground_below(s, line, wave, out, way):  # type: ignore[no-untyped-def]
     """Add the ground's points, find the metres in a canopy raster and over unknown ground; returns the highest v.
 
@@ -730,7 +735,7 @@ def _ground_below(s, line, wave, out, way):  # type: ignore[no-untyped-def]
     return _ridges(line, over, place, count, wave, way.edges)
 
 
-@kernel
+@inner
 def _highest(s, line, t, half):  # type: ignore[no-untyped-def]
     """Where the ground stands highest over a line within `half` of its share t, at most half a cell, and how high.
 
@@ -771,12 +776,12 @@ def _highest(s, line, t, half):  # type: ignore[no-untyped-def]
     return where, top
 
 
-@kernel
+@inner
 def _ground_over(s, line, t):  # type: ignore[no-untyped-def]
     return _over(line, t, ground(s, line.ax + t * line.dx, line.ay + t * line.dy))
 
 
-@kernel
+@inner
 def _ridges(line, over, place, count, wave, edges):  # type: ignore[no-untyped-def]
     """Add the highest point of a profile; where it stands over the line the highest to either side, and so on.
 
@@ -835,7 +840,7 @@ def standing(base, top, u, w, line, holds):  # type: ignore[no-untyped-def]
 # --- round --------------------------------------------------------------------------------------------------------
 
 
-@kernel
+@inner
 def _beside(s, line, wave, skip, out, way):  # type: ignore[no-untyped-def]
     """Share of the power that is left by buildings whose corners stand beside the line, within its Fresnel zone.
 
@@ -869,7 +874,7 @@ def _beside(s, line, wave, skip, out, way):  # type: ignore[no-untyped-def]
     return share
 
 
-@kernel
+@inner
 def _round_at_most(s, line, wave, sign, p):  # type: ignore[no-untyped-def]
     """The most power that can get round building p on one side: past its farthest corner alone."""
     ux, uy = line.dx / line.plan_m, line.dy / line.plan_m
@@ -885,7 +890,7 @@ def _round_at_most(s, line, wave, sign, p):  # type: ignore[no-untyped-def]
     return most
 
 
-@kernel
+@inner
 def _round(s, direct, wave, sign, skip, way, k, count, most):  # type: ignore[no-untyped-def]
     """Loss, as an amplitude, round the first k buildings in `gone` by the left (sign 1) or the right; inf where
     that leads backwards.
@@ -913,7 +918,7 @@ def _round(s, direct, wave, sign, skip, way, k, count, most):  # type: ignore[no
     return _string(way.corners, way.table, way.blocks, 0, plan, wave, most)
 
 
-@kernel
+@inner
 def _wrapped(s, direct, sign, some, n, tight):  # type: ignore[no-untyped-def]
     """The string drawn tight round the corners of n buildings on one side; False where it would lead backwards."""
     plan = direct.plan_m
@@ -942,7 +947,7 @@ def _wrapped(s, direct, sign, some, n, tight):  # type: ignore[no-untyped-def]
         along, off = best_along, best_off
 
 
-@kernel
+@inner
 def _joined(s, direct, sign, skip, way, n, count):  # type: ignore[no-untyped-def]
     """Add the buildings between the line and the string drawn tight to the n on the way; returns how many then.
 
@@ -984,7 +989,7 @@ def _joined(s, direct, sign, skip, way, n, count):  # type: ignore[no-untyped-de
     return n
 
 
-@kernel
+@inner
 def _columns(s, direct, sign, tight, r):  # type: ignore[no-untyped-def]
     """First and last column of the grid's row r between the line and the string drawn tight beside it."""
     ux, uy = direct.dx / direct.plan_m, direct.dy / direct.plan_m
@@ -1015,7 +1020,7 @@ def _columns(s, direct, sign, tight, r):  # type: ignore[no-untyped-def]
     return c0, min(max(int(np.floor((high - s.grid[0]) / s.grid[2])), 0), nx - 1)
 
 
-@kernel
+@inner
 def _stands_between(s, direct, sign, tight, p):  # type: ignore[no-untyped-def]
     """Whether a wall of building p stands between the line and the string drawn tight, or touches the string, at
     the line's height.
@@ -1047,7 +1052,7 @@ def _stands_between(s, direct, sign, tight, p):  # type: ignore[no-untyped-def]
     return False
 
 
-@kernel
+@inner
 def _clipped(f0, f1, u, v):  # type: ignore[no-untyped-def]
     """The part of [u, v] where a value that goes evenly from f0 at 0 to f1 at 1 is above 0."""
     if f0 <= 0.0 and f1 <= 0.0:

@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.compiled import in_threads, kernel, tasks
+from planner.compiled import in_threads, inner, kernel, tasks
 from planner.reach.scene import Scene
 from planner.site import Floats, Ints
 
@@ -58,14 +58,14 @@ class Met(NamedTuple):
     filled: Ints
 
 
-@kernel
+@inner
 def straight(ax, ay, az, bx, by, bz):  # type: ignore[no-untyped-def]
     dx, dy, dz = bx - ax, by - ay, bz - az
     plan_m = np.sqrt(dx * dx + dy * dy)
     return Line(ax, ay, az, dx, dy, dz, plan_m, np.sqrt(plan_m * plan_m + dz * dz))
 
 
-@kernel
+@inner
 def room(s):  # type: ignore[no-untyped-def]
     """Room for the most pieces that one line can have, and for the most cuts of one prism."""
     most = 2
@@ -88,7 +88,7 @@ def room(s):  # type: ignore[no-untyped-def]
 # --- compiled: the pieces of one line ---------------------------------------------------------------------------
 
 
-@kernel
+@inner
 def _solid(edge, first, last, line, cuts):  # type: ignore[no-untyped-def]
     """Shares of the line at which it crosses edges first to last of a prism, sorted into `cuts`; returns how many.
 
@@ -115,7 +115,7 @@ def _solid(edge, first, last, line, cuts):  # type: ignore[no-untyped-def]
     return n
 
 
-@kernel
+@inner
 def pieces(s, line, met, near_m):  # type: ignore[no-untyped-def]
     """Write the pieces of a line to `met`, sorted by where they start; returns their number.
 
@@ -167,7 +167,7 @@ def pieces(s, line, met, near_m):  # type: ignore[no-untyped-def]
     return n
 
 
-@kernel
+@inner
 def _in_grid(s, line):  # type: ignore[no-untyped-def]
     """The part of a line inside the grid; its end before its start where there is none."""
     t0, t1 = 0.0, 1.0
@@ -185,7 +185,7 @@ def _in_grid(s, line):  # type: ignore[no-untyped-def]
     return t0, t1
 
 
-@kernel
+@inner
 def _item(s, line, item, met, n):  # type: ignore[no-untyped-def]
     """Add one item's pieces to the n there are; returns how many there are then."""
     if item >= s.base.shape[0]:
@@ -204,7 +204,7 @@ def _item(s, line, item, met, n):  # type: ignore[no-untyped-def]
     return n
 
 
-@kernel
+@inner
 def _insert(met, n, what, which, u, v):  # type: ignore[no-untyped-def]
     kind, row, t_in, t_out = met.kind, met.row, met.t_in, met.t_out
     k = n
@@ -218,7 +218,7 @@ def _insert(met, n, what, which, u, v):  # type: ignore[no-untyped-def]
     return n + 1
 
 
-@kernel
+@inner
 def between(az, dz, base, top, u, v):  # type: ignore[no-untyped-def]
     """The part of [u, v] where the line's height is between base and top."""
     if abs(dz) < 1e-12:
@@ -229,7 +229,7 @@ def between(az, dz, base, top, u, v):  # type: ignore[no-untyped-def]
     return max(u, p), min(v, q)
 
 
-@kernel
+@inner
 def _in_ellipsoid(crown, w, line):  # type: ignore[no-untyped-def]
     r, h = crown[w, 3], crown[w, 4]
     ox, oy, oz = (line.ax - crown[w, 0]) / r, (line.ay - crown[w, 1]) / r, (line.az - crown[w, 2]) / h
@@ -244,7 +244,7 @@ def _in_ellipsoid(crown, w, line):  # type: ignore[no-untyped-def]
     return max((-b - root) / a, 0.0), min((-b + root) / a, 1.0)
 
 
-@kernel
+@inner
 def height(values, at, x, y):  # type: ignore[no-untyped-def]
     """Bilinear height; NaN outside or beside a gap. As `Heights.at`."""
     rows, cols = values.shape
@@ -260,14 +260,14 @@ def height(values, at, x, y):  # type: ignore[no-untyped-def]
     return (1.0 - fr) * north + fr * ((1.0 - fc) * values[r1, c0] + fc * values[r1, c1])
 
 
-@kernel
+@inner
 def ground(s, x, y):  # type: ignore[no-untyped-def]
     """Height of the ground, or of what the surface model shows; NaN where neither raster knows it."""
     h = height(s.ground, s.ground_at, x, y)
     return height(s.far, s.far_at, x, y) if h != h and s.far.shape[0] else h
 
 
-@kernel
+@inner
 def steps(s, plan):  # type: ignore[no-untyped-def]
     """Samples of the ground along a line of `plan` metres: one a cell, at least LEAST_STEPS."""
     if s.ground.shape[0] == 0:
@@ -339,7 +339,7 @@ def _fill(first, last, s, a, b, counts, usual, kind, row, enter, leave, ground_f
             _heights(s, this, ground_m[ground_first[k] : ground_first[k + 1]])
 
 
-@kernel
+@inner
 def _heights(s, line, out):  # type: ignore[no-untyped-def]
     """Bilinear heights at even steps along a line, both ends in; as `ground` at each."""
     ax, ay, bx, by = line.ax, line.ay, line.ax + line.dx, line.ay + line.dy

@@ -20,7 +20,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.compiled import in_threads, kernel
+from planner.compiled import in_threads, inner, kernel
 from planner.site import Floats, Ints, Prisms
 from planner.sun.horizon import TOUCH_M, Directions
 
@@ -192,7 +192,7 @@ def _many(mounts, tree, looks, floor, out):  # type: ignore[no-untyped-def]
         walk(mounts[i, 0], mounts[i, 1], mounts[i, 2], tree, looks, floor, out[i], low, stack)
 
 
-@kernel
+@inner
 def walk(east, north, up, tree, looks, floor, tangent, low, stack):  # type: ignore[no-untyped-def]
     """Fill `tangent` (m,) for one mount; `low` and `stack` are room to work in."""
     tangent[:] = floor
@@ -266,7 +266,7 @@ def walk(east, north, up, tree, looks, floor, tangent, low, stack):  # type: ign
                     lowest = min(lowest, low[b])
 
 
-@kernel
+@inner
 def _away2(east, north, box):  # type: ignore[no-untyped-def]
     """Square of the distance from a mount to a box, 0 inside it."""
     dx = max(box[0] - east, 0.0, east - box[2])
@@ -274,7 +274,7 @@ def _away2(east, north, box):  # type: ignore[no-untyped-def]
     return dx * dx + dy * dy
 
 
-@kernel
+@inner
 def _raise(east, north, rise, vertex, begin, end, looks, tangent, low):  # type: ignore[no-untyped-def]
     """Raise the horizon by the edges of one prism that face the mount.
 
@@ -313,7 +313,7 @@ def _raise(east, north, rise, vertex, begin, end, looks, tangent, low):  # type:
     return first, last
 
 
-@kernel
+@inner
 def first_look(looks, turn):  # type: ignore[no-untyped-def]
     """First azimuth at or after `turn`."""
     i = looks.bucket[min(int(turn * 4096.0), 4096)]
@@ -322,7 +322,7 @@ def first_look(looks, turn):  # type: ignore[no-untyped-def]
     return i
 
 
-@kernel
+@inner
 def _hidden(east, north, rise, away2, box, looks, low):  # type: ignore[no-untyped-def]
     """Whether a box, at its highest and nearest, stays under the horizon over all its width."""
     x, y = (box[0] + box[2]) * 0.5 - east, (box[1] + box[3]) * 0.5 - north
@@ -345,7 +345,7 @@ def _hidden(east, north, rise, away2, box, looks, low):  # type: ignore[no-untyp
     return _under(rise, away2, low, first, m, looks.shift) and _under(rise, away2, low, 0, last, looks.shift)
 
 
-@kernel
+@inner
 def _under(rise, away2, low, first, last, shift):  # type: ignore[no-untyped-def]
     if first >= last:
         return True  # nobody looks there
@@ -356,7 +356,7 @@ def _under(rise, away2, low, first, last, shift):  # type: ignore[no-untyped-def
     return True
 
 
-@kernel
+@inner
 def _lowest_anew(tangent, shift, low, first, last):  # type: ignore[no-untyped-def]
     """Take the lowest horizon of stretches anew; the lowest of those that rose, as it was before."""
     rose = np.inf
@@ -370,7 +370,7 @@ def _lowest_anew(tangent, shift, low, first, last):  # type: ignore[no-untyped-d
     return rose
 
 
-@kernel
+@inner
 def inside(east, north, vertex, begin, end):  # type: ignore[no-untyped-def]
     """Even-odd test of a point against closed rings parted by NaN."""
     odd = False
@@ -381,7 +381,7 @@ def inside(east, north, vertex, begin, end):  # type: ignore[no-untyped-def]
     return odd
 
 
-@kernel
+@inner
 def touches(east, north, vertex, begin, end):  # type: ignore[no-untyped-def]
     """Whether a point lies on an edge."""
     for v in range(begin + 1, end):
@@ -396,7 +396,7 @@ def touches(east, north, vertex, begin, end):  # type: ignore[no-untyped-def]
     return False
 
 
-@kernel
+@inner
 def _within(east, north, j, tree, looks, tangent):  # type: ignore[no-untyped-def]
     """Close the directions that lead inside a prism whose footprint the mount is in or on; whether any did."""
     begin, end = tree.first[j], tree.first[j + 1]

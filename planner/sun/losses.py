@@ -21,7 +21,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pvlib
 
-from planner.compiled import kernel
+from planner.compiled import inner, kernel
 from planner.ground import GroundHorizon
 from planner.records import compared
 from planner.site import Bools, Crowns, Floats, Ints, Site
@@ -352,7 +352,7 @@ def _ways_through(mount, tree, looks, slope):  # type: ignore[no-untyped-def]
     return np.array(ray), np.array(prism), np.array(way)
 
 
-@kernel
+@inner
 def _meeting(found, count, within, base, top, slope):  # type: ignore[no-untyped-def]
     """Level distance at which a rising ray meets a prism, inf where it misses it, and its way inside.
 

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.compiled import in_threads, kernel
+from planner.compiled import in_threads, inner, kernel
 from planner.site import Floats
 from planner.sun.hierarchy import CHUNK, STACK, Tree, compile_looks, walk
 from planner.sun.horizon import directions
@@ -136,7 +136,7 @@ def _beams(tangents, table, floor, out):  # type: ignore[no-untyped-def]
             out[n, k] = table.beam[k] - lost[k]
 
 
-@kernel
+@inner
 def _lost(tangent, table, floor, x, lost):  # type: ignore[no-untyped-def]
     """Light of each month that comes from under one mount's horizon, into `lost` (12,); x (m,): room to work in."""
     one = np.float32(1.0)
@@ -166,7 +166,7 @@ def _lost(tangent, table, floor, x, lost):  # type: ignore[no-untyped-def]
                     _add(table.below, a, part, np.float32(1.0 / SAMPLES), lost)
 
 
-@kernel
+@inner
 def _add(below, a, part, share, lost):  # type: ignore[no-untyped-def]
     one, half = np.float32(1.0), np.float32(0.5)
     spread = np.sqrt(part * half) if part < half else one - np.sqrt((one - part) * half)

@@ -11,14 +11,14 @@ import math
 
 import numpy as np
 
-from planner.compiled import kernel
+from planner.compiled import inner, kernel
 from planner.sun.hierarchy import TURN, first_look, inside
 from planner.sun.leaves import ellipsoid_path_m, prism_path_m
 
 MOST_CROSSINGS = 256  # of one ray with one footprint; more are not told apart
 
 
-@kernel
+@inner
 def crown_edges(offset, radius, half_height, sine, cosine):  # type: ignore[no-untyped-def]
     """Tangents of a crown's lower and upper edge along one azimuth; low > high where it is not met."""
     above = offset[2]
@@ -41,7 +41,7 @@ def crown_edges(offset, radius, half_height, sine, cosine):  # type: ignore[no-u
     return np.inf, -np.inf
 
 
-@kernel
+@inner
 def crown_span(offset, radius):  # type: ignore[no-untyped-def]
     """Distance, and first and last azimuth in turns of a crown at `offset` (east, north, up)."""
     away = math.hypot(offset[0], offset[1])
@@ -52,7 +52,7 @@ def crown_span(offset, radius):  # type: ignore[no-untyped-def]
     return away, start, start + 2.0 * half
 
 
-@kernel
+@inner
 def looks_between(looks, start, stop):  # type: ignore[no-untyped-def]
     """First and one past the last azimuth in [start, stop) turns; past the end of the list means over north."""
     m = len(looks.turn)
@@ -63,7 +63,7 @@ def looks_between(looks, start, stop):  # type: ignore[no-untyped-def]
     return first, last
 
 
-@kernel
+@inner
 def crossings(east, north, sine, cosine, vertex, begin, end, found):  # type: ignore[no-untyped-def]
     """Distances at which a ray crosses closed rings, sorted outward into `found`; how many."""
     count = 0
@@ -86,7 +86,7 @@ def crossings(east, north, sine, cosine, vertex, begin, end, found):  # type: ig
     return count
 
 
-@kernel
+@inner
 def prism_span(east, north, box):  # type: ignore[no-untyped-def]
     """First and last azimuth in turns that a box spans, a little more than it does."""
     x, y = (box[0] + box[2]) * 0.5 - east, (box[1] + box[3]) * 0.5 - north
@@ -111,7 +111,7 @@ def way_through(found, count, within, base, top, slope):  # type: ignore[no-unty
     return total
 
 
-@kernel
+@inner
 def meets(found, count, within, base, top, slope):  # type: ignore[no-untyped-def]
     """Whether a ray of this slope meets a prism between base and top above the mount, from its crossings."""
     k = -1 if within else 0
@@ -123,7 +123,7 @@ def meets(found, count, within, base, top, slope):  # type: ignore[no-untyped-de
     return False
 
 
-@kernel
+@inner
 def dim_by_prism(east, north, up, tree, j, looks, slope, log, chord, dim, found):  # type: ignore[no-untyped-def]
     """Add log[r] to row r of `dim` (rows, m) wherever a ray of slope (rows, m) meets prism j.
 
@@ -148,7 +148,7 @@ def dim_by_prism(east, north, up, tree, j, looks, slope, log, chord, dim, found)
                     dim[r, i] += log[r]
 
 
-@kernel
+@inner
 def _under(most, lowest, first, last, m, shift):  # type: ignore[no-untyped-def]
     """Whether a slope stays under the lowest of all stretches from azimuth `first` to `last`, past m over north."""
     for b in range(first >> shift, (min(last, m) - 1 >> shift) + 1):
@@ -160,7 +160,7 @@ def _under(most, lowest, first, last, m, shift):  # type: ignore[no-untyped-def]
     return True
 
 
-@kernel
+@inner
 def dim_by_crown(offset, radius, half_height, looks, slope, log, chord, dim, lowest):  # type: ignore[no-untyped-def]
     """Add log[r] to row r of `dim` (rows, m) wherever a ray of slope (rows, m) passes an ellipsoid at `offset`.
 

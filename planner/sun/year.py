@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.compiled import in_threads, kernel
+from planner.compiled import in_threads, inner, kernel
 from planner.site import Floats, Ints, Site, no_crowns, no_prisms
 from planner.sun.hierarchy import STACK, Tree, compile_looks, inside, walk
 from planner.sun.horizon import directions
@@ -211,14 +211,14 @@ def _scene(site: Site, mounts: Floats, shade: Shading) -> _Scene:
     )
 
 
-@kernel
+@inner
 def _between(tangent, spot, part):  # type: ignore[no-untyped-def]
     """A tangent over rasters between two of their azimuths, all round."""
     i = int(spot) % len(tangent)
     return tangent[i] * (1.0 - part) + tangent[(i + 1) % len(tangent)] * part
 
 
-@kernel
+@inner
 def _towards(tangent, turn):  # type: ignore[no-untyped-def]
     """The same at an azimuth in turns."""
     at = turn * len(tangent)
@@ -328,7 +328,7 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
             out.veil[n, i] = math.degrees(math.atan(max(0.0, out.veil[n, i])))
 
 
-@kernel
+@inner
 def _add_veil(veils, i, low, high, leafless, in_leaf):  # type: ignore[no-untyped-def]
     """One more veil on azimuth i: tangents of its edges, and the light it lets through leafless and in leaf."""
     k = min(veils.many[i], MOST_VEILS - 1)
@@ -337,7 +337,7 @@ def _add_veil(veils, i, low, high, leafless, in_leaf):  # type: ignore[no-untype
     veils.many[i] = k + 1
 
 
-@kernel
+@inner
 def _slope_within(low, high, floor, k):  # type: ignore[no-untyped-def]
     """Tangent in the kth of PATHS parts of what a veil shows above the opaque horizon; :func:`_weight` is its share
     of the light. The parts are narrow at the edges, where the way through changes fast."""
@@ -346,12 +346,12 @@ def _slope_within(low, high, floor, k):  # type: ignore[no-untyped-def]
     return math.sqrt(at / (1.0 - at)) if at < 1.0 else np.inf
 
 
-@kernel
+@inner
 def _weight(k):  # type: ignore[no-untyped-def]
     return math.sin(math.pi * (k + 0.5) / PATHS) * math.sin(math.pi / (2.0 * PATHS))
 
 
-@kernel
+@inner
 def _hang_veils(mount, scene, looks, horizon, veil, veils):  # type: ignore[no-untyped-def]
     """List what veils or hangs on each azimuth, and raise the pictures of the horizon and of crowns to it."""
     m = len(looks.turn)
@@ -383,7 +383,7 @@ def _hang_veils(mount, scene, looks, horizon, veil, veils):  # type: ignore[no-u
             _prism_veils(mount, scene.buildings, j, shut, 0.0, looks, horizon, horizon, veils)
 
 
-@kernel
+@inner
 def _prism_veils(mount, tree, j, log, chord, looks, picture, horizon, veils):  # type: ignore[no-untyped-def]
     """The stretches of elevation that one prism takes of each azimuth; parts of it that overlap count once."""
     m, found = len(looks.turn), veils.found
@@ -413,7 +413,7 @@ def _prism_veils(mount, tree, j, log, chord, looks, picture, horizon, veils):  #
             _add_prism_veil(veils, i, low, high, log, chord, horizon, (met, within, base, top))
 
 
-@kernel
+@inner
 def _add_prism_veil(veils, i, low, high, log, chord, horizon, prism):  # type: ignore[no-untyped-def]
     leafless, in_leaf = math.exp(log[0]), math.exp(log[1])
     if chord > 0.0:
