@@ -23,7 +23,7 @@ from planner.programme.runtime import (
     soak_min,
 )
 from planner.programme.stations import settle
-from planner.programme.year import scs_rain_mm, texas_event_rain_mm, year_ahead, years_spread
+from planner.programme.year import scs_rain_mm, year_ahead, years_spread
 from planner.readings import StationTable
 from planner.season import effective_rain_mm
 
@@ -118,10 +118,6 @@ def test_effective_rain_breaks_at_75_mm():
     assert effective_rain_mm(np.array([74.9, 75.1, 100.0])) == pytest.approx([34.94, 35.08, 55.0])
     # USDA-SCS as in CROPWAT (Smith 1992; second hand): both forms meet at 250 mm
     assert scs_rain_mm(np.array([50.0, 250.0, 300.0])) == pytest.approx([46.0, 150.0, 155.0])
-    # TexasET: the first 0.1 in lost, to 1 in in full, to 2 in two thirds, no more
-    assert texas_event_rain_mm(np.array([0.05, 0.1, 1.0, 2.0, 5.0]) * IN) / IN == pytest.approx(
-        [0, 0, 0.9, 0.9 + 2 / 3, 0.9 + 2 / 3]
-    )
 
 
 def test_interval_is_storage_over_use():

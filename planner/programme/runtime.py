@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from planner.site import Floats
-from planner.units import MM_PER_IN
 
 L_PER_GAL = 3.785411784  # US liquid gallon of 231 cubic inches, exact
 M2_PER_FT2 = 0.09290304  # exact
@@ -95,8 +94,3 @@ def pipe_velocity_m_s(flow_l_min: ArrayLike, inside_mm: ArrayLike) -> Floats:
     """Mean velocity in a full pipe; in ft/s it is 0.4085 x gpm / inches squared."""
     area_m2 = np.pi / 4.0 * (_floats(inside_mm) / 1000.0) ** 2
     return _floats(_floats(flow_l_min) / 60_000.0 / area_m2)
-
-
-def in_per_ft(value: float) -> float:
-    """Available water of inches a foot in mm/m."""
-    return value * MM_PER_IN / 0.3048

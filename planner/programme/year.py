@@ -24,17 +24,6 @@ def scs_rain_mm(rain_mm: Floats) -> Floats:
     return np.asarray(np.where(rain <= 250.0, rain * (125.0 - 0.2 * rain) / 125.0, 125.0 + 0.1 * rain), np.float64)
 
 
-def texas_event_rain_mm(rain_mm: Floats) -> Floats:
-    """Part of one rain that counts, TexasET: nothing of the first 0.1 in, all to 1 in, two thirds to 2 in, no more.
-
-    texaset.tamu.edu, effective rainfall.
-    """
-    inches = np.asarray(rain_mm, np.float64) / 25.4
-    full = np.clip(inches, 0.1, 1.0) - 0.1
-    part = (np.clip(inches, 1.0, 2.0) - 1.0) * 2.0 / 3.0
-    return np.asarray((full + part) * 25.4, np.float64)
-
-
 def rain_that_counts_mm(rain_mm: Floats, rule: RainRule) -> Floats:
     if rule == "none":
         return np.zeros_like(np.asarray(rain_mm, np.float64))

@@ -237,11 +237,6 @@ def fits(q: Question, holds: Bools, feed: Bools, price: Floats | float) -> Bools
     return out
 
 
-def in_a_cheapest_layout(q: Question) -> Bools:
-    """(n,) mounts that some layout as good as the best uses; all False where nothing is served."""
-    return fits(q, q.holds, q.feed, q.price)
-
-
 def _worse(one: Layout, than: Layout) -> bool:
     """It serves fewer, or costs more, or takes more places."""
     if one.served.sum() != than.served.sum():

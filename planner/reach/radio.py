@@ -73,11 +73,6 @@ def free_space_db(distance_m: Numbers, f_mhz: float) -> Floats:
     return np.asarray(20.0 * np.log10(4.0 * np.pi * np.asarray(distance_m, float) / wavelength_m(f_mhz)))
 
 
-def breakpoint_m(h1_m: Numbers, h2_m: Numbers, f_mhz: float) -> Floats:
-    """ITU-R P.1411: 4 h1 h2 / wavelength, where the first Fresnel zone begins to touch flat ground."""
-    return np.asarray(4.0 * np.asarray(h1_m, float) * np.asarray(h2_m, float) / wavelength_m(f_mhz))
-
-
 def open_field_db(distance_m: Numbers, h1_m: Numbers, h2_m: Numbers, f_mhz: float) -> Floats:
     """Loss over flat open ground: free space, and the two-ray law 20 log(d^2 / (h1 h2)) where that is more.
 

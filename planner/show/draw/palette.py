@@ -70,9 +70,3 @@ def dryness(eto_mm_day: NDArray[np.float64] | float) -> NDArray[np.float64]:
 def zone_colours(peak_mm_day: NDArray[np.float64]) -> list[str]:
     """Colour of each row of a zone table by the zone's own peak; the driest is the darkest."""
     return [ramp_hex(DRY, float(share)) for share in dryness(peak_mm_day)]
-
-
-def readable_on(colour: str) -> str:
-    """Black-ish or white, whichever reads better on `colour` (WCAG relative luminance)."""
-    linear = [((int(colour[i : i + 2], 16) / 255 + 0.055) / 1.055) ** 2.4 for i in (1, 3, 5)]
-    return INK if 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2] > 0.25 else CARD
