@@ -5,6 +5,10 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
+import subprocess
+import sys
+from pathlib import Path
 
 import numpy as np
 import pandas
@@ -24,6 +28,10 @@ from planner.plan import parse_plan
 from planner.show.write import schema
 from planner.show.write.places import places_csv
 
+ENV = {
+    **os.environ,
+    "PYTHONPATH": os.pathsep.join([str(Path(__file__).parents[1]), os.environ.get("PYTHONPATH", "")]),
+}
 LON, LAT = np.array([-112.07, 151.2, 179.99, 5.0]), np.array([33.45, -33.9, 65.0, 89.99])
 
 
@@ -147,3 +155,15 @@ def test_keys_explains_a_section() -> None:
     assert "layers.buildings" in every
     wrong = CliRunner().invoke(app, ["keys", "layers.bilding"])
     assert wrong.exit_code == 2
+
+
+def test_one_place_waits_for_no_library_that_it_does_not_use() -> None:
+    """About a second on two quiet cores; held by what is loaded, for a clock would measure the machine."""
+    heavy = {"pandas", "geopandas", "pvlib", "pyogrio", "pyproj", "pyarrow", "folium"}
+    code = (
+        "import sys\nfrom planner.cli import app\n"
+        "try:\n    app(['zone', '33.45', '-112.07'])\nexcept SystemExit:\n    print('loaded:', *sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=ENV)
+    assert "Climate zone:" in done.stdout
+    assert heavy & set(done.stdout.splitlines()[-1].split()) == set()

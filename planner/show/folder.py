@@ -23,10 +23,12 @@ import time
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from planner.ledger import OutputError
-from planner.plan import Origin
+
+if TYPE_CHECKING:
+    from planner.plan import Origin
 
 try:
     import fcntl
