@@ -11,7 +11,7 @@ import pytest
 import shapely
 from decided import SEASON, TABLE, decided
 
-from planner import plan
+from planner import plan, siting
 from planner.climate.zones import zone_of
 from planner.decide import Decision, Requirement, _spread_out, decide, got_at, substitutes, weighed
 from planner.mounts import Refined, _straight_share, find_mounts, refine
@@ -437,6 +437,10 @@ def test_limits_of_temperature_and_precipitation_are_the_published_ones():
     assert HEAT_LIMITS[1] == ((0.0, 30.0, 0.10), (5.0, 10.0, 0.05), (0.0, 5.0, 0.01))
     assert HEAT_LIMITS[2] == ((0.0, 10.0, 0.10), (0.0, 5.0, 0.05))
     assert HEAT_LIMITS[3] == ((0.0, 10.0, 0.50), (0.0, 3.0, 0.30))
+    assert siting.RADIATION_DEG == (5.0, 7.0, 10.0)
+    assert siting.RADIATION_POLEWARD_DEG == siting.SUNSHINE_DEG == (3.0, 5.0, 7.0)
+    assert siting.TEMPERATURE_DEG == (5.0, 7.0, 7.0, 20.0)
+    assert siting.TEMPERATURE_SLOPE_DEG == (19.0, 19.0)
     np.testing.assert_allclose(PRECIPITATION_DEG, np.degrees(np.arctan(1 / np.array([4, 2, 1, 0.5]))), atol=0.05)
 
 
