@@ -33,6 +33,7 @@ __all__ = ["in_threads", "inner", "kernel", "tasks", "threads"]
 R = TypeVar("R")
 
 UNUSED_DAYS = 60  # after which a compiled form is swept away
+WAIT_S = 120.0  # for another process that compiles the same kernel; then it is compiled here as well
 TASKS = 8  # a thread, where the caller does not say: so many that none waits long for the last
 
 
@@ -128,7 +129,24 @@ class _Kept:
     def cache_path(self) -> Any:
         return self._files and self._files.cache_path
 
+    @functools.cached_property
+    def _turn(self) -> Any:
+        """Of the process that compiles this kernel; the others wait, and take what it made."""
+        from filelock import FileLock
+
+        return FileLock(f"{self.cache_path}.lock")
+
     def load_overload(self, signature: Any, target: Any) -> Any:
+        found = self._read(signature, target)
+        if found is None and self._files is not None:
+            with contextlib.suppress(OSError, NotImplementedError):  # Timeout is one: no turns, then
+                self._turn.acquire(timeout=WAIT_S)
+                found = self._read(signature, target)
+                if found is not None:
+                    self._turn.release()
+        return found
+
+    def _read(self, signature: Any, target: Any) -> Any:
         try:
             return self._files and self._files.load_overload(signature, target)
         except Exception:  # cut or damaged, which may show in any way: made again
@@ -140,6 +158,8 @@ class _Kept:
             if self._files is not None:
                 _sweep()
                 self._files.save_overload(signature, result)
+        if "_turn" in vars(self):
+            self._turn.release()
 
     def enable(self) -> None: ...
     def disable(self) -> None: ...
@@ -249,4 +269,4 @@ def _sweep() -> None:
     for folder in root.glob("*/*") if root is not None else ():
         with contextlib.suppress(OSError):
             if folder.stat().st_mtime < old:
-                shutil.rmtree(folder)
+                folder.unlink() if folder.is_file() else shutil.rmtree(folder)

@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -138,6 +139,27 @@ def test_a_folder_that_cannot_be_written_ends_nothing(folder: Path) -> None:
 def test_numba_is_left_as_it_was(folder: Path) -> None:
     code = "import numba; was = dict(vars(numba.config)); import calling; print(was == dict(vars(numba.config)))"
     assert python("-c", code, folder=folder).strip() == "True"
+
+
+SLOW = """
+import numba.core.compiler as c, time
+made = c.compile_extra
+def slowly(*given, **named):
+    time.sleep(2.0)
+    return made(*given, **named)
+import numba.core.dispatcher as d
+d.compiler.compile_extra = slowly
+import runpy
+runpy.run_path("calling.py", run_name="__main__")
+"""
+
+
+def test_two_processes_compile_a_kernel_once(folder: Path) -> None:
+    """The second waits for the first, and takes what it made."""
+    with ThreadPoolExecutor(2) as pool:
+        said = [each.result() for each in [pool.submit(python, "-c", SLOW, folder=folder) for _ in range(2)]]
+    made = [hits(each) for each in said]
+    assert all(sum(one[name][1] for one in made) == 1 for name in ("outer", "first", "apart")), made
 
 
 TOGETHER = """

@@ -7,8 +7,7 @@ The answer is that of `prism_tangent` in `tests/plain_sun.py`, to float precisio
 
 Prisms are packed along a space-filling curve, eight to a box, boxes eight to a box. The nearest come first, so that
 they hide what is behind them. Only edges that face the mount are evaluated: the rest of a prism is behind them.
-Compiled by numba; the machine code is kept beside the module, or in numba's own cache folder where that cannot be
-written.
+Compiled by numba; `compiled` says where the machine code is kept.
 """
 
 from __future__ import annotations
