@@ -7,9 +7,9 @@ from plain_sun import plain_year_of_light, prism_tangent
 from scenes import roofs, streets, town, walls
 from test_sun import scene
 
-from planner.site import Crowns, Heights, Prisms, bare_site, prisms
-from planner.sun import sun_table, year_of_light
-from planner.sun.hierarchy import horizons, pack
+from planner.site import Crowns, Heights, Prisms, bare_site, no_prisms, prisms
+from planner.sun import sun_table, year, year_of_light
+from planner.sun.hierarchy import horizons, pack, pack_boxes
 from planner.sun.horizon import directions
 from planner.sun.leaves import CrownLight
 from planner.sun.months import SAMPLED_DEG, city_light, light_below, light_table, monthly_beam
@@ -174,8 +174,11 @@ def test_same_year_as_the_plain_form(site):
     for name in ("direct_h", "open_direct_h", "beam_share"):
         np.testing.assert_allclose(getattr(ours, name), getattr(plain, name), atol=1e-12, err_msg=name)
     # the plain form sums the sky in rings of half a degree, and tries elevations half a degree apart
-    for name, bound in (("sky_view", 2e-3), ("light_share", 1e-3), ("horizon_deg", 0.5), ("veil_deg", 0.5)):
+    for name, bound in (("sky_view", 2e-3), ("light_share", 1e-3), ("horizon_deg", 0.5)):
         np.testing.assert_allclose(getattr(ours, name), getattr(plain, name), atol=bound, err_msg=name)
+    shown = [np.maximum(each.veil_deg, each.horizon_deg) for each in (ours, plain)]
+    np.testing.assert_allclose(*shown, atol=0.5)
+    assert not ((ours.veil_deg > 0) & (ours.veil_deg <= ours.horizon_deg)).any()
     for name in vars(ours.shade):
         np.testing.assert_allclose(getattr(ours.shade, name), getattr(plain.shade, name), atol=1e-12, err_msg=name)
     assert np.ptp(ours.shade.worst_day) > 0.1  # no scene that hides all from all
@@ -313,3 +316,45 @@ def test_packing_keeps_every_edge():
     assert (tree.node[-1, 2:4] >= solids.edge_start.max(axis=0)).all()
     np.testing.assert_allclose(tree.node[-1, :2], solids.edge_start.min(axis=0), atol=1e-4)
     assert solids.top_m.max() <= tree.node[-1, 4] < solids.top_m.max() + 1e-4
+
+
+def wood(count, buildings=0, seed=3):
+    """Crowns, and buildings among them, as thick as on a campus: the square grows with their number."""
+    rng = np.random.default_rng(seed)
+    half = 400.0 * np.sqrt(count / 300)
+    crowns = Crowns(
+        tuple(f"T{k}" for k in range(count)),
+        np.column_stack([rng.uniform(-half, half, (count, 2)), rng.uniform(4, 8, count)]),
+        rng.uniform(2, 5, count),
+        rng.uniform(2, 4, count),
+        rng.random(count) < 0.5,
+    )
+    corner, size = rng.uniform(-half, half, (buildings, 2)), rng.uniform(15, 40, (buildings, 2))
+    shapes = [shapely.box(*c, *(c + s)) for c, s in zip(corner, size, strict=True)]
+    solids = prisms(shapes, np.full(buildings, -1.0), rng.uniform(4, 15, buildings)) if buildings else no_prisms()
+    leafy = prisms([shapely.Point(30 * k, 40).buffer(4) for k in range(-5, 5)], np.full(10, 3.0), np.full(10, 9.0))
+    return bare_site(
+        buildings=solids, crowns=crowns, crown_prisms=leafy, crown_evergreen=np.arange(10) % 2 == 0, latitude_deg=40
+    )
+
+
+def in_full_sight(box, top):
+    """Boxes that hide nothing: every crown is asked, one after the other."""
+    return pack_boxes(box, np.full(len(top), np.inf))
+
+
+@pytest.mark.parametrize("by_path", [False, True])
+def test_crowns_passed_over_dim_nothing(monkeypatch, by_path):
+    """The same year with every crown asked; only the order in which logarithms are added differs."""
+    site, rng = wood(600, 200), np.random.default_rng(8)
+    mounts = np.column_stack([rng.uniform(-150, 150, (25, 2)), rng.uniform(0.5, 16, 25)])
+    mounts[0] = site.crowns.centre[0]  # within a crown
+    mounts[1] = site.crowns.centre[1] + (0, 0, site.crowns.half_height_m[1])
+    table = sun_table(40, 0, step_minutes=30, day_step=10)
+    shade = shading(site, crown_light=CrownLight(0.2, 0.6, by_path))
+    ours = year_of_light(site, mounts, table, shade)
+    monkeypatch.setattr(year, "pack_boxes", in_full_sight)
+    every = year_of_light(site, mounts, table, shade)
+    for name in ("direct_h", "beam_share", "light_share", "sky_view", "horizon_deg", "veil_deg"):
+        np.testing.assert_allclose(getattr(ours, name), getattr(every, name), rtol=0, atol=1e-12, err_msg=name)
+    assert ours.veil_deg.max() > 5

@@ -113,6 +113,17 @@ def pack(solids: Prisms) -> Tree:
     return Tree(node, level, sizes, top, np.ascontiguousarray(solids.base_m[order]), first, vertex, order)
 
 
+def pack_boxes(box: Floats, top: Floats) -> Tree:
+    """A tree of things known by their boxes alone: (n, 4) west, south, east, north, and the highest top (n,).
+
+    For :func:`in_sight`; there is nothing in it that a horizon could be found from.
+    """
+    n = len(top)
+    order = np.argsort(_curve(box), kind="stable") if n else np.empty(0, np.int64)
+    node, level, sizes = _boxes(box[order], top[order]) if n else (np.empty((0, 5), np.float32), order, order)
+    return Tree(node, level, sizes, top[order], np.zeros(n), np.zeros(n + 1, np.int64), np.empty((0, 2)), order)
+
+
 def with_tops(tree: Tree, top_m: Floats) -> Tree:
     """The tree with other tops, (n,) metres in the order of the prisms that it was packed from."""
     top, node = np.ascontiguousarray(top_m[tree.row]), tree.node.copy()
@@ -263,6 +274,38 @@ def walk(east, north, up, tree, looks, floor, tangent, low, stack):  # type: ign
                 lowest = low[0]
                 for b in range(1, ((len(tangent) - 1) >> looks.shift) + 1):
                     lowest = min(lowest, low[b])
+
+
+@inner
+def in_sight(east, north, up, tree, looks, low, stack, listed):  # type: ignore[no-untyped-def]
+    """Places in the tree of all that may show over `low`, the lowest height of each stretch of azimuths; how many.
+
+    What is left out stays, at its highest and nearest, under `low` over all its width, or under the mount's level.
+    listed: room for all of the tree; stack: room to work in.
+    """
+    count = 0
+    if len(tree.top) == 0 or len(looks.turn) == 0:
+        return count
+    stack[0, 0], stack[0, 1] = len(tree.size) - 1, 0
+    depth = 1
+    while depth > 0:
+        depth -= 1
+        k, i = stack[depth, 0], stack[depth, 1]
+        box = tree.node[tree.level[k] + i]
+        rise = box[4] - up
+        if rise <= 0.0:
+            continue
+        away2 = _away2(east, north, box)
+        if away2 > 0.0 and _hidden(east, north, rise, away2, box, looks, low):
+            continue
+        if k == 0:
+            listed[count] = i
+            count += 1
+            continue
+        for j in range(i * FAN, min((i + 1) * FAN, tree.size[k - 1])):
+            stack[depth, 0], stack[depth, 1] = k - 1, j
+            depth += 1
+    return count
 
 
 @inner

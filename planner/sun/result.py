@@ -44,7 +44,8 @@ class SunResult:
     sky_view: (n, 12) share of an even sky's light that reaches the level sensor (leaf season changes it); by 360
     azimuths, so each end of an obstacle may be off by half a degree, 0.0014 of the light from where it stands.
     horizon_deg: (n, 360) elevation of what is opaque along PICTURE_AZIMUTH_DEG, for the picture.
-    veil_deg: (n, 360) the same of crowns, which let part of the light through; 0 where none.
+    veil_deg: (n, 360) the same of crowns, which let part of the light through; 0 where none shows above the
+    horizon.
     shade: when the sun is hidden, by the year's own steps.
     """
 

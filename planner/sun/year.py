@@ -14,7 +14,7 @@ import numpy as np
 
 from planner.compiled import in_threads, inner, kernel
 from planner.site import Floats, Ints, Site, no_crowns, no_prisms
-from planner.sun.hierarchy import STACK, Tree, compile_looks, inside, walk
+from planner.sun.hierarchy import STACK, Tree, compile_looks, in_sight, inside, pack_boxes, walk
 from planner.sun.horizon import directions
 from planner.sun.leaves import ellipsoid_mean_chord_m, ellipsoid_path_m, over_the_month
 from planner.sun.path import SunTable
@@ -48,12 +48,13 @@ MOST_VEILS = 256  # on one azimuth; behind so many there is no light left to tel
 class _Scene(NamedTuple):
     """All that stands on a site, as compiled code wants it.
 
-    *_log (..., 2): logarithm of the light let through, leafless and in leaf. *_chord: mean way through, 0 where
-    every crown takes its whole share.
+    over_crowns: boxes over the crowns, which stand in its order. *_log (..., 2): logarithm of the light let
+    through, leafless and in leaf. *_chord: mean way through, 0 where every crown takes its whole share.
     """
 
     buildings: Tree
     hanging: Ints
+    over_crowns: Tree
     crown: Floats
     crown_radius: Floats
     crown_half: Floats
@@ -196,14 +197,20 @@ def _scene(site: Site, mounts: Floats, shade: Shading) -> _Scene:
         crown_chord = ellipsoid_mean_chord_m(crowns.radius_m, crowns.half_height_m)
         leafy_chord = crown_chords(grown)
     lowest = mounts[:, 2].min() if len(mounts) else 0.0
+    reach, (x, y, z) = crowns.radius_m, crowns.centre.reshape(-1, 3).T
+    over_crowns = pack_boxes(
+        np.column_stack([x - reach, y - reach, x + reach, y + reach]), z + crowns.half_height_m
+    )
+    row = over_crowns.row
     return _Scene(
         buildings,
         np.flatnonzero(buildings.base > lowest),
-        np.ascontiguousarray(crowns.centre),
-        crowns.radius_m,
-        crowns.half_height_m,
-        light.log_light(crowns.evergreen),
-        crown_chord,
+        over_crowns,
+        np.ascontiguousarray(crowns.centre.reshape(-1, 3)[row]),
+        crowns.radius_m[row],
+        crowns.half_height_m[row],
+        light.log_light(crowns.evergreen[row]),
+        crown_chord[row],
         leafy,
         light.log_light(site.crown_evergreen[leafy.row] if len(grown) else np.empty(0, bool)),
         leafy_chord[leafy.row] if len(grown) else leafy_chord,
@@ -237,6 +244,7 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
     cut = np.empty(2 * MOST_VEILS + 2)
     shut = np.full(2, -np.inf)
     dark = np.empty(len(steps.day_steps))
+    listed = np.empty(max(len(scene.crown_radius), len(scene.leafy.top)), np.int64)
     for n in range(len(mounts)):
         east, north, up = mounts[n, 0], mounts[n, 1], mounts[n, 2]
         # the beam, at the sun's own azimuths
@@ -254,7 +262,8 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
                 if steps.slope[0, i] < _between(canopy[n], steps.spot[i], steps.part[i]):
                     dim[0, i] += scene.canopy_log[0]
                     dim[1, i] += scene.canopy_log[1]
-        for c in range(len(scene.crown_radius)):
+        for k in range(in_sight(east, north, up, scene.over_crowns, looks, lowest, stack, listed)):
+            c = listed[k]
             dim_by_crown(
                 scene.crown[c] - mounts[n],
                 scene.crown_radius[c],
@@ -266,7 +275,8 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
                 dim,
                 lowest,
             )
-        for j in range(len(scene.leafy.top)):
+        for k in range(in_sight(east, north, up, scene.leafy, looks, lowest, stack, listed)):
+            j = listed[k]
             dim_by_prism(
                 east,
                 north,
@@ -314,7 +324,11 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
             if out.veil[n, i] > 0.0:
                 log = scene.canopy_log
                 _add_veil(veils, i, -np.inf, out.veil[n, i], math.exp(log[0]), math.exp(log[1]))
-        _hang_veils(mounts[n], scene, picture, out.horizon[n], out.veil[n], veils)
+        # what stays under the opaque horizon dims nothing of the sky
+        low[:] = np.inf
+        for i in range(whole):
+            low[i >> picture.shift] = min(low[i >> picture.shift], shape[i])
+        _hang_veils(mounts[n], scene, picture, out.horizon[n], out.veil[n], veils, low, stack, listed)
         for i in range(whole):
             some = veils.each[i, : veils.many[i]]
             for leaf in range(2):
@@ -324,6 +338,8 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
                     share = open_share(shape[i], some[:, 0], some[:, 1], some[:, 2 + leaf], cut)
                 out.sky_view[n, leaf] += share / whole
         for i in range(whole):
+            if out.veil[n, i] <= out.horizon[n, i]:
+                out.veil[n, i] = 0.0
             out.horizon[n, i] = math.degrees(math.atan(max(0.0, out.horizon[n, i])))
             out.veil[n, i] = math.degrees(math.atan(max(0.0, out.veil[n, i])))
 
@@ -352,10 +368,14 @@ def _weight(k):  # type: ignore[no-untyped-def]
 
 
 @inner
-def _hang_veils(mount, scene, looks, horizon, veil, veils):  # type: ignore[no-untyped-def]
-    """List what veils or hangs on each azimuth, and raise the pictures of the horizon and of crowns to it."""
+def _hang_veils(mount, scene, looks, horizon, veil, veils, above, stack, listed):  # type: ignore[no-untyped-def]
+    """List what veils or hangs on each azimuth, and raise the pictures of the horizon and of crowns to it.
+
+    above: the lowest horizon of each stretch of azimuths; stack, listed: room to work in.
+    """
     m = len(looks.turn)
-    for c in range(len(scene.crown_radius)):
+    for n in range(in_sight(mount[0], mount[1], mount[2], scene.over_crowns, looks, above, stack, listed)):
+        c = listed[n]
         offset, radius, half = scene.crown[c] - mount, scene.crown_radius[c], scene.crown_half[c]
         log, chord = scene.crown_log[c], scene.crown_chord[c]
         _, start, stop = crown_span(offset, radius)
@@ -363,7 +383,7 @@ def _hang_veils(mount, scene, looks, horizon, veil, veils):  # type: ignore[no-u
         for w in range(first, last):
             i = w if w < m else w - m
             low, high = crown_edges(offset, radius, half, looks.sin[i], looks.cos[i])
-            if high > low and high > 0.0:
+            if high > low and high > max(horizon[i], 0.0):
                 veil[i] = max(veil[i], high)
                 leafless, in_leaf = math.exp(log[0]), math.exp(log[1])
                 if chord > 0.0:
@@ -375,7 +395,8 @@ def _hang_veils(mount, scene, looks, horizon, veil, veils):  # type: ignore[no-u
                         leafless += math.exp(log[0] * way / chord) * _weight(k)
                         in_leaf += math.exp(log[1] * way / chord) * _weight(k)
                 _add_veil(veils, i, low, high, leafless, in_leaf)
-    for j in range(len(scene.leafy.top)):
+    for n in range(in_sight(mount[0], mount[1], mount[2], scene.leafy, looks, above, stack, listed)):
+        j = listed[n]
         _prism_veils(mount, scene.leafy, j, scene.leafy_log[j], scene.leafy_chord[j], looks, veil, horizon, veils)
     shut = np.full(2, -np.inf)
     for j in scene.hanging:
