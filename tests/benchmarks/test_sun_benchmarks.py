@@ -1,10 +1,12 @@
 """Sun and shade at the size of a campus. Run: pytest tests/benchmarks --benchmark-only -s"""
 
 import time
+from dataclasses import replace
 
 import numpy as np
 import shapely
 from plain_sun import plain_year_of_light
+from test_hierarchy import in_full_sight, wood
 
 from planner.cli import examples_folder
 from planner.layers import named_xy, read_site
@@ -12,9 +14,9 @@ from planner.ledger import Ledger
 from planner.mounts import find_mounts
 from planner.plan import Mounts, read_plan
 from planner.rain import rain_and_surroundings
-from planner.site import Crowns, bare_site, prisms
+from planner.site import Crowns, bare_site, no_crowns, prisms
 from planner.siting import siting
-from planner.sun import sun_table, year_of_light
+from planner.sun import sun_table, year, year_of_light
 from planner.sun.losses import day_of_sun
 from planner.sun.sky import spread_sky
 from planner.sun.water import eto_bias_from_eto
@@ -98,3 +100,38 @@ def test_compiled_against_plain(benchmark):
     plain_year_of_light(site, some[:20], sun)
     plain = (time.perf_counter() - start) / 20
     print(f"\nratio year_vs_plain {plain * 300 / benchmark.stats.stats.min:.0f}")
+
+
+def test_crowns_by_the_ten_thousand(benchmark, monkeypatch):
+    """20,000 crowns around 1,000 mounts, against none passed over for being low or far; and 300 against 30,000.
+
+    Processor time; the first ratio less what the same scene takes without crowns. As thick as on a campus, with and
+    without its buildings; behind these, few crowns are seen.
+    """
+    rng, sun = np.random.default_rng(8), sun_table(40.0, 0.0)
+    mounts = np.column_stack([rng.uniform(-150, 150, (1000, 2)), rng.uniform(4, 14, 1000)])
+
+    def spent(site, some):
+        began = time.process_time()
+        year_of_light(site, some, sun)
+        return (time.process_time() - began) / len(some)
+
+    def of_crowns(site, some):
+        bare = replace(site, crowns=no_crowns())
+        spent(bare, some[:2])
+        return spent(site, some) - min(spent(bare, some) for _ in range(2))
+
+    def both():
+        for named, share in (("", 0.8), ("_in_the_open", 0.0)):
+            site = wood(20_000, int(20_000 * share))
+            quick = of_crowns(site, mounts)
+            with monkeypatch.context() as every:
+                every.setattr(year, "pack_boxes", in_full_sight)
+                slow = of_crowns(site, mounts[:100])
+            whole = [
+                min(spent(wood(count, int(count * share)), mounts) for _ in range(2)) for count in (300, 30_000)
+            ]
+            print(f"\nratio crowns_vs_plain{named} {slow / max(quick, 1e-9):.1f}")
+            print(f"ratio crowns_growth{named} {whole[1] / whole[0]:.2f}")
+
+    benchmark.pedantic(both, rounds=1, iterations=1)
