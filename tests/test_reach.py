@@ -23,7 +23,7 @@ from planner.reach.diffraction import THROUGH, diffract
 from planner.reach.layouts import cheapest, question
 from planner.reach.link import FULL_ROOM_DB, holding
 from planner.reach.radio import edge_v, entry_db, free_space_db, knife_edge_db, open_field_db
-from planner.reach.repeaters import relays
+from planner.reach.repeaters import relays, sharing
 from planner.reach.scene import scene
 from planner.reach.study import Judged, study
 from planner.reach.view import Remedy, views
@@ -581,6 +581,7 @@ def test_both_hops_of_a_chain_hold_as_asked_together():
     """Two links of 90 % one after the other hold with 81 %: refused, where 90 % is asked."""
     site, mounts = site_with([[160, 0, 1.5]]), mounts_at([0, 0, 4.0], [120, 0, 4.0])
     refused = used = 0
+    tested = set()
     for rated_m in np.arange(100.0, 400.0, 2.0):
         settings = plan.Plan(sensor=Sensor(rated_range_m=rated_m), reach=Reach(repeaters=1))
         found = reach(site, mounts.xyz, mounts.height_m, settings.sensor)
@@ -591,8 +592,14 @@ def test_both_hops_of_a_chain_hold_as_asked_together():
         assert not (some.feed[0, 0] and some.relay[0, 0]) or first * second >= 0.9
         used += bool(some.feed[0, 0] and some.relay[0, 0])
         refused += bool(min(first, second) >= 0.9 and not (some.feed[0, 0] and some.relay[0, 0]))
+        # a chain that is not dependable is two links to test before anything is fixed
+        sure = bool(grade(first * second, 0.9) == Grade.DEPENDABLE)
+        asked = sharing(settings, found, some, np.array([0]))
+        assert asked.relay_price[0, 0] == (0.0 if sure else 2 * settings.prices.link_test)
+        tested.add(sure)
     assert used
     assert refused
+    assert tested == {True, False}
 
 
 def test_the_demo_campus_is_shared_by_three_sensors():

@@ -39,6 +39,7 @@ MOST_CHAINS = 6  # kept for each pair of edges: those that no other beats in bot
 MOST_JOINED = 16  # a way round that meets more buildings is none
 MOST_ROUND = 2  # buildings in the way that a way may lead round or through while it passes over the rest
 SAME = 1e-9  # two points of the ground so near to each other, as a share, are one
+MOST_TRIED = 6  # buildings in the way of which every two are tried
 GROUND_LEVELS = 3  # the highest point of the ground, the highest to either side of it, and so on
 RADIO_EARTH_M = 8.5e6  # radius of the earth as a radio sees it, 4/3 of the real one (ITU-R P.526, P.452)
 BENEATH, UNDER_IT, IN_IT = 0, 1, 2  # a building's piece: of no account, under the line, the line goes through it
@@ -327,7 +328,8 @@ def _past(s, line, wave, skip, wall_db, out, way, count, everything, enough):  #
     With r the share that gets round (or through) one building or two: r of what passes over the rest, and (1 - r)
     of what passes over everything. Those that let most past are taken. Neither a building more nor a higher one can
     raise it: one that is not among them stands in the way over the rest, and with one that is they leave no more
-    than they did without it. So all that are in the way are tried, not the highest alone.
+    than they did without it. So all that are in the way are tried, not the highest alone; where these are more than
+    MOST_TRIED the highest two, which lets no more past.
     """
     over = everything**-2.0
     most = outside = over
@@ -335,10 +337,12 @@ def _past(s, line, wave, skip, wall_db, out, way, count, everything, enough):  #
         return most, outside
     out.left_db = out.right_db = out.through_db = np.inf
     blocks, long_m = way.blocks, line.long_m
-    for i in range(count):
-        blocks.left[i] = _round_at_most(s, line, wave, 1.0, blocks.row[i])
-        blocks.right[i] = _round_at_most(s, line, wave, -1.0, blocks.row[i])
-    for i in range(count):
+    tried = count if count <= MOST_TRIED else MOST_ROUND
+    for i in range(tried):
+        one = blocks.order[i]
+        blocks.left[one] = _round_at_most(s, line, wave, 1.0, blocks.row[one])
+        blocks.right[one] = _round_at_most(s, line, wave, -1.0, blocks.row[one])
+    for i in range(tried):
         one = blocks.order[i]
         for j in range(-1, i):  # itself alone, then with each that is higher
             other = one if j < 0 else blocks.order[j]
