@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import CodeType, ModuleType
-from typing import Any, Literal, TypeVar, overload
+from typing import Any, Literal, TypeVar, cast, overload
 
 import numba
 import numpy as np
@@ -50,7 +50,7 @@ def kernel(function: Callable[..., Any] | None = None, **options: Any) -> Any:
     """
     if function is None:
         return functools.partial(kernel, **options)
-    compiled = _one_form(njit(**_OPTIONS, **options)(function))
+    compiled = _one_form(njit(**_OPTIONS | options)(function))
     compiled._cache = _Kept(compiled)
     return compiled
 
@@ -59,12 +59,12 @@ def inner(function: Callable[..., R]) -> Callable[..., R]:
     """Compile a function that kernels alone call: it has no way in from Python and no files, and is kept inside the
     kernels that call it. Both cost more to make than many a small function itself.
     """
-    compiled: Callable[..., R] = _one_form(njit(**_OPTIONS, no_cpython_wrapper=True)(function))
+    compiled: Callable[..., R] = _one_form(njit(**_OPTIONS | {"no_cpython_wrapper": True})(function))
     return compiled
 
 
 # no_cfunc_wrapper: nobody calls a kernel by its address
-_OPTIONS = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
+_OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
 
 
 def _one_form(compiled: Any) -> Any:
@@ -72,8 +72,8 @@ def _one_form(compiled: Any) -> Any:
 
     Numba compiles f(x, 0) apart from f(x, n), which is dear, and once more while it does not know n's type yet.
     """
-    as_given = compiled.compile
-    compiled.compile = lambda signature: as_given(tuple(types.unliteral(each) for each in signature))
+    as_given, plain = compiled.compile, cast(Any, types).unliteral
+    compiled.compile = lambda signature: as_given(tuple(plain(each) for each in signature))
     return compiled
 
 
