@@ -107,7 +107,8 @@ def raster(
         stack.enter_context(rasterio.Env(**({} if free else CLOSED)))
         there = stack.enter_context(_aside(where, path, ledger))
         source = stack.enter_context(_opened(there))
-        if source.driver not in RASTERS and not free and not (source.driver == "VRT" and _is_mosaic(path)):
+        known = source.driver in RASTERS or (source.driver == "VRT" and _is_mosaic(path))
+        if not known and not free and not (source.driver == "Zarr" and _has_its_own_chunks(path)):
             raise DataError(
                 where, f"it is of a format that is not read here ({source.driver})", "Make it a GeoTIFF in a GIS"
             )
@@ -170,6 +171,11 @@ def _may_fetch(where: str, path: Path, trusted: Trusted, depth: int) -> bool:
             f"data_hosts = {json.dumps(sorted(hosts | trusted.hosts))} in the plan",
         )
     return True
+
+
+def _has_its_own_chunks(path: Path) -> bool:
+    """Whether a Zarr is a folder that holds its data: one of references names other files, in Parquet tables."""
+    return path.is_dir() and not any(path.rglob("*.parq*"))
 
 
 def _look_into(where: str, path: Path) -> None:

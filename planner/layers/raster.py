@@ -61,13 +61,15 @@ class Taken:
 
     low_m, high_m: values outside are unknown (listed). gaps_are: what unknown cells become; NaN leaves them unknown
     and says so where they touch the site. steps: each cell is taken as it stands, so that walls stay upright;
-    otherwise bilinear.
+    otherwise bilinear. zeros_count: heights of exactly 0 are what they say, as beside a tower on a plain at sea
+    level; otherwise they are unknown where nothing else comes near 0.
     """
 
     low_m: float = LOWEST_M
     high_m: float = HIGHEST_M
     gaps_are: float = np.nan
     steps: bool = False
+    zeros_count: bool = False
 
 
 GROUND = Taken()
@@ -101,7 +103,7 @@ def read_heights(
             f"the file cannot be read as a raster: {str(fault).rstrip('.')}",
             "Open it in a GIS, and export it again",
         ) from None
-    if not (declared or taken.steps) and np.isnan(taken.gaps_are):  # a surface model of a plain at 0 has such steps
+    if not (declared or taken.zeros_count) and np.isnan(taken.gaps_are):
         _take_out_zeros(where, values, ledger)
     values *= height_m
     absurd = (values < taken.low_m) | (values > taken.high_m)

@@ -68,7 +68,9 @@ def read_surface(
 
     def read(reach_m: float, said: Ledger) -> Heights:
         around = Around(frame, outline, reach_m)
-        return read_heights(plan_file, "layers.surface", section, around, said, Taken(steps=obstacles))
+        return read_heights(
+            plan_file, "layers.surface", section, around, said, Taken(steps=obstacles, zeros_count=True)
+        )
 
     found = _near_and_far(read, "layers.surface", (FINE_M, SURROUNDINGS_M), "narrow tops", ledger)
     if obstacles:

@@ -7,8 +7,8 @@ import errno
 import json
 import math
 import re
-import shutil
 import sqlite3
+import tempfile
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
@@ -99,13 +99,24 @@ def room_for(what: str, folder: Path) -> Iterator[None]:
     try:
         yield
     except (RuntimeError, ValueError, sqlite3.Error) as fault:
-        if not _NO_ROOM.search(str(fault)) and shutil.disk_usage(folder).free > LEAST_ROOM_BYTES:
+        if not _NO_ROOM.search(str(fault)) and _has_room(folder):
             raise
         raise OutputError(
             str(folder),
             f"{what} cannot be written there: {fault}",
             "Free some space, or set TMPDIR to a folder with some",
         ) from None
+
+
+def _has_room(folder: Path) -> bool:
+    """Whether as much as LEAST_ROOM_BYTES can be written there: GDAL's words after a failed write may be any."""
+    try:
+        with tempfile.TemporaryFile(dir=folder) as probe:
+            probe.write(b"\0" * LEAST_ROOM_BYTES)
+            probe.flush()
+    except OSError:
+        return False
+    return True
 
 
 def check_gpkg(path: Path, rows: Mapping[str, int]) -> None:
