@@ -1,7 +1,7 @@
 """The climate zone and the season of places, from the built-in climate alone: no plan, no layers.
 
-What `noonmark zone` answers in about a second. It stands on the same estimate and the same three ways to a zone as
-a plan that names no climate layer.
+What `noonmark zone` answers in about two seconds. It stands on the same estimate and the same three ways to a zone
+as a plan that names no climate layer.
 """
 
 from __future__ import annotations

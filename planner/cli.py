@@ -449,7 +449,7 @@ def zone(
 
 
 def _zone(place: list[str], table: Path | None, table_unit: str, units: str, as_json: bool) -> Exit:
-    # no room that reads layers is loaded for one place: this answers in about a second
+    # no room that reads layers is loaded for one place: this answers in about two seconds
     import numpy as np
 
     from planner.at_places import zone_at

@@ -119,7 +119,8 @@ def _block(prisms: Prisms, row: int, site: Site, zero: float) -> Floats:
         for triangle in shapely.get_parts(shapely.constrained_delaunay_triangles(part))
     ]
     level = np.array(flat).reshape(-1, 3, 2)
-    turn = np.cross(level[:, 1] - level[:, 0], level[:, 2] - level[:, 0]) < 0
+    one, other = level[:, 1] - level[:, 0], level[:, 2] - level[:, 0]
+    turn = one[:, 0] * other[:, 1] < one[:, 1] * other[:, 0]
     level[turn] = level[turn][:, ::-1]
     faces = [_lifted(level, top)]
     mine = prisms.edge_prism == row

@@ -212,7 +212,8 @@ def _agreement(zone: ZoneResult, ways: tuple[WayWords, ...], site: int) -> str:
     same = speaking if zone.same_zone is None else int(zone.same_zone[site])
     if same == speaking:
         return f"All {speaking} ways name the same zone."
-    return f"The {speaking} ways agree within their spreads; {same} of them name this zone."
+    names = "names" if same == 1 else "name"
+    return f"The {speaking} ways agree within their spreads; {same} of them {names} this zone."
 
 
 def _not_in_its_band(zone: ZoneResult, site: int, units: Units) -> str:
