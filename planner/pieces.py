@@ -161,8 +161,7 @@ def hold(folder: Path, job: str) -> Iterator[Pieces]:
     job: everything that the pieces hang on, as text. Raises OutputError where another run holds the folder, where
     something in it is not ours, or where it cannot be written.
     """
-    there = {path.name for path in folder.iterdir()} if folder.is_dir() else set()
-    if (folder.exists() and not folder.is_dir()) or (there - {_LOCK} and not _is_ours(folder)):
+    if folder.exists() and not (folder.is_dir() and _may_be_taken(folder)):
         raise OutputError(
             str(folder), "it is there already and we did not make it", "Move it, or choose another output folder"
         )
@@ -170,7 +169,9 @@ def hold(folder: Path, job: str) -> Iterator[Pieces]:
     with _locked(folder):
         try:
             holder = {"made_by": _MAKER, "process": os.getpid(), "machine": socket.gethostname()}
-            (folder / _MARK).write_text(json.dumps(holder), encoding="utf-8")
+            beside = folder / f"{_HALF}{_MARK}"
+            beside.write_text(json.dumps(holder), encoding="utf-8")
+            os.replace(beside, folder / _MARK)
             _sweep(folder, lambda name: _is_piece(name) and pieces.job not in name)
         except OSError as fault:
             raise unwritable(folder, fault) from None
@@ -207,6 +208,12 @@ def _locked(folder: Path) -> Iterator[None]:
 
 def _is_piece(name: str) -> bool:
     return bool(_OURS.fullmatch(name)) and name not in (_MARK, _LOCK)
+
+
+def _may_be_taken(folder: Path) -> bool:
+    """Whether a folder is ours, or holds no more than a run leaves that could not write its mark."""
+    there = {path.name for path in folder.iterdir() if not path.name.startswith(_HALF)} - {_LOCK}
+    return not there or _is_ours(folder) or (there == {_MARK} and not (folder / _MARK).stat().st_size)
 
 
 def _is_ours(folder: Path) -> bool:

@@ -4,8 +4,6 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pytest
-
 from planner.pieces import hold
 
 
@@ -19,9 +17,6 @@ def test_a_share_of_the_faults_harms_nothing() -> None:
     assert ", 0 faults" in done.stdout.splitlines()[-1]
 
 
-@pytest.mark.xfail(
-    strict=True, reason="a full disk leaves the mark of a folder of pieces empty: the next run refuses it"
-)
 def test_a_folder_whose_mark_could_not_be_written_is_taken_up_again(tmp_path: Path) -> None:
     """`python tests/faults/run.py full --sizes 0 --commands climate`."""
     folder = tmp_path / ".parts"

@@ -29,7 +29,7 @@ GRADES = {
     Grade.LIKELY: "Likely: test before mounting",
     Grade.DEPENDABLE: "Dependable",
 }
-TODO = {
+NEXT_STEP = {
     Grade.NONE: "no link, a repeater, a second sensor or a cable",
     Grade.DOUBTFUL: "doubtful, change something and test",
     Grade.LIKELY: "likely, test before mounting",
@@ -152,10 +152,10 @@ def beyond(reached: ReachResult) -> str:
 
 def needs(reached: ReachResult, at: tuple[int, int], indoors: bool, units: Units) -> str:
     """What one controller needs to be reached by radio from one mount (mount, controller), by numbers alone."""
-    todo = TODO[Grade(int(reached.grade[at]))]
+    step = NEXT_STEP[Grade(int(reached.grade[at]))]
     if reached.distance_m[at] > reached.usable_m:
-        todo = f"{beyond(reached)}, a repeater, a second sensor or a cable"
-    return f"{todo}: {', '.join(on_the_way(reached, at, indoors, units))}"
+        step = f"{beyond(reached)}, a repeater, a second sensor or a cable"
+    return f"{step}: {', '.join(on_the_way(reached, at, indoors, units))}"
 
 
 def change_sentence(result: SiteResult, view: LinkView) -> str:
