@@ -275,12 +275,13 @@ def _candidates(plan_file: PlanFile, site: Site, ledger: Ledger) -> Mounts:
     if outside:
         ledger.add(Kind.CHECK, "mounts.named", "outside the site's outline, and judged all the same", outside)
     mounts = find_mounts(site, plan.mounts, plan.sensor.mast_m, at)
-    for point in plan.mounts.named:
-        if mounts.ids.count(point.name) > 1:
+    for k, point in enumerate(plan.mounts.named, start=1):
+        if point.name in mounts.ids and point.name != f"N{k}":  # its own id is no other's
             raise PlanError(
                 f"{plan_file.path}: mounts.named",
                 f"'{point.name}' is also the id of another candidate",
-                "Give it a name of its own: R, W, P and G with numbers stand for roofs, walls, poles and ground",
+                "Give it a name of its own: R, W, P, G and N with numbers stand for roofs, walls, poles, ground "
+                "and named places",
             )
     if not len(mounts):
         ledger.add(

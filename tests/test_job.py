@@ -4,13 +4,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 
 import planner
 from planner.decide import APART_M
-from planner.job import SiteResult
-from planner.ledger import Kind
+from planner.job import SiteResult, _candidates
+from planner.ledger import Kind, Ledger, PlanError
 from planner.mounts import Support
 from planner.plan import parse_plan
+from planner.site import Places, bare_site
 
 CAMPUS = Path(__file__).parents[1] / "examples" / "campus" / "campus.toml"
 
@@ -73,6 +75,24 @@ def test_a_named_place_outside_the_site_is_said(tmp_path: Path) -> None:
     notice = next(n for n in found.notices if n.where == "mounts.named")
     assert notice.kind is Kind.CHECK
     assert [feature.split(",")[0] for feature in notice.features] == ["Water tower over the road"]
+
+
+@pytest.mark.parametrize(("name", "refused"), [("P1", True), ("N2", True), ("N1", False), ("Shed", False)])
+def test_a_named_place_called_like_another_candidate_is_refused(name: str, refused: bool) -> None:
+    """The plan's `mounts.choose` takes an id or a name: one word must not mean two places."""
+    site = bare_site(
+        shapely.box(-50, -50, 50, 50),
+        poles=Places(("Flagpole",), np.array([[5.0, 5.0, 6.0]]), np.array([False])),
+        latitude_deg=35.0,
+        longitude_deg=0.0,
+    )
+    named = [{"name": n, "x": x, "y": 35.0, "height_m": 3.0} for n, x in ((name, 0.0), ("Gate", 1e-4))]
+    plan_file = parse_plan({"mounts": {"named": named}}, "plan.toml")
+    if refused:
+        with pytest.raises(PlanError, match=f"'{name}' is also the id of another candidate"):
+            _candidates(plan_file, site, Ledger())
+    else:
+        assert {"N1", "N2", "P1"} <= set(_candidates(plan_file, site, Ledger()).ids)
 
 
 def test_losses_go_with_the_light(campus: SiteResult) -> None:
