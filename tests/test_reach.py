@@ -244,7 +244,7 @@ def test_one_more_building_or_a_deeper_crown_never_makes_a_link_likelier(seed):
         for solid, crowns in ((site.buildings, site.crowns), (more, site.crowns), (site.buildings, grown))
     )
     for other in (after, deeper):
-        # losses are reckoned to 25 dB beyond what the radio allows: a margin below that is a bound, and not compared
+        # losses are reckoned to 25 dB beyond what the radio allows: a margin below that is only a bound
         first, then = (np.maximum(some.links.margin_db, -HOPELESS_DB) for some in (before, other))
         assert (then <= first + 1e-6).all()
         assert (other.links.probability <= before.links.probability + 1e-6).all()
