@@ -139,7 +139,7 @@ class _Kept:
     def load_overload(self, signature: Any, target: Any) -> Any:
         found = self._read(signature, target)
         if found is None and self._files is not None:
-            with contextlib.suppress(OSError, NotImplementedError):  # Timeout is one: no turns, then
+            with contextlib.suppress(OSError, RuntimeError):  # waited too long, or a disk without locks: no turns
                 self._turn.acquire(timeout=WAIT_S)
                 found = self._read(signature, target)
                 if found is not None:

@@ -187,7 +187,7 @@ def _look_into(where: str, path: Path) -> None:
                     head = inner.read(HEAD)
                 if _SPEAKS_OF_OTHERS.search(head):
                     raise DataError(where, f"{name} in it is a file of instructions, not of data", "Leave it out")
-    except (OSError, RuntimeError, zipfile.BadZipFile, NotImplementedError, EOFError) as fault:
+    except (OSError, RuntimeError, zipfile.BadZipFile, EOFError) as fault:
         raise DataError(where, f"the archive cannot be read: {fault}", "Unpack it, and name a file of it") from None
 
 
