@@ -10,6 +10,7 @@ import io
 import json
 import pickle
 import sqlite3
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree as ET
@@ -128,10 +129,17 @@ def test_a_workbook_keeps_numbers_and_makes_no_formula(tmp_path: Path) -> None:
     back = pyogrio.read_dataframe(path, layer="one")
     assert back.name.tolist() == rows.name.tolist()
     assert back.value.dtype.kind == "f"
-    import zipfile
-
     with zipfile.ZipFile(path) as book:
         assert not any(b"<f>" in book.read(name) for name in book.namelist() if "sheet" in name)
+
+
+def test_a_workbook_does_not_change_with_the_clock() -> None:
+    rows = pandas.DataFrame({"name": ["plain"], "value": [1.5]})
+    first = xlsx_bytes({"one": rows, "two": rows})
+    with zipfile.ZipFile(io.BytesIO(first)) as book:
+        assert {one.date_time for one in book.infolist()} == {(1980, 1, 1, 0, 0, 0)}
+        assert book.testzip() is None
+    assert xlsx_bytes({"one": rows, "two": rows}) == first
 
 
 @pytest.mark.parametrize("link", ["radio", "cable"])

@@ -42,6 +42,7 @@ from planner.show.write.formats import (
     describe_gpkg,
     json_bytes,
     room_for,
+    undate_zip,
 )
 from planner.show.write.styles import contract_styles
 from planner.show.write.tables import notice_objects
@@ -255,6 +256,7 @@ def _xlsx(parts: Sequence[Path], target: Path, units: Units) -> None:
     with room_for("a workbook", target.parent), plainly(target) as plain:
         pyogrio.raw.write_arrow(rows, plain, layer="sites", driver="XLSX", geometry_type=None)
         check_xlsx(plain)
+        undate_zip(plain)
 
 
 @contextlib.contextmanager

@@ -8,6 +8,7 @@ import json
 import math
 import re
 import sqlite3
+import struct
 import tempfile
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
@@ -197,7 +198,31 @@ def xlsx_bytes(sheets: Mapping[str, pandas.DataFrame]) -> bytes:
         for name, rows in sheets.items():
             pyogrio.write_dataframe(rows, path, layer=name, driver="XLSX", append=path.exists())
         check_xlsx(path)
+        undate_zip(path)
         return path.read_bytes()
+
+
+_EARLIEST = struct.pack("<HH", 0, 1 << 5 | 1)  # midnight of January 1, 1980, where a zip file's dates begin
+
+
+def undate_zip(path: Path) -> None:
+    """Set the dates inside a zip file to the earliest there is, so that the same rows give the same bytes.
+
+    Where the dates stand: APPNOTE.TXT of PKWARE, 4.3.7 (beside each file) and 4.3.12 (in the directory).
+    """
+    with zipfile.ZipFile(path) as archive:
+        files, directory = [one.header_offset for one in archive.infolist()], archive.start_dir
+    with path.open("r+b") as file:
+        for start in files:
+            file.seek(start + 10)
+            file.write(_EARLIEST)
+        start = directory
+        for _ in files:
+            file.seek(start + 28)
+            lengths = struct.unpack("<HHH", file.read(6))  # of the name, further fields and the comment
+            file.seek(start + 12)
+            file.write(_EARLIEST)
+            start += 46 + sum(lengths)
 
 
 def check_xlsx(path: Path) -> None:
