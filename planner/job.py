@@ -358,17 +358,7 @@ def _seen(scene: _Scene, mounts: Mounts, tell: Progress = _silent) -> _Seen:
     rain = rain_and_surroundings(site, mounts.xyz, scene.shade.ground)
     if plan.sensor.link == "cable":
         tell("cable routes", 0, 1)
-    reached = reach(
-        site,
-        mounts.xyz,
-        mounts.height_m,
-        plan.sensor,
-        plan.reach,
-        plan.cable,
-        plan.prices,
-        plan.requirements.max_range_share,
-        scene.radio,
-    )
+    reached = reach(site, mounts.xyz, mounts.height_m, plan, scene.radio)
     return _Seen(mounts, sun, rain, reached)
 
 

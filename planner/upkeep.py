@@ -31,8 +31,9 @@ from planner.programme.firstday import FirstDay, Manual, first_day, manual_progr
 from planner.programme.runtime import L_PER_GAL
 from planner.programme.stations import settle
 from planner.programme.year import YearAhead, YearsSpread, year_ahead, years_spread
+from planner.review.asked import Ask
 from planner.review.expected import expected
-from planner.review.verdict import Ask, Review, best_lag, day_spread, review_log
+from planner.review.verdict import Review, best_lag, review_log
 from planner.season import season_months
 from planner.site import Bools, Floats, Site
 from planner.sun import sun_table
@@ -377,19 +378,7 @@ def run_review(
         how.highest_percent,
     )
     by_lag = [
-        expected(
-            log.day,
-            weather,
-            clear,
-            eto,
-            rain,
-            base,
-            ask.trailing,
-            day_spread(ask),
-            lag=lag,
-            lowest=ask.lowest,
-            highest=ask.highest,
-        )
+        expected(log.day, weather, clear, eto, rain, base, ask, lag)
         for lag in ((0, 1, 2) if weather is not None else (0,))
     ]
     lag = best_lag(log, by_lag) if weather is not None else 0

@@ -26,7 +26,7 @@ def decided(site, points, season=SEASON, **keys):
     mounts = find_mounts(site, asked.mounts, 0.6, at)
     light = year_of_light(site, mounts.xyz, TABLE)
     rain = rain_and_surroundings(site, mounts.xyz)
-    reached = reach(site, mounts.xyz, mounts.height_m, asked.sensor, asked.reach)
+    reached = reach(site, mounts.xyz, mounts.height_m, asked)
     return SimpleNamespace(
         plan=asked,
         site=site,

@@ -205,7 +205,7 @@ def test_runners_up_are_on_other_buildings_first():
         mounts,
         light,
         rain_and_surroundings(site, mounts.xyz),
-        reach(site, mounts.xyz, mounts.height_m, settings.sensor),
+        reach(site, mounts.xyz, mounts.height_m, settings),
         SEASON,
     )
     assert mounts.holder[found.chosen].name == "low"

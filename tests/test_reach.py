@@ -31,6 +31,7 @@ from planner.show.say.links import needs
 from planner.site import Crowns, Heights, Places, bare_site, prisms
 
 SENSOR = Sensor(rated_range_m=400.0)
+PLAN = plan.Plan(sensor=SENSOR)
 
 
 def site_with(controllers, indoors=None, **parts):
@@ -46,7 +47,8 @@ def site_with(controllers, indoors=None, **parts):
 
 
 def one(site, head, height=None, sensor=SENSOR, section=None):
-    return reach(site, np.array([head], float), np.array([head[2] if height is None else height]), sensor, section)
+    asked = plan.Plan(sensor=sensor, reach=section or Reach())
+    return reach(site, np.array([head], float), np.array([head[2] if height is None else height]), asked)
 
 
 def test_distance_is_in_space_and_cable_goes_down_and_up():
@@ -205,7 +207,7 @@ def test_no_cable_beyond_the_longest(distance, holds):
 
 
 def test_no_controllers_no_columns():
-    found = reach(bare_site(), np.zeros((3, 3)), np.zeros(3), SENSOR)
+    found = reach(bare_site(), np.zeros((3, 3)), np.zeros(3), PLAN)
     assert found.distance_m.shape == found.crossed.shape == found.cable_m.shape == (3, 0)
     assert found.links.margin_db.shape == found.grade.shape == (3, 0)
 
@@ -276,7 +278,7 @@ def swept(site, heads, receiver):
     """Links of heads (n, 3) to one receiver."""
     xyz = np.asarray(heads, float)
     there = dataclasses.replace(site, controllers=site_with([receiver]).controllers)
-    return reach(there, xyz, xyz[:, 2], SENSOR).links.reshape(len(xyz))
+    return reach(there, xyz, xyz[:, 2], PLAN).links.reshape(len(xyz))
 
 
 def test_no_jump_along_an_eave_as_the_line_comes_round_a_corner():
@@ -385,7 +387,7 @@ def test_flat_ground_is_not_charged_across_a_valley():
         dataclasses.replace(valley, controllers=site_with([[400.0, 0, 1.5]]).controllers),
         xyz,
         np.array([1.5]),
-        SENSOR,
+        PLAN,
     ).links
     assert flat.ground_db[0] > 10
     assert across.ground_db[0, 0] < 0.5
@@ -409,7 +411,7 @@ def mounts_at(*points, building=None, support=Support.POLE):
 
 
 def seen(site, mounts, **keys):
-    found = reach(site, mounts.xyz, mounts.height_m, SENSOR, Reach(**keys))
+    found = reach(site, mounts.xyz, mounts.height_m, plan.Plan(sensor=SENSOR, reach=Reach(**keys)))
     return views(site, scene(site), mounts, found, [0], np.ones(len(mounts), bool))[0], found
 
 
@@ -442,7 +444,7 @@ def test_no_change_goes_against_the_plans_own_requirements():
     """No mast higher than can be serviced; and a link still beyond the range that may be used stays doubtful."""
     wall = prisms([shapely.box(20, -300, 21, 300)], [-1], [5.5])
     site, mounts = site_with([[150, 0, 1.5]], buildings=wall), mounts_at([0, 0, 4.0])
-    found = reach(site, mounts.xyz, mounts.height_m, SENSOR)
+    found = reach(site, mounts.xyz, mounts.height_m, PLAN)
 
     def change(highest_m):
         (view,) = views(site, scene(site), mounts, found, [0], np.ones(1, bool), highest_m)[0]
@@ -452,7 +454,7 @@ def test_no_change_goes_against_the_plans_own_requirements():
     assert (change(6.0).remedy, change(6.0).by_m) == (Remedy.SENSOR_HIGHER, 2.0)
     assert change(4.5) is None or change(4.5).remedy is not Remedy.SENSOR_HIGHER
     strong = Sensor(rated_range_m=100.0, transmit_dbm=20, sensitivity_dbm=-110)
-    far = reach(site, mounts.xyz, mounts.height_m, strong)
+    far = reach(site, mounts.xyz, mounts.height_m, plan.Plan(sensor=strong))
     (view,) = views(site, scene(site), mounts, far, [0], np.ones(1, bool))[0]
     assert view.change.probability > 0.99
     assert view.change.grade == Grade.DOUBTFUL
@@ -486,9 +488,7 @@ def test_coverage_is_the_link_to_each_cell():
     block = prisms([shapely.box(20, 0, 40, 30)], [-1], [12.0])
     site = bare_site(shapely.box(-50, -50, 80, 80), buildings=block)
     found = one(site_with([[60, 15, 1.5]]), [0, 15, 5.0])
-    cover = coverage(
-        site, scene(site), np.array([0, 15, 5.0]), 5.0, found.radio, cell_m=5.0, receiver_m=1.5, asked=0.9
-    )
+    cover = coverage(site, scene(site), np.array([0, 15, 5.0]), 5.0, found, cell_m=5.0, receiver_m=1.5)
     rows, cols = cover.grade.shape
     assert (rows * 5, cols * 5) == (170, 170)
     x = cover.margin_db.left_m + (np.arange(cols) + 0.5) * 5
@@ -510,7 +510,7 @@ def test_a_study_of_one_site():
     mounts = mounts_at([0, 0, 4.0], [5, 100, 4.0], [40, 0, 4.0])
     sensor = Sensor(rated_range_m=200.0)
     given_plan = plan.Plan(sensor=sensor)
-    found = reach(site, mounts.xyz, mounts.height_m, sensor)
+    found = reach(site, mounts.xyz, mounts.height_m, given_plan)
     done = study(site, given_plan, mounts, found, Judged(0, [1], np.ones(3, bool), np.array([0.5, 0.5, 0.9])))
     assert set(done.views) == {0, 1}
     assert done.layouts.best.mounts == (0, 1)  # the chosen one is kept, although another has the better score
@@ -526,7 +526,7 @@ def test_a_controller_goes_to_the_mount_with_the_most_room():
         [[10, 0, 1.5], [190, 0, 1.5], [100, 0, 1.5], [400, 0, 1.5]], outline=shapely.box(-50, -50, 450, 50)
     )
     mounts = mounts_at([0, 0, 4.0], [200, 0, 4.0], [395, 0, 4.0])
-    found = reach(site, mounts.xyz, mounts.height_m, SENSOR)
+    found = reach(site, mounts.xyz, mounts.height_m, PLAN)
     for chosen in (0, 1):
         done = study(
             site, plan.Plan(sensor=SENSOR), mounts, found, Judged(chosen, [], np.ones(3, bool), np.ones(3))
@@ -546,7 +546,7 @@ def test_repeaters_where_they_are_allowed_and_cheaper():
     hall = prisms([shapely.box(-200, 48, 200, 52)], [-1], [12.0])
     site = site_with([[0, 10, 1.5], [0, 90, 1.5]], buildings=hall, outline=shapely.box(-100, -50, 100, 150))
     mounts = mounts_at([0, 0, 4.0], [3, 50, 16.0])
-    found = reach(site, mounts.xyz, mounts.height_m, SENSOR)
+    found = reach(site, mounts.xyz, mounts.height_m, PLAN)
     held = found.links.probability >= 0.9
     assert held[0].tolist() == [True, False]
     usable = np.array([True, False])  # the tall pole meets no other requirement: no sensor may stand there
@@ -567,7 +567,7 @@ def test_repeaters_where_they_are_allowed_and_cheaper():
     assert served.served_by.tolist() == [0, -1]
     assert served.by_repeater.tolist() == [-1, 1]
     assert served_with[0] == pytest.approx(found.links.probability[0, 0])
-    feed = reach(site_with([[3, 50, 16.0]], buildings=hall), mounts.xyz[:1], mounts.height_m[:1], SENSOR)
+    feed = reach(site_with([[3, 50, 16.0]], buildings=hall), mounts.xyz[:1], mounts.height_m[:1], PLAN)
     # both hops: to the repeater as a receiver 16 m up, and on from it
     both = feed.links.probability[0, 0] * found.links.probability[1, 1]
     assert served_with[1] == pytest.approx(both)
@@ -586,7 +586,7 @@ def test_both_hops_of_a_chain_hold_as_asked_together():
     tested = set()
     for rated_m in np.arange(100.0, 400.0, 2.0):
         settings = plan.Plan(sensor=Sensor(rated_range_m=rated_m), reach=Reach(repeaters=1))
-        found = reach(site, mounts.xyz, mounts.height_m, settings.sensor)
+        found = reach(site, mounts.xyz, mounts.height_m, settings)
         some = relays(scene(site), settings, mounts, found, np.array([False, True]))
         if not len(some.rows):
             continue
@@ -610,7 +610,7 @@ def test_the_demo_campus_is_shared_by_three_sensors():
     site = read_site(source, Ledger())
     settings = source.plan
     mounts = find_mounts(site, settings.mounts, settings.sensor.mast_m, named_xy(source, site))
-    found = reach(site, mounts.xyz, mounts.height_m, settings.sensor, settings.reach)
+    found = reach(site, mounts.xyz, mounts.height_m, settings)
     held = margin(found, settings.sensor) >= 0
     assert not held.all(axis=1).any()
     assert held.any(axis=0).all()

@@ -408,7 +408,7 @@ def test_what_is_shown_goes_by_fine_cells(monkeypatch):
         np.full(3, np.nan), np.full(3, -1, np.int64),
     )  # fmt: skip
     settings = Plan(sensor=Sensor(link="cable", **SUPPLIED, cable_longest_m=500))
-    found = reach(site, xyz, mounts.height_m, settings.sensor)
+    found = reach(site, xyz, mounts.height_m, settings)
     assert found.cable_cell_m > 2
     done = study(site, settings, mounts, found, Judged(0, [1], np.ones(3, bool), np.ones(3)))
     assert done.cable_cell_m == 1.0
@@ -441,7 +441,7 @@ def test_a_cable_goes_down_to_a_controller_below_ground():
         controllers=Places(("A",), np.array([[30.0, 0, 0.3]]), np.ones(1, bool), depth_m=np.array([2.5])),
     )
     wired = Sensor(link="cable", **SHEET)
-    ((run,),) = reach(site, np.array([[0.0, 0, 3.0]]), np.array([3.0]), wired).runs
+    ((run,),) = reach(site, np.array([[0.0, 0, 3.0]]), np.array([3.0]), Plan(sensor=wired)).runs
     assert run.plan_m == pytest.approx(30)
     assert run.vertical_m == pytest.approx(5.5)
 

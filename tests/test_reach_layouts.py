@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from planner.reach.bill import Item, Line
-from planner.reach.layouts import cheapest, fits, layouts, question
+from planner.reach.layouts import Repeating, cheapest, fits, layouts, question
 
 
 def in_a_cheapest_layout(q):
@@ -52,14 +52,16 @@ def some_question(seed, prices=(1, 6), repeater_price=150.0, receiver_price=0.0,
         rng.random((n, m)) < 0.35,
         100.0 * rng.integers(*prices, n),
         rng.random(n),
-        rng.random((r, m)) < 0.4,
-        rng.random((n, r)) < 0.4,
-        repeater_price,
-        int(rng.integers(0, 3)),
-        receiver_price,
-        tests * rng.integers(0, 2, (n, m)),
-        2 * tests * rng.integers(0, 2, (r, m)),
-        tests,
+        Repeating(
+            rng.random((r, m)) < 0.4,
+            rng.random((n, r)) < 0.4,
+            repeater_price,
+            int(rng.integers(0, 3)),
+            2 * tests * rng.integers(0, 2, (r, m)),
+        ),
+        receiver_price=receiver_price,
+        link_price=tests * rng.integers(0, 2, (n, m)),
+        tests_price=tests,
     )
 
 
@@ -99,10 +101,7 @@ def test_another_mount_fits_where_a_plan_with_it_is_as_good(seed):
             np.vstack([q.holds, holds[k]]),
             np.append(q.price, 200.0),
             None,
-            q.relay,
-            np.vstack([q.feed, feed[k]]),
-            q.repeater_price,
-            q.most_repeaters,
+            Repeating(q.relay, np.vstack([q.feed, feed[k]]), q.repeater_price, q.most_repeaters),
         )
         kept = cheapest(more, keep=len(q.holds))
         least = (int((~kept.served).sum()), kept.price, kept.places)
@@ -127,7 +126,7 @@ def test_the_whole_bill_is_the_least(seed, receiver_price, tests):
 
 def test_the_receiver_that_comes_with_a_sensor_counts():
     """A repeater for 300 and a receiver for 120 cost more than a second sensor for 400, which brings a receiver."""
-    parts = (400.0, None, [[0, 1]], [[True], [False]], 300.0, 1)
+    parts = (400.0, None, Repeating([[0, 1]], [[True], [False]], 300.0, 1))
     holds = np.array([[1, 0], [0, 1]], bool)
     assert cheapest(question(holds, *parts)).repeaters == (0,)
     found = cheapest(question(holds, *parts, receiver_price=120.0))
@@ -140,14 +139,10 @@ def test_a_chain_of_two_hops_is_two_tests():
         np.array([[1, 0]], bool),
         400.0,
         None,
-        [[0, 1]],
-        [[True]],
-        100.0,
-        1,
-        120.0,
-        [[0.0, 0.0]],
-        [[0.0, 120.0]],
-        60.0,
+        Repeating([[0, 1]], [[True]], 100.0, 1, [[0.0, 120.0]]),
+        receiver_price=120.0,
+        link_price=[[0.0, 0.0]],
+        tests_price=60.0,
     )
     found = cheapest(q)
     assert [(line.item, line.quantity) for line in found.bill.lines] == [
@@ -180,7 +175,10 @@ def test_where_sensors_cost_nothing_few_are_taken():
 def test_what_a_repeater_makes_the_cheapest():
     """A sensor and a repeater for 650 beat two sensors for 800: only the sensor that feeds it is in that plan."""
     q = question(
-        np.array([[1, 0], [0, 1], [1, 0]], bool), 400.0, None, [[0, 1]], [[True], [False], [False]], 250.0, 1
+        np.array([[1, 0], [0, 1], [1, 0]], bool),
+        400.0,
+        None,
+        Repeating([[0, 1]], [[True], [False], [False]], 250.0, 1),
     )
     found = cheapest(q)
     assert (found.mounts, found.repeaters, found.price) == ((0,), (0,), 650.0)
@@ -209,7 +207,9 @@ def test_what_stands_beside_the_best_plan():
 
 def test_second_links_through_a_repeater_count():
     """Controller 1 has the first sensor and the repeater; the spare gives controllers 0 and 2 their second."""
-    q = question(np.array([[1, 1, 0], [1, 0, 1]], bool), 400.0, None, [[0, 1, 1]], [[True], [False]], 100.0, 1)
+    q = question(
+        np.array([[1, 1, 0], [1, 0, 1]], bool), 400.0, None, Repeating([[0, 1, 1]], [[True], [False]], 100.0, 1)
+    )
     found = layouts(q, np.array([[0.0, 0], [100, 0]]), 30.0, keep=0)
     assert (found.best.mounts, found.best.repeaters) == ((0,), (0,))
     assert (found.spare, found.spare_count) == (1, 3)
@@ -218,7 +218,10 @@ def test_second_links_through_a_repeater_count():
 def test_the_next_plan_stands_clear_of_the_repeater_too():
     """Repeater 1 stands beside repeater 0: it is no way out where that place is not to be had."""
     q = question(
-        np.array([[1, 0], [1, 0]], bool), 400.0, None, [[0, 1], [0, 1]], [[True, True], [True, True]], 100.0, 1
+        np.array([[1, 0], [1, 0]], bool),
+        400.0,
+        None,
+        Repeating([[0, 1], [0, 1]], [[True, True], [True, True]], 100.0, 1),
     )
     xy = np.array([[0.0, 0], [100, 0]])
     beside = layouts(q, xy, 30.0, relay_xy=np.array([[50.0, 50], [60, 50]]))

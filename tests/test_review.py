@@ -6,6 +6,7 @@ from station_records import Climate, maricopa, measured
 
 from planner.climate.days import StationDays, station_days
 from planner.readings import Log
+from planner.review.asked import Ask
 from planner.review.expected import daily_normals, expected, judged_months, peak_months, trailing_mean
 from planner.review.limits import (
     Limit,
@@ -17,7 +18,7 @@ from planner.review.limits import (
     smoothed_share,
     threshold_z,
 )
-from planner.review.verdict import Ask, Cause, Todo, best_lag, day_spread, review_log
+from planner.review.verdict import Cause, Todo, best_lag, review_log
 
 MARICOPA_ETO = np.array([2.5, 3.4, 5.2, 7.0, 8.3, 8.8, 7.7, 7.1, 6.2, 4.7, 3.2, 2.2])
 MARICOPA_RAIN = np.array([20.0, 19, 13, 6, 3, 1, 20, 24, 15, 11, 13, 20])
@@ -137,10 +138,7 @@ def but(log, **changes):
 
 def judge(log, station, ask=None, base=8.8, zones=None, clear=None, lag=0):
     ask = ask or Ask()
-    found = expected(
-        log.day, station, clear, MARICOPA_ETO, MARICOPA_RAIN, base, ask.trailing, day_spread(ask), lag=lag,
-        lowest=ask.lowest, highest=ask.highest,
-    )  # fmt: skip
+    found = expected(log.day, station, clear, MARICOPA_ETO, MARICOPA_RAIN, base, ask, lag)
     return review_log(log, found, ask, peak_mm_day=8.8, zone_peaks_mm_day=zones)
 
 
@@ -281,9 +279,7 @@ def test_the_lag_is_found():
     station = weather()
     for lag in (0, 1, 2):
         log = log_of(station, days=90, lag=lag)
-        sets = [
-            expected(log.day, station, None, MARICOPA_ETO, MARICOPA_RAIN, 8.8, 3, 0.05, lag=k) for k in (0, 1, 2)
-        ]
+        sets = [expected(log.day, station, None, MARICOPA_ETO, MARICOPA_RAIN, 8.8, Ask(), k) for k in (0, 1, 2)]
         assert best_lag(log, sets) == lag
 
 
@@ -308,7 +304,7 @@ def test_an_ideal_sensor_at_maricopa_stays_inside_the_band(open_data):
         percent = np.round(100 * trailing_mean(days.eto_mm, 3)[rows] / climate.peak)
         n = len(rows)
         log = Log(days.day[rows], percent, ("",) * n, ("",) * n, ("",) * n, np.ones(n, bool), 1.0)
-        found = expected(log.day, days, None, climate.eto, climate.rain, climate.peak, 3, day_spread(Ask()))
+        found = expected(log.day, days, None, climate.eto, climate.rain, climate.peak, Ask())
         review = review_log(log, found, Ask(), peak_mm_day=climate.peak)
         assert ((percent >= found.band[:, 0] - 0.5) & (percent <= found.band[:, 1] + 0.5)).all()
         assert review.verdict.cause is Cause.CONSISTENT

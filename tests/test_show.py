@@ -216,7 +216,7 @@ def scene(names: tuple[str, ...] = (), units: str = "us", latitude_deg: float = 
         LIGHT[latitude_deg] = table, year_of_light(site, mounts.xyz, table)
     table, sun = LIGHT[latitude_deg]
     wet = rain_and_surroundings(site, mounts.xyz)
-    found = reach(site, mounts.xyz, mounts.height_m, plan.sensor, plan.reach)
+    found = reach(site, mounts.xyz, mounts.height_m, plan)
     decision = decide(plan, mounts, sun, wet, found, season)
     grid = np.linspace(4, 9, 60)[None, :] + np.linspace(0, 1.5, 40)[:, None]
     grid[:3, :4] = np.nan

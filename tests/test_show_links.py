@@ -44,7 +44,7 @@ def studied(names: tuple[str, ...] = (), **sensor: object) -> SiteResult:
     d = result.decision
     others = [k for k, requirement in enumerate(d.requirements) if requirement != "in reach"]
     usable = d.passes[:, others].all(axis=1)
-    reached = reach(result.site, result.mounts.xyz, result.mounts.height_m, plan.sensor, plan.reach)
+    reached = reach(result.site, result.mounts.xyz, result.mounts.height_m, plan)
     found = study(
         result.site, plan, result.mounts, reached, Judged(d.chosen, d.runners_up, usable, d.part_scores[:, 0])
     )

@@ -287,26 +287,14 @@ class _Composed:
 def _composed(
     known: _Known, lon: Floats, lat: Floats, z: Floats, rises: _Rises, names: Sequence[str], ledger: Ledger
 ) -> _Composed:
+    """What is surest of each quantity at places (n,): of temperature and rain, then of ETo with its spread."""
     n, station = len(lat), known.station
-    colder = -LAPSE_K_PER_M * np.nan_to_num(rises.layers)[:, None]
-    t_mean = known.builtin[0] - LAPSE_K_PER_M * np.nan_to_num(rises.builtin)[:, None]
-    rain = known.builtin[1].copy()
-    t_from, rain_from = np.zeros(n, np.int64), np.zeros(n, np.int64)
-    above = rises.builtin.copy()
-    layers = _lapsed(known.layers, colder)
+    layers = _lapsed(known.layers, -LAPSE_K_PER_M * np.nan_to_num(rises.layers)[:, None])
     low, high = layers.get("tmin"), layers.get("tmax")
-    if station is not None:
-        near = np.isfinite(station.away_km)
-        there = station.t_mean_c - LAPSE_K_PER_M * np.nan_to_num(rises.station)[:, None]
-        here = _take(t_mean, np.where(near[:, None], there, np.nan), t_from, 1)
-        above[here] = rises.station[here]
-    if low is not None and high is not None:
-        _take(t_mean, (low + high) / 2.0, t_from, 2)
-    if "tmean" in layers:
-        _take(t_mean, layers["tmean"], t_from, 3)
+    t_mean, t_from, above = _temperature(known, layers, rises)
+    rain, rain_from = known.builtin[1].copy(), np.zeros(n, np.int64)
     if "rain" in layers:
         _take(rain, layers["rain"], rain_from, 1)
-    above[t_from > 1] = rises.layers[t_from > 1]
 
     words = [HOW_ESTIMATED]
     eto, spread = np.full((n, 12), np.nan), np.full(n, np.nan)
@@ -335,7 +323,7 @@ def _composed(
         off = np.hypot(
             joint_spread_mm_day("formula", "one year"), np.interp(station.away_km, APART_KM, APART_MM_DAY)
         )
-        surer = near & ((basis == 0) | (off < spread))
+        surer = np.isfinite(station.away_km) & ((basis == 0) | (off < spread))
         by_hours = np.where(surer[:, None], station.eto_mm_day * np.ones((n, 1)), np.nan)
         here = _take(eto, _warmed(by_hours, t_mean, rises.station), eto_from, len(words) - 1)
         basis[here], spread[here] = _HOURS, off[here]
@@ -365,6 +353,25 @@ def _composed(
         np.nan_to_num(decisive),
         decisive,
     )
+
+
+def _temperature(known: _Known, layers: dict[str, Floats], rises: _Rises) -> tuple[Floats, Ints, Floats]:
+    """Mean temperature (n, 12) from the surest source; (n,) which: 0 the built-in layer, 1 the station, 2 layers of
+    extremes, 3 a layer of means; (n,) how far the sites stand above where it holds. layers: lapsed to the sites."""
+    t_mean = known.builtin[0] - LAPSE_K_PER_M * np.nan_to_num(rises.builtin)[:, None]
+    t_from, above = np.zeros(len(t_mean), np.int64), rises.builtin.copy()
+    station, low, high = known.station, layers.get("tmin"), layers.get("tmax")
+    if station is not None:
+        near = np.isfinite(station.away_km)[:, None]
+        there = station.t_mean_c - LAPSE_K_PER_M * np.nan_to_num(rises.station)[:, None]
+        here = _take(t_mean, np.where(near, there, np.nan), t_from, 1)
+        above[here] = rises.station[here]
+    if low is not None and high is not None:
+        _take(t_mean, (low + high) / 2.0, t_from, 2)
+    if "tmean" in layers:
+        _take(t_mean, layers["tmean"], t_from, 3)
+    above[t_from > 1] = rises.layers[t_from > 1]
+    return t_mean, t_from, above
 
 
 def _warmed(eto: Floats, t_mean_c: Floats, rise_m: Floats) -> Floats:

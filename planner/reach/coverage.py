@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from planner.reach.link import grade, links
-from planner.reach.radio import Radio
+from planner.reach.link import ReachResult, grade, links, outdoors
 from planner.reach.scene import Scene
 from planner.site import Floats, Heights, Ints, Site
 
@@ -34,18 +33,12 @@ def coverage(
     s: Scene,
     head: Floats,
     head_height_m: float,
-    r: Radio,
+    reached: ReachResult,
     *,
     cell_m: float,
     receiver_m: float,
-    asked: float,
-    usable_m: float = np.inf,
 ) -> Coverage:
-    """Links from one head (3,) to receivers outdoors all over the site.
-
-    usable_m: distance beyond which no link is better than doubtful, whatever its margin (share of the rated
-    range that may be used).
-    """
+    """Links from one head (3,) to receivers outdoors all over the site, by the radio and as asked of `reached`."""
     west, south, east, north = site.outline.buffer(BEYOND_M).bounds
     cell = max(cell_m, float(np.sqrt((east - west) * (north - south) / MOST_CELLS)))
     cols, rows = (int(np.ceil(span / cell)) for span in (east - west, north - south))
@@ -67,13 +60,10 @@ def coverage(
         s,
         np.broadcast_to(np.asarray(head, float), (n, 3)),
         np.full(n, head_height_m),
-        there,
-        np.full(n, receiver_m),
-        np.full(n, -1, np.int64),
-        np.zeros(n, bool),
-        r,
+        outdoors(there, np.full(n, receiver_m)),
+        reached.radio,
     )
-    marks = grade(found.probability, asked, found.distance_m, usable_m)
+    marks = grade(found.probability, reached.asked, found.distance_m, reached.usable_m)
 
     def raster(values: Floats) -> Heights:
         out = np.full(rows * cols, np.nan)

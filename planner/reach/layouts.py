@@ -74,36 +74,44 @@ class Layout:
         return len(self.mounts) + len(self.repeaters)
 
 
+@dataclass(frozen=True)
+class Repeating:
+    """The repeaters (r) of a question: `relay` (r, m), `feed` (n, r), the price of each, how many may be open, and
+    what a controller costs that is served so (r, m), nothing unless given."""
+
+    relay: Bools
+    feed: Bools
+    price: float
+    most: int
+    link_price: Floats | None = None
+
+
 def question(
     holds: Bools,
     price: Floats | float,
     preference: Floats | None = None,
-    relay: Bools | None = None,
-    feed: Bools | None = None,
-    repeater_price: float = 0.0,
-    most_repeaters: int = 0,
+    repeating: Repeating | None = None,
+    *,
     receiver_price: float = 0.0,
     link_price: Floats | None = None,
-    relay_price: Floats | None = None,
     tests_price: float = 0.0,
 ) -> Question:
     """A question with the parts that are not given left empty."""
     holds = np.asarray(holds, bool)
     n, m = holds.shape
-    relay = np.zeros((0, m), bool) if relay is None else np.asarray(relay, bool)
+    by = repeating if repeating is not None else Repeating(np.zeros((0, m), bool), np.zeros((n, 0), bool), 0.0, 0)
+    relay = np.asarray(by.relay, bool)
     return Question(
         holds,
         np.broadcast_to(np.asarray(price, float), (n,)).copy(),
         np.zeros(n) if preference is None else np.nan_to_num(np.asarray(preference, float)),
         relay,
-        np.zeros((n, 0), bool) if feed is None else np.asarray(feed, bool),
-        repeater_price,
-        most_repeaters,
+        np.asarray(by.feed, bool),
+        by.price,
+        by.most,
         receiver_price,
         np.zeros((n, m)) if link_price is None else np.asarray(link_price, float),
-        np.zeros((0 if relay is None else len(relay), m))
-        if relay_price is None
-        else np.asarray(relay_price, float),
+        np.zeros(relay.shape) if by.link_price is None else np.asarray(by.link_price, float),
         tests_price,
     )
 

@@ -15,7 +15,7 @@ from enum import IntEnum
 import numpy as np
 import shapely
 
-from planner.plan import Cable, Prices, Reach, Requirements, Sensor
+from planner.plan import Plan, Sensor
 from planner.reach import radio as physics
 from planner.reach.cable import Runs, every_cable
 from planner.reach.diffraction import Obstruction, diffract
@@ -92,44 +92,52 @@ class Links:
         return Links(**{name: getattr(self, name).reshape(*shape) for name in self.__dataclass_fields__})
 
 
-def links(
-    s: Scene,
-    a: Floats,
-    a_height_m: Floats,
-    b: Floats,
-    b_height_m: Floats,
-    inside: Ints,
-    indoors: Bools,
-    r: Radio,
-    extra_loss_db: Floats | float = 0.0,
-) -> Links:
-    """Links from (n, 3) heads a to (n, 3) receivers b, each so high above its ground (n,).
+@dataclass(frozen=True)
+class Receivers:
+    """The far ends of n links.
 
-    inside: (n,) row of the building that a receiver indoors is in, -1 for none: the walls round it are reckoned by
-    entry loss and not as an obstacle, another wing in the way as any building. indoors: (n,) receivers behind
-    walls, even where no footprint holds them. extra_loss_db: (n,) on top of that, as the plan's layers say.
+    xyz (n, 3) in the frame; height_m (n,) above the ground there. inside (n,): row of the building that a receiver
+    indoors is in, -1 for none: the walls round it are reckoned by entry loss and not as an obstacle, another wing
+    in the way as any building. indoors (n,): receivers behind walls, even where no footprint holds them.
+    extra_loss_db (n,): on top of that, as the plan's layers say.
     """
-    a, b = (np.asarray(p, float).reshape(-1, 3) for p in (a, b))
+
+    xyz: Floats
+    height_m: Floats
+    inside: Ints
+    indoors: Bools
+    extra_loss_db: Floats
+
+
+def outdoors(xyz: Floats, height_m: Floats) -> Receivers:
+    """Receivers (n, 3) in the open, (n,) metres above the ground."""
+    n = len(xyz)
+    return Receivers(xyz, height_m, np.full(n, -1, np.int64), np.zeros(n, bool), np.zeros(n))
+
+
+def links(s: Scene, xyz: Floats, height_m: Floats, to: Receivers, r: Radio) -> Links:
+    """Links from (n, 3) heads, (n,) metres above the ground, to as many receivers, each to its own."""
+    a, b = (np.asarray(p, float).reshape(-1, 3) for p in (xyz, to.xyz))
     offset = b - a
     plan_m = np.hypot(offset[:, 0], offset[:, 1])
     distance = np.maximum(np.sqrt((offset**2).sum(axis=1)), 0.1)
     free = physics.free_space_db(distance, r.f_mhz)
     most_db = np.maximum(r.allowed_db - free, 0.0) + HOPELESS_DB
-    met = diffract(s, a, b, r.wavelength_m, inside, r.building_db, most_db)
+    met = diffract(s, a, b, r.wavelength_m, to.inside, r.building_db, most_db)
     # over a valley the ground that reflects lies deeper than the ground beneath either end
     up_a, up_b = (
         np.maximum(np.asarray(h, float), LOWEST_M) + np.maximum(sunk, 0.0)
-        for h, sunk in ((a_height_m, met.sunk_a_m), (b_height_m, met.sunk_b_m))
+        for h, sunk in ((height_m, met.sunk_a_m), (to.height_m, met.sunk_b_m))
     )
     ground = np.asarray(physics.open_field_db(distance, up_a, up_b, r.f_mhz) - free)
     foliage = physics.foliage_db(met.crown_m, r.f_mhz)
     bare = foliage * _leafless(met.crown_m, met.crown_evergreen_m)
     rise = np.degrees(np.arctan2(np.abs(offset[:, 2]), np.maximum(plan_m, 1e-9)))
     # P.2109 rises with elevation, on its main part
-    entry = np.where(indoors, r.entry_db + 0.212 * rise, 0.0) + extra_loss_db
+    entry = np.where(to.indoors, r.entry_db + 0.212 * rise, 0.0) + to.extra_loss_db
     obstacle = np.maximum(ground, met.past_db)
     margin_db = r.allowed_db - r.fade_db - (free + obstacle + foliage + entry)
-    walls = np.where(indoors, r.entry_spread_db, 0.0)
+    walls = np.where(to.indoors, r.entry_spread_db, 0.0)
     spread = _spread(met, margin_db, obstacle, ground, foliage, walls, r)
     return Links(
         distance,
@@ -252,52 +260,42 @@ class ReachResult:
         return np.array(long, float).reshape(self.distance_m.shape)
 
 
-def reach(
-    site: Site,
-    xyz: Floats,
-    height_m: Floats,
-    sensor: Sensor,
-    section: Reach | None = None,
-    cable: Cable | None = None,
-    prices: Prices | None = None,
-    range_used: float | None = None,
-    s: Scene | None = None,
-) -> ReachResult:
-    """Links from (n, 3) mounts with heads (n,) above ground to the site's m controllers.
+def reach(site: Site, xyz: Floats, height_m: Floats, plan: Plan, s: Scene | None = None) -> ReachResult:
+    """Links from (n, 3) mounts with heads (n,) above ground to the site's m controllers, and the cables where the
+    plan's sensor has one.
 
-    cable, prices: how routes are sought, where the link is a cable; range_used: share of the rated range
-    that may be used. A plan's defaults unless given. s: the site's scene, where it is laid out already.
+    s: the site's scene, where it is laid out already.
     """
-    range_used = Requirements().max_range_share if range_used is None else range_used
-    section = section if section is not None else Reach()
-    prices = prices if prices is not None else Prices()
+    sensor, range_used = plan.sensor, plan.requirements.max_range_share
     xyz = np.asarray(xyz, float).reshape(-1, 3)
     there = site.controllers.xyz
     n, m = len(xyz), len(there)
-    up = controller_height_m(site)
-    r = radio(sensor, section)
+    r = radio(sensor, plan.reach)
+    each = Receivers(
+        np.tile(there, (n, 1)),
+        np.tile(controller_height_m(site), n),
+        np.tile(holding(site), n),
+        np.tile(np.asarray(site.controllers.indoors, bool), n),
+        np.tile(site.controllers.extra_loss_db, n),
+    )
     found = links(
         s if s is not None else scene(site),
         np.repeat(xyz, m, axis=0),
         np.repeat(np.asarray(height_m, float), m),
-        np.tile(there, (n, 1)),
-        np.tile(up, n),
-        np.tile(holding(site), n),
-        np.tile(np.asarray(site.controllers.indoors, bool), n),
+        each,
         r,
-        np.tile(site.controllers.extra_loss_db, n),
     ).reshape(n, m)
     distance = np.sqrt(((there[None, :, :] - xyz[:, None, :]) ** 2).sum(axis=2))
     runs, cell_m = None, 0.0
     if sensor.link == "cable":
-        runs, cell_m = every_cable(site, xyz, height_m, wired_height_m(site), sensor, cable or Cable(), prices)
+        runs, cell_m = every_cable(site, xyz, height_m, wired_height_m(site), sensor, plan.cable, plan.prices)
     return ReachResult(
         distance,
         distance / rated_m(sensor),
         found.crossed,
         found,
         r,
-        section.probability,
+        plan.reach.probability,
         site.surface is not None,
         runs,
         cell_m,

@@ -8,8 +8,8 @@ import numpy as np
 
 from planner.mounts import Mounts, Support
 from planner.plan import Plan
-from planner.reach.layouts import Question, question
-from planner.reach.link import Grade, ReachResult, grade, links, margin
+from planner.reach.layouts import Question, Repeating, question
+from planner.reach.link import Grade, ReachResult, grade, links, margin, outdoors
 from planner.reach.scene import Scene
 from planner.site import Bools, Floats, Ints
 
@@ -82,10 +82,7 @@ def fed_by(s: Scene, plan: Plan, mounts: Mounts, reached: ReachResult, some: Rel
         s,
         mounts.xyz[a],
         mounts.height_m[a],
-        some.xyz[b],
-        some.height_m[b],
-        np.full(len(a), -1, np.int64),
-        np.zeros(len(a), bool),
+        outdoors(some.xyz[b], some.height_m[b]),
         reached.radio,
     )
     odds = np.zeros((n, r))
@@ -121,12 +118,14 @@ def sharing(
         margin(reached, plan.sensor)[rows] >= 0,
         plan.prices.sensor,
         None if preference is None else preference[rows],
-        some.relay,
-        some.feed[rows],
-        plan.prices.repeater,
-        plan.reach.repeaters if len(some.rows) else 0,
-        0.0 if cabled else plan.prices.receiver,
-        cost.reshape(len(rows), -1) if cabled else tests[rows] * plan.prices.link_test,
-        None if cabled else hops * plan.prices.link_test,
-        0.0 if cabled else plan.prices.link_test,
+        Repeating(
+            some.relay,
+            some.feed[rows],
+            plan.prices.repeater,
+            plan.reach.repeaters if len(some.rows) else 0,
+            None if cabled else hops * plan.prices.link_test,
+        ),
+        receiver_price=0.0 if cabled else plan.prices.receiver,
+        link_price=cost.reshape(len(rows), -1) if cabled else tests[rows] * plan.prices.link_test,
+        tests_price=0.0 if cabled else plan.prices.link_test,
     )

@@ -108,11 +108,9 @@ def study(
             s,
             xyz,
             float(mounts.height_m[row]),
-            reached.radio,
+            reached,
             cell_m=plan.reach.coverage_cell_m,
             receiver_m=receiver_m,
-            asked=reached.asked,
-            usable_m=reached.usable_m,
         )
     if reached.runs is not None:
         reached = finer(site, plan, mounts, reached, [row])

@@ -11,7 +11,7 @@ import shapely
 
 from planner.mounts import Mounts
 from planner.reach.diffraction import IN_IT, NEAR_M, standing
-from planner.reach.link import Grade, ReachResult, controller_height_m, grade, holding, links
+from planner.reach.link import Grade, ReachResult, Receivers, controller_height_m, grade, holding, links
 from planner.reach.profile import BUILDING, CROWN, Line, Profiles, trace
 from planner.reach.scene import Scene
 from planner.site import Bools, Floats, Ints, Site
@@ -262,13 +262,15 @@ def _changes(
         s,
         heads,
         heads[:, 2] - site.ground_at(heads[:, :2]),
-        receivers,
-        controller_height_m(site)[of] + receivers[:, 2] - at.xyz[of, 2],
-        np.array([t.inside for t in trials], np.int64),
-        indoors,
+        Receivers(
+            receivers,
+            controller_height_m(site)[of] + receivers[:, 2] - at.xyz[of, 2],
+            np.array([t.inside for t in trials], np.int64),
+            indoors,
+            # what a plan says of a place indoors holds there alone
+            np.where(indoors == at.indoors[of], at.extra_loss_db[of], 0.0),
+        ),
         reached.radio,
-        # what a plan says of a place indoors holds there alone
-        np.where(indoors == at.indoors[of], at.extra_loss_db[of], 0.0),
     )
     for k in range(len(at)):
         rows = np.flatnonzero(of == k)

@@ -9,6 +9,7 @@ import numpy as np
 from planner.climate.days import StationDays, month_of
 from planner.months import MONTH_DAYS
 from planner.readings import Days
+from planner.review.asked import Ask, day_spread
 from planner.site import Bools, Floats
 
 WET_MONTH_SHARE = 0.5  # of the peak: months under it are not judged where rain exceeds ETo
@@ -83,20 +84,16 @@ def expected(
     eto_mm_day: Floats,
     rain_mm: Floats,
     base_mm_day: float,
-    trailing: int,
-    day_sd: float,
-    *,
+    ask: Ask,
     lag: int = 0,
-    lowest: float = 0.0,
-    highest: float = 300.0,
 ) -> Expected:
     """Expectation for the days of a log.
 
     day (n,): in order, without gaps. weather: of those days, None where only normals are known; clear (m,): its
-    clearness. eto_mm_day, rain_mm (12,): normals. lag: days by which the log comes after its weather. day_sd:
-    spread of one day in ln, for the band. lowest, highest: limits of the percentage.
+    clearness. eto_mm_day, rain_mm (12,): normals. base_mm_day: what 100% stands for. lag: days by which the log
+    comes after its weather.
     """
-    months = month_of(day)
+    months, trailing = month_of(day), ask.trailing
     sky = np.full(len(day), np.nan)
     if weather is None:
         eto = daily_normals(day, eto_mm_day)
@@ -112,12 +109,12 @@ def expected(
         if clear is not None:
             sky = trailing_mean(_at(weather, clear, wide), trailing)[trailing - 1 : len(wide) - lag]
         judged = judged_months(eto_mm_day, rain_mm)
-    percent = np.clip(percent, lowest, highest)
-    band = percent[:, None] * np.exp(np.array([-1.96, 1.96]) * day_sd)
+    percent = np.clip(percent, ask.lowest, ask.highest)
+    band = percent[:, None] * np.exp(np.array([-1.96, 1.96]) * day_spread(ask))
     return Expected(
         day,
         percent,
-        np.clip(band, lowest, highest),
+        np.clip(band, ask.lowest, ask.highest),
         rain,
         cold,
         sky,

@@ -13,8 +13,9 @@ from enum import StrEnum
 import numpy as np
 
 from planner.readings import Log
+from planner.review.asked import Ask
 from planner.review.expected import Expected
-from planner.review.limits import Limit, mean_spread, normals_spread, robust_day_sd, smoothed_share, threshold_z
+from planner.review.limits import Limit, mean_spread, normals_spread, robust_day_sd, threshold_z
 from planner.site import Bools, Floats
 
 LEVEL_PART, STEP_PART, SHADE_PART = 0.6, 0.3, 0.1
@@ -53,24 +54,6 @@ class Todo(StrEnum):
     MOUNT = "mount"
     RAIN_INPUT = "rain input"
     FREEZE_INPUT = "freeze input"
-
-
-@dataclass(frozen=True)
-class Ask:
-    """How the log is judged; see the plan's `review`. settled_from: first day judged. learn_until: last day of the
-    part that teaches the level. establishment: (first day, day after the last, percent) that the plan names."""
-
-    trailing: int = 3
-    looks: int = 6
-    false_alarms: float = 0.02
-    noise_sd: float = 0.08
-    constant_sd: float = 0.03
-    settled_from: np.datetime64 | None = None
-    learn_until: np.datetime64 | None = None
-    establishment: tuple[tuple[np.datetime64, np.datetime64, float], ...] = ()
-    shade: bool = False  # whether the sensor's formula lets shade be looked for
-    lowest: float = 0.0
-    highest: float = 300.0
 
 
 @dataclass(frozen=True)
@@ -456,8 +439,3 @@ def best_lag(log: Log, by_lag: Sequence[Expected]) -> int:
             return 0
         spreads.append(float(np.median(np.abs(change))))
     return int(np.argmin(spreads))
-
-
-def day_spread(ask: Ask) -> float:
-    """Spread of one logged day about its expectation, for the band: noise of the trailing mean, and the level's."""
-    return float(np.hypot(ask.noise_sd * smoothed_share(ask.trailing), ask.constant_sd))

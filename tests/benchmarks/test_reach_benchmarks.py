@@ -7,12 +7,13 @@ import shapely
 from campus_scenes import scattered
 from plain_profiles import PlainProfiles
 
-from planner.plan import Reach, Sensor
+from planner.plan import Plan, Reach, Sensor
 from planner.reach.coverage import coverage
-from planner.reach.link import links
+from planner.reach.link import links, outdoors, reach
 from planner.reach.profile import trace
 from planner.reach.radio import radio
 from planner.reach.scene import scene
+from planner.site import bare_site
 
 SIDE_M = 1000.0
 
@@ -58,10 +59,9 @@ def test_links_of_ten_thousand_pairs(benchmark):
     """Margins and odds as a site's are reckoned, no loss beyond what matters; no plain form, so no ratio."""
     s, (a, b) = scene(campus()), pairs()
     r, n = radio(Sensor(rated_range_m=600.0), Reach()), len(a)
-    outdoors = np.full(n, -1), np.zeros(n, bool)
 
     def some(k):
-        return links(s, a[:k], a[:k, 2], b[:k], b[:k, 2], outdoors[0][:k], outdoors[1][:k], r)
+        return links(s, a[:k], a[:k, 2], outdoors(b[:k], b[:k, 2]), r)
 
     some(10)
     found = benchmark.pedantic(lambda: some(n), rounds=2, iterations=1)
@@ -73,12 +73,10 @@ def test_coverage_of_a_square_kilometre(benchmark):
     """1 km2 at 5 m; to be under 10 s on two cores."""
     site = campus()
     s, head = scene(site), np.array([SIDE_M / 2, SIDE_M / 2, 12.0])
-    settings = {"receiver_m": 1.5, "asked": 0.9}
-    r = radio(Sensor(rated_range_m=600.0), Reach())
-    coverage(bare_corner(site), s, head, 12.0, r, cell_m=5.0, **settings)
-    found = benchmark.pedantic(
-        lambda: coverage(site, s, head, 12.0, r, cell_m=5.0, **settings), rounds=1, iterations=1
-    )
+    asked = reach(bare_site(), head[None], head[2:], Plan(sensor=Sensor(rated_range_m=600.0)))
+    settings = {"cell_m": 5.0, "receiver_m": 1.5}
+    coverage(bare_corner(site), s, head, 12.0, asked, **settings)
+    found = benchmark.pedantic(lambda: coverage(site, s, head, 12.0, asked, **settings), rounds=1, iterations=1)
     assert found.grade.size >= 40_000
     print(f"\nratio coverage_cells_per_s {found.grade.size / benchmark.stats['min']:.0f}")
 

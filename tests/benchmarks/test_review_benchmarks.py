@@ -20,8 +20,9 @@ from planner.climate.eto import (
     extraterrestrial_radiation,
 )
 from planner.readings import Log
+from planner.review.asked import Ask
 from planner.review.expected import expected, trailing_mean
-from planner.review.verdict import Ask, Cause, Review, day_spread, review_log
+from planner.review.verdict import Cause, Review, review_log
 
 LEVEL_SD, DRIFT_SD, NOISE_SD, RHO = 0.025, 0.015, 0.08, 0.2
 HELD_FROM_MM = 6.35
@@ -58,8 +59,7 @@ def controller_log(
 
 def look(climate: Climate, log: Log, base: float, ask: Ask, *, normals: bool = False) -> Review:
     weather = None if normals else climate.days
-    sd = day_spread(ask)
-    found = expected(log.day, weather, None, climate.eto, climate.rain, base, ask.trailing, sd)
+    found = expected(log.day, weather, None, climate.eto, climate.rain, base, ask)
     return review_log(log, found, ask, peak_mm_day=climate.peak)
 
 
