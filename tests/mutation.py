@@ -101,7 +101,7 @@ def changes(tree: ast.AST) -> Iterator[Change]:
         if isinstance(top, ast.FunctionDef):
             body = [n for part in top.body for n in ast.walk(part)]
             function |= {id(n): top.name for n in body}
-            if any("kernel" in ast.unparse(d) for d in top.decorator_list):
+            if any({"kernel", "inner"} & {ast.unparse(n) for n in ast.walk(d)} for d in top.decorator_list):
                 compiled |= {id(n) for n in body}
     shapes = {  # of `reshape`: NumPy takes any negative length as the one to be found
         id(n)

@@ -15,6 +15,7 @@ from planner.reach.profile import (
     between,
     ground,
     height,
+    heights,
     pieces,
     room,
     steps,
@@ -694,14 +695,17 @@ def _ground_below(s, line, wave, out, way):  # type: ignore[no-untyped-def]
     over = np.full(count + 1, -np.inf)
     place = np.arange(count + 1) / count
     end = 0.0 if bare else s.ground_at[3] / line.plan_m
-    rise = np.zeros(count + 1)
+    rise, level = np.zeros(count + 1), np.zeros(count + 1)
+    if not bare:
+        heights(s, line, level)
+    # what the line and the earth's curve may add within half a step
+    tilt = (0.5 * abs(line.dz) + line.long_m * line.long_m / (4.0 * RADIO_EARTH_M)) / count
     in_veg = unknown = waiting = 0
     last_h = np.nan
     n = sum_t = sum_tt = sum_h = sum_th = 0.0
     for m in range(1, count):
-        t = m / count
+        t, h = m / count, level[m]
         x, y, z = line.ax + t * line.dx, line.ay + t * line.dy, line.az + t * line.dz
-        h = 0.0 if bare else ground(s, x, y)
         if h != h:
             waiting += 1
             unknown += 1
@@ -714,7 +718,7 @@ def _ground_below(s, line, wave, out, way):  # type: ignore[no-untyped-def]
                 over[m] = _over(line, t, h)
             elif end < t < 1.0 - end:
                 over[m] = _over(line, t, h)
-                rise[m] = _corner(s, x, y) - h + 0.5 * abs(line.dz) / count
+                rise[m] = _most(s, x, y) - h + tilt
             n += 1.0
             sum_t += t
             sum_tt += t * t
@@ -734,7 +738,7 @@ def _ground_below(s, line, wave, out, way):  # type: ignore[no-untyped-def]
     if n > 2.0 and not bare:
         slope = (n * sum_th - sum_t * sum_h) / (n * sum_tt - sum_t * sum_t)
         start = (sum_h - slope * sum_t) / n
-        at_a, at_b = ground(s, line.ax, line.ay), ground(s, line.ax + line.dx, line.ay + line.dy)
+        at_a, at_b = level[0], level[count]
         out.sunk_a_m = at_a - start if at_a == at_a else 0.0
         out.sunk_b_m = at_b - (start + slope) if at_b == at_b else 0.0
     return _ridges(s, line, over, rise, place, count, wave, way.edges)
@@ -781,18 +785,12 @@ def _highest(s, line, t, half):  # type: ignore[no-untyped-def]
 
 
 @inner
-def _corner(s, x, y):  # type: ignore[no-untyped-def]
-    """The highest of the finer raster's values a cell and a half around; infinite at its rim and beside gaps."""
-    values, at = s.ground, s.ground_at
-    rows, cols = values.shape
-    col, row = int(np.floor((x - at[0]) / at[2] - 0.5)), int(np.floor((at[1] - y) / at[2] - 0.5))
-    if not (1 <= row < rows - 2 and 1 <= col < cols - 2):
-        return np.inf
-    most = -np.inf
-    for i in range(row - 1, row + 3):
-        for j in range(col - 1, col + 3):
-            most = max(most, values[i, j] if values[i, j] == values[i, j] else np.inf)
-    return most
+def _most(s, x, y):  # type: ignore[no-untyped-def]
+    """No less than the finer raster's ground half a cell around; infinite at its rim and beside gaps."""
+    most, at = s.ground_most, s.ground_at
+    rows, cols = most.shape
+    col, row = int(np.floor((x - at[0]) / at[2])), int(np.floor((at[1] - y) / at[2]))
+    return most[row, col] if 0 <= row < rows and 0 <= col < cols else np.inf
 
 
 @inner
@@ -836,8 +834,9 @@ def _ridges(s, line, over, rise, place, count, wave, edges):  # type: ignore[no-
                     rises = over[m] + rise[m] - (up_i * (1.0 - share) + up_k * share)
                     rises += 0.5 / count / whole * abs(up_k - up_i)
                     v = rises * np.sqrt(2.0 / (wave * line.long_m * whole * share * (1.0 - share)))
-                    # v itself changes by less than a quarter within half a step
-                    if v * (1.25 if v > 0.0 else 0.75) <= best:
+                    # within half a step to the nearer end v is larger by so much at most, or less far below 0
+                    nearer, step = min(share, 1.0 - share), 0.5 / count / whole
+                    if v * (1.0 + 0.5 * step / (nearer - step)) <= best and v / (1.0 + 0.5 * step / nearer) <= best:
                         continue
                 half = min(0.5 / count, m / count - end, 1.0 - end - m / count)
                 place[m], over[m] = _highest(s, line, m / count, half)

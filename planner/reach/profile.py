@@ -336,11 +336,11 @@ def _fill(first, last, s, a, b, counts, usual, kind, row, enter, leave, ground_f
                 enter[at + m], leave[at + m] = met.t_in[m] * this.long_m, met.t_out[m] * this.long_m
         at += n
         if s.ground.shape[0]:
-            _heights(s, this, ground_m[ground_first[k] : ground_first[k + 1]])
+            heights(s, this, ground_m[ground_first[k] : ground_first[k + 1]])
 
 
 @inner
-def _heights(s, line, out):  # type: ignore[no-untyped-def]
+def heights(s, line, out):  # type: ignore[no-untyped-def]
     """Bilinear heights at even steps along a line, both ends in; as `ground` at each."""
     ax, ay, bx, by = line.ax, line.ay, line.ax + line.dx, line.ay + line.dy
     values, at = s.ground, s.ground_at

@@ -5,8 +5,12 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from planner.site import Bools, Floats, Ints, Prisms, Site
+
+Floats32 = NDArray[np.float32]
 
 BESIDE_M = 8.0  # a building so far from a line is found from the line's own cells: the Fresnel zone of a kilometre
 
@@ -16,7 +20,8 @@ class Scene(NamedTuple):
 
     Prisms are the buildings and then the crowns that are prisms; items of the grid are the prisms and then the
     crowns. edge: (e, 4) x0, y0, x1, y1, sorted by prism; edge_first: (p + 1,). ground, veg: (rows, cols)
-    rasters, empty where there are none, with left, top and cell.
+    rasters, empty where there are none, with left, top and cell. ground_most: (rows, cols) no less than the ground
+    anywhere within half a cell of a cell; infinite beside gaps and at the rim.
     """
 
     n_buildings: int
@@ -34,6 +39,7 @@ class Scene(NamedTuple):
     grid_shape: Ints  # columns, rows
     ground: Floats
     ground_at: Floats  # left, top, cell, share of the line's ends that is left out in metres
+    ground_most: Floats32
     far: Floats  # heights where `ground` knows none
     far_at: Floats
     veg: Floats
@@ -46,6 +52,19 @@ def _raster(heights: Any) -> tuple[Floats, Floats]:
         return np.empty((0, 0)), np.zeros(3)
     at = np.array([heights.left_m, heights.top_m, heights.cell_m], float)
     return np.ascontiguousarray(heights.values, float), at
+
+
+def _most(values: Floats) -> Floats32:
+    """The highest of each cell and the eight around it, rounded up."""
+    out = np.full(values.shape, np.inf, np.float32)
+    near = values.astype(np.float32)
+    near = np.where(near < values, np.nextafter(near, np.float32(np.inf)), near)
+    near[np.isnan(values)] = np.inf
+    if min(values.shape) >= 3:
+        for axis in (0, 1):
+            near = sliding_window_view(near, 3, axis).max(axis=-1)
+        out[1:-1, 1:-1] = near
+    return out
 
 
 def scene(site: Site) -> Scene:
@@ -94,6 +113,7 @@ def scene(site: Site) -> Scene:
         shape,
         ground,
         np.append(ground_at, end),
+        _most(ground),
         far,
         far_at,
         veg,
