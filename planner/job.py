@@ -165,7 +165,7 @@ class SiteResult(Drawn):
 
 
 @dataclass(frozen=True)
-class _Scene:
+class Scene:
     """What every place of a site is judged by, a candidate as well as a trial beside it."""
 
     plan: Plan
@@ -177,7 +177,23 @@ class _Scene:
 
 
 @dataclass(frozen=True)
-class _Seen:
+class Prepared:
+    """A site before any place on it is judged.
+
+    plan_file: with the places of `[layers.named]` among those that its plan names. weather: by the month, where a
+    layer gives all that ETo takes.
+    """
+
+    plan_file: PlanFile
+    climate: SiteClimate
+    weather: MonthlyInputs | None
+    zone: ZoneResult
+    season_basis: SeasonBasis
+    scene: Scene
+
+
+@dataclass(frozen=True)
+class Seen:
     """Some places, and what was found at them."""
 
     mounts: Mounts
@@ -193,7 +209,15 @@ def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = No
     """
     tell = progress or _silent
     tell("reading layers", 0, 1)
-    site = read_site(plan_file, ledger)
+    return decide_site(prepare(plan_file, read_site(plan_file, ledger), ledger, tell), ledger, tell)
+
+
+def prepare(plan_file: PlanFile, site: Site, ledger: Ledger, progress: Progress | None = None) -> Prepared:
+    """The climate, the season and the sun's year of a site that was read.
+
+    Raises PlanError or DataError, saying where and what to do, when the input cannot be used.
+    """
+    tell = progress or _silent
     plan_file = with_named(plan_file, site, ledger)
     plan = plan_file.plan
     tell("climate", 0, 1)
@@ -201,9 +225,24 @@ def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = No
     season, basis = season_months(
         plan.season.months, climate.eto_mm_day[0], climate.rain_mm[0], climate.t_mean_c[0]
     )
-    scene = _Scene(plan, site, season, _sun(plan_file, site, ledger), _shading(plan, site), radio_scene(site))
-    seen = _seen(scene, _candidates(plan_file, site, ledger), tell)
-    repeaters = relays(scene.radio, plan, seen.mounts, seen.reached, got_at(plan, seen.mounts, seen.rain))
+    scene = Scene(plan, site, season, _sun(plan_file, site, ledger), _shading(plan, site), radio_scene(site))
+    return Prepared(plan_file, climate, weather, zone, basis, scene)
+
+
+def on_another_site(prepared: Prepared, site: Site) -> Prepared:
+    """The same plan, climate and sun where other things stand on the ground."""
+    scene = prepared.scene
+    moved = replace(scene, site=site, shade=_shading(scene.plan, site), radio=radio_scene(site))
+    return replace(prepared, scene=moved)
+
+
+def decide_site(prepared: Prepared, ledger: Ledger, progress: Progress | None = None) -> SiteResult:
+    """Judge every candidate of a prepared site, and look closely at those that matter."""
+    tell = progress or _silent
+    plan_file, scene, climate = prepared.plan_file, prepared.scene, prepared.climate
+    plan, site, season = scene.plan, scene.site, scene.season
+    seen = see(scene, _candidates(plan_file, site, ledger), tell)
+    repeaters = relays_of(scene, seen.mounts, seen.rain, seen.reached)
     decision, seen = _decided(scene, seen, repeaters)
     study = _study(scene, seen, decision, repeaters, ledger, tell)
     reached = study.reached if study is not None else seen.reached
@@ -214,20 +253,7 @@ def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = No
         k: day_of_sun(site, seen.mounts.xyz[k], scene.table, season, scene.shade, time_zone=plan.time_zone)
         for k in rows
     }
-    spreads = light_spread(
-        site,
-        seen.mounts.xyz[rows],
-        carriers(site, seen.mounts.xyz, seen.mounts.building)[rows],
-        scene.table,
-        Doubt(plan.sun.placing_sd_m, plan.sun.heights_sd_share, plan.sun.crown_light_sd),
-        scene.shade,
-    )
-    height_m = max(0.0, np.nan_to_num(site.elevation_m))
-    if weather is not None:
-        water = eto_bias(seen.sun.light_share, weather, site.latitude_deg, height_m)
-    else:
-        months = (climate.eto_mm_day[0], climate.t_mean_c[0])
-        water = eto_bias_from_eto(seen.sun.light_share, *months, site.latitude_deg, height_m)
+    spreads = spread_at(scene, seen.mounts, rows)
     refined = refine(site, seen.mounts, rows, partial(_tried, scene, repeaters, decision))
     light = _light(scene, ledger, tell) if plan.outputs.light_grid else None
     picture = picture_around(plan_file, np.array([site.longitude_deg]), np.array([site.latitude_deg]), ledger)
@@ -241,9 +267,9 @@ def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = No
         rain=seen.rain,
         reach=reached,
         climate=climate,
-        zone=zone,
+        zone=prepared.zone,
         season=season,
-        season_basis=basis,
+        season_basis=prepared.season_basis,
         decision=decision,
         places=places,
         substitutes=substitutes(places, decision.order, holds, _feeds(repeaters, study), seen.mounts.xyz),
@@ -253,7 +279,7 @@ def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = No
         refined=refined,
         light=light,
         reach_study=study,
-        water=water,
+        water=water_bias(prepared, seen.sun),
         siting=siting(site, seen.mounts.xyz, seen.sun, seen.rain, season),
         light_spread=dict(zip(rows, spreads, strict=True)),
         origin=plan_file.origin(),
@@ -345,7 +371,7 @@ def _shading(plan: Plan, site: Site) -> Shading:
     )
 
 
-def _seen(scene: _Scene, mounts: Mounts, tell: Progress = _silent) -> _Seen:
+def see(scene: Scene, mounts: Mounts, tell: Progress = _silent) -> Seen:
     """Sun, rain, and links (with cable routes where the sensor has a cable) of some places."""
     plan, site = scene.plan, scene.site
     sun = year_of_light(
@@ -359,16 +385,50 @@ def _seen(scene: _Scene, mounts: Mounts, tell: Progress = _silent) -> _Seen:
     if plan.sensor.link == "cable":
         tell("cable routes", 0, 1)
     reached = reach(site, mounts.xyz, mounts.height_m, plan, scene.radio)
-    return _Seen(mounts, sun, rain, reached)
+    return Seen(mounts, sun, rain, reached)
 
 
-def _judge(scene: _Scene, seen: _Seen, repeaters: Relays, among: Question | None = None) -> Decision:
+def water_bias(prepared: Prepared, sun: SunResult) -> WaterBias:
+    """How far the ETo reported at places is from the open site's."""
+    site, climate = prepared.scene.site, prepared.climate
+    height_m = max(0.0, np.nan_to_num(site.elevation_m))
+    if prepared.weather is not None:
+        return eto_bias(sun.light_share, prepared.weather, site.latitude_deg, height_m)
+    months = (climate.eto_mm_day[0], climate.t_mean_c[0])
+    return eto_bias_from_eto(sun.light_share, *months, site.latitude_deg, height_m)
+
+
+def spread_at(scene: Scene, mounts: Mounts, rows: Sequence[int]) -> list[LightSpread]:
+    """How sure the light of some of the mounts is."""
+    site, sun = scene.site, scene.plan.sun
+    return light_spread(
+        site,
+        mounts.xyz[rows],
+        carriers(site, mounts.xyz, mounts.building)[rows],
+        scene.table,
+        Doubt(sun.placing_sd_m, sun.heights_sd_share, sun.crown_light_sd),
+        scene.shade,
+    )
+
+
+def relays_of(scene: Scene, mounts: Mounts, rain: RainResult, reached: ReachResult) -> Relays:
+    """Repeaters that may stand at the mounts."""
+    return relays(scene.radio, scene.plan, mounts, reached, got_at(scene.plan, mounts, rain))
+
+
+def without_choice(scene: Scene) -> Scene:
+    """The same where the plan chooses no mount: for places that are not all the candidates."""
+    plan = scene.plan
+    return replace(scene, plan=plan.model_copy(update={"mounts": plan.mounts.model_copy(update={"choose": None})}))
+
+
+def judge(scene: Scene, seen: Seen, repeaters: Relays, among: Question | None = None) -> Decision:
     return decide(scene.plan, seen.mounts, seen.sun, seen.rain, seen.reached, scene.season, repeaters, among)
 
 
-def _decided(scene: _Scene, seen: _Seen, repeaters: Relays) -> tuple[Decision, _Seen]:
+def _decided(scene: Scene, seen: Seen, repeaters: Relays) -> tuple[Decision, Seen]:
     """The decision, once those that come first do so by cables on fine cells."""
-    decision = _judge(scene, seen, repeaters)
+    decision = judge(scene, seen, repeaters)
     first = [k for k in (decision.chosen, *decision.runners_up) if k >= 0]
     closer = finer(scene.site, scene.plan, seen.mounts, seen.reached, first)
     if closer is seen.reached:
@@ -376,17 +436,16 @@ def _decided(scene: _Scene, seen: _Seen, repeaters: Relays) -> tuple[Decision, _
     return _decided(scene, replace(seen, reached=closer), repeaters)
 
 
-def _tried(scene: _Scene, repeaters: Relays, decision: Decision, trials: Mounts) -> tuple[Floats, Floats, Ints]:
+def _tried(scene: Scene, repeaters: Relays, decision: Decision, trials: Mounts) -> tuple[Floats, Floats, Ints]:
     """Light kept in the worst month, score, and controllers in reach of trials beside and above the mounts.
 
     decision, repeaters: what was found for the mounts. The trials are not all the candidates: where the plan asks
     for the fewest sensors, each must fit in a layout as good as the best one without it.
     """
-    plan = scene.plan
-    free = replace(scene, plan=plan.model_copy(update={"mounts": plan.mounts.model_copy(update={"choose": None})}))
-    seen = _seen(free, trials)
+    plan, free = scene.plan, without_choice(scene)
+    seen = see(free, trials)
     fed = fed_by(scene.radio, plan, trials, seen.reached, repeaters)
-    score = _judge(free, seen, fed, decision.sharing).score
+    score = judge(free, seen, fed, decision.sharing).score
     among = np.flatnonzero(scene.season) if scene.season.any() else np.arange(12)
     held = (margin(seen.reached, plan.sensor) >= 0).sum(axis=1)
     return seen.sun.light_share[:, among].min(axis=1), score, held
@@ -425,7 +484,7 @@ def _outside(which: Outside, plan: Plan) -> str:
 
 
 def _study(
-    scene: _Scene, seen: _Seen, decision: Decision, repeaters: Relays, ledger: Ledger, tell: Progress
+    scene: Scene, seen: Seen, decision: Decision, repeaters: Relays, ledger: Ledger, tell: Progress
 ) -> ReachStudy | None:
     """What comes after the decision; None where there is nothing to reach."""
     plan, site, mounts, reached = scene.plan, scene.site, seen.mounts, seen.reached
@@ -500,7 +559,7 @@ def _study(
     return found
 
 
-def _light(scene: _Scene, ledger: Ledger, tell: Progress) -> LightGrid:
+def _light(scene: Scene, ledger: Ledger, tell: Progress) -> LightGrid:
     plan = scene.plan
     grid = light_grid(
         scene.site,

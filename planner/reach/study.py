@@ -117,7 +117,7 @@ def study(
         assert reached.runs is not None
         runs, cell_m = reached.runs[row], reached.fine_cell_m or reached.cable_cell_m
     else:
-        found_runs, cell_m = _cables(site, plan, mounts, [row])
+        found_runs, cell_m = cables_of(site, plan, mounts, [row])
         runs = found_runs[0]
     found, held_with = None, np.full(m, np.nan)
     feed: dict[int, int] = {}
@@ -174,7 +174,7 @@ def _first_served(found: Layouts | None, reached: ReachResult, plan: Plan, row: 
     return int(np.argmin(np.where(serves, reached.distance_m[row], np.inf))) if serves.any() else -1
 
 
-def _cables(site: Site, plan: Plan, mounts: Mounts, rows: Sequence[int]) -> tuple[Runs, float]:
+def cables_of(site: Site, plan: Plan, mounts: Mounts, rows: Sequence[int]) -> tuple[Runs, float]:
     """Cables from some mounts to every controller, on the plan's own cells (or larger ones where the site is too
     large for these), and the cell."""
     there, up = site.controllers.xyz[:, :2], wired_height_m(site)
@@ -196,7 +196,7 @@ def finer(site: Site, plan: Plan, mounts: Mounts, reached: ReachResult, rows: Se
     if not coarse or not again:
         return reached
     assert reached.runs is not None
-    found, cell_m = _cables(site, plan, mounts, again)
+    found, cell_m = cables_of(site, plan, mounts, again)
     better = dict(zip(again, found, strict=True))
     runs = tuple(better.get(k, run) for k, run in enumerate(reached.runs))
     return replace(reached, runs=runs, fine=(*reached.fine, *again), fine_cell_m=cell_m)
