@@ -166,9 +166,12 @@ FIRST = {  # what must stand beside a key in its section
     "layers.surface": {"path": "surface.tif"},
     "layers.canopy": {"path": "canopy.tif"},
     "climate.elevation": {"path": "elevation.tif"},
+    "layers.named": {"path": "poles.gpkg", "name": "name"},
 }  # fmt: skip
 FIRST |= {f"climate.{name}": {"path": f"{name}.tif", "unit": unit} for name, (unit, *_) in scene.WEATHER.items()}
-FEWEST = {"drawing.control[]": 2}  # of a list
+MORE = {
+    "drawing.control[]": [{"x": 50.0, "y": 80.0, "longitude": -119.0, "latitude": 35.0}]
+}  # of a list, beside the first
 TOGETHER = {  # keys that are right only beside others
     "sun.leaf_from": {"sun.leaf_until": "11-15"}, "sun.leaf_until": {"sun.leaf_from": "03-15"},
     "sensor.transmit_dbm": {"sensor.sensitivity_dbm": -110}, "sensor.sensitivity_dbm": {"sensor.transmit_dbm": 14},
@@ -176,7 +179,7 @@ TOGETHER = {  # keys that are right only beside others
     "as_built.y": {"as_built.x": -119.3599, "as_built.height_m": 4.0},
     "layers.buildings.top": {"layers.buildings.height": None, "layers.buildings.ground": "ground"},
     "layers.buildings.ground": {"layers.buildings.height": None, "layers.buildings.top": "top"},
-    "sun.crown_in_leaf": {"sun.crown_leafless": 1.0},
+    "sun.crown_in_leaf": {"sun.crown_leafless": 1.0}, "sun.crown_leafless": {"sun.crown_in_leaf": 0.005},
     "layers.trees.crown_radius": {"layers.trees.crown_width": None},
 }  # fmt: skip
 
@@ -205,7 +208,7 @@ def with_key(key: str, value: object) -> tuple[dict[str, object], str]:
     section, _, name = key.rpartition(".")
     plan |= TOGETHER.get(key, {})
     if section.endswith("[]"):
-        plan[section[:-2]] = [{**beside(section), name: value}] * FEWEST.get(section, 1)
+        plan[section[:-2]] = [{**beside(section), name: value}, *MORE.get(section, [])]
     else:
         plan = {f"{section}.{k}": v for k, v in beside(section).items()} | plan
         plan[key] = value

@@ -177,7 +177,7 @@ def vectors() -> Iterator[Case]:
         yield read(name, "multi-points", OK, "", shapes(name, lambda s: shapely.MultiPoint([s, shapely.Point(s.x + 1, s.y)])))
     yield read("trees", "lines for trees", DATA, "points or polygons are needed", shapes("trees", lambda s: shapely.LineString([s, shapely.Point(s.x + 1, s.y)])))
     yield read("trees", "crowns of 5,000 vertices", OK, "", shapes("trees", lambda s: s.buffer(3, quad_segs=1250)))
-    yield read("site", "60 km wide", DATA, "is that right", shapes("site", lambda s: s.centroid.buffer(30_000)))
+    yield read("site", "60 km wide", DATA, "One site may be 20 km wide", shapes("site", lambda s: s.centroid.buffer(30_000)))
     yield read("site", "a site of several, none picked", PLAN, "pick", layer("site", lambda t: gpd.GeoDataFrame(pd.concat([t, t.assign(name="Other").set_geometry(t.translate(500, 0))]), crs=t.crs)))
     yield read("site", "a site picked that is not there", PLAN, "Yrd", layer("site", lambda t: gpd.GeoDataFrame(pd.concat([t, t.assign(name="Other").set_geometry(t.translate(500, 0))]), crs=t.crs)), pick="Yrd")
     yield read("site", "over the pole", DATA, "", layer("site", lambda t: gpd.GeoDataFrame({"name": ["P"]}, geometry=[shapely.box(-180, 88, 180, 90)], crs=4326)))
