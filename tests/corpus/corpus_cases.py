@@ -169,9 +169,8 @@ FIRST = {  # what must stand beside a key in its section
     "layers.named": {"path": "poles.gpkg", "name": "name"},
 }  # fmt: skip
 FIRST |= {f"climate.{name}": {"path": f"{name}.tif", "unit": unit} for name, (unit, *_) in scene.WEATHER.items()}
-MORE = {
-    "drawing.control[]": [{"x": 50.0, "y": 80.0, "longitude": -119.0, "latitude": 35.0}]
-}  # of a list, beside the first
+# of a list, beside the first
+MORE = {"drawing.control[]": [{"x": 50.0, "y": 80.0, "longitude": -119.0, "latitude": 35.0}]}
 TOGETHER = {  # keys that are right only beside others
     "sun.leaf_from": {"sun.leaf_until": "11-15"}, "sun.leaf_until": {"sun.leaf_from": "03-15"},
     "sensor.transmit_dbm": {"sensor.sensitivity_dbm": -110}, "sensor.sensitivity_dbm": {"sensor.transmit_dbm": 14},
