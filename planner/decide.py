@@ -12,7 +12,7 @@ from planner.ledger import PlanError, nearest
 from planner.mounts import Mounts
 from planner.plan import NamedMount, Plan
 from planner.rain import RainResult, windward
-from planner.reach import ReachResult, margin
+from planner.reach import ReachResult
 from planner.reach.layouts import Question, fits
 from planner.reach.repeaters import Relays, no_relays, sharing
 from planner.records import compared
@@ -238,7 +238,7 @@ def _facts(
     wanted_h = np.minimum(plan.requirements.min_direct_h_day, 0.9 * sun.open_direct_h)
     short = np.where(season, sun.direct_h - wanted_h, np.inf).argmin(axis=1)
     judged = reached.distance_m.shape[1] > 0 and plan.requirements.reach != "off"
-    room = margin(reached, plan.sensor)
+    room = reached.room
     counts = room_score = np.ones(len(mounts))
     if judged and plan.requirements.reach == "every":
         counts = room.min(axis=1)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property, partial
+from functools import partial
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
@@ -17,12 +17,12 @@ from planner.climate.zones import zone_sites
 from planner.decide import Decision, decide, got_at, substitutes
 from planner.layers import lonlat_shapes, named_xy, read_site, site_weather, with_named
 from planner.ledger import Kind, Ledger, Notice, PlanError
-from planner.local_climate import climate_and_weather_at, picture_around, table_of
+from planner.local_climate import climate_and_weather_at, table_of
 from planner.mounts import Mounts, Refined, Support, find_mounts, refine
 from planner.notebook import Drawn
 from planner.plan import Origin, Plan, PlanFile
 from planner.rain import RainResult, rain_and_surroundings
-from planner.reach import ReachResult, margin, reach
+from planner.reach import ReachResult, reach
 from planner.reach.layouts import Question
 from planner.reach.radio import FOLIAGE_FROM_MHZ, MATERIALS, SPREAD_FROM_MHZ, Outside, assumed, rated_m
 from planner.reach.repeaters import Relays, fed_by, relays
@@ -91,10 +91,10 @@ class SiteResult(Drawn):
     substitutes: Mapping[int, int] = field(default_factory=dict)
     origin: Origin | None = field(default=None, compare=False, repr=False)
 
-    @cached_property
+    @property
     def room(self) -> Floats:
         """(n, m) margin of each mount to each controller: 0 at the limit, negative out of reach."""
-        return margin(self.reach, self.plan.sensor)
+        return self.reach.room
 
     def mounts_table(self) -> GeoDataFrame:
         """Every candidate with its verdict and its numbers.
@@ -181,13 +181,14 @@ class Prepared:
     """A site before any place on it is judged.
 
     plan_file: with the places of `[layers.named]` among those that its plan names. weather: by the month, where a
-    layer gives all that ETo takes.
+    layer gives all that ETo takes. picture: of the climate around.
     """
 
     plan_file: PlanFile
     climate: SiteClimate
     weather: MonthlyInputs | None
     zone: ZoneResult
+    picture: ClimatePicture | None
     season_basis: SeasonBasis
     scene: Scene
 
@@ -221,12 +222,13 @@ def prepare(plan_file: PlanFile, site: Site, ledger: Ledger, progress: Progress 
     plan_file = with_named(plan_file, site, ledger)
     plan = plan_file.plan
     tell("climate", 0, 1)
-    climate, weather, zone = climate_and_zone(plan_file, site, ledger)
+    local = climate_and_zone(plan_file, site, ledger, picture=True)
+    climate = local.climate
     season, basis = season_months(
         plan.season.months, climate.eto_mm_day[0], climate.rain_mm[0], climate.t_mean_c[0]
     )
     scene = Scene(plan, site, season, _sun(plan_file, site, ledger), _shading(plan, site), radio_scene(site))
-    return Prepared(plan_file, climate, weather, zone, basis, scene)
+    return Prepared(plan_file, climate, local.weather, local.zone, local.picture, basis, scene)
 
 
 def on_another_site(prepared: Prepared, site: Site) -> Prepared:
@@ -256,8 +258,6 @@ def decide_site(prepared: Prepared, ledger: Ledger, progress: Progress | None = 
     spreads = spread_at(scene, seen.mounts, rows)
     refined = refine(site, seen.mounts, rows, partial(_tried, scene, repeaters, decision))
     light = _light(scene, ledger, tell) if plan.outputs.light_grid else None
-    picture = picture_around(plan_file, np.array([site.longitude_deg]), np.array([site.latitude_deg]), ledger)
-    holds = margin(reached, plan.sensor) >= 0
     return SiteResult(
         plan=plan,
         site=site,
@@ -272,8 +272,10 @@ def decide_site(prepared: Prepared, ledger: Ledger, progress: Progress | None = 
         season_basis=prepared.season_basis,
         decision=decision,
         places=places,
-        substitutes=substitutes(places, decision.order, holds, _feeds(repeaters, study), seen.mounts.xyz),
-        climate_picture=picture,
+        substitutes=substitutes(
+            places, decision.order, reached.room >= 0, _feeds(repeaters, study), seen.mounts.xyz
+        ),
+        climate_picture=prepared.picture,
         notices=tuple(ledger),
         losses=losses,
         refined=refined,
@@ -447,7 +449,7 @@ def _tried(scene: Scene, repeaters: Relays, decision: Decision, trials: Mounts) 
     fed = fed_by(scene.radio, plan, trials, seen.reached, repeaters)
     score = judge(free, seen, fed, decision.sharing).score
     among = np.flatnonzero(scene.season) if scene.season.any() else np.arange(12)
-    held = (margin(seen.reached, plan.sensor) >= 0).sum(axis=1)
+    held = (seen.reached.room >= 0).sum(axis=1)
     return seen.sun.light_share[:, among].min(axis=1), score, held
 
 
@@ -580,18 +582,28 @@ def _light(scene: Scene, ledger: Ledger, tell: Progress) -> LightGrid:
     return grid
 
 
-def climate_and_zone(
-    plan_file: PlanFile, site: Site, ledger: Ledger
-) -> tuple[SiteClimate, MonthlyInputs | None, ZoneResult]:
+@dataclass(frozen=True)
+class LocalClimate:
+    """A site's climate and zone; weather: its months (12,) as far as the plan's files say; picture: around it."""
+
+    climate: SiteClimate
+    weather: MonthlyInputs | None
+    zone: ZoneResult
+    picture: ClimatePicture | None
+
+
+def climate_and_zone(plan_file: PlanFile, site: Site, ledger: Ledger, picture: bool = False) -> LocalClimate:
+    """The climate of a site and the zone that comes of it; picture: of its surroundings too."""
     plan = plan_file.plan
     given = plan.climate.elevation_m
-    climate, weather = climate_and_weather_at(
+    climate, weather, around = climate_and_weather_at(
         plan_file,
         lonlat_shapes([site.outline], site.crs),
         given if given is not None else site.elevation_m,
         ledger,
         site.name,
+        np.array([[site.longitude_deg, site.latitude_deg]]) if picture else None,
     )
     table = table_of(plan_file, ledger)
     zone = zone_sites(climate, np.array([site.latitude_deg]), table, plan.climate.description)
-    return climate, weather, zone
+    return LocalClimate(climate, weather, zone, around)

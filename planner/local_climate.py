@@ -36,12 +36,20 @@ def climate_at(
 
 
 def climate_and_weather_at(
-    plan_file: PlanFile, shape_lonlat: Shapes, elevation_m: float, ledger: Ledger, name: str
-) -> tuple[SiteClimate, MonthlyInputs | None]:
-    """The climate of one site, and the months of its weather (12,) as far as the plan's files say."""
-    read, section = read_climate(plan_file, shape_lonlat, ledger, names=[name]), plan_file.plan.climate
+    plan_file: PlanFile,
+    shape_lonlat: Shapes,
+    elevation_m: float,
+    ledger: Ledger,
+    name: str,
+    around: Floats | None = None,
+) -> tuple[SiteClimate, MonthlyInputs | None, ClimatePicture | None]:
+    """The climate of one site, the months of its weather (12,) as far as the plan's files say, and the picture
+    around (k, 2) longitudes and latitudes, where it is asked for. No file is opened twice."""
+    read = read_climate(plan_file, shape_lonlat, ledger, names=[name], around=around)
+    section = plan_file.plan.climate
     climate = site_climate(section, read, np.array([elevation_m]), ledger)
-    return climate, site_weather(section, read, elevation_m)
+    picture = None if read.around is None else climate_picture(read.around)
+    return climate, site_weather(section, read, elevation_m), picture
 
 
 def picture_around(

@@ -179,25 +179,6 @@ class Station:
 
 
 @dataclass(frozen=True)
-class Readings:
-    """What the files that `[climate]` names say of n sites.
-
-    plan: the plan file, for messages. names: (n,). lonlat: (n, 2) a point in each, longitude and latitude.
-    layers: by the names of QUANTITIES. cell_elevation_m: (n,) of the layers' cells, NaN where unknown, None where
-    the plan names no such layer. yearly_peak_mm_day: (years,) each year's highest monthly ETo at the plan's
-    station.
-    """
-
-    plan: str
-    names: Sequence[str]
-    lonlat: Floats
-    layers: Mapping[str, AtSites]
-    cell_elevation_m: Floats | None = None
-    station: Station | None = None
-    yearly_peak_mm_day: Floats | None = None
-
-
-@dataclass(frozen=True)
 class Window:
     """An even grid of degrees, row 0 northernmost, with an ETo layer's months in it where the plan names one.
 
@@ -212,6 +193,26 @@ class Window:
     east_deg: float
     north_deg: float
     eto_mm_day: Floats | None
+
+
+@dataclass(frozen=True)
+class Readings:
+    """What the files that `[climate]` names say of n sites.
+
+    plan: the plan file, for messages. names: (n,). lonlat: (n, 2) a point in each, longitude and latitude.
+    layers: by the names of QUANTITIES. cell_elevation_m: (n,) of the layers' cells, NaN where unknown, None where
+    the plan names no such layer. yearly_peak_mm_day: (years,) each year's highest monthly ETo at the plan's
+    station. around: the ETo layer for a picture, where one was asked for.
+    """
+
+    plan: str
+    names: Sequence[str]
+    lonlat: Floats
+    layers: Mapping[str, AtSites]
+    cell_elevation_m: Floats | None = None
+    station: Station | None = None
+    yearly_peak_mm_day: Floats | None = None
+    around: Window | None = None
 
 
 # --- tables ------------------------------------------------------------------------------------------------------

@@ -134,7 +134,8 @@ def run_programme(plan_file: PlanFile, ledger: Ledger, progress: Progress | None
     site = read_site(
         plan_file, Ledger(ledger.units)
     )  # its outline alone is used: `noonmark check` tells of the rest
-    climate, _, zones = climate_and_zone(plan_file, site, ledger)
+    local = climate_and_zone(plan_file, site, ledger)
+    climate, zones = local.climate, local.zone
     row = _zone_row(plan_file, zones)
     eto, rain = climate.eto_mm_day[0], climate.rain_mm[0]
     _known(eto, "the base program")
@@ -348,7 +349,8 @@ def run_review(
     site = read_site(
         plan_file, Ledger(ledger.units)
     )  # its outline alone is used: `noonmark check` tells of the rest
-    climate, _, zones = climate_and_zone(plan_file, site, ledger)
+    local = climate_and_zone(plan_file, site, ledger)
+    climate, zones = local.climate, local.zone
     eto, rain = climate.eto_mm_day[0], climate.rain_mm[0]
     _known(eto, "the expectation")
     row = -1 if how.base_mm_day is not None else _zone_row(plan_file, zones)

@@ -8,7 +8,7 @@ from planner import plan
 from planner.decide import decide
 from planner.mounts import find_mounts
 from planner.rain import rain_and_surroundings
-from planner.reach import margin, reach
+from planner.reach import reach
 from planner.sun import sun_table, year_of_light
 
 TABLE = sun_table(35, 0, step_minutes=20, day_step=10)
@@ -34,7 +34,7 @@ def decided(site, points, season=SEASON, **keys):
         sun=light,
         rain=rain,
         reach=reached,
-        room=margin(reached, asked.sensor),
+        room=reached.room,
         season=season,
         decision=decide(asked, mounts, light, rain, reached, season),
     )

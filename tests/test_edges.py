@@ -16,7 +16,7 @@ from planner.climate.zones import zone_of
 from planner.decide import Decision, Requirement, _spread_out, decide, got_at, substitutes, weighed
 from planner.mounts import Refined, _straight_share, find_mounts, refine
 from planner.rain import rain_and_surroundings, windward
-from planner.reach import margin
+from planner.reach import ReachResult
 from planner.reach.link import FULL_ROOM_DB, Grade, grade
 from planner.season import effective_rain_mm, irrigation_months
 from planner.site import Crowns, Heights, KeepOut, KeepOuts, Places, bare_site, prisms
@@ -592,7 +592,7 @@ def test_room_is_full_at_20_db_over_what_is_asked():
         z = 1.2815515655446004  # the normal quantile of 0.9 (Abramowitz and Stegun, Table 26.5)
         links = SimpleNamespace(margin_db=np.array([[over_db + z * 5.0]]), spread_db=np.array([[5.0]]))
         found = SimpleNamespace(links=links, asked=0.9, distance_m=np.array([[away_m]]), usable_m=160.0, runs=None)
-        return float(margin(found, plan.Sensor())[0, 0])
+        return float(ReachResult.radio_room.func(found)[0, 0])
 
     assert room(0.0) == pytest.approx(0.0, abs=1e-9)
     assert room(10.0) == pytest.approx(0.5)

@@ -16,7 +16,7 @@ from planner.layers import named_xy, read_site
 from planner.ledger import Ledger
 from planner.mounts import Holder, Mounts, Support, find_mounts
 from planner.plan import Reach, Sensor
-from planner.reach import Grade, grade, margin, reach
+from planner.reach import Grade, grade, reach
 from planner.reach.bill import Item
 from planner.reach.coverage import coverage
 from planner.reach.diffraction import THROUGH, diffract
@@ -162,7 +162,7 @@ def test_grades(p, mark):
 def test_margin_is_room_beyond_what_is_asked():
     site = site_with([[20, 0, 2.0], [120, 0, 2.0], [390, 0, 2.0]])
     found = one(site, [0, 0, 2.0])
-    room = margin(found, SENSOR)[0]
+    room = found.room[0]
     asked = found.links.margin_db[0] - norm.ppf(0.9) * found.links.spread_db[0]
     assert room[:2] == pytest.approx(np.minimum(asked[:2] / FULL_ROOM_DB, 1))
     assert room[2] < 0
@@ -173,7 +173,7 @@ def test_margin_is_room_beyond_what_is_asked():
         sensor=Sensor(rated_range_m=400, transmit_dbm=20, sensitivity_dbm=-110),
     )
     assert far.links.probability[0, 0] > 0.99
-    assert margin(far, SENSOR)[0, 0] == pytest.approx(1 - far.range_share[0, 0] / 0.8)
+    assert far.room[0, 0] == pytest.approx(1 - far.range_share[0, 0] / 0.8)
     assert far.grade[0, 0] == Grade.DOUBTFUL
     assert needs(far, (0, 0), False, "metric").startswith("beyond the 80% of the rated range that may be")
 
@@ -184,7 +184,7 @@ def test_powers_stand_in_for_the_rated_range():
     far = one(site_with([[390, 0, 20.0]]), [0, 0, 30.0], sensor=powers)
     assert far.links.probability[0, 0] > 0.99
     assert far.grade[0, 0] == Grade.DEPENDABLE
-    assert margin(far, powers)[0, 0] > 0
+    assert far.room[0, 0] > 0
     assert np.isnan(far.range_share[0, 0])
     assert needs(far, (0, 0), False, "metric") == "dependable: clear line"
 
@@ -203,7 +203,7 @@ def test_no_cable_beyond_the_longest(distance, holds):
     """60 m longest: common practice, no source."""
     cable = Sensor(link="cable", **SHEET)
     found = one(site_with([[distance, 0, 1.5]]), [0, 0, 3.0], sensor=cable)
-    assert (margin(found, cable)[0, 0] >= 0) == holds
+    assert (found.room[0, 0] >= 0) == holds
 
 
 def test_no_controllers_no_columns():
@@ -532,8 +532,8 @@ def test_a_controller_goes_to_the_mount_with_the_most_room():
             site, plan.Plan(sensor=SENSOR), mounts, found, Judged(chosen, [], np.ones(3, bool), np.ones(3))
         )
         by = done.layouts.best.served_by
-        room = margin(found, SENSOR)[list(done.layouts.best.mounts)]
-        assert (margin(found, SENSOR)[by, np.arange(4)] == room.max(axis=0)).all()
+        room = found.room[list(done.layouts.best.mounts)]
+        assert (found.room[by, np.arange(4)] == room.max(axis=0)).all()
         assert by[2] == chosen
         # the receiver sold with the sensor goes to the nearest controller that it serves
         paid = [choice.radio_price for choice in done.choices]
@@ -611,7 +611,7 @@ def test_the_demo_campus_is_shared_by_three_sensors():
     settings = source.plan
     mounts = find_mounts(site, settings.mounts, settings.sensor.mast_m, named_xy(source, site))
     found = reach(site, mounts.xyz, mounts.height_m, settings)
-    held = margin(found, settings.sensor) >= 0
+    held = found.room >= 0
     assert not held.all(axis=1).any()
     assert held.any(axis=0).all()
     usable = mounts.height_m <= settings.requirements.max_height_m

@@ -18,17 +18,17 @@ from shapely.geometry.base import BaseGeometry
 from planner.layers.cell_shares import cell_weights, weighted_means
 from planner.layers.climate_grid import (
     Months,
+    OpenLayer,
     check_range,
-    check_stated_unit,
     layer_crs,
-    layer_unit,
-    layer_where,
     on_map,
     open_bands,
+    opened_layer,
     round_the_earth,
 )
 from planner.layers.daily import read_yearly_peaks
 from planner.layers.frame import WGS84, apart_m, project, project_shapes
+from planner.layers.picture import empty_window, window_of
 from planner.layers.source import label, place
 from planner.layers.weather import station_at
 from planner.ledger import DataError, Kind, Ledger
@@ -48,25 +48,29 @@ def read_climate(
     names: Sequence[str] | None = None,
     strict: bool | None = None,
     layers: Mapping[str, AtSites] | None = None,
+    around: Floats | None = None,
 ) -> Readings:
     """All that the files of `[climate]` say of n sites.
 
     shapes_lonlat: polygons or points, EPSG:4326. strict: a site outside a layer is an error; the default is so for
-    a single site. layers: those that are read already. Raises PlanError or DataError.
+    a single site. layers: those that are read already. around: (k, 2) longitudes and latitudes round which the ETo
+    layer is read for a picture too. Raises PlanError or DataError.
     """
     shapes = np.asarray(shapes_lonlat, object)
     n = len(shapes)
     strict = n == 1 if strict is None else strict
     names = [f"#{k + 1}" for k in range(n)] if names is None else names
     section, lonlat = plan_file.plan.climate, inner_points(shapes)
+    window = None if around is None else empty_window(around[:, 0], around[:, 1])
     if layers is None:
-        layers = {
-            name: read_layer(
-                plan_file, f"climate.{name}", given, quantity, shapes, ledger, strict=strict, names=names
-            )
-            for name, quantity in QUANTITIES.items()
-            if (given := getattr(section, name)) is not None
-        }
+        layers = {}
+        for name, quantity in QUANTITIES.items():
+            if (given := getattr(section, name)) is None:
+                continue
+            with opened_layer(plan_file, f"climate.{name}", given, quantity, ledger) as layer:
+                layers[name] = _layer_at(layer, shapes, ledger, strict=strict, names=names)
+                if name == "eto" and window is not None:
+                    window = window_of(layer, window)
     return Readings(
         plan=str(plan_file.path),
         names=names,
@@ -75,6 +79,7 @@ def read_climate(
         cell_elevation_m=None if section.elevation is None else _cell_elevation(plan_file, shapes, ledger),
         station=station_at(plan_file, lonlat, ledger, strict=strict, names=names),
         yearly_peak_mm_day=read_yearly_peaks(plan_file, ledger),
+        around=window,
     )
 
 
@@ -94,14 +99,21 @@ def read_layer(
     strict: a site outside the layer is an error; otherwise it is NaN and listed. Raises PlanError for an unknown
     unit or file, DataError for what the file holds.
     """
-    where = layer_where(key, section)
-    check_stated_unit(plan_file, key, section, quantity)
-    with open_bands(plan_file, key, section, where) as months:
-        unit = layer_unit(plan_file, key, section, quantity, months, ledger)
-        crs = layer_crs(plan_file, key, section, where, months, ledger)
-        found = _at_sites(np.asarray(shapes_lonlat, object), crs, months)
-        middle = project(on_map(months.transform, months.width / 2, months.height / 2), crs, WGS84)
-        stated = months.spread_mm_day
+    with opened_layer(plan_file, key, section, quantity, ledger) as layer:
+        return _layer_at(layer, shapes_lonlat, ledger, strict=strict, names=names)
+
+
+def _layer_at(
+    layer: OpenLayer,
+    shapes_lonlat: Sequence[BaseGeometry] | Shapes,
+    ledger: Ledger,
+    *,
+    strict: bool,
+    names: Sequence[str],
+) -> AtSites:
+    where, months, crs, quantity = layer.where, layer.months, layer.crs, layer.quantity
+    found = _at_sites(np.asarray(shapes_lonlat, object), crs, months)
+    middle = project(on_map(months.transform, months.width / 2, months.height / 2), crs, WGS84)
     reached: Bools = np.asarray(np.isfinite(found.values).all(axis=1))
     if strict and not reached.all():
         k = int(np.flatnonzero(~reached)[0])
@@ -128,10 +140,10 @@ def read_layer(
         ledger.add(
             Kind.CHECK, where, "part of the area lies on unknown cells; the mean is of the known part", partly
         )
-    values = quantity.convert(found.values, unit)
-    check_range(where, key, quantity, unit, found.values, values)
+    values = quantity.convert(found.values, layer.unit)
+    check_range(where, layer.key, quantity, layer.unit, found.values, values)
     peaks = _converted(found.peak_range, found.values, values)
-    return replace(found, values=values, peak_range=peaks, spread_mm_day=stated, where=where)
+    return replace(found, values=values, peak_range=peaks, spread_mm_day=months.spread_mm_day, where=where)
 
 
 # --- cells and weights -------------------------------------------------------------------------------------------

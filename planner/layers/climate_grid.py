@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -164,6 +165,35 @@ def _months_of(file: rasterio.DatasetReader, where: str) -> list[int] | None:
             "Give the twelve mean months, or whole years of months",
         )
     return found
+
+
+@dataclass(frozen=True)
+class OpenLayer:
+    """A plan's layer while its files are open: `where` for messages, the unit of its numbers, its settled CRS."""
+
+    key: str
+    where: str
+    quantity: Quantity
+    months: Months
+    unit: str
+    crs: CRS
+
+
+@contextmanager
+def opened_layer(
+    plan_file: PlanFile, key: str, section: ClimateLayer, quantity: Quantity, ledger: Ledger
+) -> Iterator[OpenLayer]:
+    """A plan's layer to be read by cells, at sites and for a picture, from files that are opened once.
+
+    Raises PlanError for an unknown unit or file, DataError for what the file holds.
+    """
+    where = layer_where(key, section)
+    check_stated_unit(plan_file, key, section, quantity)
+    with open_bands(plan_file, key, section, where) as months:
+        unit = layer_unit(plan_file, key, section, quantity, months, ledger)
+        yield OpenLayer(
+            key, where, quantity, months, unit, layer_crs(plan_file, key, section, where, months, ledger)
+        )
 
 
 @contextmanager

@@ -1,4 +1,9 @@
-"""Daily ETo of a station, years of it, from a CSV."""
+"""Daily ETo of a station, years of it, from a CSV: two columns that the plan names, in the unit it states.
+
+`station_days` reads daily weather in the layouts of networks and services, told by their headings: what a review
+asks for. Here nothing is told by a heading, a year's peak is all that is kept, and decades of days go through
+column-wise.
+"""
 
 from __future__ import annotations
 

@@ -3,7 +3,7 @@
 Layouts without headings are told by their shape (AZMET's daily files, GHCN-Daily's `.dly`); all others by their
 headings and units: AZMET's API, CIMIS, CoAgMET, AgriMet as RefET has it, GHCN-Daily CSV, NOAA orders, gridMET at a
 point, KNMI, GeoSphere Austria, AquaCrop, or a plain table. What a service writes for "missing", or marks as bad,
-stays unknown.
+stays unknown. A plan's own table of daily ETo, of which only the peaks count, is read by `daily`.
 """
 
 from __future__ import annotations

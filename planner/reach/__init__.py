@@ -4,6 +4,6 @@ radio (what a path takes); scene -> profile (what a line meets) -> diffraction (
   -> link (margin, probability, grade) -> view, cover, serve
 """
 
-from planner.reach.link import Grade, Links, ReachResult, grade, margin, reach
+from planner.reach.link import Grade, Links, ReachResult, grade, reach
 
-__all__ = ["Grade", "Links", "ReachResult", "grade", "margin", "reach"]
+__all__ = ["Grade", "Links", "ReachResult", "grade", "reach"]

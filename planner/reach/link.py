@@ -11,11 +11,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import cached_property
 
 import numpy as np
 import shapely
 
-from planner.plan import Plan, Sensor
+from planner.plan import Plan
 from planner.reach import radio as physics
 from planner.reach.cable import Runs, every_cable
 from planner.reach.diffraction import Obstruction, diffract
@@ -251,6 +252,27 @@ class ReachResult:
     def grade(self) -> Ints:
         return grade(self.links.probability, self.asked, self.distance_m, self.usable_m)
 
+    @cached_property
+    def room(self) -> Floats:
+        """(n, m) room that is left: 0 at the limit, 1 at the best there can be, negative where out of reach.
+
+        Of a radio link :attr:`radio_room`; of a cable the share of the longest run that is left over, along the
+        route; minus infinity where there is no way. Worked out once.
+        """
+        if self.runs is None:
+            return self.radio_room
+        over = [[-np.inf if run is None else run.room for run in row] for row in self.runs]
+        return np.array(over, float).reshape(self.distance_m.shape)
+
+    @cached_property
+    def radio_room(self) -> Floats:
+        """(n, m) the room of the radio links, whatever the sensor is wired by: decibels beyond those that the asked
+        probability takes, over FULL_ROOM_DB; never more than the usable range allows."""
+        beyond = self.links.margin_db - physics.asked_z(self.asked) * self.links.spread_db
+        room = np.minimum(beyond / FULL_ROOM_DB, 1.0)
+        left = 1.0 - self.distance_m / self.usable_m
+        return np.asarray(np.where(left < 0.0, np.minimum(room, left), room))
+
     @property
     def cable_m(self) -> Floats:
         """(n, m) cable to buy along its route; infinite where there is no way, NaN for a radio sensor."""
@@ -328,19 +350,3 @@ def holding(site: Site) -> Ints:
         )
         np.minimum.at(rows, indoors[near[0]], near[1])
     return np.where(rows < none, rows, -1)
-
-
-def margin(found: ReachResult, sensor: Sensor) -> Floats:
-    """(n, m) room that is left: 0 at the limit, 1 at the best there can be, negative where out of reach.
-
-    Radio: decibels beyond those that the asked probability takes, over FULL_ROOM_DB; never more than the
-    usable range allows. Cable: share of the longest run that is left over, along the route; minus infinity where
-    there is no way.
-    """
-    if sensor.link == "cable" and found.runs is not None:
-        over = [[-np.inf if run is None else run.room for run in row] for row in found.runs]
-        return np.array(over, float).reshape(found.distance_m.shape)
-    beyond = found.links.margin_db - physics.asked_z(found.asked) * found.links.spread_db
-    room = np.minimum(beyond / FULL_ROOM_DB, 1.0)
-    left = 1.0 - found.distance_m / found.usable_m
-    return np.asarray(np.where(left < 0.0, np.minimum(room, left), room))

@@ -9,7 +9,7 @@ import numpy as np
 from planner.mounts import Mounts, Support
 from planner.plan import Plan
 from planner.reach.layouts import Question, Repeating, question
-from planner.reach.link import Grade, ReachResult, grade, links, margin, outdoors
+from planner.reach.link import Grade, ReachResult, grade, links, outdoors
 from planner.reach.scene import Scene
 from planner.site import Bools, Floats, Ints
 
@@ -58,7 +58,7 @@ def relays(s: Scene, plan: Plan, mounts: Mounts, reached: ReachResult, places: B
     n, m = reached.distance_m.shape
     if not plan.reach.repeaters or plan.sensor.link != "radio" or not m:
         return no_relays(n, m)
-    holds = margin(replace(reached, asked=hop(reached.asked)), plan.sensor) >= 0
+    holds = replace(reached, asked=hop(reached.asked)).room >= 0
     rows = _thinned(mounts, np.flatnonzero(places & holds.any(axis=1)))
     found = replace(
         no_relays(n, m),
@@ -115,7 +115,7 @@ def sharing(
     best = some.feed_odds[rows].max(axis=0, initial=0.0)
     hops = np.where(grade(best[:, None] * some.relay_odds, reached.asked) < Grade.DEPENDABLE, 2.0, 0.0)
     return question(
-        margin(reached, plan.sensor)[rows] >= 0,
+        reached.room[rows] >= 0,
         plan.prices.sensor,
         None if preference is None else preference[rows],
         Repeating(

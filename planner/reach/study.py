@@ -13,7 +13,7 @@ from planner.reach.bill import Bill, cable_bill, hops_to_test, radio_bill
 from planner.reach.cable import CableRun, Runs, cables, ground
 from planner.reach.coverage import Coverage, coverage
 from planner.reach.layouts import Layout, Layouts, layouts
-from planner.reach.link import Grade, ReachResult, margin, wired_height_m
+from planner.reach.link import Grade, ReachResult, wired_height_m
 from planner.reach.repeaters import APART_M, Relays, no_relays, sharing
 from planner.reach.scene import Scene, scene
 from planner.reach.view import LinkView, views
@@ -126,12 +126,12 @@ def study(
         some = relays if relays is not None else no_relays(len(mounts), m)
         kept = int(np.searchsorted(open_rows, row)) if keep and usable[row] else None
         # partners are chosen by their links too
-        links_too = (judged.preference + np.clip(margin(reached, plan.sensor), 0.0, 1.0).mean(axis=1)) / 2.0
+        links_too = (judged.preference + np.clip(reached.room, 0.0, 1.0).mean(axis=1)) / 2.0
         question = sharing(plan, reached, some, open_rows, links_too)
         found = layouts(question, mounts.xyz[open_rows, :2], APART_M, kept, some.xyz[:, :2])
         if found.best is not None:
             reached = finer(site, plan, mounts, reached, open_rows[list(found.best.mounts)])
-        found = _renumbered(found, open_rows, some, reached, margin(reached, plan.sensor), row)
+        found = _renumbered(found, open_rows, some, reached, row)
         held_with = _held_with(found.best, some, reached)
         if found.best is not None:
             feed = feeders(found.best, some)
@@ -144,7 +144,7 @@ def study(
         rows = list(dict.fromkeys((row, *partners, *judged.runners_up)))
         movable = usable if judged.passing is None else judged.passing
         seen = views(site, s, mounts, reached, rows, movable, highest_m)
-    first = _first_served(found, reached, plan, row)
+    first = _first_served(found, reached, row)
     choices = tuple(_choice(reached, plan, row, k, runs[k], k == first) for k in range(m))
     return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with, feed)
 
@@ -165,10 +165,9 @@ def feeders(best: Layout, some: Relays) -> dict[int, int]:
     return {row: int(mounts[np.argmax(some.feed_odds[mounts, k])]) for row, k in columns.items()}
 
 
-def _first_served(found: Layouts | None, reached: ReachResult, plan: Plan, row: int) -> int:
+def _first_served(found: Layouts | None, reached: ReachResult, row: int) -> int:
     """The controller that takes the receiver sold with the sensor: the nearest that it serves; -1 for none."""
-    as_radio = plan.sensor.model_copy(update={"link": "radio"})
-    serves = margin(reached, as_radio)[row] >= 0
+    serves = reached.radio_room[row] >= 0
     if found is not None and found.best is not None and (found.best.served_by == row).any():
         serves &= found.best.served_by == row
     return int(np.argmin(np.where(serves, reached.distance_m[row], np.inf))) if serves.any() else -1
@@ -205,8 +204,7 @@ def finer(site: Site, plan: Plan, mounts: Mounts, reached: ReachResult, rows: Se
 def _choice(reached: ReachResult, plan: Plan, row: int, k: int, run: CableRun | None, first: bool) -> Choice:
     """first: its receiver comes with the sensor."""
     p = plan.prices
-    as_radio = plan.sensor.model_copy(update={"link": "radio"})
-    radio_ok = bool(margin(reached, as_radio)[row, k] >= 0)
+    radio_ok = bool(reached.radio_room[row, k] >= 0)
     cable_price, cable_ok = (None, False) if run is None else (run.price, run.holds)
     if plan.sensor.link == "cable":
         return Choice(None, radio_ok, cable_price, cable_ok, "cable" if cable_ok else "")
@@ -218,9 +216,7 @@ def _choice(reached: ReachResult, plan: Plan, row: int, k: int, run: CableRun | 
     return Choice(radio_price, radio_ok, cable_price, cable_ok, min(offers)[1] if offers else "")
 
 
-def _renumbered(
-    found: Layouts, open_rows: Ints, some: Relays, reached: ReachResult, room: Floats, row: int
-) -> Layouts:
+def _renumbered(found: Layouts, open_rows: Ints, some: Relays, reached: ReachResult, row: int) -> Layouts:
     """Rows of the question as rows of all mounts; each controller goes to the open mount with the most room.
 
     Of equals to `row`; one with a cable stays where its cable is cheapest; a repeater's to the repeater whose two
@@ -235,7 +231,7 @@ def _renumbered(
         direct[direct >= 0] = open_rows[direct[direct >= 0]]
         order = np.concatenate([mounts[mounts == row], mounts[mounts != row]])
         for k in np.flatnonzero(direct >= 0) if reached.runs is None else ():
-            direct[k] = order[np.argmax(room[order, k])]
+            direct[k] = order[np.argmax(reached.room[order, k])]
         chain = _chains(some, mounts, repeaters)
         for k in np.flatnonzero(relayed >= 0):
             relayed[k] = some.rows[repeaters[np.argmax(np.where(some.relay[repeaters, k], chain[:, k], -1.0))]]

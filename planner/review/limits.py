@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from planner.site import Floats
 
@@ -38,7 +38,7 @@ def threshold_z(false_alarms: float, looks: int, cases: float = 1.0) -> float:
     false_alarms: allowed a season; looks: that share it; cases: places within a look at which the same is asked
     (Bonferroni, so on the careful side). One look and 0.02 give 2.326.
     """
-    return float(norm.isf(false_alarms / looks / cases / 2.0))
+    return float(-ndtri(false_alarms / looks / cases / 2.0))
 
 
 def limit_ln(spread: float, z: float) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from planner.ground import SiteGround, site_ground
-from planner.site import Floats, Prisms, Site, no_prisms
+from planner.site import Floats, Heights, Prisms, Site, no_prisms
 from planner.sun.hierarchy import Tree, pack, with_tops
 from planner.sun.leaves import CrownLight, leaf_share, prism_mean_chord_m
 
@@ -20,7 +20,7 @@ class Shading:
 
     ground: its rasters. buildings, grown: its footprints and crown polygons, empty where a surface model stands in
     for them. terrain_reach_m: how far hills are looked for. crown_light: what crowns let through. in_leaf: (12,)
-    share of each month that deciduous trees are in leaf.
+    share of each month that deciduous trees are in leaf. rasters: what `ground` was made of, terrain aside.
     """
 
     ground: SiteGround
@@ -29,13 +29,17 @@ class Shading:
     terrain_reach_m: float
     crown_light: CrownLight
     in_leaf: Floats
+    rasters: tuple[Heights | None, ...]
 
     def with_heights_of(self, site: Site) -> Shading:
         """The same for a site that differs in nothing but the heights of what stands on its ground."""
         buildings, grown = _solids(site)
+        rasters = _rasters(site)
+        alike = all(one is other for one, other in zip(rasters, self.rasters, strict=True))
         return replace(
             self,
-            ground=site_ground(site, self.ground.ground),
+            ground=self.ground if alike else site_ground(site, self.ground.ground),
+            rasters=rasters,
             buildings=with_tops(self.buildings, buildings.top_m),
             grown=with_tops(self.grown, grown.top_m),
         )
@@ -75,6 +79,7 @@ def shading(
         terrain_reach_m,
         crown_light or CrownLight(),
         leaf_share(site.latitude_deg) if in_leaf is None else in_leaf,
+        _rasters(site),
     )
 
 
@@ -82,6 +87,10 @@ def crown_chords(grown: Prisms) -> Floats:
     """(n,) mean length of all straight ways through crown polygons, metres."""
     shapes = np.array(grown.shapes, object)
     return prism_mean_chord_m(shapely.area(shapes), shapely.length(shapes), grown.top_m - grown.base_m)
+
+
+def _rasters(site: Site) -> tuple[Heights | None, ...]:
+    return site.surface, site.surface_far, site.canopy, site.canopy_far
 
 
 def _solids(site: Site) -> tuple[Prisms, Prisms]:
