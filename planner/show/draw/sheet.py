@@ -21,32 +21,19 @@ from planner.show.lonlat import Floats, to_lonlat
 from planner.show.say import layout as layouts
 from planner.show.say import links as say_links
 from planner.show.say import mount as say
+from planner.show.say import sheet as words
 from planner.show.say.assumed import NO_OBSTACLES, NO_OBSTACLES_MORE, to_measure
 from planner.show.say.cautions import DEFER, cautions
 from planner.show.say.figures import listed
 from planner.show.say.pages import afterwards
 from planner.show.say.verdict import none_meets
+from planner.show.say.zone import ZoneWords
+from planner.show.sheets import ControllerPart, Fact, Sheet, ZonePart
 from planner.units import M_PER_FT, MONTHS, Units, length
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
 
-# Common practice, no source: what an installer looks at before and after mounting an outdoor sensor.
-CHECKS = (
-    "Support is sound, and the owner agrees to it",
-    "Nothing new in the way: trees, signs, equipment, scaffolding",
-    "Sky is open to the noon sun; no eave, gutter or spray above or beside",
-    "Sensor is level and firm; distances measured as drawn",
-    "Each controller gets a signal at its installed location",
-    "Zone and irrigation months are set at each controller",
-    "Photo of the mount and of the view to the noon sun",
-)
-REPEATER_CHECKS = (
-    "Support is sound, and the owner agrees to it",
-    "Power is there, or the repeater has its own",
-    "Each controller gets a signal at its installed location",
-    "Photo of the mount",
-)
 SHEET_FACTS = (
     say.Fact.SUNLIGHT,
     say.Fact.DIRECT_SUN,
@@ -59,62 +46,160 @@ SHEET_FACTS = (
     say.Fact.HEAT,
 )
 FULL_CONTROLLERS = 3  # as many rows, and what they say, fill the page
-MOST_CONTROLLERS = 6  # that one page has room for; the rest are on the map and in the tables
+MOST_CONTROLLERS = 6  # that one page has room for; where there are more, all are listed on the next
 
 
 def sheet_page(result: SiteResult) -> bytes:
-    """`sheet.html`: prints on one page of A4 or Letter for each sensor and repeater."""
-    degrees = to_lonlat(result.site.crs)
-    places = layout(result)
+    """`sheet.html`: prints on one page of A4 or Letter for each sensor and repeater; a list of the controllers
+    follows where a page has no room for all."""
     page = PAGES.get_template("sheet.html").render(
         style=styles("page.css", "sheet.css"),
-        title=result.plan.outputs.title or result.plan.title,
-        site=result.site.name,
-        no_mount=none_meets(result),
-        places=[_place(result, place, degrees) for place in places],
-        others=[f"{p.sign} ({p.kind}): {p.id}, {p.on}" for p in layouts.places(result)],
-        cabled=result.reach.runs is not None,
-        requirements=say.requirement_counts(result),
-        nearest=say.nearest_said(result),
-        links=_few(result, [] if places else say_links.controllers(result)),
-        proposed=_proposed(result) if not places else "",
-        obstacles="" if result.site.obstacles_known else f"{NO_OBSTACLES} {NO_OBSTACLES_MORE}",
-        climate=climate_view(result),
-        months=MONTHS,
-        cautions=cautions(result.plan.country, result.plan.units),
-        defer=DEFER,
+        sheets=sheets(result),
+        month_names=MONTHS,
         afterwards=afterwards(result.plan),
     )
     return sealed(page)
 
 
-def _place(result: SiteResult, place: Place, degrees: Callable[[Floats], Floats]) -> dict[str, Any]:
-    """One page of the sheet."""
-    mount = mount_view(result, place.row, degrees)
-    rows = say_links.controllers_from(result, place)
-    facts = say.by_fact(mount["numbers"])
-    sensor = place.kind is Kind.SENSOR
+def sheets(result: SiteResult) -> tuple[Sheet, ...]:
+    """A sheet for each sensor and repeater of the layout; one that says why where there is none."""
+    places = layout(result)
+    common = _common(result)
+    if not places:
+        return (Sheet(**common | _no_place(result)),)
+    degrees = to_lonlat(result.site.crs)
+    return tuple(Sheet(**common | _place(result, n, places, degrees)) for n in range(len(places)))
+
+
+def _common(result: SiteResult) -> dict[str, Any]:
+    """What stands on each sheet of a site."""
+    climate = climate_view(result)
+    zone: ZoneWords = climate["zone"]
     return {
-        "sign": place.sign,
-        "kind": str(place.kind),
-        "mount": mount,
-        "numbers": [facts[fact] for fact in SHEET_FACTS if fact in facts] if sensor else [],
-        "alternate": layouts.alternate_said(result, place),
-        "alternate_at": mount_view(result, place.alternate, degrees)["coordinates"] if place.alternate >= 0 else "",
-        "drawing": site_drawing(result, place.row),
-        "tied": bool(_ties(result, place.row)),
-        "links": _few(result, rows),
-        "full": len(rows) >= FULL_CONTROLLERS or len(layout(result)) > 1,
-        "checks": [*filter(None, [to_measure(result, place.row)]), *(CHECKS if sensor else REPEATER_CHECKS)],
+        "title": result.plan.outputs.title or result.plan.title,
+        "site": result.site.name,
+        "zone": ZonePart(
+            zone.label,
+            f"{zone.named[:1].upper()}{zone.named[1:]}",
+            zone.chance,
+            words.peak_said(zone),
+            zone.find,
+            words.next_said(zone),
+            climate["season"],
+            tuple("?" if p is None else str(p) for p in climate["percent"]),
+            tuple(climate["season_flags"]),
+        ),
+        "cautions": tuple(
+            Fact(f"{c.title}.", words.caution_said(c)) for c in cautions(result.plan.country, result.plan.units)
+        ),
+        "defer": DEFER,
+        "words": dict(words.HEADINGS),
     }
 
 
-def _few(result: SiteResult, rows: Sequence[say_links.ControllerRow]) -> dict[str, Any]:
-    """The controllers that fit on a page, the worst first when not all do, and how many are left."""
-    if len(rows) <= MOST_CONTROLLERS:
-        return {"rows": list(rows), "more": 0}
-    worst = sorted(rows, key=lambda row: float(result.room[row.row, row.controller]))[: MOST_CONTROLLERS - 1]
-    return {"rows": worst, "more": len(rows) - len(worst)}
+def _place(
+    result: SiteResult, number: int, places: Sequence[Place], degrees: Callable[[Floats], Floats]
+) -> dict[str, Any]:
+    """What the sheet of one place says."""
+    place, row = places[number], places[number].row
+    mount = mount_view(result, row, degrees)
+    numbers = say.by_fact(mount["numbers"])
+    sensor, tied = place.kind is Kind.SENSOR, bool(_ties(result, row))
+    kind = str(place.kind)
+    controllers = _controllers(result, say_links.controllers_from(result, place), place.sign, "", True)
+    there = [(p.sign, p.kind, p.id, p.on) for p in layouts.places(result)]
+    facts = (
+        Fact("Support", words.support_said(mount["support"], mount["facing"], mount["setback"])),
+        Fact(f"{kind[:1].upper()}{kind[1:]} height", words.height_said(mount["height"])),
+        Fact("Latitude, longitude", words.datum_said(mount["coordinates"]), mount["geo"]),
+        Fact("Layout", words.layout_said(there)),
+    )
+    named = words.named_although(mount["ruled_out"]) if mount["ruled_out"] and sensor else ""
+    second = mount_view(result, place.alternate, degrees)["coordinates"] if place.alternate >= 0 else ""
+    alternate = layouts.alternate_said(result, place)
+    picture_said = (mount["sentence"], *mount["sources"][:2], words.lines_said(mount["clock"]))
+    return {
+        "what": words.what(place.sign, number + 1, len(places), kind),
+        "sign": place.sign,
+        "kind": kind,
+        "mount": mount["id"],
+        "head": words.head(place.sign, mount["id"]),
+        "on": mount["on"],
+        "facts": tuple(fact for fact in facts if fact.value),
+        "warnings": tuple(filter(None, (_obstacles(result), named))),
+        "lead": "",
+        "numbers": tuple(Fact(numbers[f].label, numbers[f].value) for f in SHEET_FACTS if f in numbers and sensor),
+        "alternate": words.alternate_said(alternate, second) if alternate else "",
+        "drawing": str(site_drawing(result, row)),
+        "drawing_said": words.drawing_said(tied),
+        "picture": str(mount["picture"]) if sensor else "",
+        "picture_said": picture_said if sensor else (),
+        "nearest": "",
+        "proposed": "",
+        "controllers": controllers,
+        "checks": tuple(
+            filter(None, (to_measure(result, row), *(words.CHECKS if sensor else words.REPEATER_CHECKS)))
+        ),
+        "blanks": words.blanks(tied),
+        "full": len(controllers.rows) >= FULL_CONTROLLERS or len(places) > 1,
+    }
+
+
+def _no_place(result: SiteResult) -> dict[str, Any]:
+    """What the sheet says where no mount meets every requirement: why, and what comes closest."""
+    return {
+        "what": words.WITHOUT_A_MOUNT,
+        "sign": "",
+        "kind": "",
+        "mount": "",
+        "head": none_meets(result),
+        "on": "",
+        "facts": (),
+        "warnings": tuple(filter(None, (_obstacles(result),))),
+        "lead": words.NOTHING_TO_MOUNT,
+        "numbers": tuple(
+            Fact(f"{n.label[:1].upper()}{n.label[1:]}", n.value) for n in say.requirement_counts(result)
+        ),
+        "alternate": "",
+        "drawing": "",
+        "drawing_said": "",
+        "picture": "",
+        "picture_said": (),
+        "nearest": (nearest := say.nearest_said(result)),
+        "proposed": _proposed(result) if nearest else "",
+        "controllers": _controllers(result, say_links.controllers(result), "", words.CLOSEST, False),
+        "checks": (),
+        "blanks": (),
+        "full": False,
+    }
+
+
+def _obstacles(result: SiteResult) -> str:
+    return "" if result.site.obstacles_known else f"{NO_OBSTACLES} {NO_OBSTACLES_MORE}"
+
+
+def _controllers(
+    result: SiteResult, rows: Sequence[say_links.ControllerRow], sign: str, title: str, write: bool
+) -> ControllerPart:
+    """The controllers that fit on a page, the worst first when not all do, and then all for the next page."""
+    cabled = result.reach.runs is not None
+
+    def cells(c: say_links.ControllerRow) -> tuple[str, ...]:
+        return f"{c.letter} · {c.name}", c.distance, c.cable if cabled else f"{c.margin}, {c.chance}", c.need
+
+    few, left = list(rows), 0
+    if len(rows) > MOST_CONTROLLERS:
+        few = sorted(rows, key=lambda row: float(result.room[row.row, row.controller]))[: MOST_CONTROLLERS - 1]
+        left = len(rows) - len(few)
+    return ControllerPart(
+        title,
+        words.columns(cabled, write),
+        tuple(map(cells, few)),
+        words.more_said(left),
+        words.every_said(sign, len(rows)) if left else "",
+        tuple(map(cells, rows)) if left else (),
+        write,
+    )
 
 
 def _proposed(result: SiteResult) -> str:
