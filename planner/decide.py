@@ -13,6 +13,7 @@ from planner.mounts import Mounts
 from planner.plan import NamedMount, Plan
 from planner.rain import RainResult, windward
 from planner.reach import ReachResult
+from planner.reach.bill import place_prices
 from planner.reach.layouts import Question, fits
 from planner.reach.repeaters import Relays, no_relays, sharing
 from planner.records import compared
@@ -187,7 +188,9 @@ def decide(
     usable = np.flatnonzero(np.column_stack([judged.passes for judged in others]).all(axis=1))
     relays = relays if relays is not None else no_relays(*facts.room.shape)
     fewest = facts.reach_judged and plan.requirements.reach == "fewest"
-    asked = (among if among is not None else sharing(plan, reached, relays, usable)) if fewest else None
+    if fewest and among is None:
+        among = sharing(plan, reached, relays, usable, price=place_prices(plan.prices, mounts))
+    asked = among if fewest else None
     every = (*others, _in_reach(facts, usable, relays, asked))
     n = len(mounts)
     passes = np.column_stack([judged.passes for judged in every]).reshape(n, len(every))
@@ -421,7 +424,8 @@ def _in_reach(f: _Facts, usable: Ints, relays: Relays, asked: Question | None) -
     out, cause, may_be_out = (f.room < 0).sum(axis=1), Cause.OUT_OF_REACH, 0
     if asked is not None:
         passes = np.zeros(n, bool)
-        passes[usable] = fits(asked, f.room[usable] >= 0, relays.feed[usable], f.plan.prices.sensor)
+        price = place_prices(f.plan.prices, f.mounts)[usable]
+        passes[usable] = fits(asked, f.room[usable] >= 0, relays.feed[usable], price)
         cause = Cause.NOT_IN_LAYOUT
     missing = np.clip(-f.room, 0.0, 1.0)
     if f.plan.requirements.reach == "any":

@@ -7,12 +7,14 @@ or put into words here.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from typing import Any
 
 import numpy as np
 
+from planner import bid as bids
+from planner.bid import SiteBid, site_bid
 from planner.job import SiteResult
 from planner.layers import project
 from planner.records import compared
@@ -67,7 +69,7 @@ class SiteFound:
     where there is none. candidates, passing: mounts tried, and those that meet every requirement. controllers:
     how many the site has; served: how many of them the layout serves; held_with: probability with which each of
     these is served by radio (none by cable). sensors, repeaters: of the layout; price: the bill's total, None where
-    nothing is priced.
+    nothing is priced. bid: the bill's lines, and the links that may fail.
     """
 
     row: int
@@ -83,6 +85,7 @@ class SiteFound:
     sensors: int = 0
     repeaters: int = 0
     price: float | None = None
+    bid: SiteBid | None = None
 
 
 def site_found(result: SiteResult, row: int, name: str) -> SiteFound:
@@ -109,6 +112,7 @@ def site_found(result: SiteResult, row: int, name: str) -> SiteFound:
         sensors=len(best.mounts) if best is not None else int(decision.chosen >= 0),
         repeaters=len(best.repeaters) if best is not None else 0,
         price=float(best.bill.total) if best is not None else None,
+        bid=replace(site_bid(result), name=name),
     )
 
 
@@ -147,6 +151,6 @@ def from_told(kept: Mapping[str, Any]) -> SiteFound:
     place = kept["place"]
     if place is not None:
         place = FoundPlace(**{**place, "lacking": tuple(place["lacking"])})
-    return SiteFound(
-        **{**kept, "outcome": Outcome(kept["outcome"]), "place": place, "held_with": tuple(kept["held_with"])}
-    )
+    bid = None if kept["bid"] is None else bids.from_told(kept["bid"])
+    tuples = {"held_with": tuple(kept["held_with"]), "bid": bid}
+    return SiteFound(**{**kept, "outcome": Outcome(kept["outcome"]), "place": place, **tuples})

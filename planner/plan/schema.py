@@ -547,6 +547,20 @@ class Prices(Section):
     receiver: float = entry(120.0, "one more receiver, at a further controller", f"a guess: {COMMON}", ge=0, le=1e9)
     repeater: float = entry(250.0, "one repeater, bought and mounted", f"a guess: {COMMON}", ge=0, le=1e9)
     link_test: float = entry(60.0, "testing one link on site", f"a guess: {COMMON}", ge=0, le=1e9)
+    post: float = entry(
+        0.0,
+        "a new post on open ground, bought and set",
+        "0: not priced, which the bill says; put your own",
+        ge=0,
+        le=1e9,
+    )
+    visit: float = entry(
+        0.0,
+        "one trip to a site: one to mount everything, one before it where links are tested",
+        "0: not priced, which the bill says; put your own",
+        ge=0,
+        le=1e9,
+    )
     cable_m: float = entry(2.0, "cable, a metre", f"a guess: {COMMON}", ge=0, le=1e9)
     copper_mm2_m: float = entry(
         0.6,

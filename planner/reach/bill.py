@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 
+from planner.mounts import Mounts, Support
 from planner.plan import Prices
 from planner.reach.cable import CableRun, Runs
 from planner.reach.link import Grade, grade
@@ -22,16 +23,24 @@ class Item(StrEnum):
     REPEATER = "repeater"
     LINK_TEST = "link test"
     CABLE = "cable"
+    POST = "post"  # a new one, on open ground
+    VISIT = "visit"
 
 
 @dataclass(frozen=True)
 class Line:
-    """One line of a bill; controller: the row of the one that a cable goes to, -1 for all other lines."""
+    """One line of a bill.
+
+    controller: the row of the one that a cable goes to, -1 for all other lines; length_m, conductor: of the cable
+    to buy.
+    """
 
     item: Item
     quantity: int
     unit_price: float
     controller: int = -1
+    length_m: float = 0.0
+    conductor: str = ""
 
     @property
     def price(self) -> float:
@@ -41,11 +50,13 @@ class Line:
 @dataclass(frozen=True)
 class Bill:
     """lines: in the total. if_allowed: cables longer than is allowed, which the manufacturer must agree to; not in
-    the total. unreached: rows of controllers for which nothing is on the bill."""
+    the total. unreached: rows of controllers for which nothing is on the bill. unpriced: what is needed besides,
+    for which the plan has no price."""
 
     lines: tuple[Line, ...] = ()
     if_allowed: tuple[Line, ...] = ()
     unreached: tuple[int, ...] = ()
+    unpriced: tuple[Line, ...] = ()
 
     @property
     def total(self) -> float:
@@ -55,8 +66,22 @@ class Bill:
         return sum(line.quantity for line in self.lines if line.item is item)
 
 
-def radio_bill(prices: Prices, sensors: int, repeaters: int, served: Ints, hops_to_test: Ints, m: int) -> Bill:
-    """Of a layout linked by radio: served, rows of the controllers that it serves, of m; hops_to_test: (m,)."""
+def place_prices(prices: Prices, mounts: Mounts) -> Floats:
+    """(n,) what a sensor costs on each mount: on open ground with its post."""
+    on_ground = np.array([support is Support.GROUND for support in mounts.support], bool)
+    return np.asarray(prices.sensor + prices.post * on_ground)
+
+
+def posts_of(mounts: Mounts, rows: Iterable[int]) -> int:
+    """How many of some places need a new post."""
+    return sum(mounts.support[row] is Support.GROUND for row in rows)
+
+
+def radio_bill(
+    prices: Prices, sensors: int, repeaters: int, served: Ints, hops_to_test: Ints, m: int, posts: int = 0
+) -> Bill:
+    """Of a layout linked by radio: served, rows of the controllers that it serves, of m; hops_to_test: (m,);
+    posts: how many new ones it needs."""
     lines = (
         Line(Item.SENSOR, sensors, prices.sensor),
         Line(Item.REPEATER, repeaters, prices.repeater),
@@ -64,7 +89,16 @@ def radio_bill(prices: Prices, sensors: int, repeaters: int, served: Ints, hops_
         Line(Item.LINK_TEST, int(hops_to_test.sum()), prices.link_test),
     )
     left = np.setdiff1d(np.arange(m), served)
-    return Bill(tuple(line for line in lines if line.quantity), (), tuple(map(int, left)))
+    work, unpriced = _work(prices, posts, 2 if hops_to_test.any() else 1)
+    return Bill((*(line for line in lines if line.quantity), *work), (), tuple(map(int, left)), unpriced)
+
+
+def _work(prices: Prices, posts: int, visits: int) -> tuple[tuple[Line, ...], tuple[Line, ...]]:
+    """Posts and visits, those with a price and those without: one visit to mount everything, and one before it
+    where links are to be tested (common practice, no source)."""
+    lines = [Line(Item.POST, posts, prices.post), Line(Item.VISIT, visits, prices.visit)]
+    needed = [line for line in lines if line.quantity]
+    return tuple(line for line in needed if line.unit_price), tuple(line for line in needed if not line.unit_price)
 
 
 def hops_to_test(served_by: Ints, by_repeater: Ints, held_with: Floats, asked: float) -> Ints:
@@ -74,8 +108,9 @@ def hops_to_test(served_by: Ints, by_repeater: Ints, held_with: Floats, asked: f
     return np.where(unsure, hops, 0)
 
 
-def cable_bill(prices: Prices, rows: Sequence[int], runs: Runs, served_by: Ints) -> Bill:
-    """Of a layout linked by cables: rows of its mounts; served_by: (m,) the mount's row, -1 for none.
+def cable_bill(prices: Prices, rows: Sequence[int], runs: Runs, served_by: Ints, posts: int = 0) -> Bill:
+    """Of a layout linked by cables: rows of its mounts; served_by: (m,) the mount's row, -1 for none; posts: how
+    many new ones it needs.
 
     A controller that no cable serves has its cheapest one, too long, priced apart.
     """
@@ -87,8 +122,11 @@ def cable_bill(prices: Prices, rows: Sequence[int], runs: Runs, served_by: Ints)
         if run is None:
             left.append(k)
         else:
-            (lines if served_by[k] >= 0 else allowed).append(Line(Item.CABLE, 1, run.price, k))
-    return Bill(tuple(lines), tuple(allowed), tuple(left))
+            wire = run.wire.instead or run.wire.wire
+            line = Line(Item.CABLE, 1, run.price, k, run.length_m, wire.name)
+            (lines if served_by[k] >= 0 else allowed).append(line)
+    work, unpriced = _work(prices, posts, 1)
+    return Bill((*lines, *work), tuple(allowed), tuple(left), unpriced)
 
 
 def wired(rows: Sequence[int], runs: Runs, served_by: Ints, k: int) -> CableRun | None:

@@ -101,9 +101,15 @@ def _thinned(mounts: Mounts, rows: Ints) -> Ints:
 
 
 def sharing(
-    plan: Plan, reached: ReachResult, some: Relays, rows: Ints, preference: Floats | None = None
+    plan: Plan,
+    reached: ReachResult,
+    some: Relays,
+    rows: Ints,
+    preference: Floats | None = None,
+    price: Floats | None = None,
 ) -> Question:
-    """The question of the fewest sensors over mounts `rows`; preference: of all mounts, the higher the better.
+    """The question of the fewest sensors over mounts `rows`; preference: of all mounts, the higher the better;
+    price: of a sensor on each of all mounts, a sensor's alone unless given.
 
     The requirement, the layout that is shown and the trials beside a mount all ask this same one. A link that is
     less than dependable is tested before anything is fixed; through a repeater both hops are.
@@ -116,7 +122,7 @@ def sharing(
     hops = np.where(grade(best[:, None] * some.relay_odds, reached.asked) < Grade.DEPENDABLE, 2.0, 0.0)
     return question(
         reached.room[rows] >= 0,
-        plan.prices.sensor,
+        plan.prices.sensor if price is None else price[rows],
         None if preference is None else preference[rows],
         Repeating(
             some.relay,

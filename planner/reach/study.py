@@ -9,7 +9,7 @@ import numpy as np
 
 from planner.mounts import Mounts
 from planner.plan import Plan
-from planner.reach.bill import Bill, cable_bill, hops_to_test, radio_bill
+from planner.reach.bill import Bill, cable_bill, hops_to_test, place_prices, posts_of, radio_bill
 from planner.reach.cable import CableRun, Runs, cables, ground
 from planner.reach.coverage import Coverage, coverage
 from planner.reach.layouts import Layout, Layouts, layouts
@@ -127,7 +127,7 @@ def study(
         kept = int(np.searchsorted(open_rows, row)) if keep and usable[row] else None
         # partners are chosen by their links too
         links_too = (judged.preference + np.clip(reached.room, 0.0, 1.0).mean(axis=1)) / 2.0
-        question = sharing(plan, reached, some, open_rows, links_too)
+        question = sharing(plan, reached, some, open_rows, links_too, place_prices(plan.prices, mounts))
         found = layouts(question, mounts.xyz[open_rows, :2], APART_M, kept, some.xyz[:, :2])
         if found.best is not None:
             reached = finer(site, plan, mounts, reached, open_rows[list(found.best.mounts)])
@@ -135,7 +135,8 @@ def study(
         held_with = _held_with(found.best, some, reached)
         if found.best is not None:
             feed = feeders(found.best, some)
-            found = replace(found, best=replace(found.best, bill=_bill(plan, reached, found.best, held_with)))
+            bill = _bill(plan, mounts, reached, found.best, held_with)
+            found = replace(found, best=replace(found.best, bill=bill))
     seen: dict[int, tuple[LinkView, ...]] = {}
     if radio_link:
         best = found.best if found is not None and keep else None
@@ -149,13 +150,14 @@ def study(
     return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with, feed)
 
 
-def _bill(plan: Plan, reached: ReachResult, best: Layout, held_with: Floats) -> Bill:
+def _bill(plan: Plan, mounts: Mounts, reached: ReachResult, best: Layout, held_with: Floats) -> Bill:
     """What to buy for a layout as it is shown: with its controllers' own links, and cables on fine cells."""
+    posts = posts_of(mounts, (*best.mounts, *best.repeaters))
     if reached.runs is not None:
-        return cable_bill(plan.prices, best.mounts, reached.runs, best.served_by)
+        return cable_bill(plan.prices, best.mounts, reached.runs, best.served_by, posts)
     hops = hops_to_test(best.served_by, best.by_repeater, held_with, reached.asked)
     served = np.flatnonzero(best.served)
-    return radio_bill(plan.prices, len(best.mounts), len(best.repeaters), served, hops, len(hops))
+    return radio_bill(plan.prices, len(best.mounts), len(best.repeaters), served, hops, len(hops), posts)
 
 
 def feeders(best: Layout, some: Relays) -> dict[int, int]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from planner.reach.bill import Bill, Item, Line, cable_bill, hops_to_test, radio_bill, wired
+from planner.reach.bill import Bill, Item, Line, cable_bill, hops_to_test, posts_of, radio_bill, wired
 from planner.show.layout import Kind, layout, proposed, serving
 from planner.show.say.figures import letter, listed, plural, price
 from planner.units import length
@@ -23,11 +23,12 @@ def bill(result: SiteResult) -> Bill | None:
     if not places:
         return None
     prices, runs, by = result.plan.prices, result.reach.runs, serving(result)
+    posts = posts_of(result.mounts, [p.row for p in places])
     if runs is not None:
-        return cable_bill(prices, [p.row for p in places], runs, by)
+        return cable_bill(prices, [p.row for p in places], runs, by, posts)
     sensors = sum(p.kind is Kind.SENSOR for p in places)
     found = radio_bill(
-        prices, sensors, len(places) - sensors, np.flatnonzero(by >= 0), links_to_test(result), len(by)
+        prices, sensors, len(places) - sensors, np.flatnonzero(by >= 0), links_to_test(result), len(by), posts
     )
     judged = result.reach_study is not None and result.plan.requirements.reach != "off"
     return found if judged else replace(found, unreached=())
