@@ -23,8 +23,10 @@ from typer.testing import CliRunner
 
 import planner
 from planner.cli import app
+from planner.layers import read_site
 from planner.layers.columns import unit_said
-from planner.ledger import OutputError, PlanError, PlannerError
+from planner.ledger import Ledger, OutputError, PlanError, PlannerError
+from planner.plan import read_plan
 from planner.show.write.plan_text import plan_text
 from planner.start import recognise
 from planner.start.recognise import Basis
@@ -223,6 +225,28 @@ def test_openstreetmap_one_extract_for_several_layers(folder: Path) -> None:
     assert "to the ridge" in text_of(folder)
 
 
+def test_openstreetmaps_own_format(folder: Path) -> None:
+    """An export as openstreetmap.org gives it (OSM XML 0.6); tag names from its wiki. Written by hand."""
+    tags = ({"building": "school", "height": "7.5", "name": "Hall"}, {"building": "yes", "building:levels": "3"})
+    nodes, ways = "", ""
+    for k, hall in enumerate(halls(2).to_crs(4326)):
+        corners = shapely.get_coordinates(hall)[:-1]
+        ids = [10 * k + i + 1 for i in range(len(corners))]
+        nodes += "".join(f'<node id="{n}" lat="{y}" lon="{x}"/>' for n, (x, y) in zip(ids, corners, strict=True))
+        ways += f'<way id="{100 + k}">' + "".join(f'<nd ref="{n}"/>' for n in [*ids, ids[0]])
+        ways += "".join(f'<tag k="{key}" v="{value}"/>' for key, value in tags[k].items()) + "</way>"
+    (folder / "map.osm").write_text(
+        f'<?xml version="1.0"?><osm version="0.6">{nodes}{ways}</osm>', encoding="utf-8"
+    )
+    told = plan_of(folder)["layers"]["buildings"]
+    assert (told["path"], told["layer"]) == ("map.osm", "multipolygons")
+    assert (told["height"], told["storeys"], told["height_unit"]) == ("height", "building:levels", "m")
+    plan = folder / "plan.toml"
+    plan.write_text(text_of(folder), encoding="utf-8")
+    site = read_site(read_plan(plan), Ledger())
+    assert sorted(np.round(site.buildings.top_m, 2)) == [7.5, 10.5]  # 3 storeys of 3.5 m
+
+
 def test_3dbag_heights_are_elevations_less_the_ground(folder: Path) -> None:
     told = buildings_of(
         folder,
@@ -384,6 +408,26 @@ def test_zipped_shapefiles_and_a_layer_without_crs(folder: Path) -> None:
     assert told["path"] == "footprints.zip"
     assert told["crs"] == f"EPSG:{UTM}"  # only so does it lie at the outline
     assert "check: the file does not say" in text_of(folder)
+
+
+def test_an_archive_with_folders_in_it(folder: Path) -> None:
+    bare = folder.parent / "bare"
+    bare.mkdir()
+    put(bare, "footprints.shp", halls(), HEIGHT_FT=[20.0, 24.0, 24.0, 28.0, 30.0, 30.0])
+    with zipfile.ZipFile(folder / "county.zip", "w") as pack:
+        for part in bare.iterdir():
+            pack.write(part, f"export/2024/{part.name}")
+    told = plan_of(folder)["layers"]["buildings"]
+    assert (told["path"], told["height"], told["height_unit"]) == ("county.zip", "HEIGHT_FT", "ft")
+    plan = folder / "plan.toml"
+    plan.write_text(
+        text_of(folder).replace('height = "HEIGHT_FT"', 'where = "HEIGHT_FT > 25"\nheight = "HEIGHT_FT"')
+    )
+    assert len(read_site(read_plan(plan), Ledger()).buildings) == 3
+    with zipfile.ZipFile(folder / "county.zip", "a") as pack:
+        for part in bare.iterdir():
+            pack.write(part, f"export/2023/{part.name}")
+    assert "holds several layers in folders" in text_of(folder)
 
 
 def test_rasters_by_their_names_and_values(folder: Path) -> None:

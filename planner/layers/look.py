@@ -29,7 +29,7 @@ from planner.site import Shapes
 
 VECTORS = (
     ".gpkg", ".shp", ".zip", ".geojson", ".json", ".fgb", ".parquet", ".geoparquet", ".kml", ".kmz", ".dxf", ".csv",
-    ".gml", ".xlsx", ".ods",
+    ".gml", ".xlsx", ".ods", *opening.OSM,
 )  # fmt: skip
 RASTERS = (".tif", ".tiff", ".asc", ".img", ".vrt", ".dem", ".hgt", ".bil")
 BESIDE = (".dbf", ".shx", ".prj", ".cpg", ".qpj", ".sbn", ".sbx", ".xml", ".tfw", ".ovr", ".qml", ".sld", ".qix")
@@ -138,7 +138,7 @@ def look_at(path: Path) -> list[Looked]:
     return [Looked(path, None, Form.OTHER)]
 
 
-def _vector(path: Path, source: Path | bytes) -> list[Looked]:
+def _vector(path: Path, source: opening.Source) -> list[Looked]:
     if path.suffix.lower() in geoparquet.SUFFIXES:
         info = geoparquet.info(path)
         shapes, fields = geoparquet.read(path, info["fields"], 0, MOST_ROWS)
@@ -150,6 +150,8 @@ def _vector(path: Path, source: Path | bytes) -> list[Looked]:
     for name in names:
         meta, _, wkb, fields = pyogrio.raw.read(source, layer=name, max_features=MOST_ROWS)
         info = pyogrio.read_info(source, layer=name, force_feature_count=True)
+        if not info["features"] and path.suffix.lower() in opening.OSM:
+            continue  # GDAL lists its five layers whether or not there is anything in them
         shapes = None if wkb is None else shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
         if info["geometry_type"] is None:
             shapes = None

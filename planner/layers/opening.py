@@ -18,7 +18,7 @@ import zipfile
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from xml.etree import ElementTree
 
 import pyogrio
@@ -42,6 +42,9 @@ RASTERS = {
     *("AAIGrid", "GRASSASCIIGrid", "AIG", "ENVI", "EHdr", "SRTMHGT", "USGSDEM", "DTED", "XYZ", "GS7BG", "GSAG"),
     *("GSBG", "SAGA", "RST", "PCRaster", "BT", "BAG", "NWT_GRD", "ZMap", "GXF", "SDTS", "Terragen", "WEBP"),
 }
+OSM = (".osm", ".pbf")
+_IN_ARCHIVES = (".shp", ".gpkg", ".geojson", ".json", ".fgb", ".kml", ".csv", ".dxf", ".gml", ".tab")
+_IGNORED = {"__MACOSX", ".."}
 HEAD = 1 << 16  # bytes that tell a format; GDAL itself looks at no more than the first few thousand
 _MOST_TEXT = 64 << 20  # a mosaic of 100,000 tiles
 _DEEPEST = 8  # mosaics of mosaics
@@ -61,6 +64,8 @@ VIEWS_S = 10.0  # for all views of a file to be looked through
 MOST_ROWS = 10_000_000  # of a view
 _LOGS = ("-wal", "-journal")
 
+Source = Path | bytes | str  # a file, its bytes, or GDAL's name for what lies within an archive
+
 
 @dataclass(frozen=True)
 class Trusted:
@@ -78,7 +83,7 @@ NOTHING = Trusted()
 
 
 @contextmanager
-def vector_source(where: str, path: Path, trusted: Trusted, ledger: Ledger | None = None) -> Iterator[Path | bytes]:
+def vector_source(where: str, path: Path, trusted: Trusted, ledger: Ledger | None = None) -> Iterator[Source]:
     """What GDAL is to be given for a vector file or a workbook, and may be given while this lasts.
 
     ledger: takes a word on changes that another program has not yet put into the file. Raises DataError where the
@@ -87,14 +92,16 @@ def vector_source(where: str, path: Path, trusted: Trusted, ledger: Ledger | Non
     free = _may_fetch(where, path, trusted, _DEEPEST)
     with ExitStack() as stack:
         if not free:
-            stack.enter_context(_closed_vectors())
+            stack.enter_context(_with(CLOSED))
+        if path.suffix.lower() in OSM:
+            stack.enter_context(_with({"OSM_CONFIG_FILE": str(Path(__file__).with_name("osm.ini"))}))
         if path.suffix.lower() in (".gml", ".xml"):
             # GDAL writes a .gfs file beside a GML file that it opens; from memory it cannot
             yield path.read_bytes()
             return
         there = stack.enter_context(_aside(where, path, ledger))
         _check_views(where, there)
-        yield there
+        yield _within(where, there)
 
 
 @contextmanager
@@ -189,6 +196,30 @@ def _look_into(where: str, path: Path) -> None:
                     raise DataError(where, f"{name} in it is a file of instructions, not of data", "Leave it out")
     except (OSError, RuntimeError, zipfile.BadZipFile, EOFError) as fault:
         raise DataError(where, f"the archive cannot be read: {fault}", "Unpack it, and name a file of it") from None
+
+
+def _within(where: str, path: Path) -> Path | str:
+    """The file, or the place in an archive where its layers lie: GDAL itself looks into no folders there."""
+    if path.suffix.lower() != ".zip" or not zipfile.is_zipfile(path):
+        return path
+    with zipfile.ZipFile(path) as archive:
+        names = [
+            PurePosixPath(name) for name in archive.namelist() if PurePosixPath(name).name[:1] not in ("", ".")
+        ]
+    found = [name for name in names if name.suffix.lower() in _IN_ARCHIVES and "__MACOSX" not in name.parts]
+    folders = {name.parent for name in found}
+    if (
+        not found
+        or folders == {PurePosixPath(".")}
+        or any(".." in name.parts or name.is_absolute() for name in found)
+    ):
+        return path
+    if len(found) > 1 and (len(folders) > 1 or any(name.suffix.lower() != ".shp" for name in found)):
+        some = ", ".join(str(name) for name in found[:5])
+        raise DataError(
+            where, f"the archive holds several layers in folders ({some})", "Unpack it, and name one file"
+        )
+    return f"/vsizip/{path.resolve().as_posix()}/{found[0] if len(found) == 1 else found[0].parent}"
 
 
 def _head(path: Path) -> bytes:
@@ -319,10 +350,10 @@ def _check_views(where: str, path: Path) -> None:
 
 
 @contextmanager
-def _closed_vectors() -> Iterator[None]:
-    """Without a network for GDAL as pyogrio has it; what the user set stands again afterwards."""
-    before = {name: pyogrio.get_gdal_config_option(name) for name in CLOSED}
-    pyogrio.set_gdal_config_options(CLOSED)
+def _with(options: dict[str, str]) -> Iterator[None]:
+    """With these options of GDAL as pyogrio has it; what the user set stands again afterwards."""
+    before = {name: pyogrio.get_gdal_config_option(name) for name in options}
+    pyogrio.set_gdal_config_options(options)
     try:
         yield
     finally:

@@ -15,6 +15,7 @@ import pyarrow.parquet as pq
 import pyogrio
 
 from planner.layers import geoparquet
+from planner.layers.opening import Source
 from planner.ledger import PlanError
 from planner.site import Ints
 
@@ -26,19 +27,21 @@ class BadCondition(ValueError):
     """GDAL cannot evaluate a condition; the text is what it said."""
 
 
-def picked_rows(source: Path | bytes, layer: str, where: str) -> Ints:
+def picked_rows(source: Source, layer: str, where: str) -> Ints:
     """Row numbers, from 0, of the features of a layer that meet a condition, in the order in which GDAL gives them.
 
     Raises BadCondition, and what a reader raises where the file itself is at fault.
     """
     if isinstance(source, bytes):
         return _rows(source, layer, where, 0, 0)
+    if isinstance(source, str):  # within an archive: whether it changed is not known, so it is read each time
+        return np.asarray(_rows.__wrapped__(source, layer, where, 0, 0))
     state = source.stat()
     return _rows(source, layer, where, state.st_size, state.st_mtime_ns)
 
 
 @lru_cache(maxsize=64)
-def _rows(source: Path | bytes, layer: str, where: str, size: int, changed_ns: int) -> Ints:
+def _rows(source: Source, layer: str, where: str, size: int, changed_ns: int) -> Ints:
     """size, changed_ns: of the file, so that one that is written anew is read anew."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -71,7 +74,7 @@ def _rows_of_parquet(path: Path, where: str) -> Ints:
     return np.sort(np.asarray(fids, np.int64)) - 1
 
 
-def _said(fault: Exception, source: Path | bytes, layer: str, where: str) -> str:
+def _said(fault: Exception, source: Source, layer: str, where: str) -> str:
     """GDAL's own words on a condition, without the query around it."""
     words = str(fault)
     if "Invalid SQL query" in words:  # the reason is only told where the condition is part of a query

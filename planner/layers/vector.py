@@ -23,7 +23,7 @@ from shapely.geometry.base import BaseGeometry
 from planner.layers import drawing, geoparquet, picked
 from planner.layers.columns import names, number
 from planner.layers.frame import WGS84, Frame, apart_m, project, project_shapes
-from planner.layers.opening import Trusted, vector_source
+from planner.layers.opening import Source, Trusted, vector_source
 from planner.layers.source import (
     beyond_area,
     fits,
@@ -122,7 +122,7 @@ def _read(
     rows: tuple[int, int] | None,
     whole: bool,
     path: Path,
-    source: Path | bytes,
+    source: Source,
 ) -> Layer:
     where = _label(key, section, path)
     name = _choose_layer(plan_file, key, section, path, source)
@@ -318,7 +318,7 @@ class _File:
     """A layer of a file that can be read: label for messages, and the names of all its columns."""
 
     label: str
-    source: Path | bytes
+    source: Source
     layer: str
     columns: list[str]
 
@@ -391,13 +391,13 @@ def _rows(
     return numbers, drawn, table
 
 
-def _info(where: str, source: Path | bytes, name: str, *, count: bool) -> dict[str, Any]:
+def _info(where: str, source: Source, name: str, *, count: bool) -> dict[str, Any]:
     if _is_parquet(source):
         return dict(_quietly(where, geoparquet.info, source))
     return dict(_quietly(where, pyogrio.read_info, source, layer=name, force_feature_count=count))
 
 
-def _is_parquet(source: Path | bytes) -> bool:
+def _is_parquet(source: Source) -> bool:
     return isinstance(source, Path) and source.suffix.lower() in geoparquet.SUFFIXES
 
 
@@ -420,7 +420,7 @@ def _unreadable(where: str, fault: Exception) -> DataError:
     )
 
 
-def _choose_layer(plan_file: PlanFile, key: str, section: VectorLayer, path: Path, source: Path | bytes) -> str:
+def _choose_layer(plan_file: PlanFile, key: str, section: VectorLayer, path: Path, source: Source) -> str:
     if _is_parquet(source):
         return path.stem
     listed = _quietly(f"{key} ({path.name})", pyogrio.list_layers, source)
