@@ -2,7 +2,8 @@
    Every text reaches the page through textContent; nothing here builds HTML from data. */
 function drawPlan(map, data) {
   "use strict";
-  const renderer = L.canvas({ padding: 0.3, tolerance: 4 });
+  const touch = window.matchMedia("(pointer: coarse)").matches;
+  const renderer = L.canvas({ padding: 0.3, tolerance: touch ? 12 : 4 });
   const shown = new Map();   // group id -> Leaflet layer
   const targets = new Map(); // key of a mark or feature -> { layer, at }
   const tried = [];          // mounts: layer, and what its card says
@@ -84,12 +85,31 @@ function drawPlan(map, data) {
   function popup() {
     return {
       maxWidth: 300, minWidth: 220, maxHeight: Math.max(180, Math.min(600, map.getSize().y - 70)),
-      autoPanPadding: [12, 12]
+      autoPanPaddingTopLeft: [covered() + 12, 12], autoPanPaddingBottomRight: [map.getSize().x > 640 ? 130 : 12, 12]
     };
   }
 
   function withCard(layer, group, content) {
-    layer.bindPopup(function () { return card(group, content); }, popup());
+    layer.bindPopup(function () {
+      Object.assign(layer.getPopup().options, popup()); // as the window is now
+      return card(group, content);
+    }, popup());
+  }
+
+  /* --- a screen set to dark: other colours for lines; paper stays light --- */
+
+  const night = window.matchMedia("screen and (prefers-color-scheme: dark)");
+  function dark() { return !!data.tones && night.matches; }
+  function tone(colour) { return dark() && data.tones[colour] || colour; }
+  function retone() {
+    map.getContainer().classList.toggle("map-dark", dark());
+    data.groups.forEach(function (group) {
+      const layer = shown.get(group.id);
+      if (group.image) layer.setOpacity(dark() ? 1 : group.opacity); // as the key's colours, whatever lies beneath
+      else if (group.features) layer.eachLayer(function (one) { one.setStyle(styleOf(group, one.feature.properties)); });
+    });
+    document.querySelectorAll("canvas.swatch").forEach(function (old) { old.replaceWith(swatch(old.item)); });
+    resize();
   }
 
   /* --- fills that differ by pattern as well as by colour --- */
@@ -116,6 +136,8 @@ function drawPlan(map, data) {
 
   function styleOf(group, properties) {
     const style = Object.assign({ renderer: renderer }, group.style);
+    style.color = tone(style.color);
+    if (style.fillColor) style.fillColor = tone(style.fillColor);
     if (properties.f) style.fillColor = properties.f;
     if (group.pattern) style.fillColor = pattern(group.pattern, style.color);
     return style;
@@ -140,17 +162,10 @@ function drawPlan(map, data) {
     });
   }
 
-  function mark(kind, text, beside, under) {
-    const box = make("div", "mark mark-" + kind + (under ? " mark-under" : ""));
-    box.append(make("span", "mark-sign", text));
-    if (beside) box.append(make("span", "mark-beside", beside));
-    return box;
-  }
-
   function marks(group) {
     return L.layerGroup(group.marks.map(function (m) {
-      const icon = L.divIcon({ html: mark(m.kind, m.text, m.beside, m.under), className: "mark-place", iconSize: [0, 0] });
-      const layer = L.marker(m.at, { icon: icon, title: m.c.t, alt: m.c.t, zIndexOffset: { sensor: 2000, repeater: 1500, alternate: 1000 }[m.kind] || 0 });
+      const icon = L.divIcon({ html: drawMark(m.kind, m.text, m.beside), className: "mark-place", iconSize: [0, 0] });
+      const layer = L.marker(m.at, { icon: icon, title: m.c.t, alt: m.c.t, zIndexOffset: { sensor: 2000, repeater: 1500, controller: 1000 }[m.kind] || 0, autoPanOnFocus: false });
       withCard(layer, group, m.c);
       if (m.k) targets.set(m.k, layer);
       if (/^mount-/.test(m.k || "")) tried.push({ layer: layer, card: m.c });
@@ -175,13 +190,22 @@ function drawPlan(map, data) {
 
   /* dots shrink with the map, so that they do not run together */
   function resize() {
-    const grow = Math.max(0.6, Math.min(1.2, 1 + (map.getZoom() - data.dotZoom) * 0.2));
+    const grow = Math.max(0.6, Math.min(1.2, 1 + (map.getZoom() - data.dotZoom) * 0.2)) * (touch ? 1.4 : 1);
     data.groups.forEach(function (group) {
       if (!group.style || !group.style.radius) return;
       shown.get(group.id).eachLayer(function (layer) { layer.setRadius(group.style.radius * grow); });
     });
   }
   map.on("zoomend", resize);
+
+  function spread() {
+    const elements = [];
+    data.groups.forEach(function (group) {
+      if (group.marks) shown.get(group.id).eachLayer(function (layer) { if (layer.getElement()) elements.push(layer.getElement()); });
+    });
+    spreadMarks(elements);
+  }
+  map.on("zoomend viewreset", spread);
 
   function restack() {
     data.groups.forEach(function (group) {
@@ -193,6 +217,7 @@ function drawPlan(map, data) {
   function toggle(id, on) {
     const layer = shown.get(id);
     if (on) { layer.addTo(map); restack(); } else { map.removeLayer(layer); }
+    spread();
     document.querySelectorAll('input[data-group="' + id + '"]').forEach(function (box) { box.checked = on; });
     document.querySelectorAll('[data-with="' + id + '"]').forEach(function (part) { part.hidden = !on; });
   }
@@ -202,10 +227,11 @@ function drawPlan(map, data) {
   function swatch(item) {
     if (item.mark) {
       const box = make("span", "swatch swatch-mark");
-      box.append(mark(item.mark, item.text || ""));
+      box.append(drawMark(item.mark, item.text || ""));
       return box;
     }
     const canvas = make("canvas", "swatch");
+    canvas.item = item;
     const dense = Math.max(2, window.devicePixelRatio || 1);
     canvas.width = 24 * dense;
     canvas.height = 16 * dense;
@@ -219,12 +245,12 @@ function drawPlan(map, data) {
     pen.setLineDash((item.dashArray || "").split(" ").filter(Boolean).map(Number));
     if (item.fillColor || item.pattern) {
       pen.globalAlpha = item.fillOpacity === undefined ? 1 : item.fillOpacity;
-      pen.fillStyle = item.pattern ? pattern(item.pattern, item.color) : item.fillColor;
+      pen.fillStyle = item.pattern ? pattern(item.pattern, tone(item.color)) : tone(item.fillColor);
       pen.fill();
       pen.globalAlpha = 1;
     }
     if (item.weight) {
-      pen.strokeStyle = item.color;
+      pen.strokeStyle = tone(item.color);
       pen.lineWidth = item.weight;
       pen.stroke();
     }
@@ -244,7 +270,7 @@ function drawPlan(map, data) {
     box.open = window.innerWidth > 720;
     box.append(make("summary", "", "Key and layers"));
     const list = make("div", "key-list");
-    data.groups.filter(function (group) { return group.name; }).forEach(function (group) {
+    data.groups.filter(function (group) { return group.name; }).reverse().forEach(function (group) { // as they lie, the topmost first
       const row = make("label", "key-row");
       const input = make("input");
       input.type = "checkbox";
@@ -387,12 +413,15 @@ function drawPlan(map, data) {
   /* the key covers the left of the map: open on what the rest of it shows */
   function covered() {
     const box = map.getContainer().querySelector(".key");
-    return box.open && map.getSize().x > 640 ? box.offsetWidth + 10 : 0;
+    return box && box.open && map.getSize().x > 640 ? box.offsetWidth + 10 : 0;
   }
   function fit() {
     map.fitBounds(data.bounds, { paddingTopLeft: [covered() + 34, 22], paddingBottomRight: [46, 34], animate: false });
   }
   fit();
-  window.addEventListener("resize", function () { map.invalidateSize(); });
-  L.DomEvent.on(window, "load", function () { map.invalidateSize(); fit(); });
+  spread();
+  retone();
+  if (data.tones) night.addEventListener("change", retone);
+  window.addEventListener("resize", function () { map.invalidateSize(); spread(); });
+  L.DomEvent.on(window, "load", function () { map.invalidateSize(); fit(); spread(); });
 }

@@ -106,7 +106,7 @@ def contract_map(shown: ContractView | ContractResult) -> OfflineMap:
     title = seen.plan.outputs.title or seen.plan.title
     panel = _panel(seen, codes, title, sources, left, said)
     centre = ((south + north) / 2, (west + east) / 2)
-    return OfflineMap(title, centre, data, panel, ("contract.js", "map.js"))
+    return OfflineMap(title, centre, data, panel, ("contract.js", "marks.js", "map.js"))
 
 
 def shared_error_of(sites: pa.Table, table: ZoneTable) -> SharedError | None:

@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 
 from planner.climate.answer import ClimatePicture
+from planner.mounts import Support
 from planner.reach.link import Grade
 from planner.show.draw import palette
 from planner.show.draw.rasters import (
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
     from planner.job import SiteResult
     from planner.reach.cable import CableRun
 
-SAME_PLACE_M = 15.0  # marks nearer to one another than this cover each other at a site's usual scale
 CANDIDATE_LABELS = (
     "Score",
     "Sunlight received, worst irrigation month",
@@ -75,6 +75,7 @@ def groups(result: SiteResult, degrees: Callable[[Floats], Floats]) -> list[dict
         _ruled_out(result, degrees),
         _candidates(result, degrees),
         _controllers(result, degrees),
+        _named(result, degrees),
         _alternates(result, degrees),
         _places(result, degrees),
     ]
@@ -436,8 +437,19 @@ def _sun_card(result: SiteResult, row: int) -> dict[str, Any]:
 
 def _marked(result: SiteResult) -> set[int]:
     """Rows that have a mark of their own."""
+    return {*_ranked(result), *named_rows(result)}
+
+
+def _ranked(result: SiteResult) -> set[int]:
+    """Rows of the layout and of its alternates."""
     there = layout(result) or proposed(result)
     return {*result.decision.runners_up, *(place.row for place in there)}
+
+
+def named_rows(result: SiteResult) -> list[int]:
+    """Rows of points that the plan file names, but those of the layout and its alternates."""
+    ranked = _ranked(result)
+    return [k for k, held in enumerate(result.mounts.support) if held is Support.NAMED and k not in ranked]
 
 
 def _ruled_out(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str, Any] | None:
@@ -492,19 +504,9 @@ def _candidates(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict
 # --- marks ------------------------------------------------------------------------------------------------------
 
 
-def _mark(
-    at: Floats, kind: str, text: str, key: str, card: dict[str, Any], beside: str = "", under: bool = False
-) -> dict[str, Any]:
-    """under: hung beneath its place, which the sensor's mark covers."""
+def _mark(at: Floats, kind: str, text: str, key: str, card: dict[str, Any], beside: str = "") -> dict[str, Any]:
     place = [round(float(at[1]), 7), round(float(at[0]), 7)]
-    return {"at": place, "kind": kind, "text": text, "k": key, "beside": beside, "c": card, "under": under}
-
-
-def covered(result: SiteResult, xyz: Floats) -> bool:
-    """A sensor's mark would hide one here."""
-    rows = [place.row for place in layout(result)]
-    away = result.mounts.xyz[rows] - xyz
-    return bool((np.hypot(away[:, 0], away[:, 1]) < SAME_PLACE_M).any())
+    return {"at": place, "kind": kind, "text": text, "k": key, "beside": beside, "c": card}
 
 
 def _controllers(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str, Any] | None:
@@ -522,17 +524,7 @@ def _controllers(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dic
             by = f"{row.sign} ({row.mount})" if row.sign else "none"
             card |= {"v": [by, row.distance, row.chance, row.margin or row.cable], "n": row.need}
             beside = f"{row.sign}, {row.distance}" if row.sign else "not served"
-        marks.append(
-            _mark(
-                at[k],
-                "controller",
-                letter(k),
-                f"controller-{k}",
-                card,
-                beside,
-                covered(result, site.controllers.xyz[k]),
-            )
-        )
+        marks.append(_mark(at[k], "controller", letter(k), f"controller-{k}", card, beside))
     return {
         "id": "controllers",
         "name": "Controllers, what serves them, how far",
@@ -564,6 +556,29 @@ def _alternates(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict
             if k not in {place.row for place in layout(result)}
         ],
         "key": {"mark": "alternate", "text": "1"},
+    }
+
+
+def _named(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str, Any] | None:
+    """Points that the plan file names, with their names and verdicts, where no other mark stands for them."""
+    rows = named_rows(result)
+    if not rows:
+        return None
+    at, mounts = degrees(result.mounts.xyz), result.mounts
+    marks = []
+    for k in rows:
+        card = candidate_card(result, k)
+        if k in result.losses:
+            card["picture"] = f"sun-{k}"
+        beside = f"{mounts.holder[k].name}: {say.status_said(result, k)}"
+        marks.append(_mark(at[k], "named", mounts.ids[k], f"mount-{k}", card, beside))
+    return {
+        "id": "named",
+        "name": "Named in the plan file",
+        "on": True,
+        "labels": list(CANDIDATE_LABELS),
+        "marks": marks,
+        "key": {"mark": "named", "text": "N1"},
     }
 
 

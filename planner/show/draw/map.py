@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 import shapely
 from markupsafe import Markup
 
-from planner.show.draw.groups import groups
+from planner.show.draw import palette
+from planner.show.draw.groups import groups, named_rows
 from planner.show.draw.page import PAGES, OfflineMap, page_bytes
 from planner.show.draw.side_view import side_view
 from planner.show.draw.solid import solids
@@ -29,6 +30,8 @@ from planner.show.say.verdict import most_ruled_out, none_meets
 if TYPE_CHECKING:
     from planner.job import SiteResult
 
+SCRIPTS = ("marks.js", "map.js", "solid.js")
+
 
 def site_page(result: SiteResult) -> bytes:
     """`map.html` of one site."""
@@ -45,13 +48,14 @@ def site_map(result: SiteResult) -> OfflineMap:
         "bounds": [[south, west], [north, east]],
         "closeZoom": 18,
         "dotZoom": 18,
+        "tones": palette.DARK,
         "groups": groups(result, degrees),
         "credits": credits(result.climate.source, result.climate_picture),
         "solids": solids(result),
         "spot": spot_words(result.plan.units),
     }
     middle = ((south + north) / 2, (west + east) / 2)
-    return OfflineMap(_title(result), middle, data, _panel(result, degrees), scripts=("map.js", "solid.js"))
+    return OfflineMap(_title(result), middle, data, _panel(result, degrees), SCRIPTS)
 
 
 def _title(result: SiteResult) -> str:
@@ -100,6 +104,7 @@ def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
             places=places,
             beside=layouts.beside(result),
             overridden=decision.overridden,
+            named=[mount_view(result, k, degrees) for k in named_rows(result)],
             alternates=[mount_view(result, k, degrees) for k in rows],
             tried=len(result.mounts),
             passing=len(decision.order),

@@ -54,10 +54,10 @@ def json_text(data: Any) -> str:
     return text
 
 
-def styles(*names: str) -> Markup:
-    """Our colours as CSS variables, then the packaged styles, as one style element."""
+def styles(*names: str, dark: bool = False) -> Markup:
+    """Our colours as CSS variables (:func:`palette.css_variables`), then the packaged styles, as one element."""
     return Markup("<style>{}</style>").format(
-        Markup("\n".join([palette.css_variables(), *(asset(name) for name in names)]))
+        Markup("\n".join([palette.css_variables(dark=dark), *(asset(name) for name in names)]))
     )
 
 
@@ -87,7 +87,7 @@ class OfflineMap(folium.Map):  # type: ignore[misc]
         centre: tuple[float, float],
         data: Mapping[str, Any],
         panel: Markup,
-        scripts: Sequence[str] = ("map.js",),
+        scripts: Sequence[str] = ("marks.js", "map.js"),
     ) -> None:
         super().__init__(
             location=centre,
@@ -111,12 +111,13 @@ class OfflineMap(folium.Map):  # type: ignore[misc]
             "<script>{}</script>\n<script>{}</script>"
         ).format(
             self.title,
-            styles("leaflet.css", "page.css", "map.css"),
+            styles("leaflet.css", "page.css", "map.css", dark=True),
             Markup(asset("leaflet.js")),
             Markup("\n".join(asset(name) for name in self.scripts)),
         )
         body = Markup(
-            '<div class="page">\n<div class="map-side"><div id="{}" class="map"></div></div>\n{}</div>\n'
+            '<div class="page">\n<div class="map-side" role="region" aria-label="Map">'
+            '<div id="{}" class="map"></div></div>\n{}</div>\n'
             '<script type="application/json" id="map-data">{}</script>'
         ).format(name, self.panel, Markup(self.data))
         script = (

@@ -41,10 +41,40 @@ LINK = ("#f3e9ee", "#d9b3c6", "#9c6c98", "#4d3a6a")  # no link to dependable
 DRY = ("#f3ecd2", "#e9cd8d", "#d99c57", "#b76544", "#7d3b4b", "#432247")  # little to much ETo
 
 
-def css_variables() -> str:
-    """`:root { --ink: ...; }` for the pages."""
+# What stands in for each on a screen that is set to dark. Ramps keep their colours: they are read against a key.
+DARK = {
+    INK: "#e9ecea",
+    QUIET: "#a8b3b9",
+    RULE: "#3d474d",
+    PAPER: "#14181b",
+    CARD: "#1d2327",
+    MARK: "#ff8d63",
+    SEASON: "#86c3e0",
+    OFF_SEASON: "#56636a",
+    SKY: "#262d32",
+    EVERGREEN: "#74b693",
+    DECIDUOUS: "#a9c46f",
+    SPRAY: "#48b4c6",
+    HEAT: "#ec8a75",
+    NO_ACCESS: "#bdb8ba",
+    CABLE: "#c29fdc",
+}
+
+
+def css_variables(*, dark: bool = False) -> str:
+    """`:root { --ink: ...; }` for the pages; with `dark`, other values where the reader's screen is set to dark.
+
+    Marks and pictures keep the light ones: they stand on paper of their own, and their captions name its colours.
+    """
     names = {k.lower().replace("_", "-"): v for k, v in globals().items() if k.isupper() and isinstance(v, str)}
-    return ":root{" + "".join(f"--{k}:{v};" for k, v in names.items()) + "}"
+    if not dark:
+        return _rule(":root", names)
+    night = _rule(":root", {name: DARK[colour] for name, colour in names.items() if colour in DARK})
+    return _rule(":root,.mark,svg", names) + "@media screen and (prefers-color-scheme: dark){" + night + "}"
+
+
+def _rule(selector: str, names: dict[str, str]) -> str:
+    return selector + "{" + "".join(f"--{name}:{colour};" for name, colour in names.items()) + "}"
 
 
 def ramp_rgb(ramp: Sequence[str], share: NDArray[np.float64] | float) -> NDArray[np.uint8]:

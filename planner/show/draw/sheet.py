@@ -311,8 +311,8 @@ def site_drawing(result: SiteResult, row: int) -> Markup:
     return Markup(
         f'<svg class="drawing" viewBox="0 0 {SIDE} {SIDE}" role="img" xmlns="http://www.w3.org/2000/svg">'
         f"<title>{escape(alt)}</title>"
-        f'<clipPath id="edge"><rect width="{SIDE}" height="{SIDE}"/></clipPath>'
-        f'<g clip-path="url(#edge)">{"".join(out)}</g></svg>'
+        f'<clipPath id="edge-{row}"><rect width="{SIDE}" height="{SIDE}"/></clipPath>'
+        f'<g clip-path="url(#edge-{row})">{"".join(out)}</g></svg>'
     )
 
 
