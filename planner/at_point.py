@@ -63,7 +63,8 @@ def usual_height_m(prepared: Prepared, xy: Floats) -> float:
 
 
 def mount_at(site: Site, xy: Floats, height_m: float) -> Mounts:
-    """One mount at a (2,) point of the frame, its head `height_m` above the ground beneath.
+    """One mount at a (2,) point of the frame, its head `height_m` above the ground beneath; held by the building
+    there, if any.
 
     Raises PlanError for a place too far from the site to be judged, or a height that no mount has.
     """
@@ -72,9 +73,7 @@ def mount_at(site: Site, xy: Floats, height_m: float) -> Mounts:
         raise PlanError("the point", "it is too far from the site", "Click on the site or close to it")
     if not 0.0 < height_m <= HIGHEST_M:
         raise PlanError("height", f"{height_m:g} m is no height of a sensor", "Give a height above the ground")
-    roof_m, name = height_beneath(site, at)
-    under = name and height_m >= roof_m
-    holder = Holder(SPOT, as_planned=f"over {name}" if under else "over open ground" if not name else f"at {name}")
+    holder = Holder(height_beneath(site, at)[1])
     xyz = np.append(at, site.ground_at(at) + height_m)[None]
     return Mounts(
         (SPOT,),

@@ -251,6 +251,50 @@ def site(
 
 
 @app.command()
+def serve(
+    plan: PlanArgument,
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="of 127.0.0.1 [any that is free]")] = 0,
+    browser: Annotated[bool, typer.Option("--open", help="open the page in your browser")] = False,
+    quiet: QuietOption = False,
+    var: VarOption = None,
+) -> None:
+    """Serve a plan as a page on this machine alone: ask about any spot, try changes, save them as a new plan.
+
+    Until Ctrl-C. Nobody without the address that it prints gets an answer.
+    """
+    variables, talk = _variables(var), Talk(quiet, False)
+    _run(lambda: _serve(_read(plan, variables), port, browser, talk))
+
+
+def _serve(plan_file: PlanFile, port: int, browser: bool, talk: Talk) -> Exit:
+    try:
+        from planner.serve import app as served
+    except ModuleNotFoundError as fault:
+        raise CommandError(
+            "serve", f"it needs a package that is not installed ({fault.name})", 'pip install "noonmark[serve]"'
+        ) from None
+    from planner.serve.session import opened
+
+    session = opened(plan_file, talk.progress)
+
+    def announce(address: str) -> None:
+        talk.out.print(f"Open {address}", soft_wrap=True)  # even when quiet: nothing else tells the address
+        talk.say("Stop with Ctrl-C.")
+        if browser:
+            import webbrowser
+
+            webbrowser.open(address)
+
+    try:
+        served.run(session, announce, port)
+    except OSError as fault:
+        if fault.errno not in (errno.EADDRINUSE, errno.EACCES):
+            raise
+        raise CommandError("serve", f"port {port} cannot be used", "Leave --port out, or give another") from None
+    return Exit.OK
+
+
+@app.command()
 def contract(
     plan: PlanArgument,
     out: OutOption = None,

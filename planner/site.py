@@ -26,6 +26,8 @@ Shapes = NDArray[np.object_]
 
 
 EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG
+FOOT_BELOW_M = 100.0  # of a wall below the lowest ground beneath it: no slope shows its foot
+GROUND_SAMPLES = 400  # points under one footprint
 SURROUNDINGS_M = 2000.0  # what stands farther from the site is not looked at: 35 m at 2 km is 1 degree high
 
 WINDS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
@@ -285,6 +287,35 @@ def ground_at(terrain: Heights | None, xy: Floats, far: Heights | None = None) -
         z = np.array(z)
         z[gaps] = terrain.nearest_known(xy[gaps])
     return z
+
+
+def points_inside(shape: BaseGeometry, step_m: float, most: int) -> Floats:
+    """(n, 2) even points inside a shape, at least one: `step_m` apart, or wider so that they are about `most`."""
+    left, bottom, right, top = shape.bounds
+    step = max(step_m, float(np.sqrt((right - left) * (top - bottom) / most)), 1e-3)
+    x = np.arange(left + step / 2, right, step)
+    y = np.arange(bottom + step / 2, top, step)
+    xx, yy = np.meshgrid(x, y)
+    xy = np.column_stack([xx.ravel(), yy.ravel()])
+    xy = xy[shapely.contains_xy(shape, xy[:, 0], xy[:, 1])] if len(xy) else xy
+    if not len(xy):
+        xy = np.array([shape.representative_point().coords[0][:2]])
+    return xy
+
+
+def ground_under(terrain: Heights | None, shapes: Shapes) -> tuple[Floats, Floats]:
+    """Mean and lowest ground (n,), (n,) under each footprint."""
+    if terrain is None:
+        return np.zeros(len(shapes)), np.zeros(len(shapes))
+    spots = [
+        np.vstack([points_inside(shape, terrain.cell_m, GROUND_SAMPLES), shapely.get_coordinates(shape)])
+        for shape in shapes
+    ]
+    inside = np.array([len(s) - shapely.get_num_coordinates(shape) for s, shape in zip(spots, shapes, strict=True)])
+    z = np.split(ground_at(terrain, np.vstack(spots)), np.cumsum([len(s) for s in spots])[:-1])
+    return np.array([part[:n].mean() for part, n in zip(z, inside, strict=True)]), np.array(
+        [part.min() for part in z]
+    )
 
 
 def no_prisms() -> Prisms:

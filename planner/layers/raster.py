@@ -12,7 +12,6 @@ from pathlib import Path
 
 import numpy as np
 import rasterio
-import shapely
 from affine import Affine
 from pyproj import CRS
 from pyproj.exceptions import CRSError
@@ -27,7 +26,7 @@ from planner.layers.opening import Trusted, raster
 from planner.layers.source import fits, label, locate, misfit, place, settle_crs
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import HeightsLayer, PlanFile
-from planner.site import Floats, Heights
+from planner.site import Floats, Heights, points_inside
 from planner.units import M_PER_FT
 
 MOST_CELLS = 4_000_000
@@ -366,17 +365,3 @@ def _check_cover(where: str, heights: Heights, outline: BaseGeometry, gaps_are: 
             where,
             f"{100 * unknown.mean():.0f} % of the site has no known height; the nearest known one is used there",
         )
-
-
-def points_inside(shape: BaseGeometry, step_m: float, most: int) -> Floats:
-    """(n, 2) even points inside a shape, at least one: `step_m` apart, or wider so that they are about `most`."""
-    left, bottom, right, top = shape.bounds
-    step = max(step_m, float(np.sqrt((right - left) * (top - bottom) / most)), 1e-3)
-    x = np.arange(left + step / 2, right, step)
-    y = np.arange(bottom + step / 2, top, step)
-    xx, yy = np.meshgrid(x, y)
-    xy = np.column_stack([xx.ravel(), yy.ravel()])
-    xy = xy[shapely.contains_xy(shape, xy[:, 0], xy[:, 1])] if len(xy) else xy
-    if not len(xy):
-        xy = np.array([shape.representative_point().coords[0][:2]])
-    return xy

@@ -16,7 +16,6 @@ from shapely.geometry.base import BaseGeometry
 
 from planner.layers import columns
 from planner.layers.frame import Frame
-from planner.layers.raster import points_inside
 from planner.layers.vector import Layer, in_frame
 from planner.layers.vocabulary import LEAVES, ROOFS, leaf_of
 from planner.ledger import DataError, Kind, Ledger
@@ -32,6 +31,7 @@ from planner.plan import (
     TreesLayer,
 )
 from planner.site import (
+    FOOT_BELOW_M,
     Bools,
     Cover,
     Crowns,
@@ -44,6 +44,7 @@ from planner.site import (
     Prisms,
     Shapes,
     ground_at,
+    ground_under,
     no_crowns,
     no_prisms,
     prisms,
@@ -57,12 +58,10 @@ HIGHEST_TREE_M = 130.0  # the tallest known tree stands 116 m: common knowledge,
 WIDEST_CROWN_M = 60.0
 HIGHEST_POLE_M = 60.0
 LOWEST_BUILDING_M = 2.0  # what a surface model shows below this is no building
-FOOT_BELOW_M = 100.0
 DEEPEST_M = 100.0  # of a controller: a slip of the unit, or of the column, beyond that
 ABOVE_PIT_M = 0.3  # where a signal to a receiver below ground comes down
 MOST_EXTRA_DB = 150.0
 NAMED_WITHIN_M = 5000.0
-GROUND_SAMPLES = 400  # points under one footprint
 
 # Which keys of each section name an attribute.
 ATTRIBUTES: dict[str, tuple[str, ...]] = {
@@ -126,21 +125,6 @@ def settle_units(plan_file: PlanFile, section: Section, layer: Layer, ledger: Le
 
 def _or_default(values: Floats, default: float) -> Floats:
     return np.where(np.isnan(values), default, values)
-
-
-def _ground_under(terrain: Heights | None, shapes: Shapes) -> tuple[Floats, Floats]:
-    """Mean and lowest ground (n,), (n,) under each footprint."""
-    if terrain is None:
-        return np.zeros(len(shapes)), np.zeros(len(shapes))
-    spots = [
-        np.vstack([points_inside(shape, terrain.cell_m, GROUND_SAMPLES), shapely.get_coordinates(shape)])
-        for shape in shapes
-    ]
-    inside = np.array([len(s) - shapely.get_num_coordinates(shape) for s, shape in zip(spots, shapes, strict=True)])
-    z = np.split(ground_at(terrain, np.vstack(spots)), np.cumsum([len(s) for s in spots])[:-1])
-    return np.array([part[:n].mean() for part, n in zip(z, inside, strict=True)]), np.array(
-        [part.min() for part in z]
-    )
 
 
 def _building_heights(layer: Layer, section: BuildingsLayer, ledger: Ledger) -> Floats:
@@ -259,7 +243,7 @@ def buildings(
     layer: Layer, section: BuildingsLayer, terrain: Heights | None, surfaces: Surfaces, ledger: Ledger
 ) -> tuple[Prisms, Bools, Bools, Bools]:
     """Prisms; (n,) which roofs are pitched, which may carry a sensor, and whose height is assumed."""
-    mean_ground, low_ground = _ground_under(terrain, layer.shapes)
+    mean_ground, low_ground = ground_under(terrain, layer.shapes)
     if section.top is not None:
         height = _heights_from_tops(layer, section, None if terrain is None else mean_ground, ledger)
     else:
@@ -495,7 +479,7 @@ def trees(
         )
     if (~points).any():
         crown_shapes = _plainer(layer.take(~points), shapes[~points], ledger)
-        ground, _ = _ground_under(terrain, crown_shapes)
+        ground, _ = ground_under(terrain, crown_shapes)
         crown_prisms = prisms(
             list(crown_shapes), ground + base[~points], ground + height[~points], layer.take(~points).names
         )

@@ -266,6 +266,11 @@ def controllers_from(result: SiteResult, place: Place) -> list[ControllerRow]:
     return [_controller(result, k, place.row, place.sign) for k in place.serves]
 
 
+def controllers_of(result: SiteResult, row: int) -> list[ControllerRow]:
+    """Every controller from one mount, whoever serves it."""
+    return [_controller(result, k, row, "") for k in range(len(result.site.controllers))]
+
+
 def _controller(result: SiteResult, k: int, row: int, sign: str) -> ControllerRow:
     units, reach, links = result.plan.units, result.reach, result.reach.links
     cable, need = "", ""

@@ -9,14 +9,17 @@ from pathlib import Path
 from planner.ledger import OutputError
 
 
-def write_new(files: Mapping[Path, str]) -> None:
-    """Write texts to files that must not be there yet. Raises OutputError, and then none of them is there."""
+def write_new(files: Mapping[Path, str | bytes]) -> None:
+    """Write texts (as UTF-8) and bytes to files that must not be there yet.
+
+    Raises OutputError, and then none of them is there.
+    """
     made: list[Path] = []
     try:
-        for path, text in files.items():
-            with path.open("x", encoding="utf-8", newline="\n") as file:
+        for path, content in files.items():
+            with path.open("xb") as file:
                 made.append(path)
-                file.write(text)
+                file.write(content.encode() if isinstance(content, str) else content)
     except OSError as fault:
         for path in made:
             with contextlib.suppress(OSError):

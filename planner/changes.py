@@ -1,0 +1,226 @@
+"""What a designer tries on a site: a planned building, a tree felled or grown, a controller elsewhere, other keys.
+
+A change is a small record; a list of them makes another site and another plan of the first ones, which stay as they
+are. So undoing one is leaving it out.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Mapping, MutableMapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from planner.ledger import PlanError, nearest
+from planner.plan import Plan
+from planner.plan.section import Section, sections_in
+from planner.site import FOOT_BELOW_M, Bools, Crowns, Floats, Places, Prisms, Site, ground_under, prisms
+
+MOST = 200  # changes at a time: more is a layer, not a trial
+LEAST_AREA_M2, MOST_AREA_M2 = 1.0, 250_000.0
+HIGHEST_M = 400.0
+TALLEST_TIMES = 5.0  # a tree grows to at most this many times its height
+
+
+@dataclass(frozen=True)
+class Building:
+    """A planned building: footprint in the site's frame, roof edge above the mean ground beneath, metres."""
+
+    name: str
+    shape: BaseGeometry
+    height_m: float
+
+
+@dataclass(frozen=True)
+class Tree:
+    """Tree `row` of the first site (its crowns, then its crown polygons), `times` as high and wide; 0 fells it. A
+    crown polygon grows in height alone."""
+
+    row: int
+    times: float
+
+
+@dataclass(frozen=True)
+class Controller:
+    """Controller `row` of the first site at another (2,) place of its frame, metres."""
+
+    row: int
+    xy: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Keys:
+    """Keys of the plan by their dotted names, as they would be written; None takes a key out."""
+
+    values: tuple[tuple[str, Any], ...]
+
+
+Change = Building | Tree | Controller | Keys
+
+# What may be tried without touching a file: none of these names one.
+FREE_SECTIONS = ("sensor", "season", "requirements", "weights", "reach")
+
+
+def changed_site(site: Site, changes: Sequence[Change]) -> Site:
+    """The site with all changes made.
+
+    Raises PlanError where a change cannot be: a footprint that crosses itself or is no building's size, a row that
+    is not there, a building or tree where a surface model says what stands.
+    """
+    built = [change for change in changes if isinstance(change, Building)]
+    grown = {change.row: change.times for change in changes if isinstance(change, Tree)}
+    moved = {change.row: change.xy for change in changes if isinstance(change, Controller)}
+    if (built or grown) and site.surface is not None:
+        raise PlanError(
+            "the site",
+            "a surface model says what stands on it, so that a building or a tree alone changes nothing",
+            'Set layers.surface.use = "heights" in the plan to try buildings and trees',
+        )
+    if built:
+        site = _with_buildings(site, built)
+    if grown:
+        site = _with_trees(site, grown)
+    return replace(site, controllers=_moved(site, moved)) if moved else site
+
+
+def _with_buildings(site: Site, built: Sequence[Building]) -> Site:
+    for one in built:
+        _check_building(one)
+    shapes = np.array([one.shape for one in built], object)
+    mean, low = ground_under(site.terrain, shapes)
+    b, n = site.buildings, len(built)
+    more = prisms(
+        [*b.shapes, *shapes],
+        np.concatenate([b.base_m, low - FOOT_BELOW_M]),
+        np.concatenate([b.top_m, mean + np.array([one.height_m for one in built])]),
+        [*b.names, *(one.name for one in built)],
+    )
+    known = site.height_assumed if len(site.height_assumed) else np.zeros(len(b), bool)
+    return replace(
+        site,
+        buildings=more,
+        pitched=np.append(site.pitched, np.zeros(n, bool)),
+        mountable=np.append(site.mountable, np.ones(n, bool)),
+        height_assumed=np.append(known, np.zeros(n, bool)),
+    )
+
+
+def _check_building(one: Building) -> None:
+    if not 0.0 < one.height_m <= HIGHEST_M:
+        raise PlanError(
+            one.name, f"{one.height_m:g} m is no height of a building", "Give its roof edge above ground"
+        )
+    if one.shape.geom_type != "Polygon" or not one.shape.is_valid:
+        raise PlanError(one.name, "its outline crosses itself", "Draw its corners in order, once around")
+    if not LEAST_AREA_M2 <= one.shape.area <= MOST_AREA_M2:
+        raise PlanError(one.name, f"{one.shape.area:,.0f} m² is no building's footprint", "Draw it again")
+
+
+def _with_trees(site: Site, grown: Mapping[int, float]) -> Site:
+    crowns, solids = site.crowns, site.crown_prisms
+    n, m = len(crowns), len(solids)
+    times = np.ones(n + m)
+    for row, factor in grown.items():
+        if not 0 <= row < n + m:
+            raise PlanError("trees", f"there is no tree {row + 1}", "Reload the page: the layers may have changed")
+        if not 0.0 <= factor <= TALLEST_TIMES:
+            raise PlanError("trees", f"{factor:g} times as high is no tree", f"Give 0 to {TALLEST_TIMES:g} times")
+        times[row] = factor
+    by, keep = times[:n], times[:n] > 0
+    ground = site.ground_at(crowns.centre[:, :2]) if n else np.empty(0)
+    centre = np.array(crowns.centre, float)
+    centre[:, 2] = ground + (centre[:, 2] - ground) * by
+    taller = Crowns(crowns.names, centre, crowns.radius_m * by, crowns.half_height_m * by, crowns.evergreen)
+    ground, _ = ground_under(site.terrain, np.array(solids.shapes, object)) if m else (np.empty(0), None)
+    tops = ground + (solids.top_m - ground) * times[n:]
+    bases = ground + (solids.base_m - ground) * times[n:]
+    return replace(
+        site,
+        crowns=_crowns_kept(taller, keep),
+        crown_prisms=_prisms_kept(replace(solids, base_m=bases, top_m=tops), times[n:] > 0),
+        crown_evergreen=site.crown_evergreen[times[n:] > 0],
+    )
+
+
+def _crowns_kept(crowns: Crowns, keep: Bools) -> Crowns:
+    names = tuple(name for name, kept in zip(crowns.names, keep, strict=True) if kept)
+    return Crowns(
+        names, crowns.centre[keep], crowns.radius_m[keep], crowns.half_height_m[keep], crowns.evergreen[keep]
+    )
+
+
+def _prisms_kept(solids: Prisms, keep: Bools) -> Prisms:
+    if keep.all():
+        return solids
+    rows = np.flatnonzero(keep)
+    shapes, names = [solids.shapes[k] for k in rows], [solids.names[k] for k in rows]
+    return prisms(shapes, solids.base_m[rows], solids.top_m[rows], names)
+
+
+def _moved(site: Site, moved: Mapping[int, tuple[float, float]]) -> Places:
+    """Controllers elsewhere, as high above the ground there; indoors where a building stands over the place."""
+    was, xyz, indoors = site.controllers, site.controllers.xyz.copy(), site.controllers.indoors.copy()
+    for row, xy in moved.items():
+        if not 0 <= row < len(was):
+            raise PlanError("controllers", f"there is no controller {row + 1}", "Reload the page")
+        there = np.array(xy, float)
+        if not np.isfinite(there).all() or shapely.distance(site.outline, shapely.Point(there)) > 2000.0:
+            raise PlanError(was.names[row], "it would stand too far from the site", "Move it closer to the site")
+        up = xyz[row, 2] - float(site.ground_at(xyz[row, :2]))
+        xyz[row] = (*there, float(site.ground_at(there)) + up)
+        if was.depth_m[row] <= 0:
+            indoors[row] = _under_roof(site, there, float(site.ground_at(there)))
+    return replace(was, xyz=xyz, indoors=indoors)
+
+
+def _under_roof(site: Site, xy: Floats, ground_m: float) -> bool:
+    over = shapely.STRtree(site.buildings.shapes).query(shapely.Point(xy), "within")
+    return bool((site.buildings.base_m[over] <= ground_m).any())
+
+
+# --- keys of the plan -------------------------------------------------------------------------------------------
+
+
+def keys_changed(changes: Sequence[Change]) -> dict[str, Any]:
+    """Dotted key to its last value."""
+    return {key: value for change in changes if isinstance(change, Keys) for key, value in change.values}
+
+
+def changed_raw(raw: Mapping[str, Any], keys: Mapping[str, Any]) -> dict[str, Any]:
+    """The plan's own text, as TOML reads it, with keys set; `raw` stays."""
+    out = copy.deepcopy(dict(raw))
+    set_keys(out, keys)
+    return out
+
+
+def set_keys(raw: MutableMapping[str, Any], keys: Mapping[str, Any]) -> None:
+    """Set keys in place, a mapping or a TOML document; the same key in the other unit goes.
+
+    Raises PlanError for a key that may not be tried: only those of FREE_SECTIONS, of which none names a file.
+    """
+    for dotted, value in keys.items():
+        head, _, name = dotted.partition(".")
+        if head not in FREE_SECTIONS or "." in name or not name:
+            raise PlanError(dotted, "this key is not tried here", f"Change it in the plan file; {_known(head)}")
+        section: type[Section] = next(sections_in(Plan.model_fields[head].annotation))
+        twin = section.twin(name)
+        metric = twin.key if twin else name
+        inside = raw.setdefault(head, {})
+        for written in [key for key in inside if key == metric or _metric(section, key) == metric]:
+            if written != name or value is None:
+                del inside[written]
+        if value is not None:
+            inside[name] = value
+
+
+def _metric(section: type[Section], key: str) -> str:
+    twin = section.twin(key)
+    return twin.key if twin else key
+
+
+def _known(head: str) -> str:
+    return nearest(head, FREE_SECTIONS)
