@@ -225,7 +225,7 @@ async def _inner(scope: Any, receive: Any, send: Any) -> None:
 def ask(
     app: Any, method: str = "POST", path: str = f"/{TOKEN}/card", body: bytes = b"{}", **headers: str | None
 ) -> Any:
-    """Status, headers and body that an application answers; headers replace or (None) take out those of our page."""
+    """Status, headers and body that an application answers; headers replace (None: take out) our page's own."""
     usual: dict[str, str | None] = {"host": HOST}
     if method == "POST":
         usual |= {"origin": f"http://{HOST}", "content-type": "application/json", "sec-fetch-site": "same-origin"}

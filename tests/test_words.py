@@ -13,7 +13,7 @@ from planner.show.say.glossary import AVOID, GLOSSARY
 
 ROOT = Path(__file__).parents[1]
 MODULES = sorted(p for p in (ROOT / "planner").rglob("*.py") if p.name != "glossary.py")
-PAGES = sorted((ROOT / "planner/show/assets").glob("*.html"))
+PAGES = sorted(page for room in ("show", "serve") for page in (ROOT / f"planner/{room}/assets").glob("*.html"))
 
 
 def sentences(path: Path) -> Iterator[tuple[int, str]]:
