@@ -1,7 +1,7 @@
 """Every site of a contract decided as `site` decides one: what is kept of each, small enough for thousands.
 
-A :class:`SiteFound` is codes and numbers; JSON holds it (:func:`told`, :func:`from_told`). Nothing is drawn or written
-here, or put into words.
+A :class:`SiteFound` is codes and numbers; JSON holds it (:func:`told`, :func:`from_told`). Nothing is drawn here,
+written or put into words.
 """
 
 from __future__ import annotations

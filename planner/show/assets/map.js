@@ -135,7 +135,7 @@ function drawPlan(map, data) {
   }
 
   function styleOf(group, properties) {
-    const style = Object.assign({ renderer: renderer }, group.style);
+    const style = Object.assign({ renderer: renderer }, group.style, properties.s);
     style.color = tone(style.color);
     if (style.fillColor) style.fillColor = tone(style.fillColor);
     if (properties.f) style.fillColor = properties.f;

@@ -24,6 +24,7 @@ from planner.ledger import Notice
 from planner.plan import Plan
 from planner.show.draw import palette
 from planner.show.draw.groups import climate_group
+from planner.show.draw.outlines import SOURCE, outlines_group
 from planner.show.draw.page import PAGES, OfflineMap, page_bytes
 from planner.show.draw.views import credits, notices_view
 from planner.show.lonlat import geojson
@@ -90,8 +91,11 @@ def contract_map(shown: ContractView | ContractResult) -> OfflineMap:
     south, north = (float(lat.min()), float(lat.max())) if len(lat) else (-10.0, 10.0)
     units = seen.plan.units
     codes = _Codes(seen, common)
-    groups = [climate_group(seen.picture, units, ground=True), _outlines(seen, wraps), _sites(seen, codes, wraps)]
+    land = outlines_group(west, south, east, north)
+    climate = climate_group(seen.picture, units, ground=True)
+    groups = [climate, land, _outlines(seen, wraps), _sites(seen, codes, wraps)]
     sources = pc.unique(seen.sites["source"]).to_pylist()
+    credited = [*credits(sources, seen.picture), *([SOURCE] if land is not None else [])]
     data = {
         "units": units,
         "months": MONTHS,
@@ -101,10 +105,10 @@ def contract_map(shown: ContractView | ContractResult) -> OfflineMap:
         "closeZoom": 12,
         "dotZoom": 7,
         "groups": [g for g in groups if g is not None],
-        "credits": credits(sources, seen.picture),
+        "credits": credited,
     }
     title = seen.plan.outputs.title or seen.plan.title
-    panel = _panel(seen, codes, title, sources, left, said)
+    panel = _panel(seen, codes, title, credited, left, said)
     centre = ((south + north) / 2, (west + east) / 2)
     return OfflineMap(title, centre, data, panel, ("contract.js", "marks.js", "map.js"))
 
@@ -315,7 +319,7 @@ def _outlines(seen: ContractView, wraps: bool) -> dict[str, Any] | None:
 
 
 def _panel(
-    seen: ContractView, codes: _Codes, title: str, sources: Sequence[str], left: int, said: Sequence[str]
+    seen: ContractView, codes: _Codes, title: str, credited: Sequence[str], left: int, said: Sequence[str]
 ) -> Markup:
     counts = np.bincount(codes.zone[codes.zone >= 0], minlength=len(codes.labels))
     own = seen.table.peak_mm_day
@@ -336,6 +340,7 @@ def _panel(
             count=seen.sites.num_rows,
             left=left,
             zones=zones,
+            no_zone=int((codes.zone < 0).sum()),
             said=said,
             flags=[
                 (k, flag, int((codes.flag_bits >> k & 1).sum()))
@@ -346,6 +351,6 @@ def _panel(
             rejected=seen.rejected[:REJECTED_MOST],
             rejected_more=max(0, len(seen.rejected) - REJECTED_MOST),
             notices=notices_view(seen.notices),
-            credits=credits(sources, seen.picture),
+            credits=credited,
         )
     )
