@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,9 +15,10 @@ from planner.show.draw.outlines import outlines_group
 PAGE_MOST = 150_000  # characters
 
 
-def lines(group: dict[str, object] | None) -> shapely.Geometry:
+def lines(group: dict[str, Any] | None) -> shapely.Geometry:
     assert group is not None
-    return shapely.union_all([shapely.from_geojson(json.dumps(f["geometry"])) for f in group["features"]["features"]])  # type: ignore[index]
+    features = group["features"]["features"]
+    return shapely.union_all([shapely.from_geojson(json.dumps(one["geometry"])) for one in features])
 
 
 @pytest.mark.parametrize(

@@ -25,7 +25,7 @@ SOURCE = (
 COUNTRY, STATE, COUNTY = 0, 1, 2
 AROUND = 1.2  # of the sites' span, on each side
 LEAST_DEG = 1.5  # on each side: an area that a person knows
-COUNTIES_TO_DEG, STATES_TO_DEG = 9.0, 70.0  # drawn where what is shown is no wider than this
+COUNTIES_TO_DEG, STATES_TO_DEG = 16.0, 70.0  # drawn where what is shown is no wider than this
 SEEN = 1500  # pixels or so over what is shown: what is finer than one of them is left out
 ISLET = 6  # of them: islands smaller than that are left out
 STYLES = {
@@ -87,5 +87,7 @@ def outlines_group(west: float, south: float, east: float, north: float) -> dict
 
 
 def _turned(line: Any, turn_deg: float, decimals: int) -> list[list[float]]:
-    at: list[list[float]] = np.round(shapely.get_coordinates(line) + [turn_deg, 0.0], decimals).tolist()
-    return at
+    at = shapely.get_coordinates(line)
+    at[:, 0] += turn_deg
+    turned: list[list[float]] = np.round(at, decimals).tolist()
+    return turned
