@@ -163,6 +163,7 @@ class Places:
 
     depth_m: (n,) how far below the ground it is, 0 for none: xyz is then just above the ground over it, where its
     signal comes down. extra_loss_db: (n,) what is said to stand before it besides a building's outer walls.
+    height_assumed: (n,) True where no layer tells a pole's height and the plan's default stands in.
     """
 
     names: tuple[str, ...]
@@ -170,11 +171,13 @@ class Places:
     indoors: Bools
     depth_m: Floats = field(default_factory=lambda: np.empty(0))
     extra_loss_db: Floats = field(default_factory=lambda: np.empty(0))
+    height_assumed: Bools = field(default_factory=lambda: np.empty(0, bool))
 
     def __post_init__(self) -> None:
-        for name in ("depth_m", "extra_loss_db"):
-            if not len(getattr(self, name)):
-                object.__setattr__(self, name, np.zeros(len(self.names)))
+        for name in ("depth_m", "extra_loss_db", "height_assumed"):
+            given = getattr(self, name)
+            if not len(given):
+                object.__setattr__(self, name, np.zeros(len(self.names), given.dtype))
 
     def __len__(self) -> int:
         return len(self.names)

@@ -687,6 +687,19 @@ def test_assumed_heights_that_decide_stand_on_the_first_screen_and_on_the_sheet(
     assert (to_measure(result, chosen) in sheet_page(result).decode()) or not here
 
 
+def test_the_assumed_height_of_a_pole_that_is_chosen_is_to_be_measured(folder: Path) -> None:
+    from planner.show.say.assumed import assumed_sentence, to_measure
+
+    put(folder, "poles.gpkg", spots(2), name=["Lamp 1", "Lamp 2"], height_m=[None, 5.0])
+    result = answered(folder, [4.0])
+    on = {result.mounts.holder[k].name: k for k, support in enumerate(result.mounts.support) if support == "pole"}
+    assert assumed_sentence(result, {"S1": on["Lamp 1"]}) == (
+        "1 of 2 pole heights is assumed; the sensor height of S1 rests on pole Lamp 1: measure pole Lamp 1."
+    )
+    assert to_measure(result, on["Lamp 1"]).startswith("Measure the height of pole Lamp 1: 13 ft is assumed")
+    assert to_measure(result, on["Lamp 2"]) == assumed_sentence(result, {"S1": on["Lamp 2"]}) == ""
+
+
 def test_heights_that_are_all_given_say_nothing(folder: Path) -> None:
     from planner.show.say.assumed import assumed_sentence
 

@@ -701,9 +701,11 @@ def poles(layer: Layer, section: PolesLayer, terrain: Heights | None, ledger: Le
         low_counts=False,
         lengths=True,
     )
+    assumed = np.isnan(height)
     height = _given(layer, height, section.default_height_m, "height", ledger)
     xy = shapely.get_coordinates(layer.shapes)
-    return Places(layer.names, np.column_stack([xy, ground_at(terrain, xy) + height]), np.zeros(len(layer), bool))
+    xyz = np.column_stack([xy, ground_at(terrain, xy) + height])
+    return Places(layer.names, xyz, np.zeros(len(layer), bool), height_assumed=assumed)
 
 
 def named(

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from planner.mounts import Support
 from planner.show.say.figures import listed, plural
 from planner.show.say.shade import WORTH_SAYING
 from planner.sun.losses import Obstacle
@@ -21,15 +22,25 @@ NO_OBSTACLES_MORE = (
 )
 
 
+def pole_assumed(result: SiteResult, row: int) -> str:
+    """Name of the pole of a mount where the pole's height is assumed; else ''."""
+    poles, mounts = result.site.poles, result.mounts
+    name = mounts.holder[row].name
+    known = mounts.support[row] is not Support.POLE or name not in poles.names
+    return name if not known and poles.height_assumed[poles.names.index(name)] else ""
+
+
 def assumed_that_decide(result: SiteResult, row: int) -> tuple[list[str], list[str]]:
-    """Buildings with an assumed height on which a mount rests: what it stands on, and what shades it notably."""
+    """What has an assumed height and decides a mount: the pole or building that it stands on, and buildings that
+    shade it notably."""
     site = result.site
     assumed = np.flatnonzero(site.height_assumed)
+    pole = pole_assumed(result, row)
     if not len(assumed):
-        return [], []
+        return [f"pole {pole}"] if pole else [], []
     names = {site.buildings.names[k] for k in assumed}
     under = int(result.mounts.building[row])
-    stands_on = [site.buildings.names[under]] if under in assumed else []
+    stands_on = [f"pole {pole}"] if pole else [site.buildings.names[under]] if under in assumed else []
     day = result.losses.get(row)
     shades = [
         loss.name
@@ -53,18 +64,25 @@ def assumed_sentence(result: SiteResult, rows: dict[str, int]) -> str:
         measure += [*stands_on, *shades]
     if not said:
         return ""
-    count, of = int(result.site.height_assumed.sum()), len(result.site.buildings.shapes)
-    names = listed(list(dict.fromkeys(measure)))
-    are = "are" if count > 1 else "is"
-    return f"{count} of {plural(of, 'building height')} {are} assumed; {'; '.join(said)}: measure {names}."
+    site, names = result.site, listed(list(dict.fromkeys(measure)))
+    counts = []
+    for assumed, what in ((site.height_assumed, "building height"), (site.poles.height_assumed, "pole height")):
+        if count := int(assumed.sum()):
+            counts.append(f"{count} of {plural(len(assumed), what)} {'are' if count > 1 else 'is'} assumed")
+    return f"{listed(counts)}; {'; '.join(said)}: measure {names}."
 
 
 def to_measure(result: SiteResult, row: int) -> str:
     """What to measure on the visit to one place; '' where nothing that it rests on is assumed."""
     stands_on, shades = assumed_that_decide(result, row)
-    names = list(dict.fromkeys([*stands_on, *shades]))
-    section = result.plan.layers.buildings if result.plan.layers is not None else None
-    if not names or section is None:
-        return ""
-    taken = length(section.default_height_m, result.plan.units)
-    return f"Measure the height of {listed(names)}: {taken} is assumed, and this place rests on it."
+    layers, pole = result.plan.layers, pole_assumed(result, row)
+    said = []
+    for names, section in (
+        (stands_on if pole else [], layers.poles if layers is not None else None),
+        ([*([] if pole else stands_on), *shades], layers.buildings if layers is not None else None),
+    ):
+        if names and section is not None:
+            taken = length(section.default_height_m, result.plan.units)
+            which = listed(list(dict.fromkeys(names)))
+            said.append(f"Measure the height of {which}: {taken} is assumed, and this place rests on it.")
+    return " ".join(said)
