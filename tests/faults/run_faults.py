@@ -106,8 +106,10 @@ def run(case: Case, folder: Path, before: Callable[[], None] = lambda: None) -> 
 def results(folder: Path) -> Results:
     """Digest of each file of the result; of those that state when they were made by what else is in them."""
     found = {}
-    for path in sorted((folder / "out").rglob("*")):
-        if path.is_file() and not path.name.startswith(".") and ".parts" not in str(path):
+    out = folder / "out"
+    for path in sorted(out.rglob("*")):
+        # what is hidden, or lies in a hidden folder, is unfinished work
+        if path.is_file() and not any(part.startswith(".") for part in path.relative_to(out).parts):
             content = {".gpkg": rows, ".xlsx": sheets}.get(path.suffix, Path.read_bytes)(path)
             found[path.name] = hashlib.sha256(content).hexdigest()[:12]
     return found
