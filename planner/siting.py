@@ -160,7 +160,7 @@ def siting(site: Site, xyz: Floats, sun: SunResult, rain: RainResult, season: Bo
     precipitation, precipitation_why = _precipitation(slope, rain)
     months = np.flatnonzero(season) if np.any(season) else np.arange(12)
     hours = sun.direct_h[:, months]
-    least = hours.argmin(axis=1) if len(hours) else np.empty(0, np.int64)
+    least = hours.argmin(axis=1)
     least_h = hours[np.arange(len(hours)), least]
     rows = range(len(xyz))
     return Siting(

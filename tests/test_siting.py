@@ -227,5 +227,5 @@ def test_slope_of_the_ground(angle, temperature, precipitation):
 
 def test_no_mounts_no_rows():
     found = classes(bare_site(), np.empty((0, 3)))
-    assert found.radiation.shape == (0,)
+    assert found.radiation.shape == found.least_month.shape == found.least_direct_h.shape == (0,)
     assert found.sunlight == ()

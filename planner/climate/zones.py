@@ -116,7 +116,7 @@ def zone_table(found: ZoneRows, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
                 "Mend the row, or leave both empty",
             )
     finite = np.concatenate([low, high])[np.isfinite(np.concatenate([low, high]))]
-    if len(finite) and not (1.5 <= finite.max() <= 25.0):
+    if not 1.5 <= finite.max() <= 25.0:
         raise DataError(
             where,
             f"the highest bound is {finite.max() / factor:g} {unit}, which no zone's peak month can have",
@@ -130,10 +130,12 @@ def zone_table(found: ZoneRows, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
         gap, pair = low[k + 1] - high[k], f"'{labels[k]}' and '{labels[k + 1]}'"
         if gap < -1e-9:
             raise DataError(where, f"the bands of {pair} overlap", "A peak-month ETo may belong to one zone only")
-        if 1e-9 < gap <= _ROUNDING_GAP_MM_DAY:
+        if gap <= 1e-9:
+            continue
+        if gap <= _ROUNDING_GAP_MM_DAY:
             low[k + 1] = high[k] = (low[k + 1] + high[k]) / 2.0
             ledger.add(Kind.REPAIRED, where, f"a gap of one rounding step between {pair} was closed")
-        elif gap > _ROUNDING_GAP_MM_DAY:
+        else:
             ledger.add(
                 Kind.CHECK, where, f"no zone between {pair}: {high[k] / factor:g} to {low[k + 1] / factor:g} {unit}"
             )
@@ -245,9 +247,8 @@ def is_arid(t_mean_c: Floats, rain_mm: Floats, latitude_deg: ArrayLike) -> Bools
     280 where 70 % and more of the rain falls in the warmer half of the year, 0 where 30 % and less does. From
     memory of Koeppen-Geiger as usually printed; not checked against a source.
     """
-    warm_half = np.zeros(t_mean_c.shape, bool)
-    warm_half[:, 3:9] = (np.asarray(latitude_deg) >= 0)[:, None]
-    warm_half[:, [0, 1, 2, 9, 10, 11]] = (np.asarray(latitude_deg) < 0)[:, None]
+    april_to_september = np.isin(np.arange(12), np.arange(3, 9))
+    warm_half = april_to_september == (np.asarray(latitude_deg) >= 0)[:, None]
     year = rain_mm.sum(axis=1)
     warm = np.where(warm_half, rain_mm, 0.0).sum(axis=1)
     extra = np.where(warm >= 0.7 * year, 280.0, np.where(warm <= 0.3 * year, 0.0, 140.0))
@@ -259,13 +260,14 @@ def read_description(words: str) -> tuple[str, str]:
     text = words.lower()
     regions = [name for name, root in (("tropics", "tropic"), ("temperate", "temperate")) if root in text]
     moistures = [name for name in ("humid", "arid") if name in text]
-    if len(regions) != 1 or len(moistures) != 1:
-        raise PlanError(
-            "climate.description",
-            f"'{words}' does not name one region and one moisture",
-            "Write `tropics` or `temperate`, then `humid` or `arid`",
-        )
-    return regions[0], moistures[0]
+    match regions, moistures:
+        case [region], [moisture]:
+            return region, moisture
+    raise PlanError(
+        "climate.description",
+        f"'{words}' does not name one region and one moisture",
+        "Write `tropics` or `temperate`, then `humid` or `arid`",
+    )
 
 
 def zone_sites(
@@ -297,24 +299,24 @@ def zone_sites(
         if rows.any():
             probability[rows] = way.probability[rows]
     # a value that lies in a narrow band may more likely belong in the wide one beside it
-    holds = np.where(used >= 0, zones[at], -1)
+    holds = zones[at]
     zone = np.where(holds >= 0, probability.argmax(axis=1), -1)
     zones[at] = zone
     others = probability.copy()
-    others[np.flatnonzero(zone >= 0), zone[zone >= 0]] = -1.0
+    others[np.flatnonzero(zone >= 0), zone[zone >= 0]] = -np.inf
     second = others.argmax(axis=1)
-    p_second = np.maximum(others[np.arange(n), second], 0.0)
+    p_second = others[np.arange(n), second]
     # under half a percent no second zone is worth naming
     runner_up = np.where(p_second >= 0.005, second, -1).astype(np.int64)
     return ZoneResult(
         table=table,
         peak_month=peak_month,
-        peak_eto_mm_day=np.where(used >= 0, values[at], np.nan),
+        peak_eto_mm_day=values[at],
         spread_mm_day=np.stack([way.spread_mm_day for way in ways])[at],
         zone=zone,
         holds_value=holds,
         runner_up=runner_up,
-        p_zone=np.where(zone >= 0, probability[np.arange(n), np.maximum(zone, 0)], 0.0),
+        p_zone=np.where(zone >= 0, probability[np.arange(n), zone], 0.0),
         p_runner_up=np.where(runner_up >= 0, p_second, 0.0),
         ways=ways,
         used=used,
@@ -323,7 +325,7 @@ def zone_sites(
         & (zones >= 0).any(axis=0),
         monthly_percent=100.0 * climate.eto_mm_day / np.where(peak > 0, peak, np.nan)[:, None],
         same_zone=((zones == zone) & (zone >= 0)).sum(axis=0).astype(np.int64),
-        shown_percent=_shown_percent(np.where(used >= 0, values[at], np.nan), zone, table),
+        shown_percent=_shown_percent(values[at], zone, table),
         years_in_zone=_years_in_zone(climate, zone, table),
     )
 
@@ -331,17 +333,17 @@ def zone_sites(
 def _agreement(values: Floats, spreads: Floats, used: Ints) -> Bools:
     """(n,) whether all ways (ways, n) that speak lie within APART_SD joint spreads of the deciding one."""
     n = values.shape[1]
-    at = (np.maximum(used, 0), np.arange(n))
+    at = (used, np.arange(n))
     apart = np.abs(values - values[at])
     joint = np.hypot(spreads, spreads[at])
-    # a way does not speak where it is NaN, and the deciding one does not differ from itself
-    wide = np.nan_to_num(apart, nan=0.0) > APART_SD * np.nan_to_num(joint, nan=np.inf)
+    # a way that does not speak is NaN, which compares as false; the deciding one is not apart from itself
+    wide = apart > APART_SD * joint
     return np.asarray(~wide.any(axis=0) & (used >= 0))
 
 
 def _shown_percent(peak_eto: Floats, zone: Ints, table: ZoneTable) -> Floats:
     own = np.concatenate([[np.nan], table.peak_mm_day, [np.nan]])
-    around = np.stack([own[zone], own[zone + 1], own[np.minimum(zone + 2, len(own) - 1)]], axis=1)
+    around = np.stack([own[zone], own[zone + 1], own[zone + 2]], axis=1)
     shown: Floats = 100.0 * peak_eto[:, None] / around
     shown[zone < 0] = np.nan
     return shown
@@ -376,7 +378,7 @@ def _by_temperature(climate: SiteClimate, latitude: Floats, table: ZoneTable) ->
     month, hottest_c = _highest(climate.t_mean_c)
     n = len(month)
     # 0.01 degrees of latitude are a minute of day length at most, and let sites share their sun
-    value = blaney_criddle_mm_day(climate.t_mean_c, np.round(latitude, 2))[np.arange(n), np.maximum(month, 0)]
+    value = blaney_criddle_mm_day(climate.t_mean_c, np.round(latitude, 2))[np.arange(n), month]
     poleward = np.maximum(np.abs(latitude) - BLANEY_CRIDDLE_TO_DEG, 0.0) / 10.0
     less = np.minimum(-BLANEY_CRIDDLE_MM_DAY_10_DEG * poleward, value)
     value = np.where(month >= 0, value - less, np.nan)
@@ -408,8 +410,8 @@ def _by_description(climate: SiteClimate, latitude: Floats, table: ZoneTable, de
         known = month >= 0
     else:
         known = (month >= 0) & np.isfinite(climate.rain_mm).all(axis=1)
-        t, rain = np.where(known[:, None], climate.t_mean_c, 0.0), np.where(known[:, None], climate.rain_mm, 0.0)
-        tropical, arid = is_tropical(t, latitude), is_arid(t, rain, latitude)
+        tropical = is_tropical(climate.t_mean_c, latitude)
+        arid = is_arid(climate.t_mean_c, climate.rain_mm, latitude)
     low, high = np.full(n, np.nan), np.full(n, np.nan)
     for region, moisture in TABLE_2_MM_DAY:
         rows = known & (tropical == (region == "tropics")) & (arid == (moisture == "arid"))

@@ -240,11 +240,11 @@ class ReachResult:
     links: Links
     radio: Radio
     asked: float
-    surface: bool = False
-    runs: Runs | None = None
-    cable_cell_m: float = 0.0
-    range_used: float = 1.0
-    usable_m: float = np.inf
+    surface: bool
+    runs: Runs | None
+    cable_cell_m: float
+    range_used: float
+    usable_m: float
     fine: tuple[int, ...] = ()
     fine_cell_m: float = 0.0
 
@@ -329,7 +329,7 @@ def reach(site: Site, xyz: Floats, height_m: Floats, plan: Plan, s: Scene | None
 def controller_height_m(site: Site) -> Floats:
     """(m,) height of each controller above its ground."""
     there = site.controllers.xyz
-    return np.asarray(there[:, 2] - site.ground_at(there[:, :2])) if len(there) else np.empty(0)
+    return np.asarray(there[:, 2] - site.ground_at(there[:, :2]))
 
 
 def wired_height_m(site: Site) -> Floats:
@@ -344,9 +344,8 @@ def holding(site: Site) -> Ints:
     none = len(site.buildings)
     rows = np.full(len(there), none, np.int64)
     indoors = np.flatnonzero(there.indoors)
-    if len(indoors) and none:
-        near = shapely.STRtree(site.buildings.shapes).query(
-            shapely.points(there.xyz[indoors, :2]), predicate="intersects"
-        )
-        np.minimum.at(rows, indoors[near[0]], near[1])
+    near, row = shapely.STRtree(site.buildings.shapes).query(
+        shapely.points(there.xyz[indoors, :2]), predicate="intersects"
+    )
+    np.minimum.at(rows, indoors[near], row)
     return np.where(rows < none, rows, -1)
