@@ -383,14 +383,13 @@ def _drip(site: Site, xyz: Floats, points: Floats) -> tuple[Floats, tuple[str, .
     """
     pitched = np.flatnonzero(site.pitched)
     away, owner = np.full(len(xyz), np.inf), np.full(len(xyz), -1, np.int64)
-    if len(pitched) and len(xyz):
-        rims = shapely.boundary(np.array([site.buildings.shapes[k] for k in pitched], object))
-        mount, rim = shapely.STRtree(rims).query(points, predicate="dwithin", distance=DRIP_REACH_M)
-        above = site.buildings.top_m[pitched[rim]] > xyz[mount, 2]
-        mount, rim = mount[above], rim[above]
-        distance = shapely.distance(points[mount], rims[rim])
-        by = np.argsort(-distance, kind="stable")  # the nearest is written last
-        away[mount[by]], owner[mount[by]] = distance[by], pitched[rim[by]]
+    rims = shapely.boundary(np.array([site.buildings.shapes[k] for k in pitched], object))
+    mount, rim = shapely.STRtree(rims).query(points, predicate="dwithin", distance=DRIP_REACH_M)
+    above = site.buildings.top_m[pitched[rim]] > xyz[mount, 2]
+    mount, rim = mount[above], rim[above]
+    distance = shapely.distance(points[mount], rims[rim])
+    by = np.argsort(-distance, kind="stable")  # the nearest is written last
+    away[mount[by]], owner[mount[by]] = distance[by], pitched[rim[by]]
     return away, tuple(site.buildings.names[k] if k >= 0 else "" for k in owner)
 
 
@@ -426,12 +425,8 @@ def _circle_by_edge(ax: float, ay: float, bx: float, by: float, r: float) -> flo
         return 0.5 * r * r * _wedge(ax, ay, bx, by)
     t1, t2 = max(t1, 0.0), min(t2, 1.0)
     px, py, qx, qy = ax + t1 * dx, ay + t1 * dy, ax + t2 * dx, ay + t2 * dy
-    area = 0.5 * (px * qy - py * qx)
-    if t1 > 0.0:
-        area += 0.5 * r * r * _wedge(ax, ay, px, py)
-    if t2 < 1.0:
-        area += 0.5 * r * r * _wedge(qx, qy, bx, by)
-    return area
+    # where an end lies inside, its wedge is none
+    return 0.5 * (px * qy - py * qx + r * r * (_wedge(ax, ay, px, py) + _wedge(qx, qy, bx, by)))
 
 
 @kernel
@@ -457,7 +452,7 @@ def _covered_area(xyz: Floats, walls: _Walls, radii: Floats) -> Floats:
 def _keep_out(site: Site, points: Floats, kind: KeepOut) -> tuple[Floats, tuple[str, ...]]:
     """Distance to the nearest keep-out of a kind, and its name."""
     mine = [k for k, found in enumerate(site.keep_outs.kinds) if found == kind]
-    if not mine or not len(points):
+    if not mine:
         return np.full(len(points), np.inf), ("",) * len(points)
     away = np.array([shapely.distance(site.keep_outs.shapes[k], points) for k in mine])
     which = away.argmin(axis=0)

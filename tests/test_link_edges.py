@@ -13,7 +13,7 @@ from scipy.stats import norm
 from planner import plan
 from planner.reach import link, margin
 from planner.reach.diffraction import Obstruction
-from planner.reach.link import Grade, Receivers, grade, holding, links, reach, wired_height_m
+from planner.reach.link import Grade, Receivers, grade, holding, links, outdoors, reach, wired_height_m
 from planner.reach.radio import Radio
 from planner.site import Heights, Places, bare_site
 
@@ -284,6 +284,12 @@ def test_a_cables_room_is_its_runs_and_a_radios_its_decibels():
         found = reached(10.0, runs=((run,),))
         assert margin(found, plan.Sensor(link="cable"))[0, 0] == room
         assert margin(found, plan.Sensor())[0, 0] == pytest.approx(0.5)
+
+
+def test_a_receiver_in_the_open_is_in_no_building_and_behind_no_wall():
+    found = outdoors(np.zeros((2, 3)), np.array([1.0, 2.0]))
+    assert (found.inside.tolist(), found.indoors.tolist()) == ([-1, -1], [False, False])
+    assert found.extra_loss_db.tolist() == [0.0, 0.0]
 
 
 def test_a_radio_sensor_has_no_cable_grid():
