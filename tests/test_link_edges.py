@@ -11,7 +11,7 @@ import pytest
 from scipy.stats import norm
 
 from planner import plan
-from planner.reach import link, margin
+from planner.reach import ReachResult, link
 from planner.reach.diffraction import Obstruction
 from planner.reach.link import Grade, Receivers, grade, holding, links, outdoors, reach, wired_height_m
 from planner.reach.radio import Radio
@@ -268,7 +268,8 @@ def test_a_plan_that_asks_for_less_than_half_has_it_as_likely():
 
 def reached(over_db=0.0, away_m=10.0, runs=None):
     one = SimpleNamespace(margin_db=np.array([[over_db]]), spread_db=np.array([[5.0]]))
-    return SimpleNamespace(links=one, asked=0.5, distance_m=np.array([[away_m]]), usable_m=160.0, runs=runs)
+    rest = (None, 0.5, False, runs, 0.0, 1.0, 160.0)
+    return ReachResult(np.array([[away_m]]), np.array([[np.nan]]), np.zeros((1, 1), int), one, *rest)
 
 
 @pytest.mark.parametrize(
@@ -276,14 +277,15 @@ def reached(over_db=0.0, away_m=10.0, runs=None):
     [(40.0, 155.2, 1.0), (40.0, 164.8, -0.03), (-10.0, 164.8, -0.5), (-10.0, 155.2, -0.5), (40.0, 160.0, 1.0)],
 )
 def test_beyond_the_usable_range_room_is_no_more_than_what_is_left_of_it(over_db, away_m, room):
-    assert margin(reached(over_db, away_m), plan.Sensor())[0, 0] == pytest.approx(room)
+    found = reached(over_db, away_m)
+    assert (found.room[0, 0], found.radio_room[0, 0]) == pytest.approx((room, room))
 
 
 def test_a_cables_room_is_its_runs_and_a_radios_its_decibels():
-    for run, room in ((None, -np.inf), (SimpleNamespace(room=0.4), 0.4)):
+    for run, room, long_m in ((None, -np.inf, np.inf), (SimpleNamespace(room=0.4, length_m=31.0), 0.4, 31.0)):
         found = reached(10.0, runs=((run,),))
-        assert margin(found, plan.Sensor(link="cable"))[0, 0] == room
-        assert margin(found, plan.Sensor())[0, 0] == pytest.approx(0.5)
+        assert (found.room[0, 0], found.cable_m[0, 0]) == (room, long_m)
+        assert found.radio_room[0, 0] == pytest.approx(0.5)
 
 
 def test_a_receiver_in_the_open_is_in_no_building_and_behind_no_wall():
