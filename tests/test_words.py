@@ -112,3 +112,27 @@ def test_the_readme_has_the_glossary() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     for term in GLOSSARY:
         assert f"**{term.word}**: {term.meaning}" in text, term.word
+
+
+# Lengths that are said in one unit whatever the plan's are, and why.
+ONE_UNIT = {
+    "at_sites.py": "elevations as the layer and its key `height_unit` have them",
+    "weather.py": "`weather_within_km`, quoted from the plan",
+    "drawing.py": "what one unit of a drawing is",
+    "climate_grid.py": "the plan's unit of ETo, as the file's tag has it",
+    "best.py": "the formula's own heights and lapse rate; ETo as the formulas give it",
+    "at_point.py": "a height as the caller gave it",
+}
+
+
+def test_distances_are_said_in_the_plans_units() -> None:
+    """Notices and errors of the edges say lengths through the ledger, which knows the plan's units."""
+    found: dict[str, list[str]] = {}
+    for path in MODULES:
+        if path.relative_to(ROOT / "planner").parts[0] in ("show", "plan", "units.py", "ledger.py"):
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.JoinedStr) and re.search(r"\}[ -](km|m|mm|ft)\b", ast.unparse(node)):
+                found.setdefault(path.name, []).append(ast.unparse(node)[:90])
+    assert {name: said for name, said in found.items() if name not in ONE_UNIT} == {}
+    assert set(ONE_UNIT) <= set(found), "an exception that is none"

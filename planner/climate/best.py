@@ -206,7 +206,8 @@ def _say_stood_in(name: str, found: AtSites, names: Sequence[str], section: Clim
     ledger.add(
         Kind.ASSUMED,
         found.where,
-        f"unknown cells under these sites; the nearest known cell stands in, up to {farthest:.0f} km away"
+        "unknown cells under these sites; the nearest known cell stands in, up to "
+        f"{ledger.distance(1000 * farthest)} away"
         + (f"; it adds {cost:.2f} mm/day to the spread, in quadrature" if counts else ""),
         [names[int(k)] for k in np.flatnonzero(away)],
     )

@@ -124,7 +124,7 @@ def _layer_at(
             + (
                 f": its middle is at {place(middle)} by {label(crs)}"
                 if found.outside[k]
-                else f" nor within {NEAREST_KM:g} km of it"
+                else f" nor within {ledger.distance(1000 * NEAREST_KM)} of it"
             ),
             "Give a layer that covers the site, or leave it out: the built-in layer then stands in",
         )

@@ -189,7 +189,7 @@ def read_site_keeping(plan_file: PlanFile, ledger: Ledger, faults: Faults) -> Si
     faults.attempt(_check_time_zone, plan_file, frame, ledger)
     terrains = faults.attempt(relief.read_terrain, plan_file, layers, frame, outline, ledger) or ()
     surfaces = faults.attempt(relief.read_surface, plan_file, layers, frame, outline, ledger) or ()
-    surfaces = faults.attempt(relief.on_terrain, surfaces, terrains, layers.surface) or ()
+    surfaces = faults.attempt(relief.on_terrain, surfaces, terrains, layers.surface, ledger) or ()
     canopies = faults.attempt(relief.read_canopy, plan_file, layers, frame, outline, ledger) or ()
     terrain, terrain_far = (*terrains, None, None)[:2]
 

@@ -70,18 +70,16 @@ def outline_of(layer: Layer, ledger: Ledger) -> tuple[Frame, BaseGeometry]:
     outline = shapely.union_all(local.shapes)
     area = float(outline.area)
     left, bottom, right, top = outline.bounds
+    size = f"{ledger.distance(right - left)} by {ledger.distance(top - bottom)}"
     if max(right - left, top - bottom) > WIDEST_M:
         raise DataError(
             layer.where,
-            f"the site is {right - left:,.0f} m by {top - bottom:,.0f} m",
-            f"One site may be {WIDEST_M / 1000:g} km wide: give its own outline, or run the sites as a contract",
+            f"the site is {size}",
+            f"One site may be {ledger.distance(WIDEST_M)} wide: give its own outline, or run the sites as a "
+            "contract",
         )
     if area < 10:
-        ledger.add(
-            Kind.CHECK,
-            layer.where,
-            f"the site is {right - left:,.0f} m by {top - bottom:,.0f} m, {area:,.0f} m2: is that right?",
-        )
+        ledger.add(Kind.CHECK, layer.where, f"the site is {size}: is that right?")
     return frame, outline
 
 

@@ -50,8 +50,8 @@ def read_terrain(
         outline,
         reach_m,
         "layers.terrain",
-        f"short of sun.terrain_km ({reach_m / 1000:g} km): hills there shade nothing, and the ± beside the light "
-        "holds what hills like those around would take. Where it is the sea, give it height 0",
+        f"short of sun.terrain_km ({ledger.distance(reach_m)}): hills there shade nothing, and the ± beside the "
+        "light holds what hills like those around would take. Where it is the sea, give it height 0",
         ledger,
     )
     return found
@@ -165,7 +165,7 @@ def joined_away_m(fine: Heights, cell_m: float, steps: bool = False) -> float:
 UNDER_M, OVER_M = 3.0, 10.0
 
 
-def on_terrain(surfaces: Rasters, terrains: Rasters, section: SurfaceLayer | None) -> Rasters:
+def on_terrain(surfaces: Rasters, terrains: Rasters, section: SurfaceLayer | None, ledger: Ledger) -> Rasters:
     """The surface model as elevations, on the ground that is read beside it.
 
     Raises DataError where it lies under its ground or above all of it, as heights above ground, another unit or
@@ -185,7 +185,7 @@ def on_terrain(surfaces: Rasters, terrains: Rasters, section: SurfaceLayer | Non
         level = abs(np.percentile(values, 10)) < 2.0 and values.min() > -UNDER_M
         raise DataError(
             "layers.surface",
-            f"most of it lies under the terrain, by {-np.median(above):.0f} m in the middle"
+            f"most of it lies under the terrain, by {ledger.length(-float(np.median(above)))} in the middle"
             + (
                 ": its values look like heights above ground"
                 if level
@@ -196,8 +196,8 @@ def on_terrain(surfaces: Rasters, terrains: Rasters, section: SurfaceLayer | Non
     if np.percentile(above, 1) > OVER_M:
         raise DataError(
             "layers.surface",
-            f"all of it lies above the terrain, by {np.percentile(above, 1):.0f} m and more: it has another datum, "
-            "or another unit (height_unit)",
+            f"all of it lies above the terrain, by {ledger.length(float(np.percentile(above, 1)))} and more: it "
+            "has another datum, or another unit (height_unit)",
             "Bring both to one datum and unit",
         )
     return surfaces
