@@ -122,6 +122,7 @@ ONE_UNIT = {
     "climate_grid.py": "the plan's unit of ETo, as the file's tag has it",
     "best.py": "the formula's own heights and lapse rate; ETo as the formulas give it",
     "at_point.py": "a height as the caller gave it",
+    "changes.py": "the same, and an area",
 }
 
 
