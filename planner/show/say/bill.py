@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from planner.bid import site_bid
 from planner.reach.bill import Bill, Item, Line, cable_bill, hops_to_test, posts_of, radio_bill, wired
 from planner.show.layout import Kind, layout, proposed, serving
+from planner.show.say.bid import site_spread_said
 from planner.show.say.figures import letter, listed, plural, price
 from planner.units import length
 
@@ -43,6 +45,8 @@ def said(result: SiteResult, line: Line) -> str:
         run = wired(rows, result.reach.runs, serving(result), line.controller)
         assert run is not None
         return f"cable to {letter(line.controller)}, {length(run.length_m, result.plan.units)}, laid"
+    if line.item is Item.POST:
+        return plural(line.quantity, "new post")
     if line.item is Item.RECEIVER:
         return plural(line.quantity, "more receiver")
     with_receiver = ", with one receiver each" if line.item is Item.SENSOR and not cabled else ""
@@ -51,6 +55,10 @@ def said(result: SiteResult, line: Line) -> str:
 
 def if_allowed_said(said: str) -> str:
     return f"{said}: too long unless the manufacturer allows it"
+
+
+def unpriced_said(said: str) -> str:
+    return f"{said}: the plan has no price"
 
 
 def unreached_said(controller: int) -> str:
@@ -77,12 +85,13 @@ def links_to_test(result: SiteResult) -> np.ndarray:
 @dataclass(frozen=True)
 class BillWords:
     """A bill in words: lines and what is priced only if allowed, each with its price; letters of controllers for
-    which nothing is priced."""
+    which nothing is priced; notes: what a failing link would add, and what has no price, in sentences."""
 
     lines: tuple[tuple[str, str], ...]
     if_allowed: tuple[tuple[str, str], ...]
     total: str
     unreached: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
 
 def bill_words(result: SiteResult) -> BillWords | None:
@@ -94,7 +103,12 @@ def bill_words(result: SiteResult) -> BillWords | None:
         tuple((said(result, line), price(line.price, sign)) for line in lines)
         for lines in (found.lines, found.if_allowed)
     )
-    return BillWords(lines, allowed, price(found.total, sign), tuple(letter(k) for k in found.unreached))
+    notes = [site_spread_said(site_bid(result), result.plan)]
+    if found.unpriced:
+        needed = listed([said(result, line) for line in found.unpriced])
+        notes.append(f"Not in the total: {needed}, for which the plan has no price.")
+    unreached = tuple(letter(k) for k in found.unreached)
+    return BillWords(lines, allowed, price(found.total, sign), unreached, tuple(filter(None, notes)))
 
 
 def bill_sentence(result: SiteResult) -> str:

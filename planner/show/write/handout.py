@@ -177,6 +177,9 @@ def bill_rows(result: SiteResult) -> pandas.DataFrame | None:
 
     rows = [row(line, True) for line in found.lines] + [row(line, False) for line in found.if_allowed]
     rows.append({"item": "total", "what": bills.total_said(result), "price": round(found.total, 2)})
+    for line in found.unpriced:
+        what = bills.unpriced_said(bills.said(result, line))
+        rows.append({"item": str(line.item), "what": what, "quantity": line.quantity, "in_total": False})
     for k in found.unreached:
         rows.append({"item": "open", "what": bills.unreached_said(k)})
     names = schema.names(schema.BILL)

@@ -307,12 +307,31 @@ LINKS = (
 )
 
 BILL = (
-    Column("item", Type.CODE, "", "sensor, receiver, repeater, link test, cable; total; open: nothing is priced"),
+    Column(
+        "item",
+        Type.CODE,
+        "",
+        "sensor, receiver, repeater, link test, cable, post, visit; total; open: nothing is priced",
+    ),
     Column("what", Type.TEXT, "", "the same in words"),
     Column("quantity", Type.WHOLE, "", "how many"),
     Column("unit_price", Type.NUMBER, "currency of the plan", "price of one"),
     Column("price", Type.NUMBER, "currency of the plan", "quantity times unit price"),
     Column("in_total", Type.YES_NO, "", "whether the total holds it"),
+)
+
+CONTRACT_BILL = (
+    Column("site", Type.TEXT, "", "name of the site; empty for all sites together"),
+    *BILL[:3],
+    Column("length_m", Type.NUMBER, "m", "of cable to buy", False),
+    Column("conductor", Type.TEXT, "", "of the cable"),
+    *BILL[3:],
+)
+
+CONTRACT_SPREAD = (
+    Column("chance_share", Type.NUMBER, "share", "chance that the total is no higher than this row's"),
+    Column("highest_price", Type.NUMBER, "currency of the plan", "the total, failing links included"),
+    Column("added_price", Type.NUMBER, "currency of the plan", "of it, what failing links add"),
 )
 
 CONTRACT = (
@@ -369,6 +388,11 @@ def contract(units: Units, own: Mapping[str, Type] | None = None) -> tuple[Colum
         *(_in_us(column) if units == "us" else column for column in CONTRACT),
         *(Column(name, kind, "", "as the file of sites has it") for name, kind in (own or {}).items()),
     )
+
+
+def contract_bill(units: Units) -> tuple[Column, ...]:
+    """The columns of a contract's bill in some units."""
+    return tuple(_in_us(column) if units == "us" else column for column in CONTRACT_BILL)
 
 
 def places(units: Units) -> tuple[Column, ...]:
