@@ -13,11 +13,10 @@ from markupsafe import Markup
 from planner.job import SiteResult
 from planner.mounts import REFINE_STEP_M
 from planner.serve.session import Session
-from planner.show.draw.groups import groups
+from planner.show.draw.map import SCRIPTS, map_data
 from planner.show.draw.page import PAGES, asset, json_text, styles
-from planner.show.draw.solid import solids
-from planner.show.draw.views import credits, mount_view
-from planner.show.lonlat import geometry, to_lonlat
+from planner.show.draw.views import mount_view
+from planner.show.lonlat import to_lonlat
 from planner.show.say import point as say
 from planner.units import M_PER_FT, MONTHS
 
@@ -34,18 +33,11 @@ def page_html(session: Session, nonce: str) -> str:
     """The whole page; only scripts with the nonce may run."""
     result = session.decided_now
     degrees = to_lonlat(result.site.crs, unbroken=True)
-    west, south, east, north = geometry(result.site.outline, degrees).bounds
     units = result.plan.units
     foot, unit = (M_PER_FT, "ft") if units == "us" else (1.0, "m")
-    data = {
-        "units": units,
-        "bounds": [[south, west], [north, east]],
-        "closeZoom": 18,
-        "dotZoom": 18,
-        "groups": groups(result, degrees),
-        "credits": credits(result.climate.source, result.climate_picture),
-        "solids": solids(result),
-    }
+    data = map_data(result, degrees)
+    del data["spot"]  # a click asks the server
+    (south, west), (north, east) = data["bounds"]
     chosen = result.decision.chosen
     first = (
         degrees(result.mounts.xyz[[chosen]])[0]
@@ -66,7 +58,7 @@ def page_html(session: Session, nonce: str) -> str:
         nonce=nonce,
         styles=styles("leaflet.css", "page.css", "map.css"),
         own_style=_own("serve.css"),
-        scripts=[Markup(asset(name)) for name in ("leaflet.js", "map.js", "solid.js")] + [_own("serve.js")],
+        scripts=[Markup(asset(name)) for name in ("leaflet.js", *SCRIPTS)] + [_own("serve.js")],
         data=Markup(json_text(data)),
         told=Markup(json_text(told)),
         unit=unit,

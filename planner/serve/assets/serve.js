@@ -11,7 +11,7 @@
   });
   map.fitBounds(data.bounds, { animate: false });
   drawPlan(map, data);
-  map.closePopup();
+  document.querySelector(".key").open = window.innerWidth > 1100; // the pin needs room
 
   const PAUSE_MS = 60;   // while dragging: no more cards than a reader follows
   const state = { revision: told.state.revision, mode: "", corners: [], height: null, asked: 0 };

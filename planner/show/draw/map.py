@@ -40,10 +40,17 @@ def site_page(result: SiteResult) -> bytes:
 
 def site_map(result: SiteResult) -> OfflineMap:
     """The map as a folium object, to which layers of one's own may be added before it is saved."""
-    site = result.site
-    degrees = to_lonlat(site.crs, unbroken=True)
+    degrees = to_lonlat(result.site.crs, unbroken=True)
+    data = map_data(result, degrees)
+    (south, west), (north, east) = data["bounds"]
+    middle = ((south + north) / 2, (west + east) / 2)
+    return OfflineMap(_title(result), middle, data, _panel(result, degrees), SCRIPTS)
+
+
+def map_data(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str, Any]:
+    """What the scripts of SCRIPTS draw."""
     west, south, east, north = geometry(_extent(result), degrees).bounds
-    data = {
+    return {
         "units": result.plan.units,
         "bounds": [[south, west], [north, east]],
         "closeZoom": 18,
@@ -54,8 +61,6 @@ def site_map(result: SiteResult) -> OfflineMap:
         "solids": solids(result),
         "spot": spot_words(result.plan.units),
     }
-    middle = ((south + north) / 2, (west + east) / 2)
-    return OfflineMap(_title(result), middle, data, _panel(result, degrees), SCRIPTS)
 
 
 def _title(result: SiteResult) -> str:
