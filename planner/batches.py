@@ -11,7 +11,7 @@ import contextlib
 import gc
 import json
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,18 +22,24 @@ import pyarrow as pa
 
 from planner import __version__
 from planner.climate.answer import SiteClimate, ZoneTable
-from planner.contract import ContractResult, joined, merged, none_usable, zones_of
-from planner.layers.build import count_contract_sites, read_contract_sites
+from planner.contract import ContractResult, in_order, joined, merged, none_usable, zones_of
+from planner.each_site import decided, not_decided, site_found
+from planner.found import SiteFound
+from planner.job import SiteResult
+from planner.layers.belonging import Shared, keep_stand_ins, shared
+from planner.layers.build import Given, count_contract_sites, read_contract_sites, read_outlines
 from planner.layers.source import files_state
 from planner.ledger import CommandError, DataError, Kind, Ledger, Notice, PlannerError, SitesError
 from planner.local_climate import climate_at, picture_around, table_of
-from planner.pieces import hold, whole
+from planner.pieces import Pieces, hold, scratch, whole
 from planner.plan import PlanFile
 from planner.site import ContractSites, Ints, Rejected, inner_points
 from planner.store import Parts, read_part, read_told, write_part
 
 Progress = Callable[[str, int, int], None]  # (what is being done, sites done, sites in all)
+Keep = Callable[[SiteResult, SiteFound], Mapping[str, bytes]]  # of a site: what else is kept, by name
 
+SITES = 1  # at a time where each gets a mount: a run that was stopped goes on at the site where it was
 PART = 200_000  # sites at a time: a million then go through in 1.2 GB (measured), and layers are read five times
 ANSWER_S = 10  # within which a scheduler answers
 _PARTS = ".parts"
@@ -55,10 +61,12 @@ def run_contract(
     table = table_of(plan_file, ledger)
     total = count_contract_sites(plan_file)
     parts: list[_Read] = []
-    for first, end in part_rows(total, part_sites or PART):
-        parts.append(_read(plan_file, first, end))
-        if progress is not None:
-            progress(end, total)
+    with scratch() as folder:
+        layered = _prepared(plan_file, Pieces(folder, "here"), "", None, ledger)
+        for first, end in part_rows(total, part_sites or usual_part(plan_file)):
+            parts.append(_read(plan_file, first, end, layered))
+            if progress is not None:
+                progress(end, total)
     rejected = tuple(r for part in parts for r in part.rejected)
     if not any(len(part.sites) for part in parts):
         raise none_usable(rejected)
@@ -74,7 +82,8 @@ def run_contract(
     lonlat = inner_points(sites.shapes)
     picture = picture_around(plan_file, lonlat[:, 0], lonlat[:, 1], ledger)
     climate = joined([part.climate for part in parts])
-    found = zones_of(plan_file.plan, sites, climate, table, rejected, tuple(ledger), picture)
+    told = tuple(one for part in parts for one in part.found)
+    found = zones_of(plan_file.plan, sites, climate, table, rejected, tuple(ledger), picture, told)
     return replace(found, origin=plan_file.origin())
 
 
@@ -87,25 +96,28 @@ def contract_parts(
     *,
     scheduler: str | None = None,
     part_sites: int | None = None,
+    keep: Keep | None = None,
 ) -> Iterator[Parts]:
     """The parts of a contract, all done, in a folder within `folder`; taken away once their user is done with them.
 
     scheduler: address of a Dask scheduler; its workers must see the same paths. part_sites: rows of a part.
+    keep: what is kept of each site that gets a mount, besides its record; a function that other processes know.
     Raises PlanError, DataError, OutputError, or CommandError for the scheduler; finished parts then stay for the
     next run.
     """
-    tell, size = progress or (lambda what, done, total: None), part_sites or PART
+    tell, size = progress or (lambda what, done, total: None), part_sites or usual_part(plan_file)
     run = _here if scheduler is None else _on(scheduler, tell)
     table = table_of(plan_file, ledger)
     total = count_contract_sites(plan_file)
     rows = part_rows(total, size)
     job = _job(plan_file, size, total)
     with hold(Path(folder) / _PARTS, job) as pieces:
+        layered = _prepared(plan_file, pieces, job, keep, ledger)
         paths = [pieces.path(f"{first:09d}", ".arrow") for first, _ in rows]
         missing = [(span, path) for span, path in zip(rows, paths, strict=True) if not whole(path)]
         done = total - sum(end - first for (first, end), _ in missing)
         tell("zones", done, total)
-        for first, end in run(plan_file, table, missing):
+        for first, end in run(plan_file, table, layered, missing):
             done += end - first
             tell("zones", done, total)
         if _job(plan_file, size, total) != job:
@@ -145,21 +157,37 @@ def _own_of(parts: Sequence[ContractSites]) -> dict[str, pa.Array]:
 
 @dataclass(frozen=True)
 class _Read:
-    """Sites of some rows whose climate is known, their climate, and what was left out or noticed."""
+    """Sites of some rows whose climate is known, their climate, and what was left out or noticed.
+
+    found, kept: (n,) of each site, where the plan names layers.
+    """
 
     sites: ContractSites
     climate: SiteClimate
     rejected: tuple[Rejected, ...]
     notices: tuple[Notice, ...]
+    found: tuple[SiteFound, ...] = ()
+    kept: tuple[Mapping[str, bytes], ...] = ()
 
 
-def contract_part(plan_file: PlanFile, table: ZoneTable, first: int, end: int) -> ContractResult:
-    """The zones of the sites in rows `first` up to `end` of the file; the part may be without any usable site."""
-    part = _read(plan_file, first, end)
-    return zones_of(plan_file.plan, part.sites, part.climate, table, part.rejected, part.notices)
+def usual_part(plan_file: PlanFile) -> int:
+    """Sites of a part, unless the caller says how many."""
+    return PART if plan_file.plan.layers is None else SITES
 
 
-def _read(plan_file: PlanFile, first: int, end: int) -> _Read:
+def contract_part(
+    plan_file: PlanFile, table: ZoneTable, first: int, end: int, layered: Layered | None = None
+) -> tuple[ContractResult, tuple[Mapping[str, bytes], ...]]:
+    """What was found of the sites in rows `first` up to `end` of the file, and what is kept of each besides; the
+    part may be without any usable site."""
+    part = _read(plan_file, first, end, layered)
+    result = zones_of(
+        plan_file.plan, part.sites, part.climate, table, part.rejected, part.notices, found=part.found
+    )
+    return result, part.kept
+
+
+def _read(plan_file: PlanFile, first: int, end: int, layered: Layered | None = None) -> _Read:
     ledger = Ledger()
     try:
         sites = read_contract_sites(plan_file, ledger, (first, end))
@@ -169,6 +197,8 @@ def _read(plan_file: PlanFile, first: int, end: int) -> _Read:
         # of one part of many, unlike of a whole file, this stops nothing
         lost_rows = Rejected(f"rows {first + 1} to {end}", f"{fault.what}. {fault.todo}")
         sites = ContractSites((), (), np.empty(0), (lost_rows,))
+    if layered is not None:
+        return _read_layered(plan_file, sites, (first, end), layered, ledger)
     kept, climate, lost = _climate(plan_file, sites, ledger)
     if plan_file.plan.climate.daily is not None:
         ledger.add(Kind.SKIPPED, "climate.daily", "years at one station tell of one site, not of a contract's")
@@ -221,11 +251,107 @@ def _climate(
     return np.concatenate([rows for rows, _ in good]), joined([climate for _, climate in good]), lost
 
 
-def do_part(plan_file: PlanFile, table: ZoneTable, first: int, end: int, path: str) -> tuple[int, int]:
+# --- one part whose sites get a mount each ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Layered:
+    """How the sites of a contract with layers are decided, as another process is told it.
+
+    job: text by which a process knows what it has read for it already. stand_ins: paths by the plan's key. keep:
+    what is kept of each site's result besides its record, by name.
+    """
+
+    job: str
+    stand_ins: Mapping[str, str]
+    keep: Keep | None = None
+
+
+_read_for: dict[str, Shared] = {}  # what this process has read for all sites of a job; of one job at a time
+
+
+def _prepared(plan_file: PlanFile, pieces: Pieces, job: str, keep: Keep | None, ledger: Ledger) -> Layered | None:
+    """What a contract with layers needs before its sites; None without layers. Says what is the matter with layers
+    that are read for all sites at once."""
+    if plan_file.plan.layers is None:
+        return None
+    layered = Layered(job, keep_stand_ins(plan_file, pieces, ledger), keep)
+    _read_for.clear()
+    _read_for[job] = shared(plan_file, layered.stand_ins, ledger)
+    return layered
+
+
+def _shared_of(plan_file: PlanFile, layered: Layered) -> Shared:
+    if layered.job not in _read_for:
+        _read_for.clear()
+        _read_for[layered.job] = shared(plan_file, layered.stand_ins, Ledger())
+    return _read_for[layered.job]
+
+
+def _read_layered(
+    plan_file: PlanFile, sites: ContractSites, rows: tuple[int, int], layered: Layered, ledger: Ledger
+) -> _Read:
+    """As :func:`_read`: sites with the climate and the decision that `site` gives them; one that no layer suits has
+    its zone as without layers."""
+    common = _shared_of(plan_file, layered)
+    outlines = read_outlines(plan_file, rows) if len(sites) else {}
+    climates: dict[int, SiteClimate] = {}
+    found: dict[int, SiteFound] = {}
+    kept: dict[int, Mapping[str, bytes]] = {}
+    elevation_m = np.array(sites.elevation_m, float)
+    for k, (name, row) in enumerate(zip(sites.names, sites.rows.tolist(), strict=True)):
+        result = _decided(plan_file, common.given(outlines[row]), elevation_m[k])
+        if isinstance(result, str):
+            found[k] = not_decided(row, name, result)
+            ledger.add(Kind.SKIPPED, "contract.sites", f"no mount was sought: {result}", [name])
+            continue
+        climates[k], found[k] = result.climate, site_found(result, row, name)
+        stated = result.plan.climate.elevation_m
+        elevation_m[k] = result.site.elevation_m if stated is None else stated
+        if layered.keep is not None:
+            kept[k] = layered.keep(result, found[k])
+    others = np.array([k for k in range(len(sites)) if k not in climates], np.int64)
+    rest, climate, lost = _climate(plan_file, sites.take(others), ledger) if len(others) else (others, None, ())
+    order = np.concatenate([np.array(sorted(climates), np.int64), others[rest]])
+    every = [climates[k] for k in sorted(climates)] + ([climate] if climate is not None and len(rest) else [])
+    if not every:
+        return _Read(sites.take(order), climate or _no_climate(plan_file), (*sites.rejected, *lost), tuple(ledger))
+    place = np.argsort(order, kind="stable")
+    taken = order[place]
+    return _Read(
+        replace(sites, elevation_m=elevation_m).take(taken),
+        in_order(joined(every), place),
+        (*sites.rejected, *lost),
+        tuple(ledger),
+        tuple(found[k] for k in taken.tolist()),
+        tuple(kept.get(k, {}) for k in taken.tolist()),
+    )
+
+
+def _decided(plan_file: PlanFile, given: Given, elevation_m: float) -> SiteResult | str:
+    """One site's result, or why there is none. PlanError stops everything: it is true of every site."""
+    try:
+        return decided(plan_file, given, elevation_m)
+    except DataError as fault:
+        return str(fault)
+    except PlannerError:
+        raise
+    except Exception as fault:  # whatever one site brings, the others go on
+        return f"it could not be worked out: {fault or type(fault).__name__}"
+
+
+def _no_climate(plan_file: PlanFile) -> SiteClimate:
+    return climate_at(plan_file, (), np.empty(0), Ledger(), names=(), strict=False)
+
+
+def do_part(
+    plan_file: PlanFile, table: ZoneTable, layered: Layered | None, first: int, end: int, path: str
+) -> tuple[int, int]:
     """One part, from its rows to its file; what a worker runs."""
     with _one_at_a_time, _uncollected():
         if not whole(Path(path)):
-            write_part(contract_part(plan_file, table, first, end), Path(path))
+            result, kept = contract_part(plan_file, table, first, end, layered)
+            write_part(result, Path(path), kept)
     return first, end
 
 
@@ -246,12 +372,17 @@ def _uncollected() -> Iterator[None]:
 Missing = Sequence[tuple[tuple[int, int], Path]]
 
 
-def _here(plan_file: PlanFile, table: ZoneTable, missing: Missing) -> Iterator[tuple[int, int]]:
+Run = Callable[[PlanFile, ZoneTable, "Layered | None", Missing], Iterator[tuple[int, int]]]
+
+
+def _here(
+    plan_file: PlanFile, table: ZoneTable, layered: Layered | None, missing: Missing
+) -> Iterator[tuple[int, int]]:
     for (first, end), path in missing:
-        yield do_part(plan_file, table, first, end, str(path))
+        yield do_part(plan_file, table, layered, first, end, str(path))
 
 
-def _on(address: str, tell: Progress) -> Callable[[PlanFile, ZoneTable, Missing], Iterator[tuple[int, int]]]:
+def _on(address: str, tell: Progress) -> Run:
     try:
         from distributed import Client, as_completed
     except ImportError:
@@ -260,14 +391,18 @@ def _on(address: str, tell: Progress) -> Callable[[PlanFile, ZoneTable, Missing]
         ) from None
     _ask(address)
 
-    def run(plan_file: PlanFile, table: ZoneTable, missing: Missing) -> Iterator[tuple[int, int]]:
+    def run(
+        plan_file: PlanFile, table: ZoneTable, layered: Layered | None, missing: Missing
+    ) -> Iterator[tuple[int, int]]:
         carried = plan_file.for_another_process()
         with contextlib.closing(Client(address, timeout=ANSWER_S, set_as_default=False)) as client:
             if not client.scheduler_info()["workers"]:
                 tell("waiting for a worker of the cluster", 0, 1)
             futures = {
                 # the worker may die with its part half done: the part is then done again elsewhere
-                client.submit(do_part, carried, table, *span, str(path.resolve()), pure=False, retries=3): path
+                client.submit(
+                    do_part, carried, table, layered, *span, str(path.resolve()), pure=False, retries=3
+                ): path
                 for span, path in missing
             }
             # its own loop is named, for this client is nobody's default
@@ -324,10 +459,13 @@ def _job(plan_file: PlanFile, part_sites: int, total: int) -> str:
     named: list[Any] = [plan.contract.sites.path if plan.contract else None, plan.zone.table]
     named.append(plan.climate.weather)
     named += [section.path for _, section in plan.climate if hasattr(section, "path")]
+    if plan.layers is not None:
+        named += [plan.sun.weather, *(section.path for _, section in plan.layers if section is not None)]
     return json.dumps(
         {
             "version": __version__,
             "plan": plan.model_dump(mode="json", exclude={"outputs"}),
+            "site_maps": plan.outputs.site_maps,
             "part_sites": part_sites,
             "total": total,
             "files": {text: files_state(plan_file, text) for text in named if text},

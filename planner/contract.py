@@ -17,6 +17,7 @@ from planner.climate.answer import Basis, ClimatePicture, SiteClimate, ZoneResul
 from planner.climate.best import NO_SUMMER_C
 from planner.climate.spreads import ESTIMATE_SHARED
 from planner.climate.zones import APART_SD, zone_of, zone_sites
+from planner.found import SiteFound
 from planner.ledger import DataError, Notice
 from planner.notebook import Drawn
 from planner.plan import Origin, Plan
@@ -59,7 +60,8 @@ class ContractResult(Drawn):
     longitude_deg, latitude_deg: (n,) a point in each site. shapes: (n,) EPSG:4326. elevation_m: (n,), NaN where
     unknown. rejected: sites left out. climate_picture: peak-month ETo around them, for the map.
     flags: (n,) what to look at first, may be empty. rows: (n,) numbers of the sites in the file, from 1; own: the
-    file's own columns by name, Arrow arrays (n,).
+    file's own columns by name, Arrow arrays (n,). found: (n,) mount, links and price of each, where the plan names
+    layers; else empty.
     """
 
     plan: Plan
@@ -76,6 +78,7 @@ class ContractResult(Drawn):
     notices: tuple[Notice, ...]
     rows: Ints | None = None
     own: Mapping[str, Any] = field(default_factory=dict)
+    found: tuple[SiteFound, ...] = ()
     origin: Origin | None = field(default=None, compare=False, repr=False)
 
     def sites_table(self) -> GeoDataFrame:
@@ -146,12 +149,18 @@ def zones_of(
     rejected: tuple[Rejected, ...] = (),
     notices: tuple[Notice, ...] = (),
     picture: ClimatePicture | None = None,
+    found: tuple[SiteFound, ...] = (),
 ) -> ContractResult:
-    """The zone of each of n sites whose climate is known, and what to look at first. n may be 0."""
+    """The zone of each of n sites whose climate is known, and what to look at first. n may be 0.
+
+    found: (n,) what else was found at each; the latitude of a site with a mount is its own, as `site` has it.
+    """
     shapes = np.empty(len(sites), object)
     shapes[:] = sites.shapes
     lonlat = inner_points(shapes)
-    zone = zone_sites(climate, lonlat[:, 1], table, plan.climate.description)
+    own = [one.latitude_deg for one in found] if found else [None] * len(sites)
+    latitude_deg = np.array([y if z is None else z for y, z in zip(lonlat[:, 1], own, strict=True)], float)
+    zone = zone_sites(climate, latitude_deg, table, plan.climate.description)
     return ContractResult(
         plan=plan,
         names=sites.names,
@@ -167,6 +176,7 @@ def zones_of(
         notices=notices,
         rows=sites.rows,
         own=sites.own,
+        found=found,
     )
 
 
@@ -294,11 +304,24 @@ def joined(parts: list[SiteClimate]) -> SiteClimate:
             return None
         if isinstance(values[0], tuple):
             return tuple(item for value in values for item in value)
-        unknown = [np.full((len(part.basis), *_shape(values)), np.nan) for part in parts]
+        nothing = False if _first(values).dtype == bool else np.nan
+        unknown = [np.full((len(part.basis), *_first(values).shape[1:]), nothing) for part in parts]
         return np.concatenate([u if value is None else value for value, u in zip(values, unknown, strict=True)])
 
     return SiteClimate(**{one.name: join(one.name) for one in fields(SiteClimate)})  # type: ignore[arg-type]
 
 
-def _shape(values: Sequence[Floats | None]) -> tuple[int, ...]:
-    return next(value.shape[1:] for value in values if value is not None)
+def in_order(climate: SiteClimate, rows: Ints) -> SiteClimate:
+    """The climate of some sites, in that order."""
+
+    def taken(value: Any) -> Any:
+        return tuple(value[k] for k in rows.tolist()) if isinstance(value, tuple) else value[rows]
+
+    found = {
+        one.name: getattr(climate, one.name) for one in fields(SiteClimate) if one.name != "yearly_peak_mm_day"
+    }
+    return replace(climate, **{name: taken(value) for name, value in found.items() if value is not None})
+
+
+def _first(values: Sequence[Floats | None]) -> Floats:
+    return next(value for value in values if value is not None)

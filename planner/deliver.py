@@ -8,7 +8,7 @@ from planner.batches import Progress, contract_parts
 from planner.ledger import Ledger
 from planner.plan import PlanFile
 from planner.show import Made, check_folder
-from planner.show.contract_files import ContractFiles, file_names, write_parts
+from planner.show.contract_files import ContractFiles, file_names, kept_of, write_parts
 
 
 def run_contract_files(
@@ -21,7 +21,7 @@ def run_contract_files(
     scheduler: str | None = None,
     part_sites: int | None = None,
 ) -> ContractFiles:
-    """Zones of a contract, from its file to files in `folder`.
+    """A contract from its file to files in `folder`: zones and, where the plan names layers, mounts.
 
     scheduler, part_sites: as :func:`planner.batches.contract_parts` takes them. force: overwrite files in `folder`
     that are not ours. Raises PlanError, DataError or OutputError; parts that are finished then stay for the next
@@ -29,5 +29,7 @@ def run_contract_files(
     """
     folder = Path(folder)
     check_folder(folder, file_names(plan_file.plan), force, Made("contract", plan_file.origin()))
-    with contract_parts(plan_file, folder, ledger, progress, scheduler=scheduler, part_sites=part_sites) as parts:
+    with contract_parts(
+        plan_file, folder, ledger, progress, scheduler=scheduler, part_sites=part_sites, keep=kept_of
+    ) as parts:
         return write_parts(parts, Path(folder), force)

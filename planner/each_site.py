@@ -1,91 +1,58 @@
-"""Every site of a contract decided as `site` decides one: what is kept of each, small enough for thousands.
+"""Every site of a contract decided as `site` decides one: from what was read of it to what is kept.
 
-A :class:`SiteFound` is codes and numbers; JSON holds it (:func:`told`, :func:`from_told`). Nothing is drawn here,
-written or put into words.
+The rooms of one site are called as ever (:mod:`planner.job`); only where its layers come from is another way: what
+lies near, out of files for all sites together.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
-from enum import StrEnum
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 
-from planner import bid as bids
-from planner.bid import SiteBid, site_bid
-from planner.job import SiteResult
-from planner.layers import project
-from planner.records import compared
+from planner.bid import site_bid
+from planner.found import FoundPlace, Outcome, SiteFound, from_told, told
+from planner.job import SiteResult, decide_site, prepare
+from planner.layers import project, read_site, with_named
+from planner.layers.build import Given
+from planner.ledger import Ledger
+from planner.plan import PlanFile
+
+__all__ = ["FoundPlace", "Outcome", "SiteFound", "decided", "from_told", "not_decided", "site_found", "told"]
 
 WGS84 = "EPSG:4326"
 
 
-class Outcome(StrEnum):
-    """What became of one site."""
+def decided(plan_file: PlanFile, given: Given, elevation_m: float) -> SiteResult:
+    """One site of a contract, as `site` decides it.
 
-    CHOSEN = "chosen"  # a mount meets every requirement, or the plan chose one
-    NONE_PASSES = "none_passes"  # none does; `place` is the one nearest to passing
-    NO_CANDIDATE = "no_candidate"  # there is nothing to mount on
-    ZONE_ONLY = "zone_only"  # a layer cannot be used at this site: it has its zone, and `why`
-
-
-@compared
-@dataclass(frozen=True)
-class FoundPlace:
-    """The chosen mount of a site, or the one nearest to passing.
-
-    id, support, fixed_to, facing_deg (None where it faces nowhere): as in the site's own tables. longitude_deg,
-    latitude_deg: WGS 84. height_m: above ground. score: 0 to 100, None where it is ruled out. light_share: of the
-    open sky's, in the irrigation month that receives least (light_month, 0 to 11), light_sd its standard deviation.
-    direct_h_day: hours of direct sun in the month that falls shortest (direct_month). lacking: codes of the
-    requirements that it misses. height_assumed: no layer tells the height of the building that it stands on.
+    elevation_m: what the file of sites says, NaN for nothing: the terrain then tells, as at any site.
+    Raises PlanError where the plan cannot be used at any site, DataError where a layer cannot at this one.
     """
-
-    id: str
-    support: str
-    fixed_to: str
-    longitude_deg: float
-    latitude_deg: float
-    height_m: float
-    facing_deg: float | None
-    score: float | None
-    light_share: float
-    light_month: int
-    light_sd: float | None
-    direct_h_day: float
-    direct_month: int
-    lacking: tuple[str, ...] = ()
-    height_assumed: bool = False
+    own = _own_plan(plan_file, given, elevation_m)
+    ledger = Ledger(own.plan.units)
+    site = read_site(own, ledger, given)
+    if "named" in given.whole:
+        own = with_named(own, site, ledger, given.whole["named"])
+    return decide_site(prepare(own, site, ledger), ledger)
 
 
-@compared
-@dataclass(frozen=True)
-class SiteFound:
-    """What one site of a contract gave.
+def _own_plan(plan_file: PlanFile, given: Given, elevation_m: float) -> PlanFile:
+    """The plan as it would be written for this site alone."""
+    plan = plan_file.plan
+    climate = plan.climate.model_copy(update={"daily": None})
+    if np.isfinite(elevation_m):
+        climate = climate.model_copy(update={"elevation_m": float(elevation_m)})
+    mounts = plan.mounts.model_copy(update={"named": given.named})
+    return replace(
+        plan_file,
+        plan=plan.model_copy(update={"contract": None, "climate": climate, "mounts": mounts}),
+    )
 
-    row: its number in the file of sites, from 1. why: the reason where it is not decided, else "". place: None
-    where there is none. candidates, passing: mounts tried, and those that meet every requirement. controllers:
-    how many the site has; served: how many of them the layout serves; held_with: probability with which each of
-    these is served by radio (none by cable). sensors, repeaters: of the layout; price: the bill's total, None where
-    nothing is priced. bid: the bill's lines, and the links that may fail.
-    """
 
-    row: int
-    name: str
-    outcome: Outcome
-    why: str = ""
-    place: FoundPlace | None = None
-    candidates: int = 0
-    passing: int = 0
-    controllers: int = 0
-    served: int = 0
-    held_with: tuple[float, ...] = ()
-    sensors: int = 0
-    repeaters: int = 0
-    price: float | None = None
-    bid: SiteBid | None = None
+def not_decided(row: int, name: str, why: str) -> SiteFound:
+    """The record of a site whose layers cannot be used, or that has no outline: its zone still stands."""
+    return SiteFound(row, name, Outcome.ZONE_ONLY, why)
 
 
 def site_found(result: SiteResult, row: int, name: str) -> SiteFound:
@@ -113,6 +80,7 @@ def site_found(result: SiteResult, row: int, name: str) -> SiteFound:
         repeaters=len(best.repeaters) if best is not None else 0,
         price=float(best.bill.total) if best is not None else None,
         bid=replace(site_bid(result), name=name),
+        latitude_deg=result.site.latitude_deg,
     )
 
 
@@ -139,18 +107,3 @@ def _place(result: SiteResult, k: int) -> FoundPlace:
         lacking=tuple(str(one.requirement) for one in decision.shortfalls[k]),
         height_assumed=bool(building >= 0 and len(site.height_assumed) and site.height_assumed[building]),
     )
-
-
-def told(found: SiteFound) -> dict[str, Any]:
-    """As JSON holds it; :func:`from_told` reads it again."""
-    return asdict(found)
-
-
-def from_told(kept: Mapping[str, Any]) -> SiteFound:
-    """A site's record from what :func:`told` made of it."""
-    place = kept["place"]
-    if place is not None:
-        place = FoundPlace(**{**place, "lacking": tuple(place["lacking"])})
-    bid = None if kept["bid"] is None else bids.from_told(kept["bid"])
-    tuples = {"held_with": tuple(kept["held_with"]), "bid": bid}
-    return SiteFound(**{**kept, "outcome": Outcome(kept["outcome"]), "place": place, **tuples})

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,7 @@ import shapely
 from planner import pieces
 from planner.climate.answer import ClimatePicture, ZoneTable
 from planner.contract import ContractResult, Flag, own_names
+from planner.found import SiteFound, from_told, told
 from planner.ledger import Kind, Notice
 from planner.plan import Origin, Plan
 from planner.site import Rejected
@@ -31,11 +32,16 @@ from planner.units import MONTHS
 NAMES_IN_A_NOTICE = 50
 FLAGS_APART = "; "  # between the flags of one site, in the column `flags`
 _TYPES = "geometry_types"
+_KEPT = "kept: "  # before the name of what is kept of each site besides its columns
 _FIXED = """
     name row longitude_deg latitude_deg zone zone_probability runner_up runner_up_probability peak_month
     shown_percent_in_lower_zone shown_percent shown_percent_in_higher_zone zone_by_temperature zone_by_description
     ways_agree ways_in_zone elevation_m elevation_ft above_cell_m above_cell_ft basis source flags
     eto_mm_day monthly_percent geometry geom fid ogc_fid rowid
+    decision decision_because mount_id mount_support mount_fixed_to mount_longitude_deg mount_latitude_deg mount_m
+    mount_ft mount_score_0_to_100 mount_light_share mount_light_share_spread mount_light_month mount_direct_h_day
+    mount_lacks mount_height_assumed mounts_tried mounts_passing controllers_at_site controllers_served
+    least_link_probability sensors_to_install repeaters_to_install bill_price
 """
 _ETO = ("peak_eto_{}_day", "spread_{}_day", "eto_by_temperature_{}_day", "eto_by_description_{}_day")
 # Names of our own columns in tables and JSON, in either unit, and those that formats keep for themselves: whatever
@@ -131,6 +137,8 @@ def contract_columns(result: ContractResult) -> dict[str, Any]:
     columns["flags"] = pick(
         [FLAGS_APART.join(kind) for kind in flags], np.array([place[f] for f in result.flags], np.int64)
     )
+    if result.found:
+        columns |= found_columns(result.found)
     for m, month in enumerate(MONTHS):
         columns[f"eto_mm_day_{month.lower()}"] = known(climate.eto_mm_day[:, m])
     for m, month in enumerate(MONTHS):
@@ -142,6 +150,49 @@ def contract_columns(result: ContractResult) -> dict[str, Any]:
     for name, given in own_names(own, TAKEN).items():
         columns[given] = own[name]
     return columns
+
+
+def found_columns(found: Sequence[SiteFound]) -> dict[str, Any]:
+    """What was found at some sites besides their zones, a row each: mount, links and price."""
+    places = [one.place for one in found]
+
+    def numbers(values: Sequence[float | None], digits: int) -> Any:
+        return pa.array([None if v is None else round(float(v), digits) for v in values], pa.float64())
+
+    def of_place(name: str) -> list[Any]:
+        return [None if place is None else getattr(place, name) for place in places]
+
+    def words(values: Sequence[str | None]) -> Any:
+        return pa.array([v or None for v in values], pa.string())
+
+    def whole(name: str) -> Any:
+        return pa.array([None if one.latitude_deg is None else getattr(one, name) for one in found], pa.int64())
+
+    return {
+        "decision": pa.array([str(one.outcome) for one in found], pa.string()),
+        "decision_because": words([one.why for one in found]),
+        "mount_id": words(of_place("id")),
+        "mount_support": words(of_place("support")),
+        "mount_fixed_to": words(of_place("fixed_to")),
+        "mount_longitude_deg": numbers(of_place("longitude_deg"), 7),
+        "mount_latitude_deg": numbers(of_place("latitude_deg"), 7),
+        "mount_m": numbers(of_place("height_m"), 2),
+        "mount_score_0_to_100": numbers(of_place("score"), 6),
+        "mount_light_share": numbers(of_place("light_share"), 6),
+        "mount_light_share_spread": numbers(of_place("light_sd"), 6),
+        "mount_light_month": pick(list(MONTHS), [-1 if m is None else m for m in of_place("light_month")]),
+        "mount_direct_h_day": numbers(of_place("direct_h_day"), 6),
+        "mount_lacks": words([None if place is None else " ".join(place.lacking) for place in places]),
+        "mount_height_assumed": pa.array(of_place("height_assumed"), pa.bool_()),
+        "mounts_tried": whole("candidates"),
+        "mounts_passing": whole("passing"),
+        "controllers_at_site": whole("controllers"),
+        "controllers_served": whole("served"),
+        "least_link_probability": numbers([min(one.held_with, default=None) for one in found], 6),
+        "sensors_to_install": whole("sensors"),
+        "repeaters_to_install": whole("repeaters"),
+        "bill_price": numbers([one.price for one in found], 2),
+    }
 
 
 def flags_of(text: str) -> list[Flag]:
@@ -177,15 +228,21 @@ def coded(texts: Sequence[str]) -> Any:
 # --- the files ---------------------------------------------------------------------------------------------------
 
 
-def write_part(result: ContractResult, path: Path) -> None:
-    """One part, whole at `path` (an Arrow file, with its JSON) or not there at all."""
+def write_part(result: ContractResult, path: Path, kept: Sequence[Mapping[str, bytes]] = ()) -> None:
+    """One part, whole at `path` (an Arrow file, with its JSON) or not there at all.
+
+    kept: (n,) what else is kept of each site, by name: :func:`read_kept` reads it again.
+    """
     types = sorted(set(shapely.get_type_id(result.shapes).tolist()))
-    found = pa.table({**contract_columns(result), "geometry": wkb_of(result.shapes)})
+    names = sorted({name for one in kept for name in one})
+    besides = {_KEPT + name: pa.array([one.get(name) for one in kept], pa.large_binary()) for name in names}
+    found = pa.table({**contract_columns(result), "geometry": wkb_of(result.shapes), **besides})
     found = found.replace_schema_metadata({_TYPES: json.dumps(types)})
-    told = {
+    word = {
         "sites": found.num_rows,
         "rejected": [[r.name, r.why, r.row, dict(r.own)] for r in result.rejected],
         "notices": [[n.kind.value, n.where, n.what, *_few(n)] for n in result.notices],
+        "found": [told(one) for one in result.found],
     }
 
     def write(beside: Path) -> None:
@@ -193,7 +250,7 @@ def write_part(result: ContractResult, path: Path) -> None:
         if read_part(beside).num_rows != found.num_rows:
             raise OSError("it was not written whole")
 
-    pieces.keep(path, write, told)
+    pieces.keep(path, write, word)
 
 
 def _few(notice: Notice) -> tuple[list[str], int]:
@@ -203,14 +260,32 @@ def _few(notice: Notice) -> tuple[list[str], int]:
 
 
 def read_part(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
-    """Some columns of a part, or all; they stay on the disk until they are used."""
+    """Some columns of a part's sites, or all; they stay on the disk until they are used."""
     found = feather.read_table(path, memory_map=True)
-    return found if columns is None else found.select(list(columns))
+    if columns is None:
+        columns = [name for name in found.column_names if not name.startswith(_KEPT)]
+    return found.select(list(columns))
+
+
+def read_kept(path: Path, name: str) -> Iterator[tuple[int, bytes]]:
+    """What else is kept of a part's sites under a name: the site's row in the part, from 0, and the bytes."""
+    found = feather.read_table(path, memory_map=True)
+    if _KEPT + name in found.column_names:
+        for k, value in enumerate(found[_KEPT + name]):
+            if value.is_valid:
+                yield k, value.as_py()
+
+
+def read_found(path: Path) -> tuple[SiteFound, ...]:
+    """What was found of a part's sites, one each, in their order; none where the plan names no layers."""
+    return tuple(map(from_told, pieces.told(path)["found"]))
 
 
 def schema_of(path: Path) -> pa.Schema:
+    """The columns of a part's sites."""
     with pa.memory_map(str(path)) as file:
-        return pa.ipc.open_file(file).schema
+        found = pa.ipc.open_file(file).schema
+    return pa.schema([field for field in found if not field.name.startswith(_KEPT)], found.metadata)
 
 
 def geometry_types(paths: Sequence[Path]) -> set[int]:
@@ -220,11 +295,11 @@ def geometry_types(paths: Sequence[Path]) -> set[int]:
 
 def read_told(part: Path) -> tuple[int, list[Rejected], list[Notice]]:
     """How many sites a part holds, what was left out of it, and noticed."""
-    told = pieces.told(part)
+    word = pieces.told(part)
     notices = [
-        Notice(Kind(kind), where, what, tuple(names), more) for kind, where, what, names, more in told["notices"]
+        Notice(Kind(kind), where, what, tuple(names), more) for kind, where, what, names, more in word["notices"]
     ]
-    return int(told["sites"]), [Rejected(*one) for one in told["rejected"]], notices
+    return int(word["sites"]), [Rejected(*one) for one in word["rejected"]], notices
 
 
 # --- geometry ----------------------------------------------------------------------------------------------------

@@ -127,6 +127,7 @@ def test_in_us_units_only_names_and_units_differ() -> None:
         "eto_by_description_in_day",
         "elevation_ft",
         "above_cell_ft",
+        "mount_ft",
         *(f"eto_in_day_{month.lower()}" for month in MONTHS),
     }
     assert not {"m", "mm/day"} & {u.unit for u in us}

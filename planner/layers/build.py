@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import ParamSpec, TypeVar
 from zoneinfo import ZoneInfo
@@ -23,16 +23,18 @@ from planner.layers.frame import (
     project_shapes,
     unwrapped,
 )
+from planner.layers.nearby import Near, StandIn
 from planner.layers.outline import outline_of, pick_site, right_way_round
 from planner.layers.own import own_columns, own_values
 from planner.layers.source import label, locate, on_earth, place
-from planner.layers.standing import NAMED_WITHIN_M
+from planner.layers.standing import NAMED_ATTRIBUTES, NAMED_WITHIN_M
 from planner.layers.vector import Layer, count_features, read_vector, repaired
 from planner.ledger import DataError, Kind, Ledger, PlanError, PlannerError
 from planner.plan import ContractSites as ContractLayer
-from planner.plan import Layers, PlanFile
+from planner.plan import Layers, NamedMount, PlanFile
 from planner.site import (
     NO_GROUNDS,
+    SURROUNDINGS_M,
     ContractSites,
     Floats,
     KeepOuts,
@@ -71,9 +73,28 @@ class Faults(list[PlannerError]):
             return None
 
 
-def read_site(plan_file: PlanFile, ledger: Ledger) -> Site:
-    """Everything that `[layers]` names, as one site in its local frame. Raises PlanError or DataError."""
-    site = read_site_keeping(plan_file, ledger, Faults(keep=False))
+@dataclass(frozen=True)
+class Given:
+    """What a contract has read already for one of its sites.
+
+    outline: the site's own feature. whole: layers of which each feature belongs to one site, by name, those of this
+    site alone; the rest is read as far as it lies near. named: those of the plan's `[[mounts.named]]` that are this
+    site's. stand_ins: of layers without an index, by the plan's key.
+    """
+
+    outline: Layer
+    whole: Mapping[str, Layer] = field(default_factory=dict)
+    named: tuple[NamedMount, ...] = ()
+    stand_ins: Mapping[str, StandIn] = field(default_factory=dict)
+
+
+def read_site(plan_file: PlanFile, ledger: Ledger, given: Given | None = None) -> Site:
+    """Everything that `[layers]` names, as one site in its local frame. Raises PlanError or DataError.
+
+    given: of a contract; a layer may then have nothing near this site, and exchanged axes of its outline are not
+    looked for in other layers.
+    """
+    site = read_site_keeping(plan_file, ledger, Faults(keep=False), given)
     assert site is not None  # without `keep` the first fault was raised
     return site
 
@@ -106,22 +127,22 @@ def named_xy(plan_file: PlanFile, site: Site) -> Floats:
     return np.array(found, float).reshape(-1, 2)
 
 
-def with_named(plan_file: PlanFile, site: Site, ledger: Ledger) -> PlanFile:
+def with_named(plan_file: PlanFile, site: Site, ledger: Ledger, layer: Layer | None = None) -> PlanFile:
     """The plan with the points of `[layers.named]` among its `[[mounts.named]]`, in the site's frame.
 
+    layer: the points of this site, where they are read already; `[layers.named]` is then taken out of the plan.
     Raises PlanError or DataError where a point is far off, has no height, or shares its name with another.
     """
-    section = None if plan_file.plan.layers is None else plan_file.plan.layers.named
-    if section is None:
+    layers = plan_file.plan.layers
+    section = None if layers is None else layers.named
+    if layers is None or section is None:
         return plan_file
-    found = standing.named(
-        read_vector(plan_file, "layers.named", section, ("name", "height", "support"), ledger),
-        section,
-        plan_file,
-        Frame(site.crs, site.latitude_deg, site.longitude_deg),
-        site.outline,
-        ledger,
-    )
+    if layer is None:
+        layer = read_vector(plan_file, "layers.named", section, NAMED_ATTRIBUTES, ledger)
+    else:
+        layers = layers.model_copy(update={"named": None})
+    frame = Frame(site.crs, site.latitude_deg, site.longitude_deg)
+    found = standing.named(layer, section, plan_file, frame, site.outline, ledger) if len(layer) else []
     mounts = plan_file.plan.mounts
     names = [point.name for point in (*mounts.named, *found)]
     twice = sorted({name for name in names if names.count(name) > 1})
@@ -132,7 +153,7 @@ def with_named(plan_file: PlanFile, site: Site, ledger: Ledger) -> PlanFile:
             "Give each a name of its own",
         )
     mounts = mounts.model_copy(update={"named": (*mounts.named, *found)})
-    return replace(plan_file, plan=plan_file.plan.model_copy(update={"mounts": mounts}))
+    return replace(plan_file, plan=plan_file.plan.model_copy(update={"mounts": mounts, "layers": layers}))
 
 
 def _away_m(lonlat: Floats, site: Site) -> float:
@@ -160,22 +181,34 @@ def _layers(plan_file: PlanFile) -> Layers:
     return plan_file.plan.layers
 
 
-def read_site_keeping(plan_file: PlanFile, ledger: Ledger, faults: Faults) -> Site | None:
+def read_site_keeping(
+    plan_file: PlanFile, ledger: Ledger, faults: Faults, given: Given | None = None
+) -> Site | None:
     """As :func:`read_site`, with the faults in `faults`; None where there is not even an outline."""
     ledger.units = plan_file.plan.units
     layers = faults.attempt(_layers, plan_file)
     if layers is None:
         return None
-    site = faults.attempt(pick_site, plan_file, layers, ledger)
+    site = given.outline if given is not None else faults.attempt(pick_site, plan_file, layers, ledger)
+    near = (
+        Near(*outline_of(given.outline, Ledger()), SURROUNDINGS_M, given.stand_ins) if given is not None else None
+    )
     raw: dict[str, Layer] = {}
     for name, attributes in standing.ATTRIBUTES.items():
         section = getattr(layers, name)
         if section is not None:
-            layer = faults.attempt(read_vector, plan_file, f"layers.{name}", section, attributes, ledger)
+            layer = given.whole.get(name) if given is not None else None
+            if layer is None:
+                layer = faults.attempt(
+                    read_vector, plan_file, f"layers.{name}", section, attributes, ledger, near=near
+                )
             if layer is not None:
-                raw[name] = layer
                 faults.attempt(standing.settle_units, plan_file, section, layer, ledger)
-    if site is not None:
+            if layer is not None and (given is None or len(layer)):
+                raw[name] = layer
+            elif layer is not None:
+                ledger.add(Kind.ASSUMED, layer.where, "nothing of it lies near this site")
+    if site is not None and given is None:
         site = faults.attempt(right_way_round, plan_file, layers, site, list(raw.values()), ledger)
     framed = faults.attempt(outline_of, site, ledger) if site is not None else None
     if framed is None:
@@ -346,6 +379,15 @@ def read_contract_sites(plan_file: PlanFile, ledger: Ledger, rows: tuple[int, in
         lonlat.rows,
         own_columns(lonlat),
     )
+
+
+def read_outlines(plan_file: PlanFile, rows: tuple[int, int]) -> dict[int, Layer]:
+    """The features of a contract's sites in some rows, as the file has them, each as a layer of its own, by its
+    number there, from 1; those that cannot be used are said by :func:`read_contract_sites`."""
+    section = _contract_section(plan_file)
+    layer = read_vector(plan_file, "contract.sites", section, ("name",), Ledger(), rows=rows, whole=True)
+    each = np.eye(len(layer), dtype=bool)
+    return {int(row): layer.take(mask) for row, mask in zip(layer.rows, each, strict=True)}
 
 
 def _contract_section(plan_file: PlanFile) -> ContractLayer:

@@ -67,12 +67,12 @@ NAMED_WITHIN_M = 5000.0
 ATTRIBUTES: dict[str, tuple[str, ...]] = {
     "buildings": ("name", "height", "roof_height", "top", "ground", "storeys", "base", "roof", "mountable"),
     "trees": ("name", "height", "crown_width", "crown_radius", "crown_base", "leaf", "species"),
-    "controllers": ("name", "indoors", "height", "depth", "storey", "extra_loss"),
+    "controllers": ("name", "indoors", "height", "depth", "storey", "extra_loss", "site"),
     "poles": ("name", "height"),
     "keep_outs": ("name", "kind"),
     "grounds": ("name", "kind"),
 }
-
+NAMED_ATTRIBUTES = ("name", "height", "support", "site")
 
 Section = BuildingsLayer | TreesLayer | ControllersLayer | PolesLayer | KeepOutsLayer | GroundsLayer
 

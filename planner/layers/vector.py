@@ -8,7 +8,7 @@ A repair is made only where one reading of the data fits and the other does not;
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -20,9 +20,11 @@ import shapely
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
-from planner.layers import drawing, geoparquet, picked
+from planner import pieces
+from planner.layers import drawing, geoparquet, nearby, picked
 from planner.layers.columns import names, number
 from planner.layers.frame import WGS84, Frame, apart_m, project, project_shapes
+from planner.layers.nearby import Near, StandIn
 from planner.layers.opening import Source, Trusted, vector_source
 from planner.layers.source import (
     beyond_area,
@@ -97,20 +99,24 @@ def read_vector(
     ledger: Ledger,
     rows: tuple[int, int] | None = None,
     whole: bool = False,
+    near: Near | None = None,
 ) -> Layer:
     """One layer that the plan names at `key`, in its own CRS, on the earth.
 
     attributes: the keys of `section` that name an attribute ("height", "name"). rows: the first row to read and the
     one after the last, of those that the section's `where` picks, for a part of a large file. whole: read all of
-    its columns. A third coordinate is dropped, features without geometry are left out, and x and y are exchanged
-    where they can only be meant so. Raises PlanError or DataError.
+    its columns. near: read what touches this box alone, where there may be nothing; said of the layer is then only
+    what those features show. A third coordinate is dropped, features without geometry are left out, and x and y are
+    exchanged where they can only be meant so. Raises PlanError or DataError.
     """
     path = locate(plan_file, f"{key}.path", section.path)
     where = _label(key, section, path)
+    if near is not None and key in near.stand_ins:
+        return _stood_in(key, where, near.stand_ins[key], near)
     with vector_source(where, path, Trusted.by(plan_file), ledger) as source:
         if isinstance(source, Path) and drawing.is_drawing(key, path):
             return _drawn(plan_file, key, section, attributes, source, rows, whole, ledger)
-        return _read(plan_file, key, section, attributes, ledger, rows, whole, path, source)
+        return _read(plan_file, key, section, attributes, ledger, rows, whole, path, source, near)
 
 
 def _read(
@@ -123,6 +129,7 @@ def _read(
     whole: bool,
     path: Path,
     source: Source,
+    near: Near | None,
 ) -> Layer:
     where = _label(key, section, path)
     name = _choose_layer(plan_file, key, section, path, source)
@@ -136,8 +143,12 @@ def _read(
         raise DataError(where, "there are no features in it", f"Check the export, or take [{key}] out of the plan")
     taken = columns if whole else sorted(set(wanted.values()))
     file = _File(where, source, name, columns)
-    only = _picked(plan_file, f"{key}.where", section.where, file)
-    numbers, drawn, table = _rows(file, taken, rows or (0, None), xy is None, only)
+    drawn: Shapes | None
+    if near is not None:
+        numbers, drawn, table = _near(plan_file, key, section, file, info, taken, near)
+    else:
+        only = _picked(plan_file, f"{key}.where", section.where, file)
+        numbers, drawn, table = _rows(file, taken, rows or (0, None), xy is None, only)
     if xy is not None:
         drawn = _points(table, *xy)
     elif drawn is None or info["geometry_type"] is None:
@@ -152,6 +163,8 @@ def _read(
     types = dict(zip(info["fields"], map(str, info["dtypes"]), strict=True))
     layer = Layer(where, key, WGS84, ("",) * len(table), numbers + 1, shapes, table, types=types)
     layer = replace(layer, names=names(layer, getattr(section, "name", None)))
+    if near is not None and not len(layer):
+        return layer
 
     layer = _that_can_be_read(layer, ledger)
     vertices = shapely.get_coordinates(layer.shapes)
@@ -161,6 +174,84 @@ def _read(
             Kind.REPAIRED, where, "the third coordinate is not used: heights come from attributes and terrain"
         )
     return _on_the_earth(replace(layer, crs=crs), ledger, each=whole)
+
+
+def _near(
+    plan_file: PlanFile,
+    key: str,
+    section: VectorLayer,
+    file: _File,
+    info: Mapping[str, Any],
+    columns: list[str],
+    near: Near,
+) -> tuple[Ints, Shapes, pd.DataFrame]:
+    """As :func:`_rows`, of an indexed layer: what touches a box, or else the box with x and y exchanged, so that
+    exchanged axes are found out as ever."""
+    assert isinstance(file.source, Path)  # what has an index is a file
+    crs = settle_crs(plan_file, key, file.label, section.crs, info["crs"], np.empty((0, 2)), Ledger())
+    box = near.box(crs)
+    found = None
+    for asked in () if box is None else (box, (box[1], box[0], box[3], box[2])):
+        try:
+            found = _quietly(file.label, nearby.in_box, file.source, file.layer, asked, columns, section.where)
+        except DataError:
+            _picked(plan_file, f"{key}.where", section.where, file)  # says what is wrong with the condition
+            raise
+        if len(found.rows):
+            break
+    if found is None:
+        return np.empty(0, np.int64), np.empty(0, object), pd.DataFrame(columns=columns)
+    return found.rows, found.shapes, found.table
+
+
+def _stood_in(key: str, where: str, kept: StandIn, near: Near) -> Layer:
+    """What a stand-in holds in a box; it went through all repairs when it was made."""
+    crs = CRS.from_user_input(kept.crs)
+    box = near.box(crs)
+    if box is None:
+        raise DataError(where, f"its CRS has no answer at the site ({label(crs)})", "Check the CRS of both files")
+    own, found = _quietly(where, kept.in_box, box)
+    if not len(own):
+        own, found = _quietly(where, kept.in_box, (box[1], box[0], box[3], box[2]))
+    return Layer(where, key, crs, own, found.rows + 1, found.shapes, found.table, types=kept.types)
+
+
+def stand_in(
+    plan_file: PlanFile,
+    key: str,
+    section: VectorLayer,
+    attributes: tuple[str, ...],
+    ledger: Ledger,
+    path: Path,
+) -> bool:
+    """Keep a layer without an index as a stand-in at `path`; False where it has one, and nothing is kept.
+
+    ledger: is told what its repairs were, once for all sites. Raises PlanError, DataError or OutputError.
+    """
+    file = locate(plan_file, f"{key}.path", section.path)
+    where = _label(key, section, file)
+    is_drawing = drawing.is_drawing(key, file)
+    with vector_source(where, file, Trusted.by(plan_file), ledger) as source:
+        if not is_drawing:
+            info = _info(where, source, _choose_layer(plan_file, key, section, file, source), count=False)
+            if nearby.has_index(source, info) and coordinates(section) is None:
+                return False
+    if pieces.whole(path):
+        return True
+    total = count_features(plan_file, key, section)
+    step = total if is_drawing else nearby.ROWS  # labels of a drawing may stand anywhere in it
+    spans = [(first, min(first + step, total)) for first in range(0, max(total, 1), max(step, 1))]
+    first = read_vector(plan_file, key, section, attributes, ledger, rows=spans[0])
+
+    def parts() -> Iterator[tuple[tuple[str, ...], nearby.Found]]:
+        for span_ in spans:
+            part = first
+            if span_ is not spans[0]:
+                part = read_vector(plan_file, key, section, attributes, ledger, rows=span_)
+            yield part.names, nearby.Found(part.rows - 1, part.shapes, part.table)
+
+    nearby.write_stand_in(path, first.crs, parts(), first.types)
+    return True
 
 
 def count_features(plan_file: PlanFile, key: str, section: VectorLayer) -> int:

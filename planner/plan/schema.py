@@ -271,6 +271,11 @@ class ControllersLayer(PointsLayer):
     storey_height_m: float = entry(
         3.5, "height of a story", f"between dwellings (3 m) and offices (4 m): {COMMON}", gt=1.5, lt=10
     )
+    site: str | None = entry(
+        None,
+        "of a contract: attribute with the name of the site that each belongs to, or with its `contract.sites.key`",
+        "by its place: inside an outline, or nearest within `contract.belongs_within_m`",
+    )
     extra_loss: str | None = entry(
         None,
         "attribute with what more the signal loses on its way to the receiver, dB (inner walls, floors, a metal "
@@ -328,6 +333,11 @@ class NamedLayer(PointsLayer):
     )
     support: str | None = entry(
         None, "attribute with what the sensor is fixed to, in words for the sheet", "said as named in the plan"
+    )
+    site: str | None = entry(
+        None,
+        "of a contract: attribute with the name of the site that each belongs to, or with its `contract.sites.key`",
+        "by its place: inside an outline, or nearest within `contract.belongs_within_m`",
     )
 
 
@@ -1008,12 +1018,24 @@ def _month_day(key: str, text: str) -> tuple[int, int]:
 
 class ContractSites(PointsLayer):
     name: str | None = entry(None, "attribute with the site's name", "row numbers stand in")
+    key: str | None = entry(
+        None, "attribute that `layers.controllers.site` and `layers.named.site` speak of", "the site's name"
+    )
     elevation: str | None = entry(None, "attribute with the site's elevation", "not used")
     elevation_unit: Literal["m", "ft"] = entry("m", "unit of the elevations", "most open data are in metres")
 
 
 class Contract(Section):
-    sites: ContractSites = entry(..., "site polygons or points")
+    sites: ContractSites = entry(
+        ..., "site polygons or points; with `[layers]`, the outlines of sites that each get a mount too"
+    )
+    belongs_within_m: float = entry(
+        30.0,
+        "how far outside a site's outline a controller or named place may stand that names no site",
+        f"across a street: {COMMON}",
+        ge=0,
+        le=2000,
+    )
 
 
 class StationColumns(Section):
@@ -1271,6 +1293,11 @@ class Outputs(Section):
         "each is some program's only one; for a million sites GeoParquet alone is quickest",
     )
     map: bool = entry(True, "draw a contract's map", "a map shows what a table hides")
+    site_maps: bool = entry(
+        False,
+        "of a contract with `[layers]`: each site's own `map.html` and `sheet.html`, in `sites/NAME`",
+        "the contract's map and tables have them all; a map is about a megabyte",
+    )
     light_grid: bool = entry(
         False,
         "light over the whole site: a layer of the map, and `light.tif` (sunlight received and direct sun by month)",
@@ -1325,6 +1352,18 @@ class Plan(Section):
     )
     as_built: AsBuilt = entry(AsBuilt(), "what was found on site")
     review: Review = entry(Review(), "the log against expectation (`noonmark review`)")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _outlines_of_a_contract(cls, given: Any) -> Any:
+        """`[layers]` of a contract need no site of their own: its outlines are those of the contract's sites."""
+        if not isinstance(given, dict) or not isinstance(given.get("layers"), dict):
+            return given
+        sites = given["contract"].get("sites") if isinstance(given.get("contract"), dict) else None
+        if not isinstance(sites, dict) or "site" in given["layers"]:
+            return given
+        same = {key: sites[key] for key in ("path", "layer", "crs", "where", "name") if key in sites}
+        return {**given, "layers": {"site": same, **given["layers"]}}
 
     @field_validator("time_zone")
     @classmethod

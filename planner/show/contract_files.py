@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import contextlib
 import json
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas
@@ -29,10 +30,13 @@ from planner.ledger import Notice, OutputError
 from planner.pieces import plainly
 from planner.plan import Plan
 from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract_page, shared_error_of
+from planner.show.draw.map import site_page
 from planner.show.draw.palette import zone_colours
-from planner.show.folder import Made, put, writing
+from planner.show.draw.sheet import sheet_page
+from planner.show.folder import Made, put, write_folder, writing
 from planner.show.say.flags import common_said
 from planner.show.say.zone import shared_said, table_said
+from planner.show.write import joined
 from planner.show.write import schema as schemas
 from planner.show.write.formats import (
     GPKG_VERSION,
@@ -44,8 +48,8 @@ from planner.show.write.formats import (
     room_for,
     undate_zip,
 )
-from planner.show.write.styles import contract_styles
-from planner.show.write.tables import notice_objects
+from planner.show.write.styles import contract_styles, site_styles
+from planner.show.write.tables import link_grades, notice_objects
 from planner.site import Rejected
 from planner.store import (
     Parts,
@@ -54,11 +58,16 @@ from planner.store import (
     flags_of,
     geometry_types,
     one_part,
+    read_kept,
     read_part,
     schema_of,
     wkb_of_points,
 )
 from planner.units import MONTHS, Units
+
+if TYPE_CHECKING:
+    from planner.found import SiteFound
+    from planner.job import SiteResult
 
 SITES_IN_JSON = 10_000
 XLSX_ROWS = 1_048_575  # of a sheet, below its heading
@@ -119,8 +128,70 @@ class ContractFiles:
 
 
 def file_names(plan: Plan) -> list[str]:
-    """What a contract's folder will hold."""
-    return [*(["map.html"] if plan.outputs.map else []), *(f"sites.{f}" for f in plan.outputs.sites), "result.json"]
+    """What a contract's folder will hold, besides the folders of single sites."""
+    joint = [f"{layer}.parquet" for layer in joined.COLUMNS] if "parquet" in plan.outputs.sites else []
+    return [
+        *(["map.html"] if plan.outputs.map else []),
+        *(f"sites.{f}" for f in plan.outputs.sites),
+        *(joint if plan.layers is not None else []),
+        "result.json",
+    ]
+
+
+def kept_of(result: SiteResult, found: SiteFound) -> dict[str, bytes]:
+    """What is kept of a contract's site until all are there: its tables, and its pages where the plan asks."""
+    kept = joined.tables_of(result, found)
+    if result.plan.outputs.site_maps:
+        kept |= {"map.html": site_page(result), "sheet.html": sheet_page(result)}
+    return kept
+
+
+PAGES = ("map.html", "sheet.html")
+_NO_NAME = re.compile(r"[^\w.-]+")
+LONGEST_NAME = 60  # of a folder: many disks take 255 bytes, and letters may have four
+
+
+def folder_names(names: Sequence[str]) -> list[str]:
+    """A folder's name for each site: its own in letters that every disk takes, and a number where that is taken.
+
+    >>> folder_names(["North Park", "north park", "../etc", "CON", ""])
+    ['North_Park', 'north_park_2', 'etc', 'site_CON', 'site']
+    """
+    used: set[str] = set()
+    given = []
+    for name in names:
+        plain = _NO_NAME.sub("_", name).strip("._-")[:LONGEST_NAME].rstrip("._-") or "site"
+        if plain.split(".")[0].upper() in _DEVICES:
+            plain = f"site_{plain}"
+        own, k = plain, 1
+        while own.casefold() in used:
+            k += 1
+            own = f"{plain}_{k}"
+        used.add(own.casefold())
+        given.append(own)
+    return given
+
+
+# names that mean devices on Windows, with any ending
+_DEVICES = {"CON", "PRN", "AUX", "NUL", *(f"{port}{k}" for port in ("COM", "LPT") for k in range(1, 10))}
+
+
+def _site_pages(parts: Parts, folder: Path, force: bool) -> list[Path]:
+    """`sites/NAME/map.html` and `sheet.html` of each site that has them."""
+    if not parts.plan.outputs.site_maps or parts.plan.layers is None:
+        return []
+    every = [name for path in parts.paths for name in read_part(path, ["name"])["name"].to_pylist()]
+    called, first, out = folder_names(every), 0, []
+    for path in parts.paths:
+        pages: dict[int, dict[str, bytes]] = {}
+        for page in PAGES:
+            for k, content in read_kept(path, page):
+                pages.setdefault(k, {})[page] = content
+        for k, files in sorted(pages.items()):
+            there = folder / "sites" / called[first + k]
+            out += write_folder(there, files, force, Made("contract", parts.origin))
+        first += read_part(path, ["name"]).num_rows
+    return out
 
 
 def _texts(schema: pa.Schema) -> list[str]:
@@ -149,12 +220,17 @@ def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
         for form in plan.outputs.sites:
             target = new / f"sites.{form}"
             {"gpkg": _gpkg, "parquet": _parquet, "csv": _csv, "xlsx": _xlsx}[form](parts.paths, target, plan.units)
+            if form == "parquet" and plan.layers is not None:
+                for layer in joined.COLUMNS:
+                    joined.write_parquet(parts.paths, layer, new / f"{layer}.parquet")
             if form == "gpkg":
                 with room_for("a GeoPackage", new):
                     _describe(target, parts.table, plan.units)
         counts = _counts(parts, brief)
         put(new / "result.json", _json(parts, brief, counts))
-    return ContractFiles(counts, parts.rejected, parts.notices, tuple(folder / name for name in names))
+    pages = _site_pages(parts, folder, force)
+    files = (*(folder / name for name in names), *pages)
+    return ContractFiles(counts, parts.rejected, parts.notices, files)
 
 
 def _in_units(found: pa.Table, units: Units) -> pa.Table:
@@ -226,7 +302,8 @@ def _gpkg(parts: Sequence[Path], target: Path, units: Units) -> None:
                 append=k > 0,
                 **({} if k else {"VERSION": GPKG_VERSION}),
             )
-        check_gpkg(plain, dict.fromkeys(layers, sum(read_part(part, ["name"]).num_rows for part in parts)))
+        sites = sum(read_part(part, ["name"]).num_rows for part in parts)
+        check_gpkg(plain, dict.fromkeys(layers, sites) | joined.append_gpkg(parts, plain))
 
 
 def _describe(target: Path, table: ZoneTable, units: Units) -> None:
@@ -234,7 +311,8 @@ def _describe(target: Path, table: ZoneTable, units: Units) -> None:
     colours = zone_colours(table.peak_mm_day)
     zones = [(label, label, colour) for label, colour in zip(table.labels, colours, strict=True)]
     columns = schemas.contract(units)
-    describe_gpkg(target, {"sites": columns, "points": columns}, contract_styles(zones))
+    styles = contract_styles(zones) | site_styles(link_grades(), colours[0])
+    describe_gpkg(target, {"sites": columns, "points": columns, **joined.COLUMNS}, styles)
 
 
 def _xlsx(parts: Sequence[Path], target: Path, units: Units) -> None:

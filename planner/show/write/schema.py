@@ -334,6 +334,33 @@ CONTRACT_SPREAD = (
     Column("added_price", Type.NUMBER, "currency of the plan", "of it, what failing links add"),
 )
 
+# Of the chosen mount, or of the one nearest to passing where none was chosen; empty where no layers are named.
+CONTRACT_MOUNT = _sometimes(
+    Column("decision", Type.CODE, "", "chosen, none_passes, no_candidate, or zone_only where no mount was sought"),
+    Column("decision_because", Type.TEXT, "", "why no mount was sought, in words"),
+    Column("mount_id", Type.CODE, "", "id of the mount, as in the layer mounts"),
+    Column("mount_support", Type.TEXT, "", "what it is fixed to"),
+    Column("mount_fixed_to", Type.TEXT, "", "name of the building, pole or point"),
+    Column("mount_longitude_deg", Type.NUMBER, "deg", "longitude of the mount, WGS 84"),
+    Column("mount_latitude_deg", Type.NUMBER, "deg", "latitude of the mount, WGS 84"),
+    Column("mount_m", Type.NUMBER, "m", "height of the sensor above the ground"),
+    Column("mount_score_0_to_100", Type.NUMBER, "0 to 100", "score of the mount; empty where ruled out"),
+    Column("mount_light_share", Type.NUMBER, "share", "share of the open sky's light it keeps in its worst month"),
+    Column("mount_light_share_spread", Type.NUMBER, "share", "standard deviation of that share"),
+    Column("mount_light_month", Type.CODE, "", "that month: Jan to Dec"),
+    Column("mount_direct_h_day", Type.NUMBER, "h/day", "direct sun in the month that falls shortest"),
+    Column("mount_lacks", Type.CODE, "", "codes of the requirements that it misses, parted by spaces"),
+    Column("mount_height_assumed", Type.YES_NO, "", "the height of the building that carries it is assumed"),
+    Column("mounts_tried", Type.WHOLE, "", "candidates that were tried"),
+    Column("mounts_passing", Type.WHOLE, "", "candidates that meet every requirement"),
+    Column("controllers_at_site", Type.WHOLE, "", "controllers that belong to the site"),
+    Column("controllers_served", Type.WHOLE, "", "controllers that the layout serves"),
+    Column("least_link_probability", Type.NUMBER, "share", "probability of the least sure link of the layout"),
+    Column("sensors_to_install", Type.WHOLE, "", "sensors of the layout"),
+    Column("repeaters_to_install", Type.WHOLE, "", "repeaters of the layout"),
+    Column("bill_price", Type.NUMBER, "currency of the plan", "total of the site's bill"),
+)
+
 CONTRACT = (
     Column("name", Type.TEXT, "", "name of the site"),
     Column("row", Type.WHOLE, "", "number of the site's row in the file of sites, from 1", False),
@@ -365,6 +392,7 @@ CONTRACT = (
     Column("basis", Type.TEXT, "", "what the ETo rests on"),
     Column("source", Type.TEXT, "", "where the ETo comes from"),
     Column("flags", Type.TEXT, "", "what to look at first; empty where nothing is"),
+    *CONTRACT_MOUNT,
     *_monthly("eto_mm_day", "mm/day", "mean daily reference ETo"),
     *_monthly("percent", "percent", "the month's ETo over the peak month's"),
 )

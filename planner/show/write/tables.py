@@ -220,10 +220,39 @@ def mounts_gpkg(result: SiteResult) -> bytes:
     """GeoPackage with the layers `mounts`, `layout` (points), `site` (polygon with the zone), `controllers`,
     `links` (the ones that serve) and `cables` (lines), and of the mounts a table for each other subject
     (`mounts_light` and so on) to join by `id`. It opens styled, and says of each column what it means."""
+    rows = mount_rows(result)
+    subjects = schema.mounts_by_subject(result.decision.requirements, result.decision.parts)
+    layers = site_layers(result, rows)
+    for name, columns in subjects.items():
+        there = [c for c in schema.names(columns) if c in rows]
+        if name not in layers and len(there) > 1:
+            layers[name] = rows[there]
+    stated = subjects | {
+        "site": schema.SITE,
+        "layout": schema.LAYOUT,
+        "controllers": schema.CONTROLLERS,
+        "links": schema.LINKS,
+        "cables": schema.CABLES,
+    }
+    zone = int(result.zone.zone[0])
+    colour = zone_colours(result.zone.table.peak_mm_day)[zone] if zone >= 0 else RULED_OUT
+    return gpkg_bytes(layers, stated, site_styles(link_grades(), colour))
+
+
+def link_grades() -> list[tuple[str, str]]:
+    """Code and words of each grade of a link, from the worst to the best."""
+    return [(code, say_links.GRADES[grade]) for grade, code in sorted(say_links.CODES.items())]
+
+
+def site_layers(result: SiteResult, rows: pandas.DataFrame | None = None) -> dict[str, pandas.DataFrame]:
+    """The layers of one site's GeoPackage that have places, by name; those without any row are not there.
+
+    rows: what :func:`mount_rows` gives, where it is known already.
+    """
     degrees = to_lonlat(result.site.crs)
     at = degrees(result.mounts.xyz) if len(result.mounts) else np.empty((0, 2))
     told = schema.table(schema.SITE, {k: [v] for k, v in {"name": result.site.name, **_zone(result)}.items()})
-    rows = mount_rows(result)
+    rows = mount_rows(result) if rows is None else rows
     subjects = schema.mounts_by_subject(result.decision.requirements, result.decision.parts)
     layers: dict[str, pandas.DataFrame] = {
         "mounts": _points(rows[schema.names(subjects["mounts"])]),
@@ -242,21 +271,7 @@ def mounts_gpkg(result: SiteResult) -> bytes:
         if cables := _cables(result):
             shapes = [shapely.linestrings(degrees(xy)) for xy, _ in cables]
             layers["cables"] = _lines(schema.CABLES, [told for _, told in cables], shapes)
-    for name, columns in subjects.items():
-        there = [c for c in schema.names(columns) if c in rows]
-        if name not in layers and len(there) > 1:
-            layers[name] = rows[there]
-    stated = subjects | {
-        "site": schema.SITE,
-        "layout": schema.LAYOUT,
-        "controllers": schema.CONTROLLERS,
-        "links": schema.LINKS,
-        "cables": schema.CABLES,
-    }
-    zone = int(result.zone.zone[0])
-    colour = zone_colours(result.zone.table.peak_mm_day)[zone] if zone >= 0 else RULED_OUT
-    grades = [(code, say_links.GRADES[grade]) for grade, code in sorted(say_links.CODES.items())]
-    return gpkg_bytes(layers, stated, site_styles(grades, colour))
+    return layers
 
 
 def _points(rows: pandas.DataFrame) -> geopandas.GeoDataFrame:
