@@ -308,14 +308,19 @@ def _move(folder: Path) -> None:
     beside = folder / f"{MANIFEST}.{secrets.token_hex(4)}.part"
     put(beside, coming.text())
     os.replace(beside, folder / MANIFEST)
+    moves = []
     for name, digests in coming.files.items():
         there = folder / name
         free = _digest(there) in digests or not (there.exists() or there.is_symlink())
         if Path(name).name == name and (ready / name).is_file() and not there.is_dir() and free:
-            os.replace(ready / name, there)
-    for name, digests in gone.items():
-        if Path(name).name == name and (folder / name).is_file() and _digest(folder / name) in digests:
-            (folder / name).unlink(missing_ok=True)
+            moves.append((ready / name, there))
+    goes = [folder / name for name, digests in gone.items() if Path(name).name == name]
+    goes = [path for path in goes if path.is_file() and _digest(path) in gone[path.name]]
+    # nothing else between two moves: the moment in which old and new files stand side by side is a short one
+    for new, there in moves:
+        os.replace(new, there)
+    for path in goes:
+        path.unlink(missing_ok=True)
     (ready / MANIFEST).unlink()
     shutil.rmtree(ready, ignore_errors=True)
 
