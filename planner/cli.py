@@ -156,7 +156,10 @@ def _site(plan_file: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
     for notice in ledger:
         talk.note(str(notice))
     talk.say(terminal.summary(result))
-    talk.say(f"Open {folder / 'map.html'}, print {folder / 'sheet.html'}.")
+    there = "sheet.pdf" in names
+    talk.say(f"Open {folder / 'map.html'}, print {folder / ('sheet.pdf' if there else 'sheet.html')}.")
+    if plan_file.plan.outputs.sheet_pdf and not there:
+        talk.say(terminal.NO_PDF)
     if talk.as_json:
         print((folder / "result.json").read_text(encoding="utf-8"))
     return Exit.OK if result.decision.chosen >= 0 else Exit.NO_MOUNT

@@ -57,7 +57,7 @@ def test_site_writes_what_it_promises(small):
     done = run("site", "yard.toml", cwd=small)
     folder = small / "noonmark-out" / "yard"
     assert {p.name for p in folder.iterdir() if not p.name.startswith(".")} == {
-        "map.html", "sheet.html", "mounts.gpkg", "mounts.csv", "result.json",
+        "map.html", "sheet.html", "sheet.pdf", "mounts.gpkg", "mounts.csv", "result.json",
         "places.kml", "places.gpx", "places.geojson", "bill.csv", "bill.xlsx",
     }  # fmt: skip
     assert "Open noonmark-out" in done.stdout

@@ -158,7 +158,7 @@ def test_the_bill_adds_up_in_both_files(link: str, linked: SiteResult, cabled: S
 
 
 def test_outputs_choose_the_files(linked: SiteResult, tmp_path: Path) -> None:
-    fewer = linked.plan.outputs.model_copy(update={"places": ("gpx",), "bill": ()})
+    fewer = linked.plan.outputs.model_copy(update={"places": ("gpx",), "bill": (), "sheet_pdf": False})
     result = replace(linked, light=None, plan=linked.plan.model_copy(update={"outputs": fewer}))
     written = {path.name for path in write_site(result, tmp_path)}
     assert written == set(site_files(result.plan)) == {

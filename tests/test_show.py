@@ -1151,7 +1151,7 @@ def test_things_in_the_way_are_named(tmp_path: Path) -> None:
 def test_write_site_writes_what_the_readme_says(yard: SiteResult, tmp_path: Path) -> None:
     names = [p.name for p in write_site(yard, tmp_path)]
     assert names == [
-        "map.html", "sheet.html", "mounts.gpkg", "mounts.csv", "result.json",
+        "map.html", "sheet.html", "sheet.pdf", "mounts.gpkg", "mounts.csv", "result.json",
         "places.kml", "places.gpx", "places.geojson", "bill.csv", "bill.xlsx", "light.tif",
     ]  # fmt: skip
     write_site(yard, tmp_path)

@@ -1277,6 +1277,16 @@ class Review(Section):
 class Outputs(Section):
     runners_up: int = entry(4, "how many runners-up get a card", "what a person can compare", ge=0, le=20)
     title: str | None = entry(None, "title of the map and the sheet", "the plan's title")
+    sheet_pdf: bool = entry(
+        True,
+        "write the field sheet as `sheet.pdf` too, where the extra `pdf` is installed",
+        "paper is what goes up a ladder",
+    )
+    paper: Literal["letter", "a4"] | None = entry(
+        None,
+        "paper of the PDF: `letter` or `a4`",
+        "the usual one of `country`; where that is not said, `letter` with `us` units, else `a4`",
+    )
     places: tuple[Literal["kml", "gpx", "geojson"], ...] = entry(
         ("kml", "gpx", "geojson"),
         "files of one site's places (sensors, repeaters, controllers, cables): `places.kml`, `.gpx`, `.geojson`",

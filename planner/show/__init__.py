@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from planner.show.folder import Made, check_folder, own_folder, write_folder
+from planner.show.write import typeset
 
 if TYPE_CHECKING:
     from planner.contract import ContractResult
@@ -18,10 +19,13 @@ __all__ = ["Made", "check_folder", "own_folder", "site_files", "write_contract",
 
 
 def site_files(plan: Plan) -> list[str]:
-    """What a site's folder may hold; a bill is written where there is something to install."""
+    """What a site's folder may hold; a bill is written where there is something to install, the sheet as PDF where
+    the extra `pdf` is installed.
+    """
     return [
         "map.html",
         "sheet.html",
+        *(["sheet.pdf"] if plan.outputs.sheet_pdf and typeset.available() else []),
         "mounts.gpkg",
         "mounts.csv",
         "result.json",
@@ -42,11 +46,13 @@ def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Pa
     from planner.show.draw.map import site_page
     from planner.show.draw.sheet import sheet_page
     from planner.show.write import handout
+    from planner.show.write.pdf import sheet_pdf
     from planner.show.write.tables import light_tif, mounts_csv, mounts_gpkg, site_json
 
     writers = {
         "map.html": site_page,
         "sheet.html": sheet_page,
+        "sheet.pdf": sheet_pdf,
         "mounts.gpkg": mounts_gpkg,
         "mounts.csv": mounts_csv,
         "result.json": site_json,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from math import ceil
 from typing import Any, Self
 
-ROWS_A_PAGE = 25  # of controllers, on the pages that follow a sheet which has no room for all of them
+ROWS_A_PAGE = 28  # of controllers, on the pages that follow a sheet which has no room for all of them
 
 
 @dataclass(frozen=True)

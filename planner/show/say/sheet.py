@@ -124,3 +124,13 @@ def caution_said(caution: Caution) -> str:
 def layout_said(places: Sequence[tuple[str, str, str, str]]) -> str:
     """Sign, kind, id and holder of every place, where there is more than one."""
     return "; ".join(f"{sign} ({kind}): {key}, {on}" for sign, kind, key, on in places) if len(places) > 1 else ""
+
+
+def page_said(number: int) -> str:
+    """At the foot of a page."""
+    return f"Page {number}"
+
+
+def bookmark(name: str, place: str) -> str:
+    """'City Hall: S1, mount B3'"""
+    return f"{name}: {place}"

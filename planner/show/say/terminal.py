@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from planner.job import SiteResult
     from planner.show.contract_files import ContractFiles
 
+NO_PDF = 'For the sheet as PDF too: pip install "noonmark[pdf]"'
+
 
 def summary(result: SiteResult) -> str:
     """The decision for one site, in a few lines."""
