@@ -17,7 +17,6 @@ from planner.climate.zones import zone_sites
 from planner.records import compared
 from planner.season import season_months
 from planner.site import Bools, Floats
-from planner.units import Units
 
 
 @compared
@@ -42,10 +41,28 @@ class ZoneAtPlaces:
         return len(self.names)
 
 
-def zone_at(
-    names: Sequence[str], longitude_deg: Floats, latitude_deg: Floats, table: ZoneTable, units: Units
-) -> ZoneAtPlaces:
-    """Zone and season of n places; (n,) degrees of WGS 84. Raises ValueError for a place off the earth."""
+def zone_at(names: Sequence[str], longitude_deg: Floats, latitude_deg: Floats, table: ZoneTable) -> ZoneAtPlaces:
+    """Zone and season of n places, from the built-in climate.
+
+    Parameters
+    ----------
+    names
+        Of the places, (n,).
+    longitude_deg, latitude_deg
+        (n,) degrees of WGS 84.
+    table
+        The zones to choose from.
+
+    Returns
+    -------
+    ZoneAtPlaces
+        One row a place.
+
+    Raises
+    ------
+    ValueError
+        A place is off the earth.
+    """
     lon, lat = np.asarray(longitude_deg, np.float64), np.asarray(latitude_deg, np.float64)
     climate = builtin_climate(lon, lat)
     rows = zip(climate.eto_mm_day, climate.rain_mm, climate.t_mean_c, strict=True)

@@ -512,7 +512,7 @@ def _zone(place: list[str], table: Path | None, table_unit: str, units: str, as_
         bands = read_zone_table(table, unit, Ledger())
     if place:
         lat, lon = _lat_lon(" ".join(place), "LAT LON")
-        found = zone_at(["place"], np.array([lon]), np.array([lat]), bands, said)
+        found = zone_at(["place"], np.array([lon]), np.array([lat]), bands)
         lines = "\n".join(place_lines(found, 0, said))
     else:
         from planner.layers.coordinates import places_in
@@ -520,7 +520,7 @@ def _zone(place: list[str], table: Path | None, table_unit: str, units: str, as_
         if sys.stdin.isatty():
             raise CommandError("zone", "no place is given", "Give LAT LON, or a CSV: noonmark zone < places.csv")
         rows = places_in(sys.stdin.read())
-        found = zone_at(rows.names, rows.longitude_deg, rows.latitude_deg, bands, said)
+        found = zone_at(rows.names, rows.longitude_deg, rows.latitude_deg, bands)
         lines = places_csv(found, said).rstrip("\n")
     print(json.dumps(place_rows(found, said), indent=2, ensure_ascii=False) if as_json else lines)
     return Exit.OK

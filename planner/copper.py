@@ -54,19 +54,36 @@ def awg_diameter_mm(gauge: int) -> float:
 
 
 def awg(gauge: int) -> Conductor:
+    """A wire by its gauge, from the geometry of ASTM B258."""
     area_mm2 = math.pi / 4.0 * awg_diameter_mm(gauge) ** 2
     return Conductor(f"{gauge} AWG", COPPER_NOHM_M / area_mm2, area_mm2)
 
 
 def metric(area_mm2: float) -> Conductor:
+    """A wire by its cross-section, one of IEC_60228's."""
     return Conductor(f"{area_mm2:g} mm2", IEC_60228[area_mm2], area_mm2)
 
 
 def conductor(text: str) -> Conductor:
     """The conductor that a data sheet's words name; of two equivalents the thinner.
 
-    ValueError where none is known, or where size and number of wires cannot be told apart.
+    Parameters
+    ----------
+    text
+        As printed: '18 AWG', '18-2 AWG', '1.5 mm2'.
 
+    Returns
+    -------
+    Conductor
+        At 20 degrees C.
+
+    Raises
+    ------
+    ValueError
+        None is known, or size and number of wires cannot be told apart.
+
+    Examples
+    --------
     >>> conductor("1 mm2 / 18 AWG").name
     '18 AWG'
     """

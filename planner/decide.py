@@ -177,11 +177,33 @@ def decide(
     relays: Relays | None = None,
     among: Question | None = None,
 ) -> Decision:
-    """Judge every mount; season: (12,) months that irrigation runs; relays: repeaters that may be used.
+    """Judge every mount: requirements first, then a score.
 
-    among: for trials, which are not all the candidates: the question whose best plans they must fit in, where the
-    plan asks for the fewest sensors.
-    Raises PlanError where `mounts.choose` names no candidate.
+    Parameters
+    ----------
+    plan
+        Its requirements, weights, prices, and the mount that it may choose.
+    mounts
+        n of them.
+    sun, rain, reached
+        What was found at these mounts.
+    season
+        (12,) months that irrigation runs.
+    relays
+        Repeaters that may be used; none unless given.
+    among
+        For trials, which are not all the candidates: the question whose best layouts they must fit in, where the
+        plan asks for the fewest sensors.
+
+    Returns
+    -------
+    Decision
+        Verdicts and scores (n,), and the rows that come first.
+
+    Raises
+    ------
+    PlanError
+        `mounts.choose` names no candidate.
     """
     facts = _facts(plan, mounts, sun, rain, reached, season)
     others = _judged(facts)
@@ -228,7 +250,19 @@ def decide(
 
 
 def got_at(plan: Plan, mounts: Mounts, rain: RainResult) -> Bools:
-    """(n,) mounts that one may go to and service, whatever their sun."""
+    """Mounts that one may go to and service, whatever their sun.
+
+    Parameters
+    ----------
+    plan
+        How high a mount may be.
+    mounts, rain
+        The mounts (n), and what lies around them.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
     return np.asarray((rain.no_access_m > 0) & (mounts.height_m <= plan.requirements.max_height_m + SLACK))
 
 
@@ -490,10 +524,25 @@ def weighed(room: Floats, rule: str) -> tuple[Ints, bool]:
 def substitutes(
     places: Sequence[int], order: Sequence[int], holds: Bools, feeds: Bools, xyz: Floats
 ) -> dict[int, int]:
-    """For each place of a layout the best other one with which every controller stays served; -1 for none.
+    """For each place of a layout the best other one with which every controller stays served.
 
-    order: rows that pass, best first; holds: (n, m) mount reaches controller; feeds: (n, r) mount feeds a repeater
-    of the layout. A substitute stands APART_M from every place of the layout.
+    Parameters
+    ----------
+    places
+        Rows of the layout's mounts.
+    order
+        Rows that pass, best first.
+    holds
+        (n, m) mount reaches controller.
+    feeds
+        (n, r) mount feeds a repeater of the layout.
+    xyz
+        (n, 3) heads: a substitute stands APART_M from every place of the layout.
+
+    Returns
+    -------
+    dict of int to int
+        A row for each place, -1 where there is none.
     """
     needs = np.hstack([holds, feeds])
     apart = [k for k in order if all(np.hypot(*(xyz[k] - xyz[p])[:2]) >= APART_M for p in places)]

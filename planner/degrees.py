@@ -9,8 +9,20 @@ _ONE = re.compile(r"\s*([-+\u2212]?\d+(?:[.]\d*)?|[-+\u2212]?[.]\d+)\s*°?\s*([n
 
 
 def degrees(text: str) -> float | None:
-    """Decimal degrees, with a letter in place of the sign where people write one; None for anything else.
+    """Decimal degrees, with a letter in place of the sign where people write one.
 
+    Parameters
+    ----------
+    text
+        One number, as typed or pasted.
+
+    Returns
+    -------
+    float or None
+        None for anything else than such a number.
+
+    Examples
+    --------
     >>> degrees("33.45"), degrees("112.07 W"), degrees("33.45°N"), degrees("north"), degrees("-33 S")
     (33.45, -112.07, 33.45, None, None)
     """
@@ -24,10 +36,20 @@ def degrees(text: str) -> float | None:
 
 
 def lat_lon(text: str) -> tuple[float, float] | None:
-    """Latitude and longitude of one place, in that order; None where it is none.
+    """Latitude and longitude of one place, in that order.
 
-    Between them stands a comma or a space. Where letters say which is which, any order does.
+    Parameters
+    ----------
+    text
+        Both, with a comma or a space between. Where letters say which is which, any order does.
 
+    Returns
+    -------
+    tuple of float, or None
+        Decimal degrees; None where it is no place.
+
+    Examples
+    --------
     >>> lat_lon("33.45, -112.07"), lat_lon("33.45 -112.07"), lat_lon("112.07W 33.45N"), lat_lon("-112 33")
     ((33.45, -112.07), (33.45, -112.07), (33.45, -112.07), None)
     """

@@ -56,8 +56,20 @@ def unknown_from(rasters: Sequence[Heights], box: Box, reach_m: float) -> Floats
 
 
 def runs(unknown: Floats) -> list[tuple[int, int, float]]:
-    """Ranges of azimuths that hold unknown cells: first and last degree, and the least distance, widest first.
+    """Ranges of azimuths that hold unknown cells.
 
+    Parameters
+    ----------
+    unknown
+        (360,) as `unknown_from` gives it.
+
+    Returns
+    -------
+    list of (first, last, near)
+        Degrees, and the least distance in metres; widest first.
+
+    Examples
+    --------
     >>> far = np.full(360, np.inf)
     >>> far[[358, 359, 0, 1, 90]] = 500.0
     >>> runs(far)
@@ -103,10 +115,24 @@ def higher_ground(ground: Sequence[Relief], box: Box, reach_m: float) -> tuple[R
 
 
 def higher_surface(surface: Sequence[Heights], box: Box, reach_m: float) -> tuple[Heights, ...] | None:
-    """A surface model with what it does not know beyond the site as high as it shows elsewhere; None without gaps.
+    """A surface model with what it does not know beyond the site as high as it shows elsewhere.
 
     As `higher_ground`, but for unknown cells inside the site's box: next to a wall the nearest known one may be the
     roof, and a mount there would stand in it.
+
+    Parameters
+    ----------
+    surface
+        The surface model, the fine raster first.
+    box
+        Bounds of the site in its frame, metres.
+    reach_m
+        How far it is looked at.
+
+    Returns
+    -------
+    tuple of Heights, or None
+        With a coarse one more where the others end short of `reach_m`; None without gaps.
     """
     if not surface or reach_m <= 0:
         return None

@@ -72,7 +72,16 @@ class GroundHorizon:
 def ground_relief(heights: Heights) -> Relief:
     """Bare ground, bilinear between the centres of its cells, as :meth:`Heights.at` reads it.
 
-    The half cell beyond the outermost centres is left out; beside an unknown cell the ground is unknown.
+    Parameters
+    ----------
+    heights
+        The raster. The half cell beyond the outermost centres is left out; beside an unknown cell the ground is
+        unknown.
+
+    Returns
+    -------
+    Relief
+        With a pyramid of maxima.
     """
     v, cell = heights.values, heights.cell_m
     if min(v.shape) < 2:  # too narrow to have anything between centres: its own cells again, on both sides
@@ -219,6 +228,11 @@ def site_ground(site: Site, terrain: tuple[Relief, ...] | None = None) -> SiteGr
         In its local frame.
     terrain
         Its terrain with the pyramids, where they are at hand: `SiteGround.ground` of an earlier call.
+
+    Returns
+    -------
+    SiteGround
+        Good until a raster of the site changes.
     """
     if terrain is None:
         terrain = tuple(ground_relief(h) for h in (site.terrain, site.terrain_far) if h is not None)
@@ -241,7 +255,18 @@ def _standing(surface: Heights, ground: Sequence[Relief]) -> Heights:
 
 
 def centres(heights: Heights) -> Floats:
-    """(rows, cols, 2) centres of a raster's cells."""
+    """Centres of a raster's cells.
+
+    Parameters
+    ----------
+    heights
+        The raster (rows, cols).
+
+    Returns
+    -------
+    ndarray, shape (rows, cols, 2)
+        East and north, metres in the raster's frame.
+    """
     rows, cols = heights.values.shape
     x = heights.left_m + (np.arange(cols) + 0.5) * heights.cell_m
     y = heights.top_m - (np.arange(rows) + 0.5) * heights.cell_m
@@ -480,16 +505,33 @@ def cell_error_deg(
     elevation_deg: ArrayLike | None = None,
     shift_cells: float = 0.5,
 ) -> Floats:
-    """How wrong a wall's elevation may be when a surface model's cells stand in for it, degrees.
+    """How wrong a wall's elevation may be when a surface model's cells stand in for it.
 
     A cell takes the height at its centre, so a wall may stand off by half a cell (`shift_cells`) each way, which is
-    e = cell_m * shift_cells * sqrt(2) square to it at worst; 1.5 where the model was resampled bilinearly on the
-    way. distance_m: from the mount square to the wall's line. elevation_deg: of the wall along the ray; without it
-    the worst over all heights, atan(e / (2 sqrt(d (d - e)))), which is a wall seen at about 45 degrees. 90 where
-    the wall may be at the mount. Corners and ends of walls may be off along the horizon as well, by atan(e/d).
+    e = cell_m * shift_cells * sqrt(2) square to it at worst. Corners and ends of walls may be off along the horizon
+    as well, by atan(e/d).
 
-        >>> cell_error_deg([2.0, 10.0, 100.0], 1.0).round(1).tolist()
-        [12.4, 2.1, 0.2]
+    Parameters
+    ----------
+    distance_m
+        From the mount square to the wall's line.
+    cell_m
+        Of the surface model.
+    elevation_deg
+        Of the wall along the ray; without it the worst over all heights, atan(e / (2 sqrt(d (d - e)))), which is a
+        wall seen at about 45 degrees.
+    shift_cells
+        1.5 where the model was resampled bilinearly on the way.
+
+    Returns
+    -------
+    ndarray
+        Degrees; 90 where the wall may be at the mount.
+
+    Examples
+    --------
+    >>> cell_error_deg([2.0, 10.0, 100.0], 1.0).round(1).tolist()
+    [12.4, 2.1, 0.2]
     """
     d = np.asarray(distance_m, float)
     e = cell_m * shift_cells * np.sqrt(2.0)

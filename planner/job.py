@@ -204,9 +204,25 @@ class Seen:
 
 
 def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = None) -> SiteResult:
-    """Decide one site.
+    """Decide one site, from its layers to the result.
 
-    Raises PlanError or DataError, saying where and what to do, when the input cannot be used.
+    Parameters
+    ----------
+    plan_file
+        The plan as it was read.
+    ledger
+        Told what was repaired, assumed or left out; the result holds its notices.
+    progress
+        Called with (what is being done, done, total).
+
+    Returns
+    -------
+    SiteResult
+
+    Raises
+    ------
+    PlanError, DataError
+        The input cannot be used; where and what to do is said.
     """
     tell = progress or _silent
     tell("reading layers", 0, 1)
@@ -216,7 +232,25 @@ def run_site(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = No
 def prepare(plan_file: PlanFile, site: Site, ledger: Ledger, progress: Progress | None = None) -> Prepared:
     """The climate, the season and the sun's year of a site that was read.
 
-    Raises PlanError or DataError, saying where and what to do, when the input cannot be used.
+    Parameters
+    ----------
+    plan_file
+        As it was read.
+    site
+        As `read_site` gives it.
+    ledger
+        Told what was assumed.
+    progress
+        Called with (what is being done, done, total).
+
+    Returns
+    -------
+    Prepared
+
+    Raises
+    ------
+    PlanError, DataError
+        The input cannot be used; where and what to do is said.
     """
     tell = progress or _silent
     plan_file = with_named(plan_file, site, ledger)
@@ -239,7 +273,26 @@ def on_another_site(prepared: Prepared, site: Site) -> Prepared:
 
 
 def decide_site(prepared: Prepared, ledger: Ledger, progress: Progress | None = None) -> SiteResult:
-    """Judge every candidate of a prepared site, and look closely at those that matter."""
+    """Judge every candidate of a prepared site, and look closely at those that matter.
+
+    Parameters
+    ----------
+    prepared
+        As :func:`prepare` gives it.
+    ledger
+        Told what was assumed; the result holds its notices.
+    progress
+        Called with (what is being done, done, total).
+
+    Returns
+    -------
+    SiteResult
+
+    Raises
+    ------
+    PlanError
+        The plan chooses a mount that is none, or names two places alike.
+    """
     tell = progress or _silent
     plan_file, scene, climate = prepared.plan_file, prepared.scene, prepared.climate
     plan, site, season = scene.plan, scene.site, scene.season
@@ -374,7 +427,22 @@ def _shading(plan: Plan, site: Site) -> Shading:
 
 
 def see(scene: Scene, mounts: Mounts, tell: Progress = _silent) -> Seen:
-    """Sun, rain, and links (with cable routes where the sensor has a cable) of some places."""
+    """Sun, rain, and links (with cable routes where the sensor has a cable) of some places.
+
+    Parameters
+    ----------
+    scene
+        The site, the plan and the sun.
+    mounts
+        The places.
+    tell
+        Called with (what is being done, done, total).
+
+    Returns
+    -------
+    Seen
+        One row a place.
+    """
     plan, site = scene.plan, scene.site
     sun = year_of_light(
         site,
@@ -391,7 +459,20 @@ def see(scene: Scene, mounts: Mounts, tell: Progress = _silent) -> Seen:
 
 
 def water_bias(prepared: Prepared, sun: SunResult) -> WaterBias:
-    """How far the ETo reported at places is from the open site's."""
+    """How far the ETo reported at places is from the open site's.
+
+    Parameters
+    ----------
+    prepared
+        The site's weather where a layer gives it, else its ETo.
+    sun
+        The light at the places (n).
+
+    Returns
+    -------
+    WaterBias
+        Percent (n, 12), with its range.
+    """
     site, climate = prepared.scene.site, prepared.climate
     height_m = max(0.0, np.nan_to_num(site.elevation_m))
     if prepared.weather is not None:
@@ -401,7 +482,22 @@ def water_bias(prepared: Prepared, sun: SunResult) -> WaterBias:
 
 
 def spread_at(scene: Scene, mounts: Mounts, rows: Sequence[int]) -> list[LightSpread]:
-    """How sure the light of some of the mounts is."""
+    """How sure the light of some of the mounts is.
+
+    Parameters
+    ----------
+    scene
+        The site, the sun, and how sure the plan says that its layers are.
+    mounts
+        All of them.
+    rows
+        Those looked at.
+
+    Returns
+    -------
+    list of LightSpread
+        In the order of `rows`.
+    """
     site, sun = scene.site, scene.plan.sun
     return light_spread(
         site,
@@ -414,7 +510,20 @@ def spread_at(scene: Scene, mounts: Mounts, rows: Sequence[int]) -> list[LightSp
 
 
 def relays_of(scene: Scene, mounts: Mounts, rain: RainResult, reached: ReachResult) -> Relays:
-    """Repeaters that may stand at the mounts."""
+    """Repeaters that may stand at the mounts.
+
+    Parameters
+    ----------
+    scene
+        The site and the plan, which may allow none.
+    mounts, rain, reached
+        The mounts (n), and what was found at them.
+
+    Returns
+    -------
+    Relays
+        At most one in 30 m.
+    """
     return relays(scene.radio, scene.plan, mounts, reached, got_at(scene.plan, mounts, rain))
 
 
@@ -425,6 +534,23 @@ def without_choice(scene: Scene) -> Scene:
 
 
 def judge(scene: Scene, seen: Seen, repeaters: Relays, among: Question | None = None) -> Decision:
+    """The decision on some places, with the links and repeaters found for them.
+
+    Parameters
+    ----------
+    scene
+        The site, the plan and the season.
+    seen
+        The places, and what was found at them.
+    repeaters
+        That may be used.
+    among
+        For trials, which are not all the candidates: see :func:`planner.decide.decide`.
+
+    Returns
+    -------
+    Decision
+    """
     return decide(scene.plan, seen.mounts, seen.sun, seen.rain, seen.reached, scene.season, repeaters, among)
 
 
@@ -593,7 +719,23 @@ class LocalClimate:
 
 
 def climate_and_zone(plan_file: PlanFile, site: Site, ledger: Ledger, picture: bool = False) -> LocalClimate:
-    """The climate of a site and the zone that comes of it; picture: of its surroundings too."""
+    """The climate of a site and the zone that comes of it.
+
+    Parameters
+    ----------
+    plan_file
+        What its `[climate]` and `[zone]` name is read.
+    site
+        Where it lies.
+    ledger
+        Told what was assumed.
+    picture
+        Of the climate around it too, from the same reading.
+
+    Returns
+    -------
+    LocalClimate
+    """
     plan = plan_file.plan
     given = plan.climate.elevation_m
     climate, weather, around = climate_and_weather_at(

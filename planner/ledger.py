@@ -137,7 +137,25 @@ class OutputError(PlannerError):
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """'did you mean ...' for a mistyped name, or the list of names when none is near."""
+    """'did you mean ...' for a mistyped name, or the list of names when none is near.
+
+    Parameters
+    ----------
+    word
+        What was typed.
+    known
+        What might have been meant.
+
+    Returns
+    -------
+    str
+        To stand in an error.
+
+    Examples
+    --------
+    >>> nearest("bulidings", ["site", "buildings"]), nearest("x", ["site", "buildings"]), nearest("x", [])
+    ("did you mean 'buildings'?", 'known: site, buildings', 'there are none')
+    """
     names = [str(k) for k in known]
     lowered = {n.lower(): n for n in names}
     close = difflib.get_close_matches(word.lower(), lowered, n=1, cutoff=0.5)
@@ -147,5 +165,25 @@ def nearest(word: str, known: Iterable[str]) -> str:
 
 
 def offered(place: str, word: str, known: Iterable[str]) -> str:
-    """The same of one place, "In that folder": 'In that folder: plan.toml, roofs.gpkg'."""
+    """The same as :func:`nearest`, of one place that has names to offer.
+
+    Parameters
+    ----------
+    place
+        Where the names are: "In that folder".
+    word
+        What was typed.
+    known
+        What might have been meant.
+
+    Returns
+    -------
+    str
+        To stand in an error.
+
+    Examples
+    --------
+    >>> offered("In that folder", "q", ["plan.toml", "roofs.gpkg"])
+    'In that folder: plan.toml, roofs.gpkg'
+    """
     return f"{place}: {nearest(word, known).removeprefix('known: ')}"

@@ -30,7 +30,33 @@ def climate_at(
     names: Sequence[str] | None = None,
     strict: bool | None = None,
 ) -> SiteClimate:
-    """The climate of n sites: what :func:`read_climate` reads, judged by :func:`site_climate`."""
+    """The climate of n sites: what `read_climate` reads, judged by `site_climate`.
+
+    Parameters
+    ----------
+    plan_file
+        What its `[climate]` names is read.
+    shapes_lonlat
+        (n,) polygons or points, EPSG:4326.
+    elevation_m
+        (n,), NaN where unknown.
+    ledger
+        Told what was assumed.
+    names
+        (n,) for messages; numbers unless given.
+    strict
+        A site outside a layer is an error, not the next best source's; so for a single site unless given.
+
+    Returns
+    -------
+    SiteClimate
+        One row a site.
+
+    Raises
+    ------
+    PlanError, DataError
+        A file is not there, or holds what cannot be used.
+    """
     read = read_climate(plan_file, shapes_lonlat, ledger, names=names, strict=strict)
     return site_climate(plan_file.plan.climate, read, elevation_m, ledger)
 
@@ -43,8 +69,36 @@ def climate_and_weather_at(
     name: str,
     around: Floats | None = None,
 ) -> tuple[SiteClimate, MonthlyInputs | None, ClimatePicture | None]:
-    """The climate of one site, the months of its weather (12,) as far as the plan's files say, and the picture
-    around (k, 2) longitudes and latitudes, where it is asked for. No file is opened twice."""
+    """The climate of one site, its weather and its surroundings, from files that are opened once.
+
+    Parameters
+    ----------
+    plan_file
+        What its `[climate]` names is read.
+    shape_lonlat
+        (1,) the site's outline or place, EPSG:4326.
+    elevation_m
+        NaN where unknown.
+    ledger
+        Told what was assumed.
+    name
+        Of the site, for messages.
+    around
+        (k, 2) longitudes and latitudes that a picture is to hold; none is made unless given.
+
+    Returns
+    -------
+    climate : SiteClimate
+        Of one row.
+    weather : MonthlyInputs or None
+        Months (12,), as far as the plan's files say.
+    picture : ClimatePicture or None
+
+    Raises
+    ------
+    PlanError, DataError
+        A file is not there, or holds what cannot be used.
+    """
     read = read_climate(plan_file, shape_lonlat, ledger, names=[name], around=around)
     section = plan_file.plan.climate
     climate = site_climate(section, read, np.array([elevation_m]), ledger)
@@ -55,12 +109,43 @@ def climate_and_weather_at(
 def picture_around(
     plan_file: PlanFile, longitude_deg: Floats, latitude_deg: Floats, ledger: Ledger
 ) -> ClimatePicture:
-    """Peak-month ETo around sites, from the plan's ETo layer, else estimated."""
+    """Peak-month ETo around sites, from the plan's ETo layer, else estimated.
+
+    Parameters
+    ----------
+    plan_file
+        Whose `climate.eto` is read.
+    longitude_deg, latitude_deg
+        (n,) of the sites.
+    ledger
+        Told what was assumed of the layer.
+
+    Returns
+    -------
+    ClimatePicture
+    """
     return climate_picture(read_window(plan_file, longitude_deg, latitude_deg, ledger))
 
 
 def table_of(plan_file: PlanFile, ledger: Ledger) -> ZoneTable:
-    """The plan's zone table, or the neutral one where it names none."""
+    """The plan's zone table, or the neutral one where it names none.
+
+    Parameters
+    ----------
+    plan_file
+        Whose `[zone]` is read.
+    ledger
+        Told of a unit that is taken, and of gaps.
+
+    Returns
+    -------
+    ZoneTable
+
+    Raises
+    ------
+    PlanError, DataError
+        The file is not there, or a row of it is wrong.
+    """
     if plan_file.plan.zone.table is None:
         return equal_bands()
     path, unit = plan_file.file("zone.table", plan_file.plan.zone.table), plan_file.plan.zone.unit
@@ -70,5 +155,24 @@ def table_of(plan_file: PlanFile, ledger: Ledger) -> ZoneTable:
 
 
 def read_zone_table(path: Path, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
-    """A zone table from its CSV. Raises DataError that names the row."""
+    """A zone table from its CSV.
+
+    Parameters
+    ----------
+    path
+        The file.
+    unit
+        Of its bands.
+    ledger
+        Told of gaps between bands.
+
+    Returns
+    -------
+    ZoneTable
+
+    Raises
+    ------
+    DataError
+        It names the row that is wrong.
+    """
     return zone_table(read_zone_rows(path), unit, ledger)

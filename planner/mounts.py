@@ -71,10 +71,28 @@ class Mounts:
 
 
 def find_mounts(site: Site, section: MountsSection, mast_m: float, named_xy: Floats | None = None) -> Mounts:
-    """All candidates of a site.
+    """All candidates of a site: named, on poles, on buildings, on posts, in this order.
 
-    mast_m: head above the roof edge or pole top. named_xy: (k, 2) the plan's own points in the site's frame, in
-    the order of `section.named`.
+    Parameters
+    ----------
+    site
+        In its local frame.
+    section
+        The plan's `[mounts]`: what is tried, and how far apart.
+    mast_m
+        Head above the roof edge or pole top.
+    named_xy
+        (k, 2) the plan's own points in the site's frame, in the order of `section.named`.
+
+    Returns
+    -------
+    Mounts
+        None is thrown away for a requirement's sake.
+
+    Raises
+    ------
+    ValueError
+        `named_xy` and `section.named` differ in number.
     """
     found = [
         _named(site, section.named, named_xy if named_xy is not None else np.empty((0, 2))),
@@ -315,9 +333,29 @@ def refine(
     along_m: float = REFINE_ALONG_M,
     raise_m: float = REFINE_RAISE_M,
 ) -> dict[int, Refined]:
-    """Try each of `rows` higher, and along its own edge, in steps; all trials are judged in one call.
+    """Try mounts higher, and along their own edges, in steps; all trials are judged in one call.
 
     A place to the side is tried where it is still on the edge: as far from the footprint's rim as the mount.
+
+    Parameters
+    ----------
+    site
+        In its local frame.
+    mounts
+        All of them.
+    rows
+        Those that are tried elsewhere.
+    judge
+        Light kept, score, and controllers in reach of each trial.
+    step_m
+        Between trials.
+    along_m, raise_m
+        The farthest to either side, and up.
+
+    Returns
+    -------
+    dict of int to Refined
+        By row.
     """
     raised = np.arange(0.0, raise_m + 1e-9, step_m)
     reach = np.arange(1, int(along_m / step_m + 1e-9) + 1) * step_m

@@ -174,10 +174,20 @@ def rain_class(tangent: Floats) -> Ints:
 
 
 def windward(rain: RainResult, from_deg: float) -> tuple[Floats, Ints]:
-    """Steepest obstacle in degrees (n,) on the side that wind-driven rain comes from, and its sector (n,).
+    """The steepest obstacle on the side that wind-driven rain comes from.
 
-    The sectors whose middle lies within WINDWARD_HALF_DEG of `from_deg` (clockwise from north) count: 45 degrees
-    to either side, give or take half a sector.
+    Parameters
+    ----------
+    rain
+        Of n mounts.
+    from_deg
+        Clockwise from north. Sectors whose middle lies within WINDWARD_HALF_DEG of it count: 45 degrees to either
+        side, give or take half a sector.
+
+    Returns
+    -------
+    steepest_deg : ndarray, shape (n,)
+    sector : ndarray of int, shape (n,)
     """
     off = (np.arange(SECTORS) * SECTOR_DEG - from_deg + 180.0) % 360.0 - 180.0
     side = np.flatnonzero(np.abs(off) <= WINDWARD_HALF_DEG)

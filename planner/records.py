@@ -13,7 +13,18 @@ LONGEST = 60  # characters of one value in a record's line
 
 
 def compared(record: type[T]) -> type[T]:
-    """Class decorator, over `@dataclass(frozen=True)`: equality by :func:`same`, a short repr, no hash."""
+    """Class decorator, over `@dataclass(frozen=True)`: equality by :func:`same`, a short repr, no hash.
+
+    Parameters
+    ----------
+    record
+        The class, which is changed.
+
+    Returns
+    -------
+    type
+        The class itself.
+    """
     record.__eq__ = lambda self, other: same(self, other) if type(self) is type(other) else NotImplemented  # type: ignore[method-assign]
     record.__repr__ = brief  # type: ignore[method-assign]
     record.__hash__ = None  # type: ignore[assignment]

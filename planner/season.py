@@ -56,7 +56,26 @@ def irrigation_months(eto_mm_day: Floats, rain_mm: Floats, t_mean_c: Floats) -> 
 def season_months(
     given: tuple[int, ...] | None, eto_mm_day: Floats, rain_mm: Floats, t_mean_c: Floats
 ) -> tuple[Bools, SeasonBasis]:
-    """The plan's months (1 to 12) where it gives them, else those of :func:`irrigation_months`."""
+    """The plan's months where it gives them, else those of :func:`irrigation_months`.
+
+    Parameters
+    ----------
+    given
+        1 to 12; None where the plan leaves them to the climate.
+    eto_mm_day, rain_mm, t_mean_c
+        (12,) mean daily ETo, the month's rain, mean temperature.
+
+    Returns
+    -------
+    months : ndarray of bool, shape (12,)
+    basis : SeasonBasis
+
+    Examples
+    --------
+    >>> months, basis = season_months((6, 7, 8), np.ones(12), np.ones(12), np.ones(12))
+    >>> np.flatnonzero(months) + 1, basis.value
+    (array([6, 7, 8]), 'plan')
+    """
     if given is None:
         return irrigation_months(eto_mm_day, rain_mm, t_mean_c)
     return np.isin(np.arange(1, 13), given), SeasonBasis.PLAN

@@ -71,7 +71,26 @@ def prisms(
     top_m: Sequence[float] | Floats,
     names: Sequence[str] | None = None,
 ) -> Prisms:
-    """Prisms from polygons or multi-polygons in the local frame, with their edges laid out flat."""
+    """Prisms from polygons or multi-polygons in the local frame, with their edges laid out flat.
+
+    Parameters
+    ----------
+    shapes
+        (n,).
+    base_m, top_m
+        (n,) heights in the frame.
+    names
+        (n,); numbers from 1 unless given.
+
+    Returns
+    -------
+    Prisms
+
+    Raises
+    ------
+    TypeError
+        A shape is no polygon.
+    """
     given = np.empty(len(shapes), object)
     given[:] = shapes
     parts, owner = shapely.get_parts(given, return_index=True)
@@ -274,10 +293,22 @@ class Site:
 
 
 def ground_at(terrain: Heights | None, xy: Floats, far: Heights | None = None) -> Floats:
-    """Ground height at (..., 2) points; 0 where there is no terrain.
+    """Ground height at points.
 
-    far: coarser heights that reach farther; they serve where `terrain` is unknown. Where both are, the nearest
-    known height of `terrain` is taken.
+    Parameters
+    ----------
+    terrain
+        None for a plane at 0.
+    xy
+        (..., 2) east and north, metres.
+    far
+        Coarser heights that reach farther; they serve where `terrain` is unknown. Where both are, the nearest known
+        height of `terrain` is taken.
+
+    Returns
+    -------
+    ndarray, shape (...,)
+        Metres.
     """
     xy = np.asarray(xy, float)
     if terrain is None:
@@ -293,7 +324,21 @@ def ground_at(terrain: Heights | None, xy: Floats, far: Heights | None = None) -
 
 
 def points_inside(shape: BaseGeometry, step_m: float, most: int) -> Floats:
-    """(n, 2) even points inside a shape, at least one: `step_m` apart, or wider so that they are about `most`."""
+    """Even points inside a shape, at least one.
+
+    Parameters
+    ----------
+    shape
+        A polygon.
+    step_m
+        Between points.
+    most
+        They stand wider apart where they would be more than about so many.
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+    """
     left, bottom, right, top = shape.bounds
     step = max(step_m, float(np.sqrt((right - left) * (top - bottom) / most)), 1e-3)
     x = np.arange(left + step / 2, right, step)
@@ -307,7 +352,19 @@ def points_inside(shape: BaseGeometry, step_m: float, most: int) -> Floats:
 
 
 def ground_under(terrain: Heights | None, shapes: Shapes) -> tuple[Floats, Floats]:
-    """Mean and lowest ground (n,), (n,) under each footprint."""
+    """Ground under each footprint.
+
+    Parameters
+    ----------
+    terrain
+        None for a plane at 0.
+    shapes
+        (n,) footprints.
+
+    Returns
+    -------
+    mean_m, lowest_m : ndarray, shape (n,)
+    """
     if terrain is None:
         return np.zeros(len(shapes)), np.zeros(len(shapes))
     spots = [
@@ -322,11 +379,22 @@ def ground_under(terrain: Heights | None, shapes: Shapes) -> tuple[Floats, Float
 
 
 def no_prisms() -> Prisms:
+    """A site's buildings where it has none."""
     return prisms([], [], [])
 
 
 def joined_crowns(one: Crowns, other: Crowns) -> Crowns:
-    """The crowns of both, in this order."""
+    """The crowns of both, in this order.
+
+    Parameters
+    ----------
+    one, other
+        Of one frame.
+
+    Returns
+    -------
+    Crowns
+    """
     return Crowns(
         one.names + other.names,
         np.vstack([one.centre, other.centre]),
@@ -337,10 +405,12 @@ def joined_crowns(one: Crowns, other: Crowns) -> Crowns:
 
 
 def no_crowns() -> Crowns:
+    """A site's crowns where it has none."""
     return Crowns((), np.empty((0, 3)), np.empty(0), np.empty(0), np.empty(0, bool))
 
 
 def no_places() -> Places:
+    """A site's controllers or poles where it has none."""
     return Places((), np.empty((0, 3)), np.empty(0, bool))
 
 
@@ -380,7 +450,17 @@ def bare_site(
 
 
 def inner_points(shapes: Sequence[BaseGeometry] | Shapes) -> Floats:
-    """(n, 2) a point in each shape; of points, themselves."""
+    """A point in each shape; of points, themselves.
+
+    Parameters
+    ----------
+    shapes
+        (n,) of any kind.
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+    """
     spots = np.asarray(shapes, object).copy()
     areas = shapely.get_type_id(spots) != 0
     spots[areas] = shapely.point_on_surface(spots[areas])

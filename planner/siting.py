@@ -142,13 +142,29 @@ def sunlight(direct_h: float) -> Sunlight:
 
 
 def siting(site: Site, xyz: Floats, sun: SunResult, rain: RainResult, season: Bools) -> Siting:
-    """Classes of (n, 3) mounts.
+    """WMO classes of mounts, with what decided each.
 
-    sun, rain: what was found for these mounts; season: (12,) irrigation months. The sun is hidden where the year
-    of light found it so, step by step; crowns hide it too.
+    The sun is hidden where the year of light found it so, step by step; crowns hide it too.
 
-        classes = siting(site, mounts.xyz, sun, rain, season)
-        classes.radiation[k], classes.radiation_why[k]
+    Parameters
+    ----------
+    site
+        In its local frame.
+    xyz
+        (n, 3) heads, metres.
+    sun, rain
+        What was found for these mounts.
+    season
+        (12,) irrigation months.
+
+    Returns
+    -------
+    Siting
+        Classes (n,) of radiation, sunshine, temperature and precipitation.
+
+    References
+    ----------
+    WMO-No. 8, volume I, annex 1.D (ISO 19289).
     """
     xyz = np.asarray(xyz, float).reshape(-1, 3)
     shade = sun.shade

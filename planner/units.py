@@ -22,13 +22,46 @@ def fixed(value: float, digits: int = 0) -> str:
 
 
 def length(value_m: float, units: Units, digits: int = 0) -> str:
-    """'12 m' or '39 ft'."""
+    """A length or height.
+
+    Parameters
+    ----------
+    value_m
+        Metres.
+    units
+        What it is said in.
+    digits
+        After the point.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> length(12, "metric"), length(12, "us"), length(12, "us", 1)
+    ('12 m', '39 ft', '39.4 ft')
+    """
     return f"{fixed(value_m / M_PER_FT, digits)} ft" if units == "us" else f"{fixed(value_m, digits)} m"
 
 
 def distance(value_m: float, units: Units) -> str:
-    """How far away something is: '420 m', '12 km'; '1,378 ft', '7 miles'.
+    """How far away something is.
 
+    Parameters
+    ----------
+    value_m
+        Metres.
+    units
+        What it is said in.
+
+    Returns
+    -------
+    str
+        To the foot or metre when near, else to the mile or kilometre.
+
+    Examples
+    --------
     >>> distance(2000, "metric"), distance(2000, "us"), distance(133_000, "us")
     ('2 km', '6,562 ft', '83 miles')
     """
@@ -39,9 +72,25 @@ def distance(value_m: float, units: Units) -> str:
 
 
 def eto(value_mm_day: float, units: Units, more_digits: int = 0) -> str:
-    """'6.1 mm/day' or '0.240 in/day' (three digits: bands of 1 mm/day are 0.039 in/day apart).
+    """ETo a day. Three digits of inches: bands of 1 mm/day are 0.039 in/day apart.
 
-    more_digits: for spreads, in mm/day.
+    Parameters
+    ----------
+    value_mm_day
+        ETo, or a spread of it.
+    units
+        What it is said in.
+    more_digits
+        For spreads, in mm/day.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> eto(6.1, "metric"), eto(6.1, "us"), eto(0.72, "metric", 1)
+    ('6.1 mm/day', '0.240 in/day', '0.72 mm/day')
     """
     if units == "us":
         return f"{fixed(value_mm_day / MM_PER_IN, 3)} in/day"
@@ -97,8 +146,19 @@ MONTH_NAMES = (  # in sentences
 
 
 def months(flags: Iterable[object]) -> str:
-    """Months in words from 12 booleans, on over the year's end where needed.
+    """Months in words, on over the year's end where needed.
 
+    Parameters
+    ----------
+    flags
+        12 booleans, January first.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
     >>> months([True, True] + [False] * 9 + [True])
     'December through February'
     """

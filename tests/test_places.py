@@ -39,7 +39,7 @@ def test_it_is_the_zone_of_a_plan_without_climate_layers() -> None:
     spots = shapely.points(LON, LAT)
     climate = climate_at(parse_plan({}, "zone"), spots, np.full(4, np.nan), Ledger(), names=list("abcd"))
     whole = zone_sites(climate, LAT, equal_bands())
-    found = zone_at(list("abcd"), LON, LAT, equal_bands(), "metric")
+    found = zone_at(list("abcd"), LON, LAT, equal_bands())
     np.testing.assert_array_equal(found.zone.zone, whole.zone)
     np.testing.assert_allclose(found.zone.p_zone, whole.p_zone, atol=1e-9)
     np.testing.assert_array_equal(found.at_sea, climate.at_sea)
@@ -102,7 +102,7 @@ def test_a_faulty_table_is_named_by_its_line(text: str, where: str, what: str) -
 
 
 def label(lon: float, lat: float) -> str:
-    found = zone_at(["a"], np.array([lon]), np.array([lat]), equal_bands(), "metric")
+    found = zone_at(["a"], np.array([lon]), np.array([lat]), equal_bands())
     return found.zone.table.labels[int(found.zone.zone[0])]
 
 
@@ -140,7 +140,7 @@ def test_a_csv_gives_a_csv_with_stated_columns(units: str) -> None:
 
 def test_a_place_with_axes_exchanged_is_called_so() -> None:
     # Buenos Aires is 34.6 S, 58.4 W; exchanged it lies in the sea off Antarctica
-    found = zone_at(["a", "b"], np.array([-34.6, -58.4]), np.array([-58.4, -34.6]), equal_bands(), "metric")
+    found = zone_at(["a", "b"], np.array([-34.6, -58.4]), np.array([-58.4, -34.6]), equal_bands())
     assert found.axes_exchanged.tolist() == [True, False]
     first, second = csv.DictReader(io.StringIO(places_csv(found, "us")))
     assert "exchanged" in first["check"]

@@ -52,10 +52,31 @@ _BESIDE_ETO = ("rain", "tmean")  # ETo is not made of these
 def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: Ledger) -> SiteClimate:
     """The climate of n sites, from the best that was read: ETo layer, else computed, else built in.
 
-    elevation_m: (n,), NaN where unknown. For air pressure alone, its cell's then stands in, else the plan's, else
-    sea level, and it is said; an ETo layer is computed by the same rule. Where a site's elevation and its cell's
-    are known, the cell is lapsed to the site. Raises PlanError where only one of the temperature extremes is given,
-    DataError where they are exchanged.
+    Where a site's elevation and its cell's are known, the cell is lapsed to the site.
+
+    Parameters
+    ----------
+    section
+        The plan's `[climate]`.
+    read
+        What its files say of the sites.
+    elevation_m
+        (n,), NaN where unknown. For air pressure alone, its cell's then stands in, else the plan's, else sea level,
+        and it is said; an ETo layer is computed by the same rule.
+    ledger
+        Told what was assumed, and which places may be wrong.
+
+    Returns
+    -------
+    SiteClimate
+        Months (n, 12), with spread, basis and source of each site.
+
+    Raises
+    ------
+    PlanError
+        Only one of the temperature extremes is given.
+    DataError
+        They are exchanged.
     """
     n, names = len(read.names), read.names
     lon, lat = read.lonlat.T
@@ -172,8 +193,21 @@ def _say_of_places(lost: Bools, turned: Bools, cold: Bools, names: Sequence[str]
 
 
 def site_weather(section: Climate, read: Readings, elevation_m: float) -> MonthlyInputs | None:
-    """Months (12,) of one site's weather, as far as layers or else a weather file near it say; None without both
-    extremes of temperature. elevation_m: NaN where unknown; where the cells' is known too, they are lapsed to it.
+    """Months of one site's weather, as far as layers or else a weather file near it say.
+
+    Parameters
+    ----------
+    section
+        The plan's `[climate]`.
+    read
+        What its files say of the site, row 0.
+    elevation_m
+        NaN where unknown; where the cells' is known too, they are lapsed to it.
+
+    Returns
+    -------
+    MonthlyInputs or None
+        (12,) each; None without both extremes of temperature.
     """
     layers = {name: found.values[:1] for name, found in read.layers.items()}
     layers = {name: values for name, values in layers.items() if np.isfinite(values).all()}
@@ -414,6 +448,7 @@ def crossed(low: Floats, high: Floats) -> Bools:
 
 
 def extremes_fault(plan: str, place: str) -> DataError:
+    """The error of a place whose coldest is above its hottest."""
     return DataError(
         f"{plan}: climate.tmin, climate.tmax",
         f"the minimum is above the maximum at {place}",
@@ -461,9 +496,24 @@ def _computed(
 def eto_from_weather(
     section: Climate, weather: Mapping[str, Floats], latitude_deg: Floats, elevation_m: Floats
 ) -> tuple[Floats, tuple[str, ...], float]:
-    """ETo (12, n), how it was found, and its standard deviation, from layers (12, n) in their inner units.
+    """ETo from layers of weather, by the best formula that they allow.
 
-    weather: by the names of QUANTITIES; `tmin` and `tmax` must be among them.
+    Parameters
+    ----------
+    section
+        The plan's `[climate]`: method, height of the wind.
+    weather
+        By the names of QUANTITIES, (12, n) each in its inner unit; `tmin` and `tmax` must be among them.
+    latitude_deg, elevation_m
+        (n,).
+
+    Returns
+    -------
+    eto_mm_day : ndarray, shape (12, n)
+    how : tuple of str
+        The steps taken, in words that a layer's history quotes.
+    spread_mm_day : float
+        Standard deviation.
     """
     low, high = weather["tmin"], weather["tmax"]
     vapour, humid_how = _vapour_pressure(weather, low, high)

@@ -96,8 +96,18 @@ def _last_land_row() -> int:
 
 
 def at_sea(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> NDArray[np.bool_]:
-    """(n,) whether places have no land within a cell of 1/12 degree (9 km north and south). Small islands count as
-    sea: the grid does not know them."""
+    """Whether places have no land within a cell of 1/12 degree (9 km north and south).
+
+    Parameters
+    ----------
+    longitude_deg, latitude_deg
+        (n,).
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        Small islands count as sea: the grid does not know them.
+    """
     steps = _altitude_steps()
     rows, cols = steps.shape
     row = np.clip(np.floor((90.0 - np.asarray(latitude_deg, np.float64)) * 12), 0, rows - 1).astype(np.int64)
@@ -241,7 +251,23 @@ def eto_estimate_mm_day(
 
 
 def builtin_climate(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> SiteClimate:
-    """Climate of n places from the built-in layer alone."""
+    """Climate of n places from the built-in layer alone.
+
+    Parameters
+    ----------
+    longitude_deg, latitude_deg
+        (n,) degrees.
+
+    Returns
+    -------
+    SiteClimate
+        Months (n, 12); one source for all.
+
+    Raises
+    ------
+    ValueError
+        A place is off the earth.
+    """
     t, rain = builtin_normals(longitude_deg, latitude_deg)
     latitude = np.atleast_1d(np.asarray(latitude_deg, np.float64))
     sun = builtin_radiation_mj_m2_day(longitude_deg, latitude_deg)

@@ -54,17 +54,50 @@ def month_of(day: Days) -> Ints:
 
 
 def clearness(days: StationDays, latitude_deg: float, elevation_m: float) -> Floats:
-    """(n,) radiation over that of a clear sky, Rs/Rso (FAO-56 eq. 37)."""
+    """Radiation over that of a clear sky, Rs/Rso.
+
+    Parameters
+    ----------
+    days
+        A station's days (n).
+    latitude_deg, elevation_m
+        Of the station.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        NaN where the day's radiation is unknown.
+
+    References
+    ----------
+    FAO-56 eq. 37.
+    """
     sky = clear_sky_radiation(extraterrestrial_radiation(latitude_deg, day_of_year(days.day)), elevation_m)
     return np.asarray(days.radiation_mj_m2 / sky, np.float64)
 
 
 def station_days(found: DaysMeasured, latitude_deg: float, elevation_m: float) -> StationDays:
-    """Days in order with their ETo: by Penman-Monteith (FAO-56) where a day has all that it takes, else as the file
+    """Days in order with their ETo: by Penman-Monteith where a day has all that it takes, else as the file
     publishes it, else by Hargreaves-Samani from temperature alone, else NaN.
 
     A day that occurs twice keeps its last row. Humidity: from the vapor pressure, the dew point, both extremes of
     relative humidity, its maximum, or its mean, in FAO-56's order of trust.
+
+    Parameters
+    ----------
+    found
+        The days as a file has them.
+    latitude_deg, elevation_m
+        Of the station.
+
+    Returns
+    -------
+    StationDays
+        One row a day, without repetition.
+
+    References
+    ----------
+    FAO-56 eq. 6 and 52.
     """
     order = np.argsort(found.day, kind="stable")
     last = order[np.append(np.diff(found.day[order].astype(np.int64)) != 0, True)] if len(order) else order

@@ -164,7 +164,22 @@ def monthly_daylight_hours(latitude_deg: ArrayLike) -> Floats:
 def radiation_from_temperature_range(
     t_min_c: ArrayLike, t_max_c: ArrayLike, extraterrestrial: ArrayLike, krs: ArrayLike = KRS_INTERIOR
 ) -> Floats:
-    """Solar radiation from the daily temperature range. Eq. 50, p. 60; krs 0.16 inland, 0.19 at a coast."""
+    """Solar radiation from the daily temperature range. Eq. 50, p. 60.
+
+    Parameters
+    ----------
+    t_min_c, t_max_c
+        Of the day, or of a month's mean day.
+    extraterrestrial
+        Ra, at the top of the air.
+    krs
+        0.16 inland, 0.19 at a coast.
+
+    Returns
+    -------
+    ndarray
+        In the unit of `extraterrestrial`.
+    """
     span = np.maximum(_floats(t_max_c) - _floats(t_min_c), 0.0)
     return _floats(krs) * np.sqrt(span) * _floats(extraterrestrial)
 
@@ -189,10 +204,28 @@ def net_longwave(
     stefan_boltzmann: float = STEFAN_BOLTZMANN,
     least_cloud_factor: float = -np.inf,
 ) -> Floats:
-    """Heat radiated away, MJ/m2/day. Eq. 39, p. 52, with Rs/Rso held to 1 as printed there.
+    """Heat radiated away. Eq. 39, p. 52, with Rs/Rso held to 1 as printed there.
 
     Under a sun that does not rise Rs/Rso is 0/0; it is then taken as 0.6 (FAO-56 names 0.4 to 0.8 for nights;
     from memory, p. 75). It matters only where ETo is next to nothing.
+
+    Parameters
+    ----------
+    t_min_c, t_max_c
+        Of the day, or of a month's mean day.
+    vapour_pressure_kpa
+        Actual, ea.
+    radiation, clear_sky
+        Rs and Rso, in one unit.
+    stefan_boltzmann
+        Per day, MJ/(K4 m2 day), unless given for another span.
+    least_cloud_factor
+        The factor of Rs/Rso is held at this and above: ASCE-EWRI's 0.05 where it is asked for.
+
+    Returns
+    -------
+    ndarray
+        MJ/m2/day, or of the span of `stefan_boltzmann`.
     """
     kelvin4 = ((_floats(t_max_c) + ZERO_C_IN_K) ** 4 + (_floats(t_min_c) + ZERO_C_IN_K) ** 4) / 2.0
     rs, rso = np.broadcast_arrays(_floats(radiation), _floats(clear_sky))
@@ -224,11 +257,30 @@ def penman_monteith(
     denominator: ArrayLike = 0.34,
     slope: ArrayLike | None = None,
 ) -> Floats:
-    """FAO Penman-Monteith, mm/day. Eq. 6, p. 65.
+    """Reference evapotranspiration. FAO Penman-Monteith, eq. 6, p. 65.
 
-    numerator, denominator: 900 and 0.34 for the FAO-56 and ASCE short reference, 1600 and 0.38 for the ASCE
-    tall one (ASCE-EWRI 2005, Table 1); hours have their own (`hours.py`). slope: of the saturation curve, eq. 13
-    unless given.
+    Parameters
+    ----------
+    net_radiation, soil_heat
+        Rn and G, MJ/m2/day.
+    t_mean_c
+        Of the air.
+    wind_2m_m_s
+        2 m above ground.
+    saturation_kpa, vapour_pressure_kpa
+        es and ea.
+    psychrometric_kpa_c
+        Gamma.
+    numerator, denominator
+        900 and 0.34 for the FAO-56 and ASCE short reference, 1600 and 0.38 for the ASCE tall one (ASCE-EWRI 2005,
+        Table 1); hours have their own (`hours.py`).
+    slope
+        Of the saturation curve, eq. 13 unless given.
+
+    Returns
+    -------
+    ndarray
+        mm/day.
     """
     t, u2, gamma = _floats(t_mean_c), _floats(wind_2m_m_s), _floats(psychrometric_kpa_c)
     delta = slope_kpa_c(t) if slope is None else _floats(slope)

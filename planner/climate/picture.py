@@ -10,7 +10,18 @@ from planner.readings import Window
 
 
 def climate_picture(window: Window) -> ClimatePicture:
-    """Peak-month ETo of a window: of the ETo layer in it, else estimated; NaN where any month is unknown."""
+    """Peak-month ETo of a window: of the ETo layer in it, else estimated.
+
+    Parameters
+    ----------
+    window
+        A grid of degrees, with the layer's months where the plan names one.
+
+    Returns
+    -------
+    ClimatePicture
+        mm/day, NaN where any month is unknown.
+    """
     months, source, attribution = window.eto_mm_day, "ETo layer", ""
     if months is None:
         lon, lat = np.meshgrid(window.longitude_deg, window.latitude_deg)

@@ -58,7 +58,18 @@ APART_SD = 2.0  # two ways disagree when further apart than this many of their j
 
 
 def equal_bands(first_mm_day: int = 1, last_mm_day: int = 12) -> ZoneTable:
-    """Our neutral table: bands of 1 mm/day, open at both ends; 'band 6' is 6 up to 7 mm/day."""
+    """Our neutral table: bands of 1 mm/day, open at both ends; 'band 6' is 6 up to 7 mm/day.
+
+    Parameters
+    ----------
+    first_mm_day, last_mm_day
+        Lower edges of the second band and of the last.
+
+    Returns
+    -------
+    ZoneTable
+        The highest ETo last.
+    """
     edges = np.concatenate([[-np.inf], np.arange(first_mm_day, last_mm_day + 1.0), [np.inf]])
     names = range(first_mm_day - 1, last_mm_day + 1)
     unknown = np.full(len(names), np.nan)
@@ -75,11 +86,29 @@ def equal_bands(first_mm_day: int = 1, last_mm_day: int = 12) -> ZoneTable:
 
 
 def zone_table(found: ZoneRows, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
-    """A user's table: columns label, low, high, optionally peak, t_low_c, t_high_c, description.
+    """A user's table of zones: columns label, low, high, optionally peak, t_low_c, t_high_c, description.
 
     An empty `low` or `high` is an open end. Rows may be in any order; overlapping bands are refused; gaps of one
     rounding step are closed, wider ones reported. `/month` units are turned into days by a month of 30.4 days.
-    Raises DataError that names the row.
+
+    Parameters
+    ----------
+    found
+        The rows as the file has them.
+    unit
+        Of low, high and peak.
+    ledger
+        Told of gaps between bands.
+
+    Returns
+    -------
+    ZoneTable
+        mm/day, in order.
+
+    Raises
+    ------
+    DataError
+        It names the row that is wrong.
     """
     where, rows = found.where, list(found.rows)
     labels = [row["label"] for row in rows]
@@ -178,9 +207,20 @@ def _number(where: str, row: Mapping[str, str], column: str, empty: float) -> fl
 
 
 def zone_of(value: Floats, low: Floats, high: Floats) -> Ints:
-    """Row of the band [low, high) that holds each value (n,); -1 where none does or the value is NaN.
+    """The band [low, high) that holds each value.
 
-    Bands that overlap, as temperature ranges may, give the one whose middle is nearest.
+    Parameters
+    ----------
+    value
+        (n,).
+    low, high
+        (k,) edges of the bands. Bands that overlap, as temperature ranges may, give the one whose middle is
+        nearest.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        Row of the band; -1 where none holds the value or it is NaN.
     """
     middle = (np.clip(low, -1e3, 1e3) + np.clip(high, -1e3, 1e3)) / 2.0
     found: Ints = kernels.band_of(*(np.asarray(v, np.float64) for v in (value, low, high, middle)))
@@ -278,8 +318,26 @@ def zone_sites(
 ) -> ZoneResult:
     """The zone of n sites by all three ways; the first way that speaks decides, and its likeliest zone is named.
 
-    latitude_deg: (n,). description: the plan's words for every site, None to read them off the climate.
-    A site whose ETo is unknown in any month has no peak month.
+    Parameters
+    ----------
+    climate
+        Of the sites. One whose ETo is unknown in any month has no peak month.
+    latitude_deg
+        (n,).
+    table
+        The zones to choose from.
+    description
+        The plan's words for every site, None to read them off the climate.
+
+    Returns
+    -------
+    ZoneResult
+        One row a site: the zone of each way, the one that decides, and the odds of each zone.
+
+    Raises
+    ------
+    PlanError
+        The description does not name one region and one moisture.
     """
     n, latitude = len(climate.eto_mm_day), np.asarray(latitude_deg, np.float64)
     peak_month, peak = _highest(climate.eto_mm_day)

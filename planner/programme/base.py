@@ -128,10 +128,29 @@ def base_programme(
     at_once: int,
     supply_l_min: float | None,
 ) -> BaseProgramme:
-    """Run times at 100% of the base.
+    """Run times at 100% of the base. Rain is not taken off: the base is for a week without.
 
-    peak_month: 0 to 11; allowed: of :data:`WEEK`; window_h: hours of a watering day; at_once: stations of a
-    controller that run together. Rain is not taken off: the base is for a week without.
+    Parameters
+    ----------
+    stations
+        n of them, without gaps.
+    peak_month
+        0 to 11.
+    base_eto_mm_day
+        What 100% stands for.
+    allowed
+        Days on which watering is allowed, of :data:`WEEK`.
+    window_h
+        Hours of a watering day.
+    at_once
+        Stations of a controller that run together.
+    supply_l_min
+        What the supply gives; None where it sets no limit.
+
+    Returns
+    -------
+    BaseProgramme
+        Minutes, cycles and soaks by station; days by program.
     """
     table, n = stations.table, len(stations)
     use = stations.factor[:, peak_month] * base_eto_mm_day

@@ -55,10 +55,26 @@ class BudgetCheck:
 
 
 def check_budget(rule: Budget, stations: Stations, eto_mm_day: Floats, peak_month: int) -> BudgetCheck:
-    """A budget over all stations of known area; eto_mm_day (12,).
+    """A water budget over all stations of known area.
 
     MWELO takes its own efficiencies (0.75 overhead, 0.81 drip), not the stations'. No special landscape area is
     taken: a site that has one is allowed more.
+
+    Parameters
+    ----------
+    rule
+        Whose budget: 'epa', or one of MWELO's.
+    stations
+        n of them, without gaps.
+    eto_mm_day
+        (12,).
+    peak_month
+        0 to 11: EPA's budget is for the peak month, MWELO's for the year.
+
+    Returns
+    -------
+    BudgetCheck
+        Liters allowed and estimated, and the stations left out.
     """
     known = np.isfinite(stations.area_m2)
     area = np.where(known, stations.area_m2, 0.0) / M2_PER_FT2

@@ -69,9 +69,26 @@ class FirstDay:
 
 
 def manual_programmes(base: BaseProgramme, asked: Sequence[Manual], start: date | None) -> tuple[Manual, ...]:
-    """Each program that a rule meets, once; a rule of '*' meets every program, controller '' any.
+    """Each program that a rule keeps manual, once.
 
-    Raises ValueError for a rule that meets none.
+    Parameters
+    ----------
+    base
+        All programs.
+    asked
+        The plan's rules; one of '*' meets every program, controller '' any.
+    start
+        The first day of rules that have none of their own.
+
+    Returns
+    -------
+    tuple of Manual
+        Of two rules that meet a program the first.
+
+    Raises
+    ------
+    ValueError
+        A rule meets no program.
     """
     found: dict[tuple[str, str], Manual] = {}
     for rule in asked:
@@ -98,7 +115,27 @@ def first_day(
     loop_ohm: Sequence[tuple[str, float]],
     cable: bool,
 ) -> FirstDay:
-    """season (12,): months that irrigation runs; outside it the return waits for the season's first day."""
+    """What is done on the day the sensor is mounted, and when somebody comes back.
+
+    Parameters
+    ----------
+    base
+        Programs that might follow the weather.
+    manual
+        Those that stay manual.
+    start
+        The day; None where the plan names none.
+    season
+        (12,) months that irrigation runs; outside it the return waits for the season's first day.
+    loop_ohm
+        What a meter should read, by cable.
+    cable
+        Whether the sensor has one: its wires are checked then.
+
+    Returns
+    -------
+    FirstDay
+    """
     checks = tuple(c for c in Check if not (c is Check.WIRES and not cable))
     held = {(m.controller, m.programme) for m in manual}
     weather = tuple((p.controller, p.name) for p in base.programmes if (p.controller, p.name) not in held)

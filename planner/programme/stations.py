@@ -53,10 +53,20 @@ def _given(value: float) -> Known:
 
 
 def settle(table: StationTable, soil: str, plant_factor: float) -> Stations:
-    """Fill a table's gaps.
+    """Fill a table's gaps, each value marked with where it comes from.
 
-    soil: name in `knowledge.SOILS` for stations that have none; plant_factor: for those with neither a factor nor a
-    known plant. Raises ValueError for both a uniformity and an efficiency (when the table is made).
+    Parameters
+    ----------
+    table
+        n stations as typed. That none has both a uniformity and an efficiency was seen to as it was made.
+    soil
+        Name in `knowledge.SOILS` for stations that have none.
+    plant_factor
+        For those with neither a factor nor a known plant.
+
+    Returns
+    -------
+    Stations
     """
     n = len(table)
     known: dict[str, list[Known]] = {

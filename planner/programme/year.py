@@ -51,7 +51,26 @@ class YearAhead:
 def year_ahead(
     base: BaseProgramme, eto_mm_day: Floats, rain_mm: Floats, season: Bools, rule: RainRule
 ) -> YearAhead:
-    """The mean year; eto_mm_day (12,), rain_mm (12,) the month's sum, season (12,)."""
+    """The mean year ahead.
+
+    Parameters
+    ----------
+    base
+        What runs at 100%.
+    eto_mm_day
+        (12,).
+    rain_mm
+        (12,) the month's sum.
+    season
+        (12,) months that irrigation runs.
+    rule
+        How much of the rain counts.
+
+    Returns
+    -------
+    YearAhead
+        Percent, minutes and liters by month (12,).
+    """
     share = np.asarray(eto_mm_day) / base.base_eto_mm_day * np.asarray(season)
     counts = np.asarray(base.days_a_week) / 7.0
     minutes, volume = [], []
@@ -104,10 +123,35 @@ def years_spread(
     season: Bools,
     rule: RainRule,
 ) -> YearsSpread:
-    """Dry and wet years from a station's record of whole years.
+    """Dry and wet years, from a station's record of whole years.
 
-    eto_mm, rain_mm (y, 12): months' sums there. The station's ETo is laid on the site's own normals month by month,
-    so that only its year-to-year swing is taken. Raises ValueError for under three years.
+    The station's ETo is laid on the site's own normals month by month, so that only its year-to-year swing is
+    taken.
+
+    Parameters
+    ----------
+    base
+        What runs at 100%.
+    years
+        (y,) three and more.
+    eto_mm, rain_mm
+        (y, 12) months' sums there.
+    normal_eto_mm_day
+        (12,) the site's own.
+    season
+        (12,) months that irrigation runs.
+    rule
+        How much of the rain counts.
+
+    Returns
+    -------
+    YearsSpread
+        Liters by year, and which years stand for dry, middle and wet.
+
+    Raises
+    ------
+    ValueError
+        There are under three years.
     """
     if len(years) < 3:
         raise ValueError("at least three whole years are needed")

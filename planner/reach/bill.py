@@ -80,8 +80,27 @@ def posts_of(mounts: Mounts, rows: Iterable[int]) -> int:
 def radio_bill(
     prices: Prices, sensors: int, repeaters: int, served: Ints, hops_to_test: Ints, m: int, posts: int = 0
 ) -> Bill:
-    """Of a layout linked by radio: served, rows of the controllers that it serves, of m; hops_to_test: (m,);
-    posts: how many new ones it needs."""
+    """Of a layout linked by radio.
+
+    Parameters
+    ----------
+    prices
+        The plan's.
+    sensors, repeaters
+        How many; one receiver comes with each sensor.
+    served
+        Rows of the controllers that are served.
+    hops_to_test
+        (m,).
+    m
+        Controllers in all.
+    posts
+        How many new ones it needs.
+
+    Returns
+    -------
+    Bill
+    """
     lines = (
         Line(Item.SENSOR, sensors, prices.sensor),
         Line(Item.REPEATER, repeaters, prices.repeater),
@@ -102,17 +121,45 @@ def _work(prices: Prices, posts: int, visits: int) -> tuple[tuple[Line, ...], tu
 
 
 def hops_to_test(served_by: Ints, by_repeater: Ints, held_with: Floats, asked: float) -> Ints:
-    """(m,) hops to test for each controller before mounting: none of a dependable link, two through a repeater."""
+    """Hops to test for each controller before mounting: none of a dependable link, two through a repeater.
+
+    Parameters
+    ----------
+    served_by, by_repeater
+        (m,) row of the mount or repeater that serves, -1 for none.
+    held_with
+        (m,) probability that all hops hold, NaN where nothing serves.
+    asked
+        The plan's.
+
+    Returns
+    -------
+    ndarray of int, shape (m,)
+    """
     unsure = grade(np.nan_to_num(np.asarray(held_with, float), nan=1.0), asked) < Grade.DEPENDABLE
     hops = np.where(by_repeater >= 0, 2, np.where(served_by >= 0, 1, 0))
     return np.where(unsure, hops, 0)
 
 
 def cable_bill(prices: Prices, rows: Sequence[int], runs: Runs, served_by: Ints, posts: int = 0) -> Bill:
-    """Of a layout linked by cables: rows of its mounts; served_by: (m,) the mount's row, -1 for none; posts: how
-    many new ones it needs.
+    """Of a layout linked by cables. A controller that no cable serves has its cheapest one, too long, priced apart.
 
-    A controller that no cable serves has its cheapest one, too long, priced apart.
+    Parameters
+    ----------
+    prices
+        The plan's.
+    rows
+        Of the layout's mounts.
+    runs
+        Cables from every mount (n) to every controller (m).
+    served_by
+        (m,) the mount's row, -1 for none.
+    posts
+        How many new ones it needs.
+
+    Returns
+    -------
+    Bill
     """
     lines = [Line(Item.SENSOR, len(rows), prices.sensor)]
     allowed: list[Line] = []
@@ -130,6 +177,23 @@ def cable_bill(prices: Prices, rows: Sequence[int], runs: Runs, served_by: Ints,
 
 
 def wired(rows: Sequence[int], runs: Runs, served_by: Ints, k: int) -> CableRun | None:
-    """The cable to a controller from the mount that serves it, else the cheapest from any mount of a layout."""
+    """The cable to a controller from the mount that serves it, else the cheapest from any mount of a layout.
+
+    Parameters
+    ----------
+    rows
+        Of the layout's mounts.
+    runs
+        Cables from every mount to every controller.
+    served_by
+        (m,) the mount's row, -1 for none.
+    k
+        The controller.
+
+    Returns
+    -------
+    CableRun or None
+        None where there is no way from any.
+    """
     offers = [runs[row][k] for row in ([int(served_by[k])] if served_by[k] >= 0 else rows)]
     return min((run for run in offers if run is not None), key=lambda run: run.price, default=None)

@@ -211,11 +211,29 @@ def _least(cost: Floats, rules: list[LinearConstraint], low: Floats, high: Float
 
 
 def fits(q: Question, holds: Bools, feed: Bools, price: Floats | float) -> Bools:
-    """(k,) mounts, of q's or others, that a layout can use which is as good as q's best one.
+    """Mounts that a layout can use which is as good as a question's best one.
 
-    holds, feed: (k, m) and (k, r) what they reach; price: (k,). As good: it serves as many controllers at no
-    higher price and from no more places. Cables and tests of links are not counted: how well a mount's links hold,
-    and how long its cables are, is for the score to weigh and not for this to rule out.
+    As good: it serves as many controllers at no higher price and from no more places. Cables and tests of links are
+    not counted: how well a mount's links hold, and how long its cables are, is for the score to weigh and not for
+    this to rule out.
+
+    Parameters
+    ----------
+    q
+        The question.
+    holds, feed
+        (k, m) and (k, r) what the mounts reach, q's own or others.
+    price
+        (k,) or one for all.
+
+    Returns
+    -------
+    ndarray of bool, shape (k,)
+
+    Raises
+    ------
+    PlannerError
+        The solver gave up.
     """
     q = replace(q, link_price=np.zeros_like(q.link_price), relay_price=np.zeros_like(q.relay_price))
     holds, feed = np.asarray(holds, bool), np.asarray(feed, bool)

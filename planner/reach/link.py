@@ -283,10 +283,25 @@ class ReachResult:
 
 
 def reach(site: Site, xyz: Floats, height_m: Floats, plan: Plan, s: Scene | None = None) -> ReachResult:
-    """Links from (n, 3) mounts with heads (n,) above ground to the site's m controllers, and the cables where the
-    plan's sensor has one.
+    """Links from n mounts to the site's m controllers, and the cables where the plan's sensor has one.
 
-    s: the site's scene, where it is laid out already.
+    Parameters
+    ----------
+    site
+        In its local frame.
+    xyz
+        (n, 3) heads, metres.
+    height_m
+        (n,) of the heads above the ground.
+    plan
+        Its sensor, how links are reckoned, and prices, by which cables are routed.
+    s
+        The site's scene, where it is laid out already.
+
+    Returns
+    -------
+    ReachResult
+        One row a mount, one column a controller.
     """
     sensor, range_used = plan.sensor, plan.requirements.max_range_share
     xyz = np.asarray(xyz, float).reshape(-1, 3)

@@ -85,7 +85,24 @@ def open_field_db(distance_m: Numbers, h1_m: Numbers, h2_m: Numbers, f_mhz: floa
 
 
 def fresnel_radius_m(d1_m: Numbers, d2_m: Numbers, f_mhz: float) -> Floats:
-    """Radius of the first Fresnel zone at d1 and d2 from the ends (ITU-R P.526)."""
+    """Radius of the first Fresnel zone.
+
+    Parameters
+    ----------
+    d1_m, d2_m
+        Distances from the two ends.
+    f_mhz
+        Of the carrier.
+
+    Returns
+    -------
+    ndarray
+        Metres.
+
+    References
+    ----------
+    ITU-R P.526.
+    """
     d1, d2 = np.asarray(d1_m, float), np.asarray(d2_m, float)
     return np.asarray(np.sqrt(wavelength_m(f_mhz) * d1 * d2 / (d1 + d2)))
 
@@ -163,7 +180,20 @@ class Radio:
 
 
 def radio(sensor: Sensor, section: Reach) -> Radio:
-    """The radio that a plan describes, by its powers where they are given, else by its rated range."""
+    """The radio that a plan describes, by its powers where they are given, else by its rated range.
+
+    Parameters
+    ----------
+    sensor
+        Range or powers, band, and the heights of the rating.
+    section
+        Walls and fade margin.
+
+    Returns
+    -------
+    Radio
+        In decibels of path loss, with the spread of each.
+    """
     f = sensor.radio_band_mhz
     if sensor.transmit_dbm is not None and sensor.sensitivity_dbm is not None:
         allowed, sure = sensor.transmit_dbm + sensor.gains_dbi - sensor.sensitivity_dbm, POWERS_SPREAD_DB

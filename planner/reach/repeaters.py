@@ -39,6 +39,7 @@ def hop(asked: float) -> float:
 
 
 def no_relays(n: int, m: int) -> Relays:
+    """No repeater, for n mounts and m controllers."""
     return Relays(
         np.empty(0, np.int64),
         np.empty((0, 3)),
@@ -51,9 +52,21 @@ def no_relays(n: int, m: int) -> Relays:
 
 
 def relays(s: Scene, plan: Plan, mounts: Mounts, reached: ReachResult, places: Bools) -> Relays:
-    """The repeaters that may be used; none where the plan allows none, or the link is a cable.
+    """The repeaters that may be used.
 
-    places: (n,) mounts that may be got at, whatever their sun: good enough for a repeater.
+    Parameters
+    ----------
+    s, plan
+        The site's scene, and the plan.
+    mounts, reached
+        The mounts (n), and their links.
+    places
+        (n,) mounts that may be got at, whatever their sun: good enough for a repeater.
+
+    Returns
+    -------
+    Relays
+        None where the plan allows none, or the link is a cable.
     """
     n, m = reached.distance_m.shape
     if not plan.reach.repeaters or plan.sensor.link != "radio" or not m:
@@ -72,7 +85,22 @@ def relays(s: Scene, plan: Plan, mounts: Mounts, reached: ReachResult, places: B
 
 
 def fed_by(s: Scene, plan: Plan, mounts: Mounts, reached: ReachResult, some: Relays) -> Relays:
-    """The same repeaters, fed by these mounts."""
+    """The same repeaters, fed by these mounts.
+
+    Parameters
+    ----------
+    s, plan
+        The site's scene, and the plan.
+    mounts, reached
+        The mounts (n), and their links.
+    some
+        Repeaters that were found among other mounts.
+
+    Returns
+    -------
+    Relays
+        With `feed` and `feed_odds` (n, r) of these mounts.
+    """
     n, r = len(mounts), len(some.rows)
     if not r:
         return no_relays(n, some.relay.shape[1])
@@ -108,11 +136,29 @@ def sharing(
     preference: Floats | None = None,
     price: Floats | None = None,
 ) -> Question:
-    """The question of the fewest sensors over mounts `rows`; preference: of all mounts, the higher the better;
-    price: of a sensor on each of all mounts, a sensor's alone unless given.
+    """The question of the fewest sensors over some mounts.
 
     The requirement, the layout that is shown and the trials beside a mount all ask this same one. A link that is
     less than dependable is tested before anything is fixed; through a repeater both hops are.
+
+    Parameters
+    ----------
+    plan
+        Prices, and how many repeaters.
+    reached
+        Links and cables of all mounts (n).
+    some
+        Repeaters that may be used.
+    rows
+        Of the mounts to choose from.
+    preference
+        (n,) the higher the better; all alike unless given.
+    price
+        (n,) of a sensor on each mount, a sensor's alone unless given.
+
+    Returns
+    -------
+    Question
     """
     cabled = reached.runs is not None
     if reached.runs is not None:

@@ -72,6 +72,16 @@ def scene(site: Site) -> Scene:
 
     A surface model that serves as obstacle stands in for footprints and crowns, as it does for the sun. Beyond it
     the terrain serves, beyond the terrain the coarser one to the horizon.
+
+    Parameters
+    ----------
+    site
+        In its local frame.
+
+    Returns
+    -------
+    Scene
+        Flat arrays; good until anything on the site changes.
     """
     raised = site.surface is not None
     solids = [] if raised else [site.buildings, site.crown_prisms]

@@ -92,7 +92,23 @@ def study(
 ) -> ReachStudy:
     """All that is worked out once the mounts are judged.
 
-    relays: repeaters that may be used. s: the site's scene, where it is laid out already.
+    Parameters
+    ----------
+    site, plan
+        The site in its frame, and the plan.
+    mounts, reached
+        All mounts (n), and their links.
+    judged
+        What was decided of them.
+    relays
+        Repeaters that may be used; none unless given.
+    s
+        The site's scene, where it is laid out already.
+
+    Returns
+    -------
+    ReachStudy
+        Views of links, coverage, cables and layouts, of the mounts that get a card.
     """
     m, row, usable, keep = len(site.controllers), judged.row, judged.usable, judged.keep
     if row < 0 or not m:
@@ -176,8 +192,25 @@ def _first_served(found: Layouts | None, reached: ReachResult, row: int) -> int:
 
 
 def cables_of(site: Site, plan: Plan, mounts: Mounts, rows: Sequence[int]) -> tuple[Runs, float]:
-    """Cables from some mounts to every controller, on the plan's own cells (or larger ones where the site is too
-    large for these), and the cell."""
+    """Cables from some mounts to every controller, on the plan's own cells, or larger ones where the site is too
+    large.
+
+    Parameters
+    ----------
+    site, plan
+        The site in its frame; prices, sensor and cells.
+    mounts
+        All of them.
+    rows
+        Those that get cables.
+
+    Returns
+    -------
+    runs : tuple
+        A row for each of `rows`, a cable or None for each controller.
+    cell_m : float
+        Of the grid.
+    """
     there, up = site.controllers.xyz[:, :2], wired_height_m(site)
     grid = ground(site, plan.prices, plan.cable.cell_m, np.vstack([mounts.xyz[rows, :2], there]))
     wires = (plan.sensor, plan.cable, plan.prices)
@@ -187,10 +220,24 @@ def cables_of(site: Site, plan: Plan, mounts: Mounts, rows: Sequence[int]) -> tu
 
 
 def finer(site: Site, plan: Plan, mounts: Mounts, reached: ReachResult, rows: Sequence[int] | Ints) -> ReachResult:
-    """The same, with the cables of some mounts on fine cells, where all were sought on coarse ones.
+    """The same links, with the cables of some mounts on fine cells, where all were sought on coarse ones.
 
     One search a controller for all mounts is quick only on coarse cells, where there are many controllers; what is
     shown and priced goes by fine ones.
+
+    Parameters
+    ----------
+    site, plan
+        The site in its frame; prices, sensor and cells.
+    mounts, reached
+        All mounts (n), and their links.
+    rows
+        Those sought again.
+
+    Returns
+    -------
+    ReachResult
+        `reached` itself where nothing is gained.
     """
     coarse = reached.runs is not None and reached.cable_cell_m > plan.cable.cell_m
     again = [int(k) for k in rows if k not in reached.fine]

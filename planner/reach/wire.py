@@ -37,7 +37,18 @@ class SensorCable:
 
 
 def sensor_cable(sensor: Sensor) -> SensorCable:
-    """The plan's data sheet; where it is silent nothing is supplied, and a short run on thin wire is allowed."""
+    """The cable of the plan's data sheet.
+
+    Parameters
+    ----------
+    sensor
+        Where it is silent nothing is supplied, and a short run on thin wire is allowed.
+
+    Returns
+    -------
+    SensorCable
+        `assumed` names what the plan does not say.
+    """
     supplied, longest = sensor.cable_supplied_m, sensor.cable_longest_m
     given = {Assumed.SUPPLIED: supplied, Assumed.LONGEST: longest, Assumed.CONDUCTOR: sensor.cable_conductor}
     least = ASSUMED_LONGEST_M if supplied is None else max(ASSUMED_LONGEST_M, supplied)

@@ -87,11 +87,29 @@ def expected(
     ask: Ask,
     lag: int = 0,
 ) -> Expected:
-    """Expectation for the days of a log.
+    """What a sound sensor's log should say, day by day.
 
-    day (n,): in order, without gaps. weather: of those days, None where only normals are known; clear (m,): its
-    clearness. eto_mm_day, rain_mm (12,): normals. base_mm_day: what 100% stands for. lag: days by which the log
-    comes after its weather.
+    Parameters
+    ----------
+    day
+        (n,) of the log, in order, without gaps.
+    weather
+        Of those days, None where only normals are known.
+    clear
+        (m,) clearness of the weather's days; None where it is not known.
+    eto_mm_day, rain_mm
+        (12,) normals.
+    base_mm_day
+        What 100% stands for.
+    ask
+        How the log is judged: trailing mean, limits, noise.
+    lag
+        Days by which the log comes after its weather.
+
+    Returns
+    -------
+    Expected
+        Percent of the n days, with the band of sound ones.
     """
     months, trailing = month_of(day), ask.trailing
     sky = np.full(len(day), np.nan)

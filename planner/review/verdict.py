@@ -108,10 +108,23 @@ def review_log(
     peak_mm_day: float,
     zone_peaks_mm_day: Floats | None = None,
 ) -> Review:
-    """Judge a log against its expectation; both on the same n days.
+    """Judge a log against its expectation.
 
-    peak_mm_day: the site's peak-month ETo, for the spread about normals. zone_peaks_mm_day (k,): what 100% stands
-    for in each zone of the table, to name the zone that would explain a level.
+    Parameters
+    ----------
+    log, expected
+        Of the same n days.
+    ask
+        How it is judged.
+    peak_mm_day
+        The site's peak-month ETo, for the spread about normals.
+    zone_peaks_mm_day
+        (k,) what 100% stands for in each zone of the table, to name the zone that would explain a level.
+
+    Returns
+    -------
+    Review
+        The limit, the findings, and the days that were judged.
     """
     held = np.array([h != "" for h in log.hold], bool) | (log.percent <= 0)
     set_aside, settling = _establishment(log, ask)
@@ -426,7 +439,19 @@ def _episodes(flags: Bools) -> list[tuple[int, int]]:
 def best_lag(log: Log, by_lag: Sequence[Expected]) -> int:
     """By how many days the log comes after its weather: the lag at which the two move together best.
 
-    Differences of days are compared, which no level moves; the lag 0 stands where fewer than 15 of them are known.
+    Differences of days are compared, which no level moves.
+
+    Parameters
+    ----------
+    log
+        Of n days.
+    by_lag
+        The expectation by lag 0, 1, ...
+
+    Returns
+    -------
+    int
+        0 where fewer than 15 differences are known.
     """
     spreads = []
     held = np.array([h != "" for h in log.hold], bool) | ~(log.percent > 0)

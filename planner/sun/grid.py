@@ -61,9 +61,26 @@ def light_grid(
 ) -> LightGrid:
     """Light at the middle of every cell inside the site's outline.
 
-    A cell stands for its middle: a shade narrower than a cell may be missed. Where the site has more than
-    `most_cells` cells they grow until it has not. progress(done, total) is called as tiles end. year: where more is
-    to be said of how light is reckoned, `year_of_light` with that filled in.
+    A cell stands for its middle: a shade narrower than a cell may be missed.
+
+    Parameters
+    ----------
+    site, sun
+        The site in its frame, and the sun's year.
+    cell_m
+        Of the grid.
+    ground_m, roof_m
+        Height of the head over open ground, and over a roof.
+    most_cells
+        Where the site has more, cells grow until it has not.
+    progress
+        Called as progress(done, total) as tiles end.
+    year
+        Where more is to be said of how light is reckoned, `year_of_light` with that filled in.
+
+    Returns
+    -------
+    LightGrid
     """
     cell_m = max(cell_m, float(np.sqrt(site.outline.area / most_cells)))
     west, south, east, north = site.outline.bounds

@@ -60,13 +60,24 @@ def usual_leaf_dates(latitude_deg: float) -> tuple[MonthDay, MonthDay] | None:
 
 
 def leaf_share(latitude_deg: float, dates: tuple[MonthDay, MonthDay] | None = None) -> Floats:
-    """(12,) share of each month's days that deciduous trees are in leaf, January first.
+    """Share of each month's days that deciduous trees are in leaf.
 
-    dates: first and last day in leaf, both counted; the season may run over New Year. Without them, the usual
-    dates of the latitude.
+    Parameters
+    ----------
+    latitude_deg
+        Whose usual dates are taken where none are given.
+    dates
+        First and last day in leaf, both counted; the season may run over New Year.
 
-        >>> leaf_share(40.0, ((4, 16), (10, 31)))[2:5]
-        array([0. , 0.5, 1. ])
+    Returns
+    -------
+    ndarray, shape (12,)
+        January first.
+
+    Examples
+    --------
+    >>> leaf_share(40.0, ((4, 16), (10, 31)))[2:5]
+    array([0. , 0.5, 1. ])
     """
     if dates is None:
         dates = usual_leaf_dates(latitude_deg)

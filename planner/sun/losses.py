@@ -147,8 +147,24 @@ def day_of_sun(
 
 
 def clock_hours(solar_hour: Floats, month: Ints, longitude_deg: float, time_zone: str | None) -> Floats:
-    """Hours of the local clock from true solar time in the middle of each month; unchanged without a time zone.
+    """Hours of the local clock from true solar time in the middle of each month.
 
+    Parameters
+    ----------
+    solar_hour, month
+        Hours, and the month of each, 0 to 11.
+    longitude_deg
+        Of the site.
+    time_zone
+        By its name in the tz database; without one the hours stay as they are.
+
+    Returns
+    -------
+    ndarray
+        Hours, 0 to 24.
+
+    References
+    ----------
     Equation of time: Spencer (1971), as in pvlib.
     """
     if time_zone is None:

@@ -9,10 +9,22 @@ from planner.sun.path import SunTable
 
 
 def light_under(sun: SunTable, azimuth_deg: Floats, elevation_deg: Floats) -> tuple[Floats, Floats]:
-    """(12,) hours of direct sun in a clear mean day, and share of the open sky's clear-sky energy that is kept.
+    """Light under a horizon that was measured.
 
-    azimuth_deg, elevation_deg (n,): the horizon, opaque, straight between its points round the circle. The sky's
-    own light is spread evenly: a level sensor keeps the mean of the squared cosine of the horizon.
+    Parameters
+    ----------
+    sun
+        The sun's year.
+    azimuth_deg, elevation_deg
+        (n,) the horizon, opaque, straight between its points round the circle. The sky's own light is spread
+        evenly: a level sensor keeps the mean of the squared cosine of the horizon.
+
+    Returns
+    -------
+    direct_h : ndarray, shape (12,)
+        Hours of direct sun in a clear mean day.
+    light_share : ndarray, shape (12,)
+        Of the open sky's clear-sky energy.
     """
     at_sun = np.interp(sun.azimuth_deg, azimuth_deg, elevation_deg, period=360.0)
     seen = sun.elevation_deg > at_sun

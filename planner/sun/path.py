@@ -47,10 +47,27 @@ def sun_table(
 ) -> SunTable:
     """Sun positions and clear-sky light through a year.
 
-    Days are local days (mean solar time of the longitude), so that months are whole wherever the site is;
-    `day_step` 1 takes every day. The position is pvlib's SPA (Reda and Andreas 2004); the clear sky is Ineichen
-    and Perez (2002) with the monthly Linke turbidity that pvlib ships. The sun is a point: its half degree of
-    width is not resolved.
+    Days are local days (mean solar time of the longitude), so that months are whole wherever the site is. The sun
+    is a point: its half degree of width is not resolved.
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg, elevation_m
+        Of the site.
+    step_minutes
+        Between positions.
+    day_step
+        1 takes every day.
+
+    Returns
+    -------
+    SunTable
+        Rows with the sun up.
+
+    References
+    ----------
+    Position: pvlib's SPA (Reda and Andreas 2004). Clear sky: Ineichen and Perez (2002) with the monthly Linke
+    turbidity that pvlib ships.
     """
     days = _sampled_days(day_step)
     minutes = np.arange(step_minutes / 2, 24 * 60, step_minutes)

@@ -109,14 +109,26 @@ def sine_squared(tangent):  # type: ignore[no-untyped-def]
 
 
 def spread_sky(sun: SunTable, sky: Sky) -> SunTable:
-    """The table with the light that stands round the sun moved from the diffuse part to the beam.
+    """The table with the light that stands round the sun moved from the diffuse part to the beam. Totals do not
+    change.
 
-    isotropic: as it is. hay-davies: Hay and Davies (1980), the share round the sun is the beam over the beam at the
-    top of the air. perez: Perez et al. (1990), pvlib's all-sites coefficients; its horizon band stands at the
-    level, where a level sensor sees nothing of it, so what it brightens stays in the even part. Totals do not
-    change. Both models treat the light round the sun as if it came from the sun's own point.
+    Parameters
+    ----------
+    sun
+        The sun's year.
+    sky
+        isotropic: as it is. hay-davies: the share round the sun is the beam over the beam at the top of the air.
+        perez: pvlib's all-sites coefficients; its horizon band stands at the level, where a level sensor sees
+        nothing of it, so what it brightens stays in the even part. Both treat the light round the sun as if it came
+        from the sun's own point.
 
-        table = spread_sky(sun_table(40.0, -105.0), "hay-davies")
+    Returns
+    -------
+    SunTable
+
+    References
+    ----------
+    Hay and Davies (1980); Perez et al. (1990).
     """
     if sky == "isotropic" or not len(sun.month):
         return sun
@@ -149,12 +161,22 @@ def sun_table_from_weather(
 ) -> SunTable:
     """Sun positions at the site, with the light that a weather file's year gave; every day of it.
 
-    Each hour is cut into steps of about `step_minutes`. The hour's beam is taken as even over the part of it with
-    the sun up, and so is its diffuse light: hourly sums are kept, but for hours whose sun never rises above the
-    level at the site. The clouds are the station's; the sun's position is the site's own.
+    Each hour is cut into steps. The hour's beam is taken as even over the part of it with the sun up, and so is its
+    diffuse light: hourly sums are kept, but for hours whose sun never rises above the level at the site. The clouds
+    are the station's; the sun's position is the site's own.
 
-        weather = read_weather("denver.epw", 39.7, -105.0)  # planner.layers.weather
-        table = sun_table_from_weather(weather, 39.7, -105.0)
+    Parameters
+    ----------
+    weather
+        A year by the hour.
+    latitude_deg, longitude_deg
+        Of the site.
+    step_minutes
+        About.
+
+    Returns
+    -------
+    SunTable
     """
     parts = max(1, round(60 / step_minutes))
     within = (np.arange(parts) + 0.5) / parts

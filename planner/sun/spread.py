@@ -146,8 +146,23 @@ def _lighter(shade: Shading, more: float) -> Shading:
 
 
 def carriers(site: Site, mounts_xyz: Floats, building: Ints) -> Ints:
-    """(n,) row of the building that carries each mount: `building`, or where that is -1 (points that the plan
-    names) the highest roof beneath the head; -1 for none."""
+    """The building that carries each mount.
+
+    Parameters
+    ----------
+    site
+        In its local frame.
+    mounts_xyz
+        (n, 3) heads.
+    building
+        (n,) row of the building where it is known; where it is -1 (points that the plan names) the highest roof
+        beneath the head is taken.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        -1 for none.
+    """
     mounts = np.asarray(mounts_xyz, float).reshape(-1, 3)
     point, roof = shapely.STRtree(site.buildings.shapes).query(shapely.points(mounts[:, :2]), "intersects")
     beneath = (site.buildings.top_m[roof] <= mounts[point, 2]) & (np.asarray(building)[point] < 0)

@@ -73,13 +73,28 @@ def eto_bias(
     latitude_deg: float,
     elevation_m: float,
 ) -> WaterBias:
-    """Bias at mounts that keep (n, 12) shares of the light, from a site's monthly weather.
+    """How far the ETo reported at mounts is off, from a site's monthly weather.
 
-    climate: (12,) or (12, 1) arrays; radiation, humidity and wind may be None, and are then varied. The longwave
-    loss is taken once from the sensor's own reading and, for the range, once from the open sky's.
+    The longwave loss is taken once from the sensor's own reading and, for the range, once from the open sky's.
 
-        bias = eto_bias(sun.light_share, MonthlyInputs(t_min, t_max, rs, ea, u2), 40.0, 1600.0)
-        bias.percent[mount, 6], bias.low_percent[mount, 6], bias.high_percent[mount, 6]
+    Parameters
+    ----------
+    light_share
+        (n, 12) of the open sky's light.
+    climate
+        (12,) or (12, 1) arrays; radiation, humidity and wind may be None, and are then varied.
+    latitude_deg, elevation_m
+        Of the site.
+
+    Returns
+    -------
+    WaterBias
+        Percent (n, 12), with its range and what was assumed.
+
+    Raises
+    ------
+    ValueError
+        A quantity has not twelve months.
     """
     low, high = _twelve(climate.t_min_c), _twelve(climate.t_max_c)
     rs, ea, u2 = (
@@ -125,11 +140,34 @@ def eto_bias_from_eto(
     latitude_deg: float,
     elevation_m: float,
 ) -> WaterBias:
-    """The same where only (12,) ETo and mean temperature are known, by the derivative of ETo with the sun.
+    """The same where only ETo and mean temperature are known, by the derivative of ETo with the sun.
 
     The daily range follows from ETo by Hargreaves-Samani (eq. 52), radiation from the range (eq. 50), the dew point
     from the minimum temperature (eq. 48): each varied for the range, as is the wind. The loss is over the ETo
     given.
+
+    Parameters
+    ----------
+    light_share
+        (n, 12) of the open sky's light.
+    eto_mm_day, t_mean_c
+        (12,).
+    latitude_deg, elevation_m
+        Of the site.
+
+    Returns
+    -------
+    WaterBias
+        Percent (n, 12), with its range and what was assumed.
+
+    Raises
+    ------
+    ValueError
+        A quantity has not twelve months.
+
+    References
+    ----------
+    FAO-56.
     """
     open_eto, t_mean = _twelve(eto_mm_day), _twelve(t_mean_c)
     ra = _top_of_air(latitude_deg)
