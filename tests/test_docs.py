@@ -22,8 +22,8 @@ ROOT = Path(__file__).parents[1]
 SHORT = 3
 # Rooms whose faces are held to it. Those of the edges (layers, show, the commands) are called from one place each.
 HELD = {
-    "at_places", "climate", "copper", "decide", "degrees", "gaps", "ground", "job", "ledger", "local_climate", "mounts",
-    "programme", "rain", "reach", "records", "review", "season", "site", "siting", "sun", "units",
+    "at_places", "climate", "copper", "decide", "degrees", "gaps", "ground", "job", "ledger", "local_climate",
+    "mounts", "programme", "rain", "reach", "records", "review", "season", "site", "siting", "sun", "units",
 }  # fmt: skip
 
 Function = ast.FunctionDef

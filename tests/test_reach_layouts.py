@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.reach.bill import Item, Line
+from planner.reach.bill import Item, Line, hops_to_test
 from planner.reach.layouts import Repeating, cheapest, fits, layouts, question
 
 
@@ -149,6 +149,13 @@ def test_a_chain_of_two_hops_is_two_tests():
         (Item.SENSOR, 1), (Item.RECEIVER, 1), (Item.REPEATER, 1), (Item.LINK_TEST, 2)
     ]  # fmt: skip
     assert found.price == 400 + 120 + 100 + 120
+
+
+def test_hops_are_tested_where_they_are_not_sure():
+    """A mount's link is one test, a repeater's chain two; none of a dependable link, or where nothing serves."""
+    served_by, by_repeater = np.array([0, 0, -1, -1, -1]), np.array([-1, -1, 3, 3, -1])
+    held_with = np.array([0.91, 0.99, 0.91, 0.99, np.nan])
+    assert hops_to_test(served_by, by_repeater, held_with, 0.9).tolist() == [1, 0, 2, 0, 0]
 
 
 def test_cables_are_on_the_bill_and_the_cheaper_pair_is_taken():
