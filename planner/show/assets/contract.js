@@ -20,6 +20,7 @@ function drawSites(map, group, tools) {
   const peak = column(s.peak, Uint16Array), spread = column(s.spread, Uint16Array), eto = column(s.eto, Uint16Array);
   const flags = column(s.flags, Uint16Array);
   const shownIn = ["lower", "own", "higher"].map(function (key) { return s[key] ? column(s[key], Uint16Array) : null; });
+  const look = column(s.look, Uint8Array);
   /* a flag that most sites have sets none of them apart: it is said once, above the list */
   const apart = flags.map(function (bits) { return bits & ~s.commonFlags; });
   const raised = apart.map(function (bits) { let count = 0; for (; bits; bits &= bits - 1) count++; return count; });
@@ -131,7 +132,8 @@ function drawSites(map, group, tools) {
         pen.fillStyle = zone[k] >= 0 ? s.colours[zone[k]] : "#ffffff";
         pen.setLineDash(zone[k] >= 0 ? [] : [3, 2]);
         pen.fill();
-        pen.lineWidth = k === chosen ? 2.6 : 1.3;
+        pen.strokeStyle = look[k] ? s.lookInk : s.ink;
+        pen.lineWidth = k === chosen ? 3.4 : look[k] ? 2.6 : 1.3;
         pen.stroke();
         return dot;
       });
@@ -172,7 +174,7 @@ function drawSites(map, group, tools) {
     const unit = tools.data.etoUnit, top = value(peak[k]), wide = value(spread[k]);
     const said = s.flagNames.filter(function (name, bit) { return flags[k] >> bit & 1; }).join("; ");
     const known = zone[k] >= 0;
-    const labels = ["Zone to set", "Band", "Probability", "Runner-up", "Peak-month ETo", "Controller would show in the peak month", "Rests on"];
+    const labels = ["Zone to set", "Band", "Probability", "Runner-up", "Peak-month ETo", "Controller would show in the peak month", "Rests on"].concat(s.mountLabels || []);
     const shows = shownIn.map(function (held, which) {
       if (!held || !held[k] || !known) return "";
       const name = s.labels[zone[k] + which - 1];
@@ -192,7 +194,7 @@ function drawSites(map, group, tools) {
             (month[k] >= 0 ? " in " + tools.data.months[month[k]] : ""),
           shows,
           s.bases[basis[k]]
-        ],
+        ].concat(s.mountValues ? s.mountValues[k] : []),
         bars: Array.from({ length: 12 }, function (_, m) {
           const v = value(eto[k * 12 + m]);
           return v === null ? null : v.toFixed(s.digits);
@@ -271,6 +273,10 @@ function drawSites(map, group, tools) {
     map.panBy([-tools.covered() / 2, 0], { animate: false });
     open(k);
   }
+
+  document.querySelectorAll("[data-site]").forEach(function (button) {
+    button.addEventListener("click", function () { select(Number(button.dataset.site)); });
+  });
 
   let waiting = 0;
   search.addEventListener("input", function () {

@@ -9,7 +9,7 @@ from __future__ import annotations
 import base64
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,9 +18,12 @@ import pyarrow.compute as pc
 import shapely
 from markupsafe import Markup
 
+from planner.bid import SiteBid, contract_bid
 from planner.climate.answer import Basis, ClimatePicture, ZoneTable
 from planner.contract import ContractResult, Flag, SharedError, common_flags, shared_error
+from planner.found import Outcome, SiteFound
 from planner.ledger import Notice
+from planner.look_first import LookFirst, look_first, reasons_of
 from planner.plan import Plan
 from planner.show.draw import palette
 from planner.show.draw.groups import climate_group
@@ -29,7 +32,11 @@ from planner.show.draw.page import PAGES, OfflineMap, page_bytes
 from planner.show.draw.views import credits, notices_view
 from planner.show.lonlat import geojson
 from planner.show.say import zone as words
+from planner.show.say.bid import BidWords, bid_words
+from planner.show.say.contract import MOUNT_LABELS, mount_values
 from planner.show.say.flags import FLAG_WORDS, common_said
+from planner.show.say.look_first import common_said as common_looks
+from planner.show.say.look_first import look_said
 from planner.show.say.zone import shared_said
 from planner.site import Rejected
 from planner.store import contract_columns, flag_counts, flags_of
@@ -39,13 +46,15 @@ SITES_MOST = 250_000  # more than this and the page grows past 25 MB: the flagge
 LABELLED_MOST = 2000  # outlines are drawn for a contract of this many sites
 SHAPE_TOLERANCE_DEG = 2e-5  # about 2 m: outlines are for finding a site, not for measuring it
 REJECTED_MOST = 500
+LOOKS_MOST = 25  # listed of the sites to look at first
 
 
 @dataclass(frozen=True)
 class ContractView:
     """What the map shows: the sites' columns (names as in `sites.csv`), and what goes with them.
 
-    shapes: (n,) EPSG:4326, None where outlines are not drawn.
+    shapes: (n,) EPSG:4326, None where outlines are not drawn. found: (n,) what was decided at each site, empty
+    where the contract is of zones only.
     """
 
     plan: Plan
@@ -55,6 +64,12 @@ class ContractView:
     rejected: tuple[Rejected, ...]
     notices: tuple[Notice, ...]
     picture: ClimatePicture | None
+    found: tuple[SiteFound | None, ...] = ()
+
+    @property
+    def decided(self) -> dict[int, SiteFound]:
+        """By row of the sites."""
+        return {row: one for row, one in enumerate(self.found) if one is not None}
 
 
 def view(result: ContractResult) -> ContractView:
@@ -84,8 +99,12 @@ def contract_map(shown: ContractView | ContractResult) -> OfflineMap:
     said = [shared_said(shared, zones, seen.sites.num_rows, seen.table, seen.plan.units)]
     counts = flag_counts(seen.sites["flags"])
     common = common_flags(counts, seen.sites.num_rows)
+    bid = _bid(seen)
     said = [*filter(None, said), *common_said(counts, seen.sites.num_rows, shared is not None)]
     seen, left = _few_enough(seen, common)
+    looks = _looks(seen)
+    told_already = tuple(reasons_of(common))
+    said += common_looks(looks, seen.sites.num_rows, told_already)
     lon, lat = (seen.sites[name].to_numpy() for name in ("longitude_deg", "latitude_deg"))
     west, east, wraps = _span(lon)
     south, north = (float(lat.min()), float(lat.max())) if len(lat) else (-10.0, 10.0)
@@ -93,7 +112,7 @@ def contract_map(shown: ContractView | ContractResult) -> OfflineMap:
     codes = _Codes(seen, common)
     land = outlines_group(west, south, east, north)
     climate = climate_group(seen.picture, units, ground=True)
-    groups = [climate, land, _outlines(seen, wraps), _sites(seen, codes, wraps)]
+    groups = [climate, land, _outlines(seen, wraps), _sites(seen, codes, wraps, looks), _mounts(seen, wraps)]
     sources = pc.unique(seen.sites["source"]).to_pylist()
     credited = [*credits(sources, seen.picture), *([SOURCE] if land is not None else [])]
     data = {
@@ -108,7 +127,7 @@ def contract_map(shown: ContractView | ContractResult) -> OfflineMap:
         "credits": credited,
     }
     title = seen.plan.outputs.title or seen.plan.title
-    panel = _panel(seen, codes, title, credited, left, said)
+    panel = _panel(seen, codes, title, credited, left, said, looks, bid)
     centre = ((south + north) / 2, (west + east) / 2)
     return OfflineMap(title, centre, data, panel, ("contract.js", "marks.js", "map.js"))
 
@@ -134,10 +153,25 @@ def _few_enough(seen: ContractView, common: Sequence[Flag]) -> tuple[ContractVie
 
     first = even(np.flatnonzero(flagged), SITES_MOST)
     rows = np.sort(np.concatenate([first, even(np.flatnonzero(~flagged), SITES_MOST - len(first))]))
-    kept = ContractView(
-        seen.plan, seen.table, seen.sites.take(pa.array(rows)), None, seen.rejected, seen.notices, seen.picture
-    )
+    found = tuple(seen.found[row] for row in rows) if seen.found else ()
+    kept = replace(seen, sites=seen.sites.take(pa.array(rows)), shapes=None, found=found)
     return kept, n - len(rows)
+
+
+def _bid(seen: ContractView) -> BidWords | None:
+    """The bill of all sites; None where the contract is of zones only."""
+    if not seen.decided:
+        return None
+    bids = [one.bid or SiteBid(one.name, None) for one in seen.decided.values()]
+    return bid_words(contract_bid(bids), seen.plan)
+
+
+def _looks(seen: ContractView) -> LookFirst:
+    kinds = pc.unique(seen.sites["flags"]).to_pylist()
+    sets = [tuple(flags_of(kind)) for kind in kinds]
+    flags = [sets[k] for k in _code(seen.sites["flags"], kinds)]
+    second = _numbers(seen.sites["runner_up_probability"])
+    return look_first(flags, second, seen.decided, seen.plan.reach.probability)
 
 
 def _span(lon: Any) -> tuple[float, float, bool]:
@@ -198,7 +232,7 @@ def _hundredths(values: Any) -> str:
     return _packed(np.where(np.isfinite(v), np.clip(np.round(np.nan_to_num(v) * 100), 0, 65000), 65535), "u2")
 
 
-def _sites(seen: ContractView, codes: _Codes, wraps: bool) -> dict[str, Any] | None:
+def _sites(seen: ContractView, codes: _Codes, wraps: bool, looks: LookFirst) -> dict[str, Any] | None:
     sites, units = seen.sites, seen.plan.units
     n = sites.num_rows
     if not n:
@@ -239,6 +273,15 @@ def _sites(seen: ContractView, codes: _Codes, wraps: bool) -> dict[str, Any] | N
                 "name": f"No zone found ({int((codes.zone < 0).sum()):,})",
             }
         )
+    rank = np.zeros(n, np.uint8)
+    rank[[look.row for look in looks.first]] = 1
+    if looks.first:
+        ring = style | {"color": palette.MARK, "weight": 3, "fillColor": "#ffffff"}
+        classes.append({"shape": "dot", "size": 6, **ring, "name": f"Look at first ({len(looks.first):,})"})
+    mounts = {}
+    if seen.decided:
+        values = [mount_values(one, seen.plan) for one in seen.found]
+        mounts = {"mountLabels": MOUNT_LABELS, "mountValues": values}
     return {
         "id": "sites",
         "name": f"Sites by climate zone ({n:,})",
@@ -274,10 +317,43 @@ def _sites(seen: ContractView, codes: _Codes, wraps: bool) -> dict[str, Any] | N
             "bases": codes.bases,
             "flagNames": codes.flags,
             "commonFlags": codes.common,
+            "look": _packed(rank, "u1"),
+            "lookInk": palette.MARK,
+            **mounts,
             "ink": palette.INK,
             "perUnit": MM_PER_IN if units == "us" else 1.0,
             "digits": 2 if units == "us" else 1,
         },
+    }
+
+
+def _mounts(seen: ContractView, wraps: bool) -> dict[str, Any] | None:
+    """Where the sensors of the chosen mounts are; None where too many sites are shown, or none is decided."""
+    chosen = [one for one in seen.decided.values() if one.outcome is Outcome.CHOSEN]
+    if not chosen or len(seen.found) > LABELLED_MOST:
+        return None
+    style = {"color": "#ffffff", "weight": 1.2, "fillColor": palette.MARK, "fillOpacity": 1, "radius": 4}
+    at = [(one.place.longitude_deg, one.place.latitude_deg) for one in chosen if one.place is not None]
+    return {
+        "id": "mounts",
+        "name": f"Chosen mounts ({len(at):,})",
+        "on": True,
+        "style": style | {"interactive": False},
+        "features": {
+            "type": "FeatureCollection",
+            "features": [
+                {
+                    "type": "Feature",
+                    "geometry": {
+                        "type": "Point",
+                        "coordinates": [round(x + 360.0 * (wraps and x < 0), 6), round(y, 6)],
+                    },
+                    "properties": {},
+                }
+                for x, y in at
+            ],
+        },
+        "key": {"shape": "dot", "size": 4, **style},
     }
 
 
@@ -319,10 +395,27 @@ def _outlines(seen: ContractView, wraps: bool) -> dict[str, Any] | None:
 
 
 def _panel(
-    seen: ContractView, codes: _Codes, title: str, credited: Sequence[str], left: int, said: Sequence[str]
+    seen: ContractView,
+    codes: _Codes,
+    title: str,
+    credited: Sequence[str],
+    left: int,
+    said: Sequence[str],
+    looks: LookFirst,
+    bid: BidWords | None,
 ) -> Markup:
     counts = np.bincount(codes.zone[codes.zone >= 0], minlength=len(codes.labels))
     own = seen.table.peak_mm_day
+    names, second = seen.sites["name"], seen.sites["runner_up"]
+    labels, decided = seen.sites["zone"], seen.decided
+    first = [
+        (
+            look.row,
+            names[look.row].as_py(),
+            look_said(look, decided.get(look.row), labels[look.row].as_py(), second[look.row].as_py()),
+        )
+        for look in looks.first[:LOOKS_MOST]
+    ]
     zones = [
         {
             "label": codes.labels[k],
@@ -342,6 +435,9 @@ def _panel(
             zones=zones,
             no_zone=int((codes.zone < 0).sum()),
             said=said,
+            looks=first,
+            looks_count=len(looks.first),
+            bid=bid,
             flags=[
                 (k, flag, int((codes.flag_bits >> k & 1).sum()))
                 for k, flag in enumerate(codes.flags)
