@@ -1294,7 +1294,7 @@ class Outputs(Section):
     )
     bill: tuple[Literal["csv", "xlsx"], ...] = entry(
         ("csv", "xlsx"),
-        "files of one site's bill: `bill.csv`, `bill.xlsx`",
+        "files of the bill, of a site or of a contract with `[layers]`: `bill.csv`, `bill.xlsx`",
         "a bid is made in a spreadsheet",
     )
     sites: tuple[Literal["gpkg", "parquet", "csv", "xlsx"], ...] = entry(

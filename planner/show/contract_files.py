@@ -24,6 +24,7 @@ import pyogrio
 import shapely
 from pyproj import CRS
 
+from planner.bid import SiteBid
 from planner.climate.answer import ZoneTable
 from planner.contract import ContractResult, Flag, SharedError, common_flags
 from planner.ledger import Notice, OutputError
@@ -38,6 +39,7 @@ from planner.show.say.flags import common_said
 from planner.show.say.zone import shared_said, table_said
 from planner.show.write import joined
 from planner.show.write import schema as schemas
+from planner.show.write.contract_bill import contract_bill_csv, contract_bill_xlsx
 from planner.show.write.formats import (
     GPKG_VERSION,
     check_gpkg,
@@ -58,6 +60,7 @@ from planner.store import (
     flags_of,
     geometry_types,
     one_part,
+    read_found,
     read_kept,
     read_part,
     schema_of,
@@ -134,6 +137,7 @@ def file_names(plan: Plan) -> list[str]:
         *(["map.html"] if plan.outputs.map else []),
         *(f"sites.{f}" for f in plan.outputs.sites),
         *(joint if plan.layers is not None else []),
+        *(f"bill.{form}" for form in plan.outputs.bill if plan.layers is not None),
         "result.json",
     ]
 
@@ -213,10 +217,17 @@ def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
         columns = MAP_COLUMNS if plan.outputs.map else COUNTED_COLUMNS
         wanted = [name for name in columns if name in schema_of(parts.paths[0]).names]
         brief = pa.concat_tables([read_part(path, wanted) for path in parts.paths])
+        found = tuple(one for path in parts.paths for one in read_found(path))
         if plan.outputs.map:
             shapes = _outlines(parts.paths) if brief.num_rows <= LABELLED_MOST else None
-            view = ContractView(plan, parts.table, brief, shapes, parts.rejected, parts.notices, parts.picture)
+            said = (parts.rejected, parts.notices, parts.picture)
+            view = ContractView(plan, parts.table, brief, shapes, *said, found)
             put(new / "map.html", contract_page(view))
+        if plan.layers is not None:
+            bids = [one.bid or SiteBid(one.name, None) for one in found]
+            for kind in plan.outputs.bill:
+                make = {"csv": contract_bill_csv, "xlsx": contract_bill_xlsx}[kind]
+                put(new / f"bill.{kind}", make(bids, plan))
         for form in plan.outputs.sites:
             target = new / f"sites.{form}"
             {"gpkg": _gpkg, "parquet": _parquet, "csv": _csv, "xlsx": _xlsx}[form](parts.paths, target, plan.units)

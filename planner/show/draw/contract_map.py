@@ -83,6 +83,7 @@ def view(result: ContractResult) -> ContractView:
         result.rejected,
         result.notices,
         result.climate_picture,
+        result.found,
     )
 
 
