@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from test_page_views import screen, violations
 from test_pages import DESKTOP, PHONE, Browser, WebDriverWait, pytestmark, webdriver  # noqa: F401  (the mark)
 
 from planner.at_point import point_card
@@ -155,6 +156,16 @@ def test_a_drawn_building_is_told_before_and_after_undone_and_saved(page: Page, 
     assert plan.layers is not None
     assert plan.layers.buildings is not None
     assert plan.layers.buildings.path == "drawn.gpkg"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_screen_reader_and_a_dark_screen_find_all_of_it(page: Page, scheme: str) -> None:
+    screen(page.browser, scheme)
+    try:
+        page.open()
+        assert violations(page.browser) == []
+    finally:
+        screen(page.browser, "light")
 
 
 @pytest.mark.parametrize("size", [DESKTOP, (820, 1000), PHONE], ids=["desktop", "tablet", "phone"])

@@ -142,7 +142,7 @@ def run(session: Session, announce: Callable[[str], None], port: int = 0) -> Non
             server_header=False,
             proxy_headers=False,
             timeout_graceful_shutdown=2,
-            limit_concurrency=64,
+            limit_concurrency=128,
         )
         server = uvicorn.Server(config)
         announce(f"http://{host}/{token}/")
