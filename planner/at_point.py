@@ -25,7 +25,7 @@ from planner.siting import siting
 from planner.sun.losses import day_of_sun
 from planner.sun.spread import LightSpread
 
-SPOT = "spot"  # id of the mount that a card is of
+SPOT = "the spot"  # id of the mount that a card is of
 FARTHEST_M = 2000.0  # from the site's outline: beyond it nothing was read that would shade
 HIGHEST_M = 500.0
 

@@ -61,8 +61,9 @@ class Keys:
 
 Change = Building | Tree | Controller | Keys
 
-# What may be tried without touching a file: none of these names one.
-FREE_SECTIONS = ("sensor", "season", "requirements", "weights", "reach")
+# What may be tried; no key of these names a file but FREE_FILES.
+FREE_SECTIONS = ("sensor", "season", "requirements", "weights", "reach", "zone")
+FREE_FILES = ("zone.table",)  # which whoever asks has looked at
 
 
 def changed_site(site: Site, changes: Sequence[Change]) -> Site:
@@ -200,7 +201,7 @@ def changed_raw(raw: Mapping[str, Any], keys: Mapping[str, Any]) -> dict[str, An
 def set_keys(raw: MutableMapping[str, Any], keys: Mapping[str, Any]) -> None:
     """Set keys in place, a mapping or a TOML document; the same key in the other unit goes.
 
-    Raises PlanError for a key that may not be tried: only those of FREE_SECTIONS, of which none names a file.
+    Raises PlanError for a key that may not be tried: only those of FREE_SECTIONS.
     """
     for dotted, value in keys.items():
         head, _, name = dotted.partition(".")

@@ -20,7 +20,7 @@ import pytest
 
 from planner.at_point import point_card
 from planner.changes import Controller, Keys, Tree, changed_raw
-from planner.ledger import OutputError, PlanError
+from planner.ledger import OutputError, PlanError, PlannerError
 from planner.plan import read_plan
 from planner.serve.app import application
 from planner.serve.guard import MOST_A_SECOND, MOST_BYTES, Guard
@@ -103,11 +103,24 @@ def test_keys_change_the_verdict_and_a_bad_key_changes_nothing(session: Session)
         {"layers.site.path": "/etc/passwd"},
         {"zone.table": "x.csv"},
     ):
-        with pytest.raises(PlanError):
+        with pytest.raises(PlannerError):
             session.change(Keys(tuple(values.items())))
     assert (session.revision, len(session.changes)) == (revision, 1)
     session.undo()
     assert not session.point(lon, lat, up)[0].decision.shortfalls[0]
+
+
+def test_a_zone_table_beside_the_plan_may_be_tried_and_no_other_file(session: Session) -> None:
+    assert session.tables == {"zones.csv": "in/day"}
+    for name in ("../zones.csv", "lot.geojson", "/etc/passwd", ["zones.csv"]):
+        with pytest.raises(PlanError):
+            change_from(session, {"kind": "keys", "values": {"zone.table": name}})
+    neutral = session.now.prepared.zone.table.labels
+    session.change(change_from(session, {"kind": "keys", "values": {"zone.table": "zones.csv"}}))
+    own = session.now.prepared.zone.table.labels
+    assert own != neutral
+    session.change(change_from(session, {"kind": "keys", "values": {"zone.table": ""}}))
+    assert session.now.prepared.zone.table.labels == neutral
 
 
 def test_a_key_in_one_unit_takes_the_place_of_the_other() -> None:

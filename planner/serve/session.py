@@ -5,10 +5,11 @@ Nothing that is asked touches a file but :meth:`Session.save`, which makes new o
 
 from __future__ import annotations
 
+import contextlib
 import re
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -30,8 +31,9 @@ from planner.changes import (
 )
 from planner.job import Prepared, Progress, SiteResult, decide_site, on_another_site, prepare
 from planner.layers import read_site
-from planner.ledger import Ledger, OutputError, PlanError
-from planner.plan import PlanFile, parse_plan
+from planner.ledger import Ledger, OutputError, PlanError, PlannerError
+from planner.local_climate import read_zone_table
+from planner.plan import EtoUnit, PlanFile, parse_plan
 from planner.show.lonlat import from_lonlat, geojson, geometry, to_lonlat
 from planner.show.say import point as say
 from planner.show.write.new import write_new
@@ -39,6 +41,7 @@ from planner.site import Floats
 
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,79}")
 MOST_CORNERS = 100
+MOST_TABLES, MOST_TABLE_BYTES = 20, 200_000
 NEAR_TREE_M = 4.0  # a click this far from a crown's rim still means it
 
 
@@ -65,6 +68,7 @@ class Session:
     undone: tuple[Change, ...] = ()
     revision: int = 0
     saved_at: int = 0
+    tables: Mapping[str, EtoUnit] = field(default_factory=dict)  # zone tables beside the plan, and their units
 
     @property
     def site(self) -> Any:
@@ -231,7 +235,25 @@ def opened(plan_file: PlanFile, progress: Progress | None = None) -> Session:
     prepared = prepare(plan_file, read_site(plan_file, ledger), ledger, tell)
     decided = decide_site(prepared, ledger, tell)
     world = World(prepared, yardstick(prepared, decided))
-    return Session(plan_file, tomllib.loads(text), text, world, decided, world, decided)
+    tables = _zone_tables(plan_file)
+    return Session(plan_file, tomllib.loads(text), text, world, decided, world, decided, tables=tables)
+
+
+def _zone_tables(plan_file: PlanFile) -> dict[str, EtoUnit]:
+    """CSVs in the plan's folder that are read as a zone table, and in which unit: what the page may name."""
+    own, found = plan_file.plan.zone, {}
+    units: tuple[EtoUnit, ...] = (own.unit, "mm/day", "in/day", "mm/month", "in/month")
+    for path in sorted(plan_file.path.parent.glob("*.csv"))[:MOST_TABLES]:
+        if path.stat().st_size > MOST_TABLE_BYTES:
+            continue
+        for unit in units:  # the first in which its numbers are an ETo
+            with contextlib.suppress(PlannerError):
+                read_zone_table(path, unit, Ledger())
+                found[path.name] = unit
+                break
+    if own.table:
+        found[own.table] = own.unit
+    return found
 
 
 # --- what a question holds --------------------------------------------------------------------------------------
@@ -257,7 +279,7 @@ def change_from(session: Session, given: Mapping[str, Any]) -> Change:
         "controller": lambda: Controller(
             int(number(given, "row", 0, 1e6)), tuple(session._xy(*place(given)).tolist())
         ),
-        "keys": lambda: Keys(_keys(given.get("values"))),
+        "keys": lambda: Keys(_keys(session, given.get("values"))),
     }
     kind = given.get("kind")
     if not isinstance(kind, str) or kind not in make:
@@ -291,8 +313,13 @@ def _corners(value: object) -> list[list[float]]:
     return [list(place({"lon": corner[0], "lat": corner[1]})) for corner in value if isinstance(corner, list)]
 
 
-def _keys(value: object) -> tuple[tuple[str, Any], ...]:
+def _keys(session: Session, value: object) -> tuple[tuple[str, Any], ...]:
     if not isinstance(value, dict) or not value or len(value) > 40:
         raise PlanError("keys", "no key is given", "Change a value first")
     set_keys({}, value)  # refuses what may not be tried
+    table = value.get("zone.table")
+    if table not in (None, "", *session.tables):
+        raise PlanError("zone.table", f"{table!r} is no zone table beside the plan", "Choose one of the list")
+    if "zone.table" in value:  # a table has its unit
+        value = {**value, "zone.table": table or None, "zone.unit": session.tables[table] if table else None}
     return tuple(value.items())

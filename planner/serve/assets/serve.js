@@ -167,7 +167,7 @@
     if (chosen) by("which").value = chosen;
     Object.keys(drawn.keys).forEach(function (key) {
       const box = by("keys").elements.namedItem(key);
-      if (box && "value" in box && !(box instanceof RadioNodeList)) box.value = drawn.keys[key];
+      if (box && "value" in box && !(box instanceof RadioNodeList)) box.value = drawn.keys[key] === null ? "" : drawn.keys[key];
     });
     drawHandles();
   }

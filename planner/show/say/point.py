@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -15,7 +15,7 @@ from planner.show.say import verdict
 from planner.show.say.figures import letter, price
 from planner.show.say.mount import Fact, by_fact
 from planner.site import Site
-from planner.units import M_PER_FT, MONTHS, Units, length, odds, sunlight
+from planner.units import M_PER_FT, MONTHS, Units, length, odds
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -53,8 +53,8 @@ def months_table(card: SiteResult) -> list[dict[str, Any]]:
         {
             "month": MONTHS[m],
             "share": float(card.sun.light_share[0, m]),
-            "light": sunlight(float(card.sun.light_share[0, m])),
-            "hours": f"{card.sun.direct_h[0, m]:.1f} h",
+            "light": f"{int(1000 * card.sun.light_share[0, m]) / 10:.1f}",  # cut, not rounded: never too good
+            "hours": f"{card.sun.direct_h[0, m]:.1f}",
             "season": bool(card.season[m]),
         }
         for m in range(12)
@@ -143,9 +143,11 @@ def decided_said(before: SiteResult, now: SiteResult) -> list[Compared]:
 
     (head, first), (head_now, first_now) = told(before), told(now)
     passing = [f"{len(result.decision.order)} of {len(result.mounts)}" for result in (before, now)]
+    zones = [f"{one.zone.table.labels[int(one.zone.zone[0])]}" for one in (before, now)]
     rows = [
         ("Layout", head, head_now),
         ("First place", first, first_now),
+        ("Climate zone", *zones),
         ("Mounts that meet every requirement", *passing),
     ]
     return [Compared(label, was, is_, was == is_) for label, was, is_ in rows]
@@ -170,8 +172,14 @@ REACH_WORDS = (
 )
 
 
-def entries(result: SiteResult) -> list[tuple[str, list[Entry]]]:
-    """The keys that may be tried on the page, by heading, with the values of the plan."""
+NEUTRAL = ("", "the neutral table of equal bands")
+
+
+def entries(result: SiteResult, tables: Mapping[str, str] | None = None) -> list[tuple[str, list[Entry]]]:
+    """The keys that may be tried on the page, by heading, with the values of the plan.
+
+    tables: zone tables that lie beside the plan, as the plan would name them, and the unit of each.
+    """
     plan, units = result.plan, result.plan.units
     foot, unit = (M_PER_FT, "ft") if units == "us" else (1.0, "m")
 
@@ -179,6 +187,8 @@ def entries(result: SiteResult) -> list[tuple[str, list[Entry]]]:
         return Entry(f"{key}_{unit}", label, float(f"{value / foot:.6g}"), unit)
 
     asked, weights = plan.requirements, plan.weights
+    choices = (NEUTRAL, *((name, f"{name}, in {of}") for name, of in (tables or {}).items()))
+    zones = [("Climate zone", [Entry("zone.table", "Zone table", plan.zone.table or "", choices=choices)])]
     return [
         (
             "Radio",
@@ -210,6 +220,7 @@ def entries(result: SiteResult) -> list[tuple[str, list[Entry]]]:
                 Entry("weights.access", "Easy to get to", weights.access),
             ],
         ),
+        *(zones if tables else []),
     ]
 
 
