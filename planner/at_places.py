@@ -1,6 +1,6 @@
 """The climate zone and the season of places, from the built-in climate alone: no plan, no layers.
 
-What `noonmark zone` answers in about two seconds. It stands on the same estimate and the same three ways to a zone
+What `noonmark zone` answers in about a second. It stands on the same estimate and the same three ways to a zone
 as a plan that names no climate layer.
 """
 

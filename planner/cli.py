@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import json
+import logging
 import sys
 import time
 from collections.abc import Callable
@@ -11,13 +12,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
-from rich.console import Console
-from rich.markup import escape
 
 from planner import __version__
 from planner.ledger import CommandError, Exit, Ledger, PlannerError, offered
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from planner.plan import EtoUnit, PlanFile
     from planner.show.folder import Command
     from planner.units import Units
@@ -30,6 +31,7 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # loading what draws boxes takes longer than the help itself
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
@@ -52,7 +54,15 @@ _SHOWN |= dict.fromkeys(
 )
 
 
+def _console(*, stderr: bool = False) -> Console:
+    from rich.console import Console  # here: what only asks for help should not wait for it
+
+    return Console(stderr=stderr, highlight=False, soft_wrap=True)
+
+
 def _plain(text: str) -> str:
+    from rich.markup import escape
+
     return escape(text.translate(_SHOWN))
 
 
@@ -65,10 +75,11 @@ class Talk:
 
     def __init__(self, quiet: bool, as_json: bool) -> None:
         self.quiet, self.as_json = quiet, as_json
-        self.err = Console(stderr=True, highlight=False, soft_wrap=True)
-        self.out = Console(highlight=False, soft_wrap=True)
+        self.err, self.out = _console(stderr=True), _console()
         self._started, self._last = time.monotonic(), 0.0
         self._stage = ""
+        logger = logging.getLogger("planner.compiled")
+        logger.handlers, logger.level, logger.propagate = [_FirstTime(self)], logging.INFO, False
 
     def say(self, text: str) -> None:
         if not self.quiet and not self.as_json:
@@ -92,12 +103,27 @@ class Talk:
             self.err.print(f"{what}: {done:,} of {total:,}, about {left:.0f} s left", style="dim")
 
 
+class _FirstTime(logging.Handler):
+    """Says once what takes the time where inner loops are compiled: after an installation or an upgrade."""
+
+    def __init__(self, talk: Talk) -> None:
+        super().__init__()
+        self._talk, self._said = talk, False
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if not self._said:
+            self._said = True
+            self._talk.note(FIRST_TIME)
+
+
+FIRST_TIME = "compiling, this first time only: up to a minute more ..."
+
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS}
 
 
 def _run(work: Callable[[], Exit]) -> None:
     """Run a command's work; every error a person can act on becomes a message and an exit code."""
-    console = Console(stderr=True, highlight=False, soft_wrap=True)
+    console = _console(stderr=True)
     try:
         code = work()
     except PlannerError as fault:
@@ -143,13 +169,14 @@ def _folder(out: Path | None, plan_file: PlanFile, command: Command) -> Path:
 
 
 def _site(plan_file: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
-    from planner import show
+    from planner import ahead, show
     from planner.job import run_site
     from planner.show.say import terminal
 
     ledger = Ledger()
     names = show.site_files(plan_file.plan)
     show.check_folder(folder, names, force, show.Made("site", plan_file.origin()))
+    ahead.begin()
     result = run_site(plan_file, ledger, talk.progress)
     talk.progress("writing", 0, 1)
     show.write_site(result, folder, force)
@@ -234,7 +261,7 @@ def _review(plan_file: PlanFile, log: Path, folder: Path, force: bool, talk: Tal
     return Exit.OK
 
 
-@app.command()
+@app.command(short_help="Decide one site: mount point, climate zone, reach.")
 def site(
     plan: PlanArgument,
     out: OutOption = None,
@@ -253,7 +280,7 @@ def site(
     _run(work)
 
 
-@app.command()
+@app.command(short_help="Serve a plan as a page on this machine alone.")
 def serve(
     plan: PlanArgument,
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="of 127.0.0.1 [any that is free]")] = 0,
@@ -297,7 +324,7 @@ def _serve(plan_file: PlanFile, port: int, browser: bool, talk: Talk) -> Exit:
     return Exit.OK
 
 
-@app.command()
+@app.command(short_help="Give every site of a contract its climate zone.")
 def contract(
     plan: PlanArgument,
     out: OutOption = None,
@@ -325,7 +352,7 @@ def contract(
     _run(work)
 
 
-@app.command()
+@app.command(short_help="Turn monthly weather layers into one ETo layer.")
 def climate(
     plan: PlanArgument,
     out: Annotated[Path | None, typer.Option("--out", help="GeoTIFF to write [NAME OF THE PLAN-eto.tif]")] = None,
@@ -357,7 +384,7 @@ def _count(n: int, what: str, many: str = "") -> str:
     return f"{n} {what}" if n == 1 else f"{n} {many or what + 's'}"
 
 
-@app.command()
+@app.command(short_help="Read all that a plan names and report what is wrong with it.")
 def check(
     plan: PlanArgument, as_json: JsonOption = False, quiet: QuietOption = False, var: VarOption = None
 ) -> None:
@@ -397,7 +424,7 @@ def check(
     _run(work)
 
 
-@app.command()
+@app.command(short_help="Make a first plan from whatever layers there are.")
 def start(
     paths: Annotated[
         list[Path] | None,
@@ -468,7 +495,10 @@ def _shell(path: Path) -> str:
 UnitsOption = Annotated[str, typer.Option("--units", help="us or metric: units of what is printed")]
 
 
-@app.command(context_settings={"ignore_unknown_options": True})
+@app.command(
+    short_help="The climate zone and season of a place, with no plan.",
+    context_settings={"ignore_unknown_options": True},
+)
 def zone(
     place: Annotated[
         list[str] | None,
@@ -496,7 +526,7 @@ def zone(
 
 
 def _zone(place: list[str], table: Path | None, table_unit: str, units: str, as_json: bool) -> Exit:
-    # no room that reads layers is loaded for one place: this answers in about two seconds
+    # no room that reads layers is loaded for one place, nor Numba: this answers in about a second
     import numpy as np
 
     from planner.at_places import zone_at
@@ -544,7 +574,7 @@ def _lat_lon(text: str, where: str) -> tuple[float, float]:
     return found
 
 
-@app.command()
+@app.command(short_help="The keys of a plan file, with their defaults.")
 def keys(
     section: Annotated[
         str | None, typer.Argument(help="for example layers.buildings, or reach", show_default=False)
@@ -576,7 +606,7 @@ def keys(
     _run(work)
 
 
-@app.command()
+@app.command(short_help="Base run times for the peak month, and the year ahead.")
 def programme(
     plan: PlanArgument,
     out: OutOption = None,
@@ -595,7 +625,7 @@ def programme(
     _run(work)
 
 
-@app.command()
+@app.command(short_help="A controller's log against what the weather should have made.")
 def review(
     plan: PlanArgument,
     log: Annotated[Path, typer.Argument(help="controller's log (CSV or XLSX)", show_default=False)],
@@ -615,7 +645,7 @@ def review(
     _run(work)
 
 
-@app.command()
+@app.command(short_help="Run the invented demo: a campus and a contract.")
 def demo(
     out: Annotated[Path, typer.Option("--out", help="folder to write to")] = Path("noonmark-demo"),
     force: ForceOption = False,

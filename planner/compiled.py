@@ -1,39 +1,21 @@
-"""How kernels are compiled: one decorator with one set of options, one cache; and how threads share them.
+"""How kernels are compiled: one decorator with one set of options; and how threads share them.
 
-What was compiled is kept in the user's cache folder (below NUMBA_CACHE_DIR where that is set), in a folder of its
-own for each kernel and each form of it. Numba's own cache looks at the age of the kernel's file alone: it takes old
-code where a kernel in another file, or a constant, was changed, and throws all away when a file was only touched.
+Numba takes half a second to load, and is loaded when something is compiled: what comes to no loop does without.
 """
 
 from __future__ import annotations
 
-import contextlib
 import functools
-import hashlib
 import os
-import shutil
-import tempfile
-import time
-from collections.abc import Callable, Iterator
+import threading
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
-from types import CodeType, ModuleType
 from typing import Any, Literal, TypeVar, cast, overload
 
-import numba
-import numpy as np
-import platformdirs
-from numba import njit
-from numba.core import config, types
-from numba.core.caching import CompileResultCacheImpl, FunctionCache
-from numba.core.dispatcher import Dispatcher
-
-__all__ = ["in_threads", "inner", "kernel", "tasks", "threads"]
+__all__ = ["in_threads", "inner", "kernel", "missing", "plain", "tasks", "threads"]
 
 R = TypeVar("R")
 
-UNUSED_DAYS = 60  # after which a compiled form is swept away
-WAIT_S = 120.0  # for another process that compiles the same kernel; then it is compiled here as well
 TASKS = 8  # a thread, where the caller does not say: so many that none waits long for the last
 
 
@@ -50,36 +32,62 @@ def kernel(function: Callable[..., Any] | None = None, **options: Any) -> Any:
     """
     if function is None:
         return functools.partial(kernel, **options)
-    compiled = _one_form(njit(**_OPTIONS | options)(function))
-    compiled._cache = _Kept(compiled)
-    return compiled
+    return _Late(function, _OPTIONS | options, on_disk=True)
 
 
 def inner(function: Callable[..., R]) -> Callable[..., R]:
     """Compile a function that kernels alone call: it has no way in from Python and no files, and is kept inside the
     kernels that call it. Both cost more to make than many a small function itself.
     """
-    compiled: Callable[..., R] = _one_form(njit(**_OPTIONS | {"no_cpython_wrapper": True})(function))
-    return compiled
+    return cast("Callable[..., R]", _Late(function, _OPTIONS | {"no_cpython_wrapper": True}, on_disk=False))
 
 
 # no_cfunc_wrapper: nobody calls a kernel by its address
 _OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
 
 
-def _one_form(compiled: Any) -> Any:
-    """A dispatcher for which a number written in the code is as any other of its type.
+class _Late:
+    """A function, and from the first call on what Numba makes of it; Numba takes it for its own dispatcher."""
 
-    Numba compiles f(x, 0) apart from f(x, n), which is dear, and once more while it does not know n's type yet.
-    """
-    as_given, plain = compiled.compile, cast(Any, types).unliteral
-    compiled.compile = lambda signature: as_given(tuple(plain(each) for each in signature))
-    return compiled
+    def __init__(self, function: Callable[..., Any], options: dict[str, Any], *, on_disk: bool) -> None:
+        functools.update_wrapper(self, function)
+        self.py_func, self._options, self._on_disk = function, options, on_disk
+
+    def __call__(self, *given: Any) -> Any:
+        return self._made(*given)
+
+    @functools.cached_property
+    def _made(self) -> Any:
+        from planner.kept import dispatcher
+
+        with _making:  # two threads would each make their own
+            return vars(self).get("_made") or dispatcher(self.py_func, self._options, self._on_disk)
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("__"):  # asked for by those who look what kind of object this is
+            raise AttributeError(name)
+        return getattr(self._made, name)
+
+
+_making = threading.RLock()
+
+
+def plain(made: Callable[..., R]) -> Callable[..., R]:
+    """The function as it is written, for work so little that Numba would take longer to load."""
+    return cast("Callable[..., R]", cast(Any, made).py_func)
+
+
+def missing(made: Callable[..., Any]) -> bool:
+    """Whether a kernel is yet to be compiled, and there is a folder to keep it in."""
+    return bool(cast(Any, made)._cache.missing())
 
 
 def threads() -> int:
     """How many threads may work at once: the cores that this process may use, or NUMBA_NUM_THREADS."""
-    return int(vars(config)["NUMBA_NUM_THREADS"])
+    asked = os.environ.get("NUMBA_NUM_THREADS", "")
+    if asked.isdecimal() and int(asked) > 0:
+        return int(asked)
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def tasks(total: int, most: int | None = None) -> list[slice]:
@@ -98,175 +106,3 @@ def in_threads(work: Callable[[slice], object], total: int, most: int | None = N
     with ThreadPoolExecutor(threads()) as pool:
         for _ in pool.map(work, runs):
             pass
-
-
-# --- the cache ---------------------------------------------------------------------------------------------------
-
-
-class _Kept:
-    """The compiled forms of one kernel on disk, as Numba's dispatcher asks for them.
-
-    It is opened on the first call, when all that the kernel names is there.
-    """
-
-    def __init__(self, compiled: Dispatcher) -> None:
-        self._compiled = compiled
-
-    @functools.cached_property
-    def _files(self) -> Any:
-        root = _root()
-        if root is None:
-            return None
-        function = self._compiled.py_func
-        folder = root / f"{function.__module__}.{function.__qualname__}" / _fingerprint(self._compiled)
-        with contextlib.suppress(OSError):
-            os.utime(folder)  # it is in use
-        place = _Place(folder, function.__code__.co_filename)
-        form = type("_Form", (CompileResultCacheImpl,), {"_locator_classes": [place]})
-        return type("_Files", (_Files,), {"_impl_class": form})(function)
-
-    @property
-    def cache_path(self) -> Any:
-        return self._files and self._files.cache_path
-
-    @functools.cached_property
-    def _turn(self) -> Any:
-        """Of the process that compiles this kernel; the others wait, and take what it made."""
-        from filelock import FileLock
-
-        return FileLock(f"{self.cache_path}.lock")
-
-    def load_overload(self, signature: Any, target: Any) -> Any:
-        found = self._read(signature, target)
-        if found is None and self._files is not None:
-            with contextlib.suppress(OSError, RuntimeError):  # waited too long, or a disk without locks: no turns
-                self._turn.acquire(timeout=WAIT_S)
-                found = self._read(signature, target)
-                if found is not None:
-                    self._turn.release()
-        return found
-
-    def _read(self, signature: Any, target: Any) -> Any:
-        try:
-            return self._files and self._files.load_overload(signature, target)
-        except Exception:  # cut or damaged, which may show in any way: made again
-            shutil.rmtree(str(self.cache_path), ignore_errors=True)
-            return None
-
-    def save_overload(self, signature: Any, result: Any) -> None:
-        with contextlib.suppress(OSError):  # a full disk: it works from memory
-            if self._files is not None:
-                _sweep()
-                self._files.save_overload(signature, result)
-        if "_turn" in vars(self):
-            self._turn.release()
-
-    def enable(self) -> None: ...
-    def disable(self) -> None: ...
-    def flush(self) -> None: ...
-
-
-class _Files(FunctionCache):
-    def _index_key(self, signature, codegen):  # type: ignore[no-untyped-def]
-        # Numba tells named tuples apart by their class, not by the order of its fields
-        own = super()._index_key(signature, codegen)  # type: ignore[no-untyped-call]
-        return (*own, repr([_fields(given) for given in signature]))
-
-
-class _Place:
-    """Where the files of a kernel lie: what Numba calls a locator."""
-
-    def __init__(self, folder: Path, source: str) -> None:
-        self._folder, self._py_file = folder, source
-
-    def from_function(self, *_: object) -> _Place:
-        return self
-
-    def ensure_cache_path(self) -> None:
-        self._folder.mkdir(parents=True, exist_ok=True)
-
-    def get_cache_path(self) -> str:
-        return str(self._folder)
-
-    def get_source_stamp(self) -> str:
-        return ""  # the folder's name says it
-
-    def get_disambiguator(self) -> str:
-        return "0"
-
-
-def _fields(given: Any) -> Any:
-    tuples = isinstance(given, types.BaseTuple)
-    return getattr(given, "fields", ()), [_fields(one) for one in (given if tuples else ())]
-
-
-def _fingerprint(compiled: Dispatcher) -> str:
-    """A hash of all that decides what a kernel compiles to: its code and options, the kernels that it calls, the
-    constants that it reads, and Numba's version.
-    """
-    parts = repr((numba.__version__, *_parts(compiled, set())))
-    return hashlib.sha256(parts.encode()).hexdigest()[:32]
-
-
-def _parts(value: object, seen: set[int]) -> Iterator[object]:
-    if isinstance(value, Dispatcher):
-        if id(value) in seen:
-            return
-        seen.add(id(value))
-        function = value.py_func
-        yield function.__qualname__, sorted(value.targetoptions.items()), function.__defaults__
-        yield from _code_parts(function.__code__, function.__globals__, seen)
-        for cell in function.__closure__ or ():
-            yield from _parts(cell.cell_contents, seen)
-    elif isinstance(value, int | float | str | bytes | None):
-        yield value
-    elif isinstance(value, tuple):
-        for one in value:
-            yield from _parts(one, seen)
-    elif isinstance(value, np.ndarray):
-        yield value.dtype.str, value.shape, value.tobytes()
-    elif isinstance(value, CodeType):
-        yield from _code_parts(value, {}, seen)
-    elif isinstance(value, ModuleType):
-        yield value.__name__
-    elif hasattr(value, "__qualname__"):  # functions and classes
-        yield value.__module__, value.__qualname__, getattr(value, "_fields", ())
-    else:
-        raise TypeError(f"a kernel reads {value!r}, of which it is not known how it would be told from another")
-
-
-def _code_parts(code: CodeType, named: dict[str, Any], seen: set[int]) -> Iterator[object]:
-    yield code.co_code, code.co_names, code.co_varnames
-    for constant in code.co_consts:
-        yield from _code_parts(constant, named, seen) if isinstance(constant, CodeType) else _parts(constant, seen)
-    for name in code.co_names:
-        if name in named:
-            yield from _parts(named[name], seen)
-
-
-@functools.cache
-def _root() -> Path | None:
-    """The first folder that can be written; None where none can, and every run then compiles anew."""
-    named = vars(config)["CACHE_DIR"]  # from NUMBA_CACHE_DIR
-    places = [Path(named) / "noonmark"] if named else []
-    places += [
-        platformdirs.user_cache_path("noonmark") / "kernels",
-        Path(__file__).parent / "__pycache__" / "kernels",
-    ]
-    for place in places:
-        with contextlib.suppress(OSError):
-            place.mkdir(parents=True, exist_ok=True)
-            with tempfile.TemporaryFile(dir=place):
-                return place
-    return None
-
-
-@functools.cache
-def _sweep() -> None:
-    """Take away what was not used for long: forms of earlier versions. Once a process, and only if it compiles."""
-    root = _root()
-    old = time.time() - UNUSED_DAYS * 86400
-    for folder in root.glob("*/*") if root is not None else ():
-        with contextlib.suppress(OSError):
-            if folder.stat().st_mtime < old:
-                folder.unlink() if folder.is_file() else shutil.rmtree(folder)

@@ -10,7 +10,10 @@ import sys
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
 import pytest
+
+from planner.climate import kernels
 
 ROOT = Path(__file__).parents[1]
 
@@ -139,6 +142,70 @@ def test_a_folder_that_cannot_be_written_ends_nothing(folder: Path) -> None:
 def test_numba_is_left_as_it_was(folder: Path) -> None:
     code = "import numba; was = dict(vars(numba.config)); import calling; print(was == dict(vars(numba.config)))"
     assert python("-c", code, folder=folder).strip() == "True"
+
+
+def test_numba_is_loaded_when_something_is_compiled(folder: Path) -> None:
+    loaded = "print('numba' in sys.modules)"
+    code = f"import sys, calling; calling.outer.py_func; {loaded}; calling.outer(3.0); {loaded}"
+    assert python("-c", code, folder=folder).split() == ["False", "True"]
+
+
+ZONE = """
+import sys
+import numpy as np
+from planner.at_places import zone_at
+from planner.climate.zones import equal_bands
+zone_at(["a"], np.array([-119.4]), np.array([35.3]), equal_bands(), "us")
+print("numba" in sys.modules)
+"""
+
+
+def test_the_zone_of_a_place_is_told_without_numba(folder: Path) -> None:
+    assert python("-c", ZONE, folder=folder).strip() == "False"
+
+
+def test_a_few_places_run_as_written_and_many_compiled_to_the_same_bits() -> None:
+    rng = np.random.default_rng(5)
+    n, edges, k = 400, np.arange(0.0, 13.0), np.arange(12)
+    value, spread = rng.normal(6, 4, n), rng.uniform(0.0, 3.0, n)
+    value[::17], spread[::23] = np.nan, np.inf
+    cells, at = rng.integers(-500, 500, (9, 8, 24)).astype(np.int16), rng.integers(0, 8, (3, n))
+    rows = rng.normal(size=(n, 12))
+    rows[::13, 3] = np.nan
+    starts = np.cumsum([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+    share = rng.uniform(size=(2, n))
+    runs = {
+        "normal_bands": lambda some: (kernels.normal_bands(value[some], spread[some], edges, k, k + 1),),
+        "band_of": lambda some: (kernels.band_of(value[some], edges[:-1], edges[1:] + 1.0, edges[:-1] + 0.7),),
+        "largest": lambda some: kernels.largest(rows[some]),
+        "bilinear": lambda some: (
+            kernels.bilinear(cells, *(one[some] for one in (*at, *share)), np.linspace(0.1, 2.0, 24)),
+        ),
+        "month_means_of_the_sun": lambda some: [
+            month.T for month in kernels.month_means_of_the_sun(np.linspace(-89, 90, n)[some], starts)
+        ],
+    }
+    for name, run in runs.items():
+        few = [run(slice(begin, begin + kernels.FEW)) for begin in range(0, n, kernels.FEW)]
+        for parts, whole in zip(zip(*few, strict=True), run(slice(0, n)), strict=True):
+            assert np.array_equal(np.concatenate(parts), whole, equal_nan=whole.dtype.kind == "f"), name
+
+
+CYCLES = """
+import gc, logging, sys
+logging.basicConfig(stream=sys.stdout, level=logging.INFO, format="%(message)s")
+import calling
+calling.outer(1.0)
+print(gc.isenabled())
+gc.disable()
+calling.first(calling.Pair(1.0, 2.0))
+print(gc.isenabled())
+"""
+
+
+def test_cycles_are_searched_again_after_compiling_and_each_kernel_is_told_of(folder: Path) -> None:
+    assert python("-c", CYCLES, folder=folder).split() == ["outer", "inner", "True", "first", "False"]
+    assert python("-c", CYCLES, folder=folder).split() == ["True", "False"]  # taken from the disk
 
 
 SLOW = """

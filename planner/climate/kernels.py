@@ -8,14 +8,24 @@ taken a block at a time, so that a block's months stay in the processor's cache.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 
-from planner.compiled import in_threads, inner, kernel
+from planner.compiled import in_threads, inner, kernel, plain
 
 _BLOCK = 1024
 _TASK = 16 * _BLOCK
+FEW = 8  # places for which Numba would take longer to load than the loops take as they are written
+
+
+def _over(loop: Callable[..., None], total: int, most: int | None, *given: Any) -> None:
+    """Run loop(begin, end, *given) over 0..total: compiled and in all threads, or as it is written for a few."""
+    if total <= FEW:
+        plain(loop)(0, total, *given)
+    else:
+        in_threads(lambda some: loop(some.start, some.stop, *given), total, most)
 
 
 @kernel(inline="always")
@@ -200,7 +210,7 @@ def month_means_of_the_sun(latitude_deg: Any, month_starts: Any) -> Any:
     n = len(latitude_deg)
     radiation, hours = np.empty((12, n)), np.empty((12, n))
     given = (latitude_deg, month_starts, radiation, hours)
-    in_threads(lambda some: _month_means_of_the_sun(some.start, some.stop, *given), n)
+    _over(_month_means_of_the_sun, n, None, *given)
     return radiation, hours
 
 
@@ -233,7 +243,7 @@ def normal_bands(value: Any, spread: Any, edges: Any, low: Any, high: Any) -> An
     `edges`; 0 where value or spread is NaN or infinite."""
     out = np.zeros((len(value), len(low)))
     given = (value, spread, edges, low, high, out)
-    in_threads(lambda some: _normal_bands(some.start, some.stop, *given), len(value), _TASK)
+    _over(_normal_bands, len(value), _TASK, *given)
     return out
 
 
@@ -255,7 +265,7 @@ def _normal_bands(begin: int, end: int, value: Any, spread: Any, edges: Any, low
 def band_of(value: Any, low: Any, high: Any, middle: Any) -> Any:
     """(n,) row of the band [low, high) that holds each value, of several that with the nearest middle; -1: none."""
     out = np.full(len(value), -1, np.int64)
-    in_threads(lambda some: _band_of(some.start, some.stop, value, low, high, middle, out), len(value), _TASK)
+    _over(_band_of, len(value), _TASK, value, low, high, middle, out)
     return out
 
 
@@ -273,7 +283,7 @@ def largest(values: Any) -> Any:
     """(n,) place of the largest value in each row of (n, k), and that value; -1 and NaN where one is not finite."""
     n = len(values)
     place, most = np.full(n, -1, np.int64), np.full(n, np.nan)
-    in_threads(lambda some: _largest(some.start, some.stop, values, place, most), n, _TASK)
+    _over(_largest, n, _TASK, values, place, most)
     return place, most
 
 
@@ -297,7 +307,7 @@ def bilinear(cells: Any, top: Any, left: Any, right: Any, x: Any, y: Any, scale:
     shares x and y of the way; times scale (bands,)."""
     out = np.empty((len(top), cells.shape[2]))
     given = (cells, top, left, right, x, y, scale, out)
-    in_threads(lambda some: _bilinear(some.start, some.stop, *given), len(top), _TASK)
+    _over(_bilinear, len(top), _TASK, *given)
     return out
 
 

@@ -1,0 +1,240 @@
+"""What Numba makes of a kernel, and where that is kept.
+
+It lies in the user's cache folder (below NUMBA_CACHE_DIR where that is set), in a folder of its own for each kernel
+and each form of it. Numba's own cache looks at the age of the kernel's file alone: it takes old code where a kernel
+in another file, or a constant, was changed, and throws all away when a file was only touched.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import gc
+import hashlib
+import logging
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import CodeType, ModuleType
+from typing import Any, cast
+
+import numba
+import numpy as np
+import platformdirs
+from numba import njit
+from numba.core import config, types
+from numba.core.caching import CompileResultCacheImpl, FunctionCache
+from numba.core.dispatcher import Dispatcher
+
+__all__ = ["dispatcher"]
+
+UNUSED_DAYS = 60  # after which a compiled form is swept away
+WAIT_S = 300.0  # for another process that compiles the same kernel; then it is compiled here as well
+
+_log = logging.getLogger("planner.compiled")  # a line for each kernel that is compiled: who shows progress listens
+
+
+def dispatcher(function: Callable[..., Any], options: dict[str, Any], on_disk: bool) -> Any:
+    """Numba's dispatcher of a function, for which a number written in the code is as any other of its type: Numba
+    compiles f(x, 0) apart from f(x, n), which is dear, and once more while it does not know n's type yet.
+    """
+    made: Any = njit(**options)(function)
+    as_given, plain = made.compile, cast(Any, types).unliteral
+
+    def compile_form(signature: Any) -> Any:
+        with _no_search_for_cycles():
+            return as_given(tuple(plain(each) for each in signature))
+
+    made.compile = compile_form
+    if on_disk:
+        made._cache = _Kept(made)
+    return made
+
+
+@contextlib.contextmanager
+def _no_search_for_cycles() -> Iterator[None]:
+    """Compiling makes millions of small objects; searching them for cycles takes a quarter of its time."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
+
+
+class _Kept:
+    """The compiled forms of one kernel on disk, as Numba's dispatcher asks for them.
+
+    It is opened on the first call, when all that the kernel names is there.
+    """
+
+    def __init__(self, compiled: Dispatcher) -> None:
+        self._compiled = compiled
+
+    @functools.cached_property
+    def _files(self) -> Any:
+        root = _root()
+        if root is None:
+            return None
+        function = self._compiled.py_func
+        folder = root / f"{function.__module__}.{function.__qualname__}" / _fingerprint(self._compiled)
+        with contextlib.suppress(OSError):
+            os.utime(folder)  # it is in use
+        place = _Place(folder, function.__code__.co_filename)
+        form = type("_Form", (CompileResultCacheImpl,), {"_locator_classes": [place]})
+        return type("_Files", (_Files,), {"_impl_class": form})(function)
+
+    @property
+    def cache_path(self) -> Any:
+        return self._files and self._files.cache_path
+
+    def missing(self) -> bool:
+        return self._files is not None and not any(Path(self.cache_path).glob("*.nbc"))
+
+    @functools.cached_property
+    def _turn(self) -> Any:
+        """Of the process that compiles this kernel; the others wait, and take what it made."""
+        from filelock import FileLock
+
+        return FileLock(f"{self.cache_path}.lock")
+
+    def load_overload(self, signature: Any, target: Any) -> Any:
+        found = self._read(signature, target)
+        if found is None and self._files is not None:
+            with contextlib.suppress(OSError, RuntimeError):  # waited too long, or a disk without locks: no turns
+                self._turn.acquire(timeout=WAIT_S)
+                found = self._read(signature, target)
+                if found is not None:
+                    self._turn.release()
+        if found is None:
+            _log.info(self._compiled.py_func.__name__)
+        return found
+
+    def _read(self, signature: Any, target: Any) -> Any:
+        try:
+            return self._files and self._files.load_overload(signature, target)
+        except Exception:  # cut or damaged, which may show in any way: made again
+            shutil.rmtree(str(self.cache_path), ignore_errors=True)
+            return None
+
+    def save_overload(self, signature: Any, result: Any) -> None:
+        with contextlib.suppress(OSError):  # a full disk: it works from memory
+            if self._files is not None:
+                _sweep()
+                self._files.save_overload(signature, result)
+        if "_turn" in vars(self):
+            self._turn.release()
+
+    def enable(self) -> None: ...
+    def disable(self) -> None: ...
+    def flush(self) -> None: ...
+
+
+class _Files(FunctionCache):
+    def _index_key(self, signature, codegen):  # type: ignore[no-untyped-def]
+        # Numba tells named tuples apart by their class, not by the order of its fields
+        own = super()._index_key(signature, codegen)  # type: ignore[no-untyped-call]
+        return (*own, repr([_fields(given) for given in signature]))
+
+
+class _Place:
+    """Where the files of a kernel lie: what Numba calls a locator."""
+
+    def __init__(self, folder: Path, source: str) -> None:
+        self._folder, self._py_file = folder, source
+
+    def from_function(self, *_: object) -> _Place:
+        return self
+
+    def ensure_cache_path(self) -> None:
+        self._folder.mkdir(parents=True, exist_ok=True)
+
+    def get_cache_path(self) -> str:
+        return str(self._folder)
+
+    def get_source_stamp(self) -> str:
+        return ""  # the folder's name says it
+
+    def get_disambiguator(self) -> str:
+        return "0"
+
+
+def _fields(given: Any) -> Any:
+    tuples = isinstance(given, types.BaseTuple)
+    return getattr(given, "fields", ()), [_fields(one) for one in (given if tuples else ())]
+
+
+def _fingerprint(compiled: Any) -> str:
+    """A hash of all that decides what a kernel compiles to: its code and options, the kernels that it calls, the
+    constants that it reads, and Numba's version.
+    """
+    parts = repr((numba.__version__, *_parts(compiled, set())))
+    return hashlib.sha256(parts.encode()).hexdigest()[:32]
+
+
+def _parts(value: Any, seen: set[int]) -> Iterator[object]:
+    if hasattr(value, "targetoptions"):  # a kernel
+        if id(value) in seen:
+            return
+        seen.add(id(value))
+        function = value.py_func
+        yield function.__qualname__, sorted(value.targetoptions.items()), function.__defaults__
+        yield from _code_parts(function.__code__, function.__globals__, seen)
+        for cell in function.__closure__ or ():
+            yield from _parts(cell.cell_contents, seen)
+    elif isinstance(value, int | float | str | bytes | None):
+        yield value
+    elif isinstance(value, tuple):
+        for one in value:
+            yield from _parts(one, seen)
+    elif isinstance(value, np.ndarray):
+        yield value.dtype.str, value.shape, value.tobytes()
+    elif isinstance(value, CodeType):
+        yield from _code_parts(value, {}, seen)
+    elif isinstance(value, ModuleType):
+        yield value.__name__
+    elif hasattr(value, "__qualname__"):  # functions and classes
+        yield value.__module__, value.__qualname__, getattr(value, "_fields", ())
+    else:
+        raise TypeError(f"a kernel reads {value!r}, of which it is not known how it would be told from another")
+
+
+def _code_parts(code: CodeType, named: dict[str, Any], seen: set[int]) -> Iterator[object]:
+    yield code.co_code, code.co_names, code.co_varnames
+    for constant in code.co_consts:
+        yield from _code_parts(constant, named, seen) if isinstance(constant, CodeType) else _parts(constant, seen)
+    for name in code.co_names:
+        if name in named:
+            yield from _parts(named[name], seen)
+
+
+@functools.cache
+def _root() -> Path | None:
+    """The first folder that can be written; None where none can, and every run then compiles anew."""
+    named = vars(config)["CACHE_DIR"]  # from NUMBA_CACHE_DIR
+    places = [Path(named) / "noonmark"] if named else []
+    places += [
+        platformdirs.user_cache_path("noonmark") / "kernels",
+        Path(__file__).parent / "__pycache__" / "kernels",
+    ]
+    for place in places:
+        with contextlib.suppress(OSError):
+            place.mkdir(parents=True, exist_ok=True)
+            with tempfile.TemporaryFile(dir=place):
+                return place
+    return None
+
+
+@functools.cache
+def _sweep() -> None:
+    """Take away what was not used for long: forms of earlier versions. Once a process, and only if it compiles."""
+    root = _root()
+    old = time.time() - UNUSED_DAYS * 86400
+    for folder in root.glob("*/*") if root is not None else ():
+        with contextlib.suppress(OSError):
+            if folder.stat().st_mtime < old:
+                folder.unlink() if folder.is_file() else shutil.rmtree(folder)
