@@ -363,12 +363,12 @@ def main(module: str, count: int = 40, seed: int = 1) -> None:
 
 def keep_kernels_apart(folder: Path) -> None:
     """What a changed kernel compiles to does not stay in the user's cache; what is there is used, by links."""
-    from planner import compiled
+    from planner import kept
 
-    root = compiled._root()
+    root = kept._root()
     if root is not None and root.is_dir():
         shutil.copytree(root, folder / "noonmark", copy_function=_linked)
-    compiled._root = lambda: folder / "noonmark"
+    kept._root = lambda: folder / "noonmark"
 
 
 def _linked(source: str, target: str) -> None:
