@@ -155,7 +155,7 @@ import sys
 import numpy as np
 from planner.at_places import zone_at
 from planner.climate.zones import equal_bands
-zone_at(["a"], np.array([-119.4]), np.array([35.3]), equal_bands(), "us")
+zone_at(["a"], np.array([-119.4]), np.array([35.3]), equal_bands())
 print("numba" in sys.modules)
 """
 
