@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 
 from planner.reach.profile import BUILDING, CROWN, CROWN_PRISM, LEAST_STEPS
+from planner.reach.radio import wavelength_m
 from planner.site import Site
 
 
@@ -59,3 +60,9 @@ class PlainProfiles:
             return (u, v) if base <= az <= top else (0.0, 0.0)
         p, q = sorted(((base - az) / dz, (top - az) / dz))
         return max(u, p), min(v, q)
+
+
+def edge_v(height_m, d1_m, d2_m, f_mhz):
+    """ITU-R P.526: the knife edge's parameter for an edge `height_m` above the line (below: negative)."""
+    d1, d2 = np.asarray(d1_m, float), np.asarray(d2_m, float)
+    return np.asarray(np.asarray(height_m, float) * np.sqrt(2.0 / wavelength_m(f_mhz) * (1.0 / d1 + 1.0 / d2)))

@@ -14,8 +14,6 @@ from planner.programme.runtime import (
     M2_PER_FT2,
     interval_days,
     longest_cycle_min,
-    low_quarter_uniformity,
-    net_rate_of_cans_mm_h,
     pipe_velocity_m_s,
     precipitation_rate_mm_h,
     run_time_min,
@@ -78,16 +76,6 @@ def test_precipitation_rate_is_96_25_gpm_over_square_feet():
     assert precipitation_rate_mm_h(flow * L_PER_GAL, area * M2_PER_FT2) / IN == pytest.approx(96.25 * flow / area)
     # metric: 60 L/min on a square meter is 1000 m3/h on it
     assert precipitation_rate_mm_h(20.0, 60.0) == pytest.approx(1000 * (20.0 * 0.06) / 60.0)
-
-
-def test_cans_give_the_auditors_rate_and_uniformity():
-    # Irrigation Association, auditor worksheets (2019 copy): 3.66 x mL / (minutes x in2), lowest quarter over mean
-    catch = [20.0, 24, 22, 30, 26, 28, 18, 32]
-    rate = net_rate_of_cans_mm_h(catch, minutes=10.0, opening_cm2=16.0 * 6.4516)
-    assert rate / IN == pytest.approx(3.66 * 25.0 / (10 * 16), rel=5e-4)
-    assert low_quarter_uniformity(catch) == pytest.approx(19.0 / 25.0)
-    with pytest.raises(ValueError, match="four cans"):
-        low_quarter_uniformity([3.0, 4.0])
 
 
 def test_run_time_multiplier_meets_the_published_pairs():

@@ -9,6 +9,7 @@ import shapely
 from campus_scenes import SHEET, scattered
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plain_profiles import edge_v
 from scipy.stats import norm
 
 from planner import plan
@@ -22,7 +23,7 @@ from planner.reach.coverage import coverage
 from planner.reach.diffraction import THROUGH, diffract
 from planner.reach.layouts import cheapest, question
 from planner.reach.link import FULL_ROOM_DB, HOPELESS_DB, holding, links, outdoors
-from planner.reach.radio import edge_v, entry_db, free_space_db, knife_edge_db, open_field_db, radio
+from planner.reach.radio import entry_db, free_space_db, knife_edge_db, open_field_db, radio
 from planner.reach.repeaters import relays, sharing
 from planner.reach.scene import scene
 from planner.reach.study import Judged, study

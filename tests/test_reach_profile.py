@@ -6,11 +6,11 @@ import shapely
 from campus_scenes import lines, scattered
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from plain_profiles import PlainProfiles
+from plain_profiles import PlainProfiles, edge_v
 
 from planner.reach.diffraction import diffract
 from planner.reach.profile import BUILDING, CROWN, CROWN_PRISM, trace
-from planner.reach.radio import edge_v, knife_edge_db, wavelength_m
+from planner.reach.radio import knife_edge_db, wavelength_m
 from planner.reach.scene import scene
 from planner.site import Heights, bare_site, prisms
 

@@ -28,26 +28,6 @@ def precipitation_rate_mm_h(flow_l_min: ArrayLike, area_m2: ArrayLike) -> Floats
     return 60.0 * _floats(flow_l_min) / _floats(area_m2)
 
 
-def net_rate_of_cans_mm_h(catch_ml: ArrayLike, minutes: float, opening_cm2: float) -> float:
-    """Rate that an audit's cans measured: mean catch over the opening and the time.
-
-    In inches an hour it is 3.66 x mL / (minutes x in2): Irrigation Association, auditor worksheets (2019 copy).
-    """
-    return float(np.mean(_floats(catch_ml)) / opening_cm2 * 10.0 * 60.0 / minutes)
-
-
-def low_quarter_uniformity(catch_ml: ArrayLike) -> float:
-    """Mean of the lowest quarter of the cans over the mean of all: Irrigation Association, auditor worksheets.
-
-    The quarter is rounded down where the number of cans is not divisible by four. Raises ValueError for under
-    four cans or no water.
-    """
-    catch = np.sort(_floats(catch_ml))
-    if len(catch) < 4 or not catch.mean() > 0:
-        raise ValueError("at least four cans, with water in them, are needed")
-    return float(catch[: len(catch) // 4].mean() / catch.mean())
-
-
 def run_time_multiplier(low_quarter: ArrayLike) -> Floats:
     """By how much a run time is lengthened for uneven application: 1 / (0.4 + 0.6 DU).
 

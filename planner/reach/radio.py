@@ -107,12 +107,6 @@ def fresnel_radius_m(d1_m: Numbers, d2_m: Numbers, f_mhz: float) -> Floats:
     return np.asarray(np.sqrt(wavelength_m(f_mhz) * d1 * d2 / (d1 + d2)))
 
 
-def edge_v(height_m: Numbers, d1_m: Numbers, d2_m: Numbers, f_mhz: float) -> Floats:
-    """ITU-R P.526: the knife edge's parameter for an edge `height_m` above the line (below: negative)."""
-    d1, d2 = np.asarray(d1_m, float), np.asarray(d2_m, float)
-    return np.asarray(np.asarray(height_m, float) * np.sqrt(2.0 / wavelength_m(f_mhz) * (1.0 / d1 + 1.0 / d2)))
-
-
 def knife_edge_db(v: Numbers) -> Floats:
     """ITU-R P.526 eq. 31, the approximation: 0 below v = -0.78, else within 0.1 dB of the Fresnel integral."""
     w = np.asarray(v, float) - 0.1
