@@ -814,13 +814,96 @@ def contract_layer() -> gpd.GeoDataFrame:
     return frame
 
 
+# What stands at a kind of site: buildings (width, depth and height in metres, how many), trees, light poles and
+# controllers.
+STANDING: dict[str, tuple[tuple[tuple[float, float, float, int], ...], int, int, int]] = {
+    "school": (((46, 18, 4.6, 3), (34, 28, 9.5, 1)), 14, 1, 2),
+    "park": (((9, 7, 3.6, 1),), 16, 2, 1),
+    "plaza": (((18, 12, 8.0, 1),), 7, 2, 1),
+    "library": (((34, 24, 7.5, 1),), 8, 1, 1),
+    "sports park": (((14, 9, 4.2, 2),), 10, 4, 2),
+    "clinic": (((40, 26, 6.8, 1),), 8, 1, 1),
+    "depot": (((38, 20, 7.2, 2),), 4, 2, 1),
+    "basin park": (((8, 6, 3.4, 1),), 12, 0, 1),
+    "housing": (((26, 14, 8.8, 2),), 10, 0, 1),
+    "civic": (((36, 22, 10.5, 1),), 8, 2, 1),
+    "greenway": ((), 8, 2, 1),
+    "office": (((36, 20, 7.4, 1),), 8, 0, 1),
+    "cemetery": (((16, 10, 7.0, 1),), 14, 0, 1),
+    "regional park": (((22, 14, 5.0, 2),), 16, 0, 2),
+    "medians": ((), 6, 3, 1),
+}
+WITHOUT_ANYTHING = "Bluff Edge Park"  # no building, no pole: nothing to mount on
+NOT_MEASURED = ("Ferrow Clinic", "Canal Bank Office", "Sandhook Dune School")  # no heights
+
+
+def grounds_layers(sites: gpd.GeoDataFrame) -> dict[str, gpd.GeoDataFrame]:
+    """What stands at the contract's sites, in SITES_CRS: buildings, trees, poles and controllers, seeded."""
+    draw = np.random.default_rng(SEED)
+    rows: dict[str, list[dict[str, object]]] = {name: [] for name in ("buildings", "trees", "poles", "controllers")}
+
+    def spot(inside: BaseGeometry) -> Point:
+        west, south, east, north = inside.bounds
+        while True:
+            at = Point(draw.uniform(west, east), draw.uniform(south, north))
+            if inside.contains(at):
+                return at
+
+    for site in sites.itertuples():
+        buildings, trees, poles, controllers = STANDING[site.kind]
+        if site.site_name == WITHOUT_ANYTHING:
+            buildings, poles = (), 0
+        # of a large park, what stands is near its middle
+        near = site.geometry.intersection(site.geometry.representative_point().buffer(260.0))
+        turn, taken = float(draw.uniform(0, 90)), shapely.Polygon()
+        standing: list[tuple[BaseGeometry, float]] = []
+        for width, depth, height, count in buildings:
+            for _ in range(count):
+                for _ in range(200):
+                    at = spot(near)
+                    shape = translate(rotate(block(width, depth), turn), at.x, at.y)
+                    if near.buffer(-2.0).contains(shape) and not taken.intersects(shape.buffer(7.0)):
+                        standing.append((shape, round(height * draw.uniform(0.9, 1.15), 1)))
+                        taken = taken.union(shape)
+                        break
+        free = near.difference(taken.buffer(9.0))
+        for k, (shape, height) in enumerate(standing):
+            known = site.site_name not in NOT_MEASURED
+            name = f"{site.site_name} {'ABCDEFG'[k]}"
+            rows["buildings"].append({"name": name, "height_m": height if known else None, "geometry": shape})
+        for _ in range(trees):
+            kind = (PLANE, OAK, ELM, ASH, PINE, OLIVE)[int(draw.integers(6))]
+            size = draw.uniform(0.6, 1.1)
+            rows["trees"].append(
+                {
+                    "height_m": round(kind.height_m * size, 1),
+                    "crown_m": round(kind.crown_m * size, 1),
+                    "leaf": kind.leaf,
+                    "geometry": spot(free),
+                }
+            )
+        for _ in range(poles):
+            rows["poles"].append({"height_m": round(draw.uniform(5.0, 9.0), 1), "geometry": spot(free)})
+        for k in range(controllers):
+            # of two the second is at the far side of the site: a regional park's is out of reach
+            far = k > 0 and site.kind == "regional park"
+            at = spot(site.geometry.difference(near.buffer(1500.0)) if far else free)
+            rows["controllers"].append({"name": f"Controller {k + 1}", "site_no": site.site_no, "geometry": at})
+    frames = {}
+    for name, some in rows.items():
+        frame = gpd.GeoDataFrame(some, geometry="geometry", crs=SITES_CRS)
+        frame.geometry = shapely.set_precision(frame.geometry.values, 0.01)
+        frames[name] = frame
+    return frames
+
+
 # --- files -----------------------------------------------------------------------------------------------
 
 
-def write_layers(path: Path, layers: dict[str, gpd.GeoDataFrame]) -> None:
+def write_layers(path: Path, layers: dict[str, gpd.GeoDataFrame], index: str = "NO") -> None:
     path.unlink(missing_ok=True)
     for name, frame in layers.items():
-        pyogrio.write_dataframe(frame, path, layer=name, driver="GPKG", SPATIAL_INDEX="NO")
+        pyogrio.write_dataframe(frame, path, layer=name, driver="GPKG", SPATIAL_INDEX=index)
 
 
 def write_climate(folder: Path) -> None:
@@ -956,7 +1039,9 @@ def make(folder: Path, say: Callable[[str], object] = print) -> None:
             place.mkdir(parents=True, exist_ok=True)
         write_layers(campus / "campus.gpkg", campus_layers())
         write_terrain(campus / "terrain.tif")
-        write_layers(contract / "sites.gpkg", {"sites": contract_layer()})
+        sites = contract_layer()
+        write_layers(contract / "sites.gpkg", {"sites": sites})
+        write_layers(contract / "grounds.gpkg", grounds_layers(sites), "YES")
         write_climate(contract)
         write_upkeep(folder)
     finally:

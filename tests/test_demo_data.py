@@ -28,6 +28,7 @@ MADE = (
     "campus/campus.gpkg",
     "campus/terrain.tif",
     "contract/sites.gpkg",
+    "contract/grounds.gpkg",
     "contract/eto.tif",
     "contract/tmean.tif",
     "contract/rain.tif",
@@ -74,6 +75,25 @@ def cells_touched(shape: shapely.Geometry) -> np.ndarray:
     cols, rows = np.meshgrid(np.arange(eto.shape[2]), np.arange(eto.shape[1]))
     left, top = t.c + cols * t.a, t.f + rows * t.e
     return eto[:, shapely.intersects(shape, shapely.box(left, top + t.e, left + t.a, top))]
+
+
+def test_what_stands_at_the_contracts_sites_holds_together(sites: gpd.GeoDataFrame) -> None:
+    """Buildings lie within their sites and apart; every controller names a site and is in it; one site is bare."""
+    grounds = {
+        name: gpd.read_file(CONTRACT / "grounds.gpkg", layer=name)
+        for name in ("buildings", "trees", "poles", "controllers")
+    }
+    buildings, controllers = grounds["buildings"], grounds["controllers"]
+    assert buildings.within(sites.union_all()).all()
+    assert shapely.area(shapely.union_all(buildings.geometry.values)) == pytest.approx(buildings.area.sum())
+    assert 3 <= buildings.height_m.isna().sum() < 10
+    by_no = sites.set_index("site_no").geometry
+    assert set(controllers.site_no) == set(sites.site_no)
+    assert all(by_no[one.site_no].contains(one.geometry) for one in controllers.itertuples())
+    assert not grounds["trees"].intersects(buildings.union_all().buffer(5)).any()
+    bare = by_no[sites.set_index("site_name").site_no["Bluff Edge Park"]]
+    assert not buildings.intersects(bare).any()
+    assert not grounds["poles"].intersects(bare).any()
 
 
 # --- the files -------------------------------------------------------------------------------------------

@@ -113,7 +113,8 @@ def contract_map(shown: ContractView | ContractResult) -> OfflineMap:
     codes = _Codes(seen, common)
     land = outlines_group(west, south, east, north)
     climate = climate_group(seen.picture, units, ground=True)
-    groups = [climate, land, _outlines(seen, wraps), _sites(seen, codes, wraps, looks), _mounts(seen, wraps)]
+    mounts = _mounts(seen, wraps)
+    groups = [climate, land, _outlines(seen, wraps), mounts, _sites(seen, codes, wraps, looks)]
     sources = pc.unique(seen.sites["source"]).to_pylist()
     credited = [*credits(sources, seen.picture), *([SOURCE] if land is not None else [])]
     data = {
