@@ -286,8 +286,8 @@ def test_light_over_the_site_is_a_layer(browser: Browser, folder: Path, yard: Si
     browser.find('input[data-group="light"]').click()
     assert len(browser.all(".leaflet-image-layer")) == images + 1
     key = browser.text(".key")
-    assert "Sunlight received, worst irrigation month: 10 ft above ground, 2.0 ft above roofs" in key
-    low, high = light_range(yard.light, yard.season)
+    assert "Sunlight received by month: 10 ft above ground, 2.0 ft above roofs" in key
+    low, high = light_range(yard.light)
     assert f"{high:.0%}\n{low:.0%}" in key
     browser.find('input[data-group="light"]').click()
     assert len(browser.all(".leaflet-image-layer")) == images

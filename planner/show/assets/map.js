@@ -7,6 +7,7 @@ function drawPlan(map, data) {
   const shown = new Map();   // group id -> Leaflet layer
   const targets = new Map(); // key of a mark or feature -> { layer, at }
   const tried = [];          // mounts: layer, and what its card says
+  let comparison = null;
 
   function make(tag, className, text) {
     const element = document.createElement(tag);
@@ -39,6 +40,12 @@ function drawPlan(map, data) {
     if (content.n) box.append(make("p", "card-note", content.n));
     (content.lines || []).forEach(function (text) { box.append(make("p", "card-note", text)); });
     if (content.table && content.table.rows.length) box.append(table(content.table));
+    if (comparison && tried.some(function (one) { return one.card === content; })) {
+      const button = make("button", "link", data.compare.button);
+      button.type = "button";
+      button.addEventListener("click", function () { comparison.add(content); });
+      box.append(button);
+    }
     return box;
   }
 
@@ -168,7 +175,7 @@ function drawPlan(map, data) {
       const layer = L.marker(m.at, { icon: icon, title: m.c.t, alt: m.c.t, zIndexOffset: { sensor: 2000, repeater: 1500, controller: 1000 }[m.kind] || 0, autoPanOnFocus: false });
       withCard(layer, group, m.c);
       if (m.k) targets.set(m.k, layer);
-      if (/^mount-/.test(m.k || "")) tried.push({ layer: layer, card: m.c });
+      if (/^mount-/.test(m.k || "")) tried.push({ layer: layer, card: m.c, key: m.k });
       return layer;
     }));
   }
@@ -257,6 +264,20 @@ function drawPlan(map, data) {
     return canvas;
   }
 
+  /* one layer of several images, of which one is shown: light by month */
+  function steps(group) {
+    const label = make("label", "shade-label", group.ask), select = make("select");
+    select.dataset.steps = group.id;
+    group.steps.forEach(function (step, k) {
+      const option = make("option", "", step.name);
+      option.value = k;
+      select.append(option);
+    });
+    select.addEventListener("change", function () { shown.get(group.id).setUrl(group.steps[select.value].image || group.image); });
+    label.append(select);
+    return label;
+  }
+
   function ramp(item) {
     const box = make("div", "ramp");
     const bar = make("span", "ramp-bar");
@@ -282,6 +303,7 @@ function drawPlan(map, data) {
       const rest = make("div", "key-more");
       rest.dataset.with = group.id;
       rest.hidden = !group.on;
+      if (group.steps) rest.append(steps(group));
       if (group.ramp) rest.append(ramp(group.ramp));
       (group.classes || []).forEach(function (item) {
         const line = make("div", "key-class");
@@ -290,6 +312,7 @@ function drawPlan(map, data) {
       });
       if (rest.childNodes.length) list.append(rest);
     });
+    if (data.solids) list.append(shadeRow(map, data.solids, make));
     (data.credits || []).forEach(function (text) { list.append(make("p", "key-credit", text)); });
     box.append(list);
     L.DomEvent.disableClickPropagation(box);
@@ -401,6 +424,9 @@ function drawPlan(map, data) {
       if (window.innerWidth <= 720) map.getContainer().scrollIntoView({ block: "start" });
     });
   });
+
+  const beside = document.getElementById("compare-holder");
+  if (beside && tried.length > 1) comparison = drawComparison(beside, tried.slice().reverse(), data.compare.labels, data.compare, make, reveal);
 
   /* a link of the contents opens the part that it leads to */
   document.querySelectorAll(".contents a").forEach(function (link) {

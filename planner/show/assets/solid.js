@@ -3,7 +3,6 @@
 function solidView(holder, data) {
   "use strict";
   const words = data.words;
-  const DAYS = [31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31];
   const SIZE = 2048; // of the shadow map
   const rad = Math.PI / 180;
 
@@ -14,33 +13,7 @@ function solidView(holder, data) {
     return element;
   }
 
-  /* --- the sun: Astronomical Almanac's low-precision formulas, refraction as in NREL's SPA --- */
-
-  function monthOf(day) {
-    let m = 0, left = day;
-    while (left > DAYS[m]) left -= DAYS[m++];
-    return { month: m, date: left };
-  }
-
-  function sunAt(day, hour) {
-    const n = 9130.5 + day + hour / 24 - data.longitude / 360; // days from J2000.0 to an hour of a day of 2025
-    const g = (357.528 + 0.9856003 * n) * rad;
-    const along = (280.46 + 0.9856474 * n + 1.915 * Math.sin(g) + 0.02 * Math.sin(2 * g)) * rad;
-    const tilt = (23.439 - 4e-7 * n) * rad;
-    const declination = Math.asin(Math.sin(tilt) * Math.sin(along));
-    const lat = data.latitude * rad, turn = (hour - 12) * 15 * rad;
-    const east = -Math.cos(declination) * Math.sin(turn);
-    const north = Math.cos(lat) * Math.sin(declination) - Math.sin(lat) * Math.cos(declination) * Math.cos(turn);
-    const up = Math.sin(lat) * Math.sin(declination) + Math.cos(lat) * Math.cos(declination) * Math.cos(turn);
-    let elevation = Math.asin(up) / rad;
-    if (elevation > -0.8333) elevation += 1.02 / Math.tan((elevation + 10.3 / (elevation + 5.11)) * rad) / 60;
-    const azimuth = (Math.atan2(east, north) / rad + 360) % 360;
-    const e = elevation * rad, a = azimuth * rad;
-    return {
-      elevation: elevation, azimuth: azimuth,
-      to: [Math.sin(a) * Math.cos(e), Math.cos(a) * Math.cos(e), Math.sin(e)]
-    };
-  }
+  const sky = sunOver(data), heightAt = groundOf(data), sunAt = sky.at, monthOf = sky.monthOf;
 
   /* --- vectors and matrices (columns first) --- */
 
@@ -185,20 +158,6 @@ function solidView(holder, data) {
     }
   }
 
-  function heightAt(xy) {
-    const g = data.ground;
-    if (!g) return 0;
-    const count = Math.round(Math.sqrt(g.z.length)), step = g.side / (count - 1);
-    const c = Math.max(0, Math.min(count - 1.001, (xy[0] - g.left) / step));
-    const r = Math.max(0, Math.min(count - 1.001, (xy[1] - g.bottom) / step));
-    const c0 = Math.floor(c), r0 = Math.floor(r), u = c - c0, v = r - r0;
-    function z(i, j) { return g.z[i * count + j] / 100; }
-    // as the triangles lie: cut from the lower left corner to the upper right
-    return u > v
-      ? z(r0, c0) + u * (z(r0, c0 + 1) - z(r0, c0)) + v * (z(r0 + 1, c0 + 1) - z(r0, c0 + 1))
-      : z(r0, c0) + v * (z(r0 + 1, c0) - z(r0, c0)) + u * (z(r0 + 1, c0 + 1) - z(r0 + 1, c0));
-  }
-
   /* --- programs --- */
 
   const TAKES = // of leaves, as many points are drawn as they take of the light
@@ -334,7 +293,7 @@ function solidView(holder, data) {
   const told = make("p", "solid-told");
   told.setAttribute("aria-live", "polite");
   const day = slider(words.day, 1, 365, 1, 172, function (v) { const d = monthOf(v); return d.date + " " + words.months[d.month]; });
-  const hour = slider(words.hour, 3, 21, 0.25, 15, function (v) { return Math.floor(v) + ":" + String(Math.round(v % 1 * 60)).padStart(2, "0"); });
+  const hour = slider(words.hour, 3, 21, 0.25, 15, sky.said);
   const buttons = make("div", "solid-buttons");
   [[words.aside, aside], [words.above, above], [words.close, close]].forEach(function (pair) {
     const button = make("button", "solid-button", pair[0]);
@@ -416,7 +375,7 @@ function solidView(holder, data) {
   }
 
   function draw() {
-    const sun = sunAt(day.value(), hour.value()), up = sun.elevation > 0;
+    const sun = sunAt(day.value(), sky.solar(day.value(), hour.value())), up = sun.elevation > 0;
     const dense = Math.min(2, window.devicePixelRatio || 1);
     const wide = Math.max(1, canvas.clientWidth), tall = Math.max(1, canvas.clientHeight);
     canvas.width = wide * dense;

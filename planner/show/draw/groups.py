@@ -26,9 +26,10 @@ from planner.show.say import layout as layouts
 from planner.show.say import links as say_links
 from planner.show.say import mount as say
 from planner.show.say import shade, verdict
+from planner.show.say.compare import points
 from planner.show.say.figures import decibels, letter, price
 from planner.site import KeepOut, Site
-from planner.units import MONTHS, Units, eto, length, odds
+from planner.units import MONTH_NAMES, MONTHS, Units, eto, length, odds
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -132,15 +133,22 @@ def _light(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str,
     """Light over the whole site, where the plan asked for it; off until the reader does."""
     if result.light is None:
         return None
-    drawn = light_overlay(result.light, result.season, degrees, from_lonlat(result.site.crs))
-    low, high = light_range(result.light, result.season)
+    grid, season, to_metres = result.light, result.season, from_lonlat(result.site.crs)
+    drawn = light_overlay(grid, season, degrees, to_metres)
+    months = [light_overlay(grid, season, degrees, to_metres, month=m).uri for m in range(12)]
+    low, high = light_range(grid)
     units = result.plan.units
-    ground, roof = length(result.light.ground_m, units), length(result.light.roof_m, units, 1)
+    ground, roof = length(grid.ground_m, units), length(grid.roof_m, units, 1)
     return {
         "id": "light",
-        "name": f"Sunlight received, worst irrigation month: {ground} above ground, {roof} above roofs",
+        "name": f"Sunlight received by month: {ground} above ground, {roof} above roofs",
         "on": False,
         "image": drawn.uri,
+        "ask": "Month",
+        "steps": [
+            {"name": "worst irrigation month", "image": ""},
+            *({"name": name, "image": uri} for name, uri in zip(MONTH_NAMES, months, strict=True)),
+        ],
         "opacity": 0.9,
         "bounds": drawn.bounds,
         "key": {"fillColor": palette.SHADE[2], "color": palette.INK, "weight": 0.5},
@@ -417,6 +425,7 @@ def candidate_card(result: SiteResult, row: int) -> dict[str, Any]:
         else verdict.reason(result, row)
         if row in _marked(result)
         else "",
+        "p": points(result, row),
         **_sun_card(result, row),
     }
 

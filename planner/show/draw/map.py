@@ -9,13 +9,14 @@ import shapely
 from markupsafe import Markup
 
 from planner.show.draw import palette
-from planner.show.draw.groups import groups, named_rows
+from planner.show.draw.groups import CANDIDATE_LABELS, groups, named_rows
 from planner.show.draw.page import PAGES, OfflineMap, page_bytes
 from planner.show.draw.side_view import side_view
 from planner.show.draw.solid import solids
 from planner.show.draw.views import climate_view, credits, inset, mount_view, notices_view
 from planner.show.layout import layout
 from planner.show.lonlat import Floats, geometry, to_lonlat
+from planner.show.say import compare
 from planner.show.say import layout as layouts
 from planner.show.say import links as say_links
 from planner.show.say import mount as say
@@ -30,7 +31,7 @@ from planner.show.say.verdict import most_ruled_out, none_meets
 if TYPE_CHECKING:
     from planner.job import SiteResult
 
-SCRIPTS = ("marks.js", "map.js", "solid.js")
+SCRIPTS = ("sun.js", "shade.js", "marks.js", "compare.js", "map.js", "solid.js")
 
 
 def site_page(result: SiteResult) -> bytes:
@@ -58,7 +59,8 @@ def map_data(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[st
         "tones": palette.DARK,
         "groups": groups(result, degrees),
         "credits": credits(result.climate.source, result.climate_picture),
-        "solids": solids(result),
+        "solids": solids(result, degrees),
+        "compare": compare.words(result) | {"labels": list(CANDIDATE_LABELS)},
         "spot": spot_words(result.plan.units),
     }
 
@@ -97,7 +99,8 @@ def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
     decision, units = result.decision, result.plan.units
     rows = [k for k in decision.runners_up if k not in {place.row for place in layout(result)}]
     places: list[dict[str, Any]] = [
-        {"words": place, "mount": mount_view(result, place.row, degrees)} for place in layouts.places(result)
+        {"words": place, "mount": mount_view(result, place.row, degrees, lost=True)}
+        for place in layouts.places(result)
     ]
     return Markup(
         PAGES.get_template("panel.html").render(
@@ -109,8 +112,8 @@ def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
             places=places,
             beside=layouts.beside(result),
             overridden=decision.overridden,
-            named=[mount_view(result, k, degrees) for k in named_rows(result)],
-            alternates=[mount_view(result, k, degrees) for k in rows],
+            named=[mount_view(result, k, degrees, lost=True) for k in named_rows(result)],
+            alternates=[mount_view(result, k, degrees, lost=True) for k in rows],
             tried=len(result.mounts),
             passing=len(decision.order),
             requirements=say.requirement_counts(result),

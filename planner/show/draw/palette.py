@@ -23,6 +23,7 @@ SKY = "#eef2f4"
 HORIZON = "#57534a"
 VEIL = "#7c8f63"
 SUN = "#a86a08"
+LOST = "#ff9d3c"  # sun behind what is opaque: light on HORIZON, where it is drawn
 RULED_OUT = "#8b8f92"
 OUTLINE = "#1f2a30"
 EVERGREEN = "#2f6148"

@@ -30,6 +30,7 @@ POINTS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 WIDTH, HEIGHT = 440, 250
 Axis = Callable[[Floats | float], Floats]  # degrees to a place in the picture
 LEFT, RIGHT, TOP, BOTTOM = 32, 12, 8, 24
+LEAST_TOLD_H = 0.25  # a shorter stretch of shade gets no hours beside it
 
 
 def sun_picture(
@@ -40,13 +41,16 @@ def sun_picture(
     latitude_deg: float,
     alt: str,
     clock: Clock | None = None,
+    *,
+    lost: bool = False,
 ) -> Markup:
     """The year's sun over one mount's horizon: azimuth along x, elevation along y.
 
     horizon_deg, veil_deg: (360,) elevation of what is opaque and of crowns along PICTURE_AZIMUTH_DEG. The middle of
     the picture is the side of the noon sun: south, or north in the southern hemisphere. One path a month, of
     its middle day, months of `season` (12,) heavy; dots stand at whole hours, as `clock` counts them from true
-    solar time and month (as given without one).
+    solar time and month (as given without one). lost: the stretches of those paths that lie behind what is opaque
+    are drawn over it, with begin and end by the same clock in the month that loses most.
     """
     start = 0.0 if latitude_deg >= 0 else 180.0  # azimuth at the left edge
 
@@ -80,9 +84,60 @@ def sun_picture(
     out.append(_area(veil_deg, x, y, start, palette.VEIL, 0.55))
     out.append(_area(horizon_deg, x, y, start, palette.HORIZON, 0.86))
 
+    if lost:
+        out += _lost(paths, season, np.asarray(horizon_deg, float), x, y)
     out += _hours(paths, season, x, y)
     out += _month_names(paths, season, x, y)
     return svg(WIDTH, HEIGHT, "".join(out), alt, "sun-picture")
+
+
+def lost_stretches(path: Floats, horizon_deg: Floats) -> list[Floats]:
+    """Parts of a path (n, 3) of azimuth, elevation, hour that lie behind a horizon (360,), each in order of time.
+
+    Ends are put where path and horizon meet, between two steps.
+    """
+    if len(path) < 2:
+        return []
+    over = path[:, 1] - np.interp(path[:, 0], PICTURE_AZIMUTH_DEG, horizon_deg, period=360.0)
+    found, part = [], [path[0]] if over[0] < 0 else []
+    for k in range(1, len(path)):
+        if (over[k - 1] < 0) != (over[k] < 0):
+            turn = np.array([(path[k, 0] - path[k - 1, 0] + 180) % 360 - 180, *(path[k, 1:] - path[k - 1, 1:])])
+            met = path[k - 1] + over[k - 1] / (over[k - 1] - over[k]) * turn
+            part.append(met)
+            if over[k] >= 0:
+                found.append(np.array(part))
+                part = []
+        if over[k] < 0:
+            part.append(path[k])
+    return [*found, np.array(part)] if len(part) > 1 else found
+
+
+def _lost(paths: Sequence[Floats], season: Bools, horizon_deg: Floats, x: Axis, y: Axis) -> list[str]:
+    """Lost stretches of irrigation months (of all where there are none); hours at the ends of the worst one's."""
+    months = [k for k in range(12) if season[k]] or list(range(12))
+    found = {k: lost_stretches(paths[k], horizon_deg) for k in months}
+    out = [
+        f'<path class="lost" d="{piece}" fill="none" stroke="{palette.LOST}" stroke-width="2.4"/>'
+        for k in months
+        for stretch in found[k]
+        for piece in _unbroken(x(stretch[:, 0]), y(stretch[:, 1]))
+    ]
+
+    def long(stretch: Floats) -> float:
+        return float(stretch[-1, 2] - stretch[0, 2])
+
+    worst = max(months, key=lambda k: sum(map(long, found[k])))
+    for stretch in found[worst]:
+        if long(stretch) < LEAST_TOLD_H:
+            continue
+        for end in (stretch[0], stretch[-1]):
+            if end[1] > 3:  # lower, it is sunrise or sunset
+                minutes = round(float(end[2]) * 12) * 5 % (24 * 60)
+                text = f"{minutes // 60}:{minutes % 60:02d}"
+                at = float(np.clip(x(end[0]), LEFT + 18, WIDTH - RIGHT - 18)), float(y(end[1]))
+                out.append(text_at(at[0], at[1] + 13, text, bold=True, halo=True, size=11))
+    return out
 
 
 def _middle_day(table: SunTable, month: int, clock: Clock | None = None) -> Floats:

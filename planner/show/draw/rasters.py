@@ -79,17 +79,25 @@ def climate_overlay(picture: ClimatePicture, most: int = 480) -> Overlay:
     return Overlay(_png(rgba), picture.west_deg, south, picture.east_deg, north)
 
 
-def light_range(grid: LightGrid, season: Bools) -> tuple[float, float]:
-    """Least and most share of light for the picture's colours: tenths, and the whole at the top."""
-    worst = grid.worst(season)
-    known = worst[np.isfinite(worst)]
+def light_range(grid: LightGrid) -> tuple[float, float]:
+    """Least and most share of light for the colours of every month's picture: tenths, and the whole at the top."""
+    known = grid.light_share[np.isfinite(grid.light_share)]
     return (min(0.9, float(np.floor(known.min() * 10) / 10)) if known.size else 0.0), 1.0
 
 
-def light_overlay(grid: LightGrid, season: Bools, to_degrees: Move, to_metres: Move, most: int = 900) -> Overlay:
-    """Share of light kept in the worst irrigation month, cell by cell, resampled to the map's projection."""
-    worst = grid.worst(season)
-    rows, cols = worst.shape
+def light_overlay(
+    grid: LightGrid,
+    season: Bools,
+    to_degrees: Move,
+    to_metres: Move,
+    most: int = 900,
+    *,
+    month: int | None = None,
+) -> Overlay:
+    """Share of light kept in a month (0 to 11), or in the worst irrigation month without one, cell by cell,
+    resampled to the map's projection: 8 bits a pixel, of which 0 is outside the site."""
+    told = grid.worst(season) if month is None else grid.light_share[:, :, month]
+    rows, cols = told.shape
     east, south = grid.left_m + cols * grid.cell_m, grid.top_m - rows * grid.cell_m
     corners = to_degrees(np.array([[x, y] for x in (grid.left_m, east) for y in (south, grid.top_m)]))
     (lon0, lat0), (lon1, lat1) = corners.min(axis=0), corners.max(axis=0)
@@ -101,12 +109,15 @@ def light_overlay(grid: LightGrid, season: Bools, to_degrees: Move, to_metres: M
     row = np.floor((grid.top_m - xy[:, 1]) / grid.cell_m).astype(int)
     inside = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
     flat = np.full(len(xy), np.nan)
-    flat[inside] = worst[row[inside], col[inside]]
+    flat[inside] = told[row[inside], col[inside]]
     value = flat.reshape(tall, wide)
-    low, high = light_range(grid, season)
-    alpha = np.where(np.isfinite(value), 255, 0).astype(np.uint8)
-    rgba = np.dstack([palette.ramp_rgb(palette.SHADE, (high - value) / (high - low)), alpha])
-    return Overlay(_png(rgba), float(lon0), float(lat0), float(lon1), float(lat1))
+    low, high = light_range(grid)
+    share = np.clip((high - np.nan_to_num(value)) / (high - low), 0, 1)
+    level = np.where(np.isfinite(value), 1 + np.round(share * 254), 0).astype(np.uint8)
+    colours = np.vstack([[0, 0, 0], palette.ramp_rgb(palette.SHADE, np.arange(255) / 254)]).astype(np.uint8)
+    picture = Image.fromarray(level, "P")
+    picture.putpalette(colours.tobytes())
+    return Overlay(_png(picture, transparency=0), float(lon0), float(lat0), float(lon1), float(lat1))
 
 
 def coverage_overlay(cover: Coverage, to_degrees: Move, to_metres: Move, most: int = 700) -> Overlay:
@@ -178,7 +189,8 @@ def _fade(rows: int, cols: int, share: float = 0.12) -> Floats:
     return np.outer(edge(rows), edge(cols))
 
 
-def _png(pixels: NDArray[np.uint8]) -> str:
+def _png(pixels: NDArray[np.uint8] | Image.Image, **settings: int) -> str:
     stream = io.BytesIO()
-    Image.fromarray(pixels).save(stream, "PNG", optimize=True)
+    picture = pixels if isinstance(pixels, Image.Image) else Image.fromarray(pixels)
+    picture.save(stream, "PNG", optimize=True, **settings)
     return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode()

@@ -7,12 +7,13 @@ the site's frame, from the ground at its centre up.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 
+from planner.ground import site_ground
 from planner.reach.radio import fresnel_radius_m
 from planner.show.draw import palette
 from planner.show.layout import layout, proposed, serving
@@ -20,6 +21,7 @@ from planner.show.say import solid as said
 from planner.show.say.figures import letter
 from planner.site import Floats, Prisms, Site
 from planner.sun.leaves import leaf_share
+from planner.sun.losses import clock_hours
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -27,15 +29,20 @@ if TYPE_CHECKING:
 RADIUS_M = 500.0  # beyond the site's own extent; a city would not fit a page
 MOST_TRIANGLES = 60_000
 MOST_CROWNS = 1_500
+SHADE_M = 30.0  # around the site's extent, shadows are drawn on the map
+EYE_M = 2.0
 GROUND_CELLS = 40  # along the longer side: what a page can bear
 
 
-def solids(result: SiteResult) -> dict[str, Any]:
+def solids(result: SiteResult, degrees: Callable[[Floats], Floats] | None = None) -> dict[str, Any]:
     """What `solid.js` draws; numbers in centimetres where they are whole.
 
     `blocks`: each [colour code, 9 numbers a triangle (x, y, z three times)]; `crowns`: rows of x, y, z, radius,
     half height, evergreen; `ground`: corner, cell and heights; `places`, `links`: ends and words; `takes`: (12,)
-    share of the light that deciduous crowns take; `more`: what was left out, in words, or "".
+    share of the light that deciduous crowns take; `more`: what was left out, in words, or "". `leaf`: the same as
+    shares in leaf and leafless; `clock_ahead`: (12,) hours of the clock before true solar time, None without a time
+    zone; `hills`: (360,) hundredths of a degree, the ground's horizon from the middle, None without terrain;
+    `shade_box`, `shade_bounds`: where shadows are drawn on the map, in metres and (given `degrees`) in degrees.
     """
     site = result.site
     middle = np.array([0.0, 0.0])
@@ -54,6 +61,11 @@ def solids(result: SiteResult) -> dict[str, Any]:
         "crowns": crowns,
         "takes": _takes(result),
         "evergreen_takes": round(1 - result.plan.sun.crown_in_leaf, 3),
+        "leaf": _leaf(result),
+        "clock_ahead": _clock_ahead(result),
+        "hills": _hills(result),
+        "shade_box": [west - SHADE_M, south - SHADE_M, east + SHADE_M, north + SHADE_M],
+        "shade_bounds": _bounds((west, south, east, north), degrees) if degrees else None,
         "ground": _ground(site, zero),
         "places": list(_places(result, zero)),
         "links": list(_links(result, zero)),
@@ -156,6 +168,55 @@ def _crowns(site: Site, box: Any, zero: float) -> tuple[list[list[int]], int]:
         ]
     )
     return [_cm(row) for row in told], len(rows) - len(kept)
+
+
+def _bounds(extent: tuple[float, float, float, float], degrees: Callable[[Floats], Floats]) -> list[list[float]]:
+    """Southwest and northeast corner of what `shade_box` covers, latitude first.
+
+    The frame is a transverse Mercator around the site: its axes are those of the map to centimetres there.
+    """
+    west, south, east, north = extent
+    middle = ((west + east) / 2, (south + north) / 2)
+    ends = degrees(
+        np.array(
+            [
+                [west - SHADE_M, middle[1]],
+                [east + SHADE_M, middle[1]],
+                [middle[0], south - SHADE_M],
+                [middle[0], north + SHADE_M],
+            ]
+        )
+    )
+    (lon0, lon1), (lat0, lat1) = ends[:2, 0], ends[2:, 1]
+    return [[round(float(lat0), 8), round(float(lon0), 8)], [round(float(lat1), 8), round(float(lon1), 8)]]
+
+
+def _leaf(result: SiteResult) -> dict[str, Any]:
+    sun = result.plan.sun
+    share = leaf_share(result.site.latitude_deg, sun.leaf_dates())
+    return {
+        "share": [round(float(v), 4) for v in share],
+        "in_leaf": sun.crown_in_leaf,
+        "leafless": sun.crown_leafless,
+    }
+
+
+def _clock_ahead(result: SiteResult) -> list[float] | None:
+    if result.plan.time_zone is None:
+        return None
+    noon = clock_hours(np.full(12, 12.0), np.arange(12), result.site.longitude_deg, result.plan.time_zone)
+    return [round(float(v), 4) for v in (noon - 12.0 + 12.0) % 24.0 - 12.0]
+
+
+def _hills(result: SiteResult) -> list[int] | None:
+    """The ground's horizon from a head's height above the middle of the site: one for the whole map."""
+    site = result.site
+    if site.terrain is None:
+        return None
+    azimuth = np.arange(360.0)
+    at = np.array([[0.0, 0.0, float(site.ground_at(np.zeros((1, 2)))[0]) + EYE_M]])
+    found = site_ground(site).bare(at, azimuth, result.plan.sun.terrain_km * 1000)
+    return None if found is None else _cm(np.degrees(np.arctan(found.tangent[0])))
 
 
 def _takes(result: SiteResult) -> list[float]:

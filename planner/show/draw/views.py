@@ -40,8 +40,8 @@ def picture_clock(result: SiteResult) -> str:
     return shade.clock_said(result.plan.time_zone or SOLAR)
 
 
-def mount_picture(result: SiteResult, row: int) -> Markup:
-    """The sun-path picture of a mount."""
+def mount_picture(result: SiteResult, row: int, *, lost: bool = False) -> Markup:
+    """The sun-path picture of a mount; `lost` as in :func:`sun_picture`."""
     return sun_picture(
         result.sun.horizon_deg[row],
         result.sun.veil_deg[row],
@@ -50,11 +50,14 @@ def mount_picture(result: SiteResult, row: int) -> Markup:
         result.site.latitude_deg,
         shade.sun_sentence(result, row),
         partial(clock_hours, longitude_deg=result.site.longitude_deg, time_zone=result.plan.time_zone),
+        lost=lost,
     )
 
 
-def mount_view(result: SiteResult, row: int, degrees: Callable[[Floats], Floats]) -> dict[str, Any]:
-    """What the panel and the sheet say of one mount."""
+def mount_view(
+    result: SiteResult, row: int, degrees: Callable[[Floats], Floats], *, lost: bool = False
+) -> dict[str, Any]:
+    """What the panel and the sheet say of one mount; `lost`: its picture shows the sun that it loses."""
     at = degrees(result.mounts.xyz[[row]])[0]
     return {
         "row": row,
@@ -74,7 +77,7 @@ def mount_view(result: SiteResult, row: int, degrees: Callable[[Floats], Floats]
         "numbers": say.mount_numbers(result, row),
         "parts": say.score_parts(result, row),
         "geo": f"geo:{at[1]:.6f},{at[0]:.6f}",
-        "picture": mount_picture(result, row),
+        "picture": mount_picture(result, row, lost=lost),
         "sentence": shade.sun_sentence(result, row),
         "clock": picture_clock(result),
         "day": shade.day_sentence(result, row),

@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from planner.show.say.figures import plural
-from planner.units import MONTHS
+from planner.show.say.shade import clock_said
+from planner.sun.losses import SOLAR
+from planner.units import MONTH_NAMES, MONTHS
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -20,13 +22,17 @@ def words(result: SiteResult) -> dict[str, object]:
         rough.append("What only the surface model shows is not drawn, though the numbers count it.")
     if site.canopy is not None:
         rough.append("Trees of the canopy raster are not drawn, though the numbers count them.")
-    if plan.time_zone:
-        rough.append("Hours here are true solar time, not clock time.")
+    if plan.sun.crown_light == "by path":
+        rough.append("A crown takes the same share here wherever the sun goes through it.")
     return {
         "open": "3-D and shade",
         "close": "Back to the map",
         "day": "Day",
-        "hour": "Hour, true solar time",
+        "hour": f"Hour, {clock_said(plan.time_zone or SOLAR)}",
+        "shade": "Shadows at a month and hour",
+        "month": "Middle of",
+        "month_names": list(MONTH_NAMES),
+        "hills": "The sun is behind high ground.",
         "above": "From above",
         "aside": "From the south" if site.latitude_deg >= 0 else "From the north",
         "night": "The sun is down.",
