@@ -442,7 +442,11 @@ function drawPlan(map, data) {
     return box && box.open && map.getSize().x > 640 ? box.offsetWidth + 10 : 0;
   }
   function fit() {
-    map.fitBounds(data.bounds, { paddingTopLeft: [covered() + 34, 22], paddingBottomRight: [46, 34], animate: false });
+    const narrow = map.getSize().x <= 640; // there the buttons lie over the map's top
+    map.fitBounds(data.bounds, {
+      paddingTopLeft: [narrow ? 14 : covered() + 34, narrow && data.solids ? 92 : 22],
+      paddingBottomRight: [narrow ? 14 : 46, narrow ? 44 : 34], animate: false
+    });
   }
   fit();
   spread();
