@@ -36,7 +36,10 @@ function drawComparison(holder, tried, labels, words, make, show) {
       const cell = make("td", "", text);
       if (best && best[k]) {
         cell.className = "compare-best";
-        cell.append(make("span", "compare-mark", " ✓"), make("span", "unseen", " " + words.best));
+        const sign = make("span", "compare-mark", "✓");
+        sign.setAttribute("role", "img");
+        sign.setAttribute("aria-label", words.best);
+        cell.append(" ", sign);
       }
       line.append(cell);
     });
