@@ -422,7 +422,25 @@ def bare_site(
     elevation_m: float = 0.0,
     **parts: object,
 ) -> Site:
-    """A site with nothing on it but what `parts` gives; for tests and for trying one thing at a time."""
+    """A site with nothing on it but what is given; for tests and for trying one thing at a time.
+
+    Parameters
+    ----------
+    outline
+        200 m square unless given.
+    latitude_deg, longitude_deg, elevation_m
+        Where it lies.
+
+    Returns
+    -------
+    Site
+        With further parts by the names of its fields.
+
+    Raises
+    ------
+    TypeError
+        A part that no site has.
+    """
     given: dict[str, object] = {
         "name": "bare site",
         "crs": f"+proj=tmerc +lat_0={latitude_deg} +lon_0={longitude_deg} +k=1 +ellps=WGS84 +units=m",

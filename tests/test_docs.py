@@ -85,14 +85,16 @@ def used_by(module: str, tree: ast.Module) -> Iterator[Named]:
 
 
 def faces() -> list[Named]:
-    """Functions that another room imports."""
+    """Functions that another room imports, but for private ones."""
     taken = {
         meant(named)
         for module, tree in modules().items()
         for named in used_by(module, tree)
         if room(meant(named)[0]) != room(module)
     }
-    return sorted(named for named in taken if named in functions() and room(named[0]) in HELD)
+    return sorted(
+        named for named in taken if named in functions() and room(named[0]) in HELD and named[1][0] != "_"
+    )
 
 
 def parameters(function: Function) -> list[str]:

@@ -279,9 +279,24 @@ def _shifted(surface, price, left, top, cell, xy, metres):  # type: ignore[no-un
 
 
 def ground(site: Site, prices: Prices, cell_m: float, around: Floats, most_cells: int = MOST_CELLS) -> Ground:
-    """The grid for routes within the site and around (n, 2) points.
+    """The grid for cable routes within the site and around some points.
 
-    Barred: grounds that say so, and keep-outs of heat and without access. The reach of a sprinkler is lawn.
+    Parameters
+    ----------
+    site
+        Barred: grounds that say so, and keep-outs of heat and without access. The reach of a sprinkler is lawn.
+    prices
+        A metre of each surface.
+    cell_m
+        Of the grid, larger where there would be too many.
+    around
+        (n, 2) mounts and controllers that it must hold.
+    most_cells
+        Of the grid.
+
+    Returns
+    -------
+    Ground
     """
     boxes = shapely.union_all([shapely.box(*site.outline.bounds), *shapely.points(around)]).buffer(BEYOND_M).bounds
     west, south, east, north = boxes
@@ -324,9 +339,21 @@ def _stands(site: Site, k: int) -> bool:
 
 
 def routes(g: Ground, start: Floats, ends: Floats) -> list[Floats | None]:
-    """The cheapest polyline from (2,) to each of (m, 2), None where what is barred shuts one off.
+    """The cheapest polylines from a point, never dearer than the straight line where that is allowed.
 
-    Never dearer than the straight line, where that is allowed.
+    Parameters
+    ----------
+    g
+        The grid.
+    start
+        (2,).
+    ends
+        (m, 2).
+
+    Returns
+    -------
+    list of ndarray or None
+        (k, 2) for each end; None where what is barred shuts it off.
     """
     parts = int(np.clip(np.sqrt(SPLIT_TO / g.surface.size), 1, MOST_PARTS))
     fine = g.surface.repeat(parts, axis=0).repeat(parts, axis=1)

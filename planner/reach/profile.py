@@ -297,7 +297,20 @@ class Profiles:
 
 
 def trace(s: Scene, a: Floats, b: Floats) -> Profiles:
-    """Profiles of lines from (n, 3) a to (n, 3) b, metres in the site's frame."""
+    """What lines meet: pieces of buildings and crowns, and the ground beneath.
+
+    Parameters
+    ----------
+    s
+        The site, laid out.
+    a, b
+        (n, 3) ends of the lines, metres in the site's frame.
+
+    Returns
+    -------
+    Profiles
+        Pieces of all lines, one line's after another's.
+    """
     a, b = (np.ascontiguousarray(p, float).reshape(-1, 3) for p in (a, b))
     n, plan = len(a), np.hypot(*(b - a)[:, :2].T)
     cell = s.ground_at[2] if len(s.ground) else np.inf
