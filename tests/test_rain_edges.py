@@ -182,7 +182,7 @@ def test_a_crown_s_rim_is_under_it():
 
 def test_windward_are_the_sectors_whose_middle_is_within_45_degrees():
     """In whole degrees, every sector and every wind."""
-    for wind in range(0, 360, 5):
+    for wind in (*range(20), 181, 222, 316, 359):
         within = [s for s in range(36) if min((10 * s - wind) % 360, (wind - 10 * s) % 360) <= 45]
         for s in range(36):
             only = np.zeros((1, 36))

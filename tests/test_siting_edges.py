@@ -224,13 +224,13 @@ def test_what_decides_precipitation(given, allowed):
 
 
 def test_the_grounds_slope_is_taken_over_10_m():
-    """A cubic eastward and a plane northward: rises of 0.02 * 25 and of 0.3 to a meter."""
+    """A cubic eastward, a plane and a cubic northward: what they rise from 5 m before to 5 m behind."""
     at = np.arange(-50.0, 51.0)
-    hill = Heights(0.02 * at[None, :] ** 3 - 0.3 * at[:, None], -50.5, 50.5, 1.0)
-    site = bare_site(terrain=hill)
-    assert siting.ground_slope_deg(site, np.zeros((1, 3)))[0] == pytest.approx(
-        np.degrees(np.arctan(np.hypot(0.5, 0.3)))
-    )
+    east, north = at[None, :], -at[:, None]
+    site = bare_site(terrain=Heights(0.02 * east**3 + 0.3 * north + 0.002 * north**3, -50.5, 50.5, 1.0))
+    for x, y, eastward, northward in ((0, 0, 0.02 * 25, 0.3 + 0.002 * 25), (3, 7, 0.02 * 52, 0.3 + 0.002 * 172)):
+        slope = siting.ground_slope_deg(site, np.array([[x, y, 99.0]]))[0]
+        assert slope == pytest.approx(np.degrees(np.arctan(np.hypot(eastward, northward))))
     assert siting.ground_slope_deg(bare_site(), np.zeros((2, 3))).tolist() == [0.0, 0.0]
 
 
