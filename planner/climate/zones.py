@@ -70,7 +70,7 @@ def equal_bands(first_mm_day: int = 1, last_mm_day: int = 12) -> ZoneTable:
     ZoneTable
         The highest ETo last.
     """
-    edges = np.concatenate([[-np.inf], np.arange(first_mm_day, last_mm_day + 1.0), [np.inf]])
+    edges = np.concatenate([[-np.inf], np.arange(first_mm_day, last_mm_day + 1), [np.inf]])
     names = range(first_mm_day - 1, last_mm_day + 1)
     unknown = np.full(len(names), np.nan)
     return ZoneTable(
