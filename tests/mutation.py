@@ -61,6 +61,7 @@ ALIKE = (
     ("rain", "rain_and_surroundings", "1 up", "any row below 0 is none"),
     ("rain", "_drip", "1 up", "the same"),
     ("rain", "_add_prisms", "180.0 up", "the back of a building is hidden by its front"),
+    ("rain", "_add_prisms", "360.0 down", "the same"),
     ("rain", "rain_and_surroundings", "2 up", "GEOS measures on plan, whatever the height"),
     ("rain", "_heat_share", "2 up", "the same"),
     ("rain", "_circle_by_edge", "*turned", "a line or an end that only touches the circle cuts nothing off"),
