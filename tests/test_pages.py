@@ -456,6 +456,24 @@ def test_sheet_prints_on_one_page(browser: Browser, folder: Path, yard: SiteResu
         assert wanted in text, wanted
 
 
+@pytest.mark.parametrize("screen", [DESKTOP, PHONE])
+@pytest.mark.parametrize("size", list(SHEETS_IN))
+def test_the_map_page_prints_as_map_and_summary(
+    browser: Browser, folder: Path, yard: SiteResult, size: str, screen: tuple[int, int]
+) -> None:
+    """Two pages: the map as it stands on the screen, across the paper's width or height, then what to do."""
+    browser.open(folder / "map.html", screen)
+    printed = browser.pdf(size)
+    assert len(printed.pages) == 2
+    first, second = (" ".join(page.extract_text().split()) for page in printed.pages)
+    assert "S1" in first
+    assert "What to do" not in first
+    for wanted in ("Larkmead sensor plan", "What to do", fixed_to(yard.mounts, yard.decision.chosen), "To buy"):
+        assert wanted in second, wanted
+    for unwanted in ("Requirements and score", "Show it on the map", "Terms"):
+        assert unwanted not in second, unwanted
+
+
 @pytest.fixture(scope="module")
 def nasty(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Every text that a user's file may bring, in turn at every place it may stand."""

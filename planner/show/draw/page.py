@@ -111,9 +111,9 @@ class OfflineMap(folium.Map):  # type: ignore[misc]
             "<script>{}</script>\n<script>{}</script>"
         ).format(
             self.title,
-            styles("leaflet.css", "page.css", "map.css", dark=True),
+            styles("leaflet.css", "page.css", "map.css", "print.css", dark=True),
             Markup(asset("leaflet.js")),
-            Markup("\n".join(asset(name) for name in self.scripts)),
+            Markup("\n".join(asset(name) for name in (*self.scripts, "print.js"))),
         )
         body = Markup(
             '<div class="page">\n<div class="map-side" role="region" aria-label="Map">'
