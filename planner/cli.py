@@ -284,7 +284,6 @@ def site(
 def serve(
     plan: PlanArgument,
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="of 127.0.0.1 [any that is free]")] = 0,
-    browser: Annotated[bool, typer.Option("--open", help="open the page in your browser")] = False,
     quiet: QuietOption = False,
     var: VarOption = None,
 ) -> None:
@@ -293,10 +292,10 @@ def serve(
     Until Ctrl-C. Nobody without the address that it prints gets an answer.
     """
     variables, talk = _variables(var), Talk(quiet, False)
-    _run(lambda: _serve(_read(plan, variables), port, browser, talk))
+    _run(lambda: _serve(_read(plan, variables), port, talk))
 
 
-def _serve(plan_file: PlanFile, port: int, browser: bool, talk: Talk) -> Exit:
+def _serve(plan_file: PlanFile, port: int, talk: Talk) -> Exit:
     try:
         from planner.serve import app as served
     except ModuleNotFoundError as fault:
@@ -308,12 +307,10 @@ def _serve(plan_file: PlanFile, port: int, browser: bool, talk: Talk) -> Exit:
     session = opened(plan_file, talk.progress)
 
     def announce(address: str) -> None:
-        talk.out.print(f"Open {address}", soft_wrap=True)  # even when quiet: nothing else tells the address
+        # Even when quiet: nothing else tells the address. No browser is started, for a command line is no secret
+        # from the machine's other users, and the address is.
+        talk.out.print(f"Open {address}", soft_wrap=True)
         talk.say("Stop with Ctrl-C.")
-        if browser:
-            import webbrowser
-
-            webbrowser.open(address)
 
     try:
         served.run(session, announce, port)

@@ -368,6 +368,48 @@ def test_answers_are_the_python_functions_own_and_faults_are_told(session: Sessi
         assert ask(app, "GET", f"/{TOKEN}/{path}", b"")[0] == 404
 
 
+def test_a_question_that_nobody_waits_for_any_more_is_passed_over(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app, asked = Guard(application(session, lambda: None), HOST, TOKEN), []
+    point = session.point
+    monkeypatch.setattr(session, "point", lambda *at: asked.append(at) or point(*at))
+    lon, lat, up = spot(session)
+    headers = {
+        "host": HOST, "origin": f"http://{HOST}", "content-type": "application/json",
+        "sec-fetch-site": "same-origin",
+    }  # fmt: skip
+
+    async def question(east: float, stays: bool) -> int:
+        body = json.dumps({"lon": lon + east, "lat": lat, "height_m": up}).encode()
+        messages = [{"type": "http.request", "body": body, "more_body": False}]
+        sent: list[dict[str, Any]] = []
+
+        async def receive() -> dict[str, Any]:
+            if messages:
+                return messages.pop()
+            if stays:
+                await asyncio.Event().wait()
+            return {"type": "http.disconnect"}
+
+        async def send(message: dict[str, Any]) -> None:
+            sent.append(message)
+
+        scope = {
+            "type": "http", "method": "POST", "path": f"/{TOKEN}/card", "raw_path": b"", "query_string": b"",
+            "http_version": "1.1", "scheme": "http", "root_path": "",
+            "headers": [(k.encode(), v.encode()) for k, v in headers.items()],
+        }  # fmt: skip
+        await app(scope, receive, send)
+        return int(sent[0]["status"])
+
+    async def all_three() -> list[int]:
+        return await asyncio.gather(question(0.0, True), question(1e-5, False), question(2e-5, True))
+
+    assert asyncio.run(all_three()) == [200, 499, 200]
+    assert [round((at[0] - lon) * 1e5) for at in asked] == [0, 2]
+
+
 # --- a real process ---------------------------------------------------------------------------------------------
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import secrets
 import socket
-import threading
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -23,6 +23,7 @@ from planner.serve.session import Session, change_from, number, place, text_of
 from planner.show.say import point as say
 
 LOOPBACK = "127.0.0.1"
+GONE = 499  # nobody reads it
 
 Answer = Mapping[str, Any]
 
@@ -30,15 +31,12 @@ Answer = Mapping[str, Any]
 def application(session: Session, stop: Callable[[], None]) -> Starlette:
     """The questions and their answers, without the guard.
 
-    One question at a time is worked on: the answers share the session, and the kernels the machine.
+    One question at a time is worked on, for the answers share the session; one that nobody waits for any more is
+    passed over.
     """
-    lock = threading.Lock()
+    lock = asyncio.Lock()
 
     async def asked(request: Request, answer: Callable[[Mapping[str, Any]], Answer]) -> Response:
-        def work(given: Mapping[str, Any]) -> Answer:
-            with lock:
-                return answer(given)
-
         try:
             given = json.loads(await request.body())
             if not isinstance(given, dict):
@@ -46,7 +44,10 @@ def application(session: Session, stop: Callable[[], None]) -> Starlette:
         except (ValueError, RecursionError):
             return JSONResponse(_fault("the question", "it is no JSON object", "Reload the page"), 400)
         try:
-            return JSONResponse(await run_in_threadpool(work, given))
+            async with lock:
+                if await request.is_disconnected():  # a drag went on while this waited
+                    return Response(status_code=GONE)
+                return JSONResponse(await run_in_threadpool(answer, given))
         except OutputError as fault:
             return JSONResponse(_fault(fault.where, fault.what, fault.todo), 409)
         except PlannerError as fault:
@@ -98,16 +99,13 @@ def application(session: Session, stop: Callable[[], None]) -> Starlette:
 
     async def page(request: Request) -> Response:
         nonce = secrets.token_urlsafe(16)
-
-        def work() -> str:
-            with lock:
-                return page_html(session, nonce)
-
+        async with lock:
+            html = await run_in_threadpool(page_html, session, nonce)
         policy = (
             f"default-src 'none'; script-src 'nonce-{nonce}'; style-src 'unsafe-inline'; img-src data:; "
             "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
         )
-        return HTMLResponse(await run_in_threadpool(work), headers={"content-security-policy": policy})
+        return HTMLResponse(html, headers={"content-security-policy": policy})
 
     answers = {
         "card": card, "closer": closer, "change": change, "undo": undo, "redo": redo, "state": state,
