@@ -59,7 +59,7 @@ def test_each_has_one_sentence_that_says_what_decides() -> None:
     assert said[4] == "No mount meets every requirement. Closest is R1-2, which misses full sun."
     assert said[5] == "The weakest link has a 91% chance of working: a test on site decides it."
     assert said[2] == "The height of Library is assumed, and the sensor is mounted on it: measure it."
-    assert said[9] == "band 6 has a 45% chance, close to that of band 7: check ETo against a local source."
+    assert said[9] == "The zone is band 7, but band 6 has a 45% chance: check ETo against a local source."
     assert said[7] == "Not decided: its outline crosses itself."
     assert all(text.endswith(".") for text in said.values())
 

@@ -46,7 +46,7 @@ SITES_MOST = 250_000  # more than this and the page grows past 25 MB: the flagge
 LABELLED_MOST = 2000  # outlines are drawn for a contract of this many sites
 SHAPE_TOLERANCE_DEG = 2e-5  # about 2 m: outlines are for finding a site, not for measuring it
 REJECTED_MOST = 500
-LOOKS_MOST = 25  # listed of the sites to look at first
+LOOKS_MOST = 15  # listed of the sites to look at first
 
 
 @dataclass(frozen=True)

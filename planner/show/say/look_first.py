@@ -42,7 +42,7 @@ def look_said(look: Look, found: SiteFound | None, zone: str | None, runner_up: 
     """One sentence on why to look at a site, and what decides it."""
     if look.reason is Reason.NEAR_EDGE:
         second = f"{runner_up} has {article(odds(look.weight))} chance" if runner_up else "another zone is near"
-        return f"{second}, close to that of {zone}: check ETo against a local source."
+        return f"The zone is {zone}, but {second}: check ETo against a local source."
     if look.flags:
         return _OF_FLAGS[look.flags[0]]
     assert found is not None
