@@ -120,11 +120,12 @@ def test_marks_open_from_the_keyboard(browser: Browser, folder: Path, yard: Site
     assert yard.mounts.ids[yard.decision.chosen] in browser.card()
 
 
-def test_a_card_lies_clear_of_the_key(browser: Browser, folder: Path, yard: SiteResult) -> None:
-    browser.open(folder / "map.html")
+@pytest.mark.parametrize("size", [TABLET, DESKTOP])
+def test_a_card_lies_clear_of_the_key(browser: Browser, folder: Path, size: tuple[int, int]) -> None:
+    browser.open(folder / "map.html", size)
     browser.script("map_plan.panBy([350, 0], { animate: false })")  # the marks go under the key
     marks = browser.all(".map .mark-place")
-    for mark in marks:
+    for mark in marks[-2:]:
         browser.script("arguments[0].click()", mark)
         browser.card()
         hidden = (
@@ -135,6 +136,14 @@ def test_a_card_lies_clear_of_the_key(browser: Browser, folder: Path, yard: Site
             "    box.top < card.bottom - 1; })"
         )
         WebDriverWait(browser.driver, 3).until(lambda _, hidden=hidden: browser.script(hidden) == [])
+
+
+def test_a_card_on_a_phone_folds_the_key(browser: Browser, folder: Path) -> None:
+    browser.open(folder / "map.html", PHONE)
+    browser.script("document.querySelector('.key').open = true")
+    browser.script("document.querySelector('.map .mark-place:has(.mark-sensor)').click()")  # the key lies over it
+    browser.card()
+    assert browser.find(".key").get_dom_attribute("open") is None
 
 
 # --- dark screens -----------------------------------------------------------------------------------------------

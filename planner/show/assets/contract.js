@@ -268,7 +268,7 @@ function drawSites(map, group, tools) {
 
   function select(k) {
     if (!map.hasLayer(layer)) tools.toggle(group.id, true);
-    if (window.innerWidth <= 720) map.getContainer().scrollIntoView({ block: "start" });
+    if (window.innerWidth <= 1000) map.getContainer().scrollIntoView({ block: "start" });
     map.setView([lat[k] / 1e6, lon[k] / 1e6], Math.max(map.getZoom(), tools.data.closeZoom), { animate: false });
     map.panBy([-tools.covered() / 2, 0], { animate: false });
     open(k);

@@ -407,7 +407,7 @@ function drawPlan(map, data) {
       if (held.hasLayer && held.hasLayer(layer) && !map.hasLayer(held)) toggle(group.id, true);
     });
     const at = layer.getLatLng ? layer.getLatLng() : layer.getBounds().getCenter();
-    if (window.innerWidth <= 720) map.getContainer().scrollIntoView({ block: "start" });
+    if (window.innerWidth <= 1000) map.getContainer().scrollIntoView({ block: "start" });
     map.setView(at, Math.max(map.getZoom(), data.closeZoom), { animate: false });
     map.panBy([-covered() / 2, 0], { animate: false });
     layer.openPopup();
@@ -421,7 +421,7 @@ function drawPlan(map, data) {
       const group = data.groups.find(function (g) { return g.id === button.dataset.fit; });
       toggle(group.id, true);
       map.fitBounds(group.bounds);
-      if (window.innerWidth <= 720) map.getContainer().scrollIntoView({ block: "start" });
+      if (window.innerWidth <= 1000) map.getContainer().scrollIntoView({ block: "start" });
     });
   });
 
@@ -434,6 +434,10 @@ function drawPlan(map, data) {
       const part = document.querySelector(link.getAttribute("href"));
       if (part && part.tagName === "DETAILS") part.open = true;
     });
+  });
+
+  map.on("popupopen", function () { // a card takes a phone's whole width
+    if (map.getSize().x <= 640) map.getContainer().querySelector(".key").open = false;
   });
 
   /* the key covers the left of the map: open on what the rest of it shows */

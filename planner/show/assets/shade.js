@@ -176,6 +176,7 @@ function shadeRow(map, data, make) {
     }
     layer.addTo(map);
     draw();
+    more.scrollIntoView({ block: "nearest" });
   });
   [month, hour].forEach(function (part) { part.addEventListener("input", function () { if (shade) draw(); }); });
   box.append(row, more);
