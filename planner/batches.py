@@ -27,14 +27,14 @@ from planner.each_site import decided, not_decided, site_found
 from planner.found import SiteFound
 from planner.job import SiteResult
 from planner.layers.belonging import Shared, keep_stand_ins, shared
-from planner.layers.build import Given, count_contract_sites, read_contract_sites, read_outlines
+from planner.layers.build import Given, contract_rows, count_contract_sites, read_contract_sites, read_outlines
 from planner.layers.source import files_state
 from planner.ledger import CommandError, DataError, Kind, Ledger, Notice, PlannerError, SitesError
 from planner.local_climate import climate_at, picture_around, table_of
 from planner.pieces import Pieces, hold, scratch, whole
 from planner.plan import PlanFile
 from planner.site import ContractSites, Ints, Rejected, inner_points
-from planner.store import Parts, read_part, read_told, write_part
+from planner.store import Parts, read_part, read_told, write_left_out, write_part
 
 Progress = Callable[[str, int, int], None]  # (what is being done, sites done, sites in all)
 Keep = Callable[[SiteResult, SiteFound], Mapping[str, bytes]]  # of a site: what else is kept, by name
@@ -116,10 +116,11 @@ def contract_parts(
         paths = [pieces.path(f"{first:09d}", ".arrow") for first, _ in rows]
         missing = [(span, path) for span, path in zip(rows, paths, strict=True) if not whole(path)]
         done = total - sum(end - first for (first, end), _ in missing)
-        tell("zones", done, total)
+        what = "zones" if layered is None else "sites"
+        tell(what, done, total)
         for first, end in run(plan_file, table, layered, missing):
             done += end - first
-            tell("zones", done, total)
+            tell(what, done, total)
         if _job(plan_file, size, total) != job:
             raise DataError(
                 str(plan_file.path),
@@ -138,8 +139,12 @@ def contract_parts(
             lonlat = pa.concat_tables([read_part(path, ["longitude_deg", "latitude_deg"]) for path in filled])
             lon, lat = (column.to_numpy() for column in lonlat.columns)
             picture = picture_around(plan_file, lon, lat, ledger)
+        left_out = None
+        if layered is not None and rejected:
+            left_out = pieces.path("left-out", ".arrow")
+            write_left_out(rejected, filled[0], left_out)
         tell("writing", 0, 1)
-        yield Parts(plan_file.plan, table, filled, rejected, tuple(ledger), picture, plan_file.origin())
+        yield Parts(plan_file.plan, table, filled, rejected, tuple(ledger), picture, plan_file.origin(), left_out)
         pieces.clear()
 
 
@@ -195,8 +200,9 @@ def _read(plan_file: PlanFile, first: int, end: int, layered: Layered | None = N
         if first == 0 and count_contract_sites(plan_file) <= end:
             raise
         # of one part of many, unlike of a whole file, this stops nothing
-        lost_rows = Rejected(f"rows {first + 1} to {end}", f"{fault.what}. {fault.todo}")
-        sites = ContractSites((), (), np.empty(0), (lost_rows,))
+        why = f"{fault.what}. {fault.todo}"
+        rejected = contract_rows(plan_file, (first, end), why) if layered is not None else ()
+        sites = ContractSites((), (), np.empty(0), rejected or (Rejected(f"rows {first + 1} to {end}", why),))
     if layered is not None:
         return _read_layered(plan_file, sites, (first, end), layered, ledger)
     kept, climate, lost = _climate(plan_file, sites, ledger)

@@ -76,7 +76,7 @@ class Talk:
     def __init__(self, quiet: bool, as_json: bool) -> None:
         self.quiet, self.as_json = quiet, as_json
         self.err, self.out = _console(stderr=True), _console()
-        self._started, self._last = time.monotonic(), 0.0
+        self._started, self._last, self._already = time.monotonic(), 0.0, 0
         self._stage = ""
         logger = logging.getLogger("planner.compiled")
         logger.handlers, logger.level, logger.propagate = [_FirstTime(self)], logging.INFO, False
@@ -95,12 +95,20 @@ class Talk:
         if self.quiet:
             return
         if what != self._stage:
-            self._stage, self._started, self._last = what, now, now
+            self._stage, self._started, self._last, self._already = what, now, now, done
             self.err.print(f"{what} ...", style="dim")
-        elif total > 1 and 0 < done < total and now - self._last > 5:
-            left = (now - self._started) / done * (total - done)
+        elif total > 1 and self._already < done < total and now - self._last > 5:
+            since = done - self._already  # what an earlier run did took no time of this one
+            left_s = (now - self._started) / since * (total - done)
             self._last = now
-            self.err.print(f"{what}: {done:,} of {total:,}, about {left:.0f} s left", style="dim")
+            self.err.print(f"{what}: {done:,} of {total:,}, about {_time(left_s)} left", style="dim")
+
+
+def _time(left_s: float) -> str:
+    """How long something still takes, in the unit that one would say it in."""
+    if left_s < 100:
+        return f"{left_s:.0f} s"
+    return f"{left_s / 60:.0f} min" if left_s < 6000 else f"{left_s / 3600:.1f} h"
 
 
 class _FirstTime(logging.Handler):

@@ -59,7 +59,8 @@ TAKEN = frozenset(
 class Parts:
     """A contract's parts, in the order of its sites, and what goes with all of them.
 
-    paths: of those that hold any site. picture: None where no map is asked for.
+    paths: of those that hold any site. picture: None where no map is asked for. left_out: rows of sites that cannot
+    be used, with the columns of the others, where the plan names layers and there are any.
     """
 
     plan: Plan
@@ -69,6 +70,7 @@ class Parts:
     notices: tuple[Notice, ...]
     picture: ClimatePicture | None
     origin: Origin | None = None
+    left_out: Path | None = None
 
 
 @contextlib.contextmanager
@@ -77,6 +79,10 @@ def one_part(result: ContractResult) -> Iterator[Parts]:
     with pieces.scratch() as folder:
         path = folder / "part.arrow"
         write_part(result, path)
+        left_out = None
+        if result.found and result.rejected:
+            left_out = folder / "left_out.arrow"
+            write_left_out(result.rejected, path, left_out)
         yield Parts(
             result.plan,
             result.zone.table,
@@ -85,6 +91,7 @@ def one_part(result: ContractResult) -> Iterator[Parts]:
             result.notices,
             result.climate_picture,
             result.origin,
+            left_out,
         )
 
 
@@ -251,6 +258,37 @@ def write_part(result: ContractResult, path: Path, kept: Sequence[Mapping[str, b
             raise OSError("it was not written whole")
 
     pieces.keep(path, write, word)
+
+
+def write_left_out(rejected: Sequence[Rejected], like: Path, path: Path) -> None:
+    """Sites that cannot be used as rows with the columns of a part: name, row, own columns and reason; the rest is
+    empty. like: a part of the same contract."""
+    schema = schema_of(like).remove_metadata()
+    given = own_names(dict.fromkeys(name for one in rejected for name in one.own), TAKEN)
+    own = {column: name for name, column in given.items()}
+    told_: dict[str, list[Any]] = {
+        "name": [one.name for one in rejected],
+        "row": [one.row or None for one in rejected],
+        "decision": ["left_out"] * len(rejected),
+        "decision_because": [one.why for one in rejected],
+        "flags": [""] * len(rejected),
+    }
+    columns = {
+        field.name: _as(
+            told_.get(field.name, [one.own.get(own.get(field.name, "")) for one in rejected]), field.type
+        )
+        for field in schema
+    }
+    rows = pa.table(columns, schema=schema).replace_schema_metadata({_TYPES: "[]"})
+    pieces.keep(path, lambda beside: feather.write_feather(rows, beside, compression="uncompressed"))
+
+
+def _as(values: Sequence[Any], kind: pa.DataType) -> Any:
+    """Values as a column of a type; what does not fit it is empty."""
+    try:
+        return pa.array(values, kind)
+    except (pa.ArrowInvalid, pa.ArrowTypeError):
+        return pa.array([str(v) if pa.types.is_string(kind) and v is not None else None for v in values], kind)
 
 
 def _few(notice: Notice) -> tuple[list[str], int]:

@@ -207,6 +207,28 @@ def test_a_site_that_no_layer_suits_keeps_its_zone_and_says_why(folder, known, t
     assert [n.features for n in ledger if "no mount was sought" in n.what] == [("Park 2",), ("Park 3",)]
 
 
+def test_a_site_that_cannot_be_used_stays_in_every_table_with_its_reason(folder, known, tmp_path):
+    sites = geopandas.read_file(folder / "sites.gpkg")
+    bad = geopandas.GeoDataFrame({"site": ["Lost"], "code": ["P-0009"]}, geometry=[None], crs=sites.crs)
+    pd.concat([sites.iloc[:1], bad, sites.iloc[1:]]).to_file(tmp_path / "sites.gpkg")
+    plan = contract(
+        folder, sites={"path": str(tmp_path / "sites.gpkg")}, outputs={"sites": ["gpkg", "parquet", "csv"]}
+    )
+    run_contract_files(plan, tmp_path / "out", Ledger())
+    for table in (
+        geopandas.read_file(tmp_path / "out" / "sites.gpkg", layer="sites"),
+        geopandas.read_parquet(tmp_path / "out" / "sites.parquet"),
+        pd.read_csv(tmp_path / "out" / "sites.csv"),
+    ):
+        assert list(table["row"]) == [1, 3, 4, 2]
+        lost = table.iloc[3]
+        assert (lost["name"], lost["code"], lost["decision"]) == ("Lost", "P-0009", "left_out")
+        assert "geometry" in lost["decision_because"]
+        assert pd.isna(lost["zone"])
+        assert pd.isna(lost["mount_id"])
+    assert len(geopandas.read_file(tmp_path / "out" / "sites.gpkg", layer="points")) == 3
+
+
 def test_each_site_has_its_pages_where_the_plan_asks(folder, known, tmp_path, monkeypatch):
     def kept(result, found):
         return {"map.html": f"map of {found.name}".encode(), "sheet.html": b"sheet"}

@@ -28,7 +28,7 @@ from planner.layers.outline import outline_of, pick_site, right_way_round
 from planner.layers.own import own_columns, own_values
 from planner.layers.source import label, locate, on_earth, place
 from planner.layers.standing import NAMED_ATTRIBUTES, NAMED_WITHIN_M
-from planner.layers.vector import Layer, count_features, read_vector, repaired
+from planner.layers.vector import Layer, count_features, read_attributes, read_vector, repaired
 from planner.ledger import DataError, Kind, Ledger, PlanError, PlannerError
 from planner.plan import ContractSites as ContractLayer
 from planner.plan import Layers, NamedMount, PlanFile
@@ -38,6 +38,7 @@ from planner.site import (
     ContractSites,
     Floats,
     KeepOuts,
+    Rejected,
     Site,
     ground_at,
     joined_crowns,
@@ -379,6 +380,12 @@ def read_contract_sites(plan_file: PlanFile, ledger: Ledger, rows: tuple[int, in
         lonlat.rows,
         own_columns(lonlat),
     )
+
+
+def contract_rows(plan_file: PlanFile, rows: tuple[int, int], why: str) -> tuple[Rejected, ...]:
+    """Some rows of the file of sites, none of which can be used, with their own columns and the reason."""
+    found = read_attributes(plan_file, "contract.sites", _contract_section(plan_file), rows)
+    return tuple(Rejected(name, why, row, own_values(own)) for name, row, own in found)
 
 
 def read_outlines(plan_file: PlanFile, rows: tuple[int, int]) -> dict[int, Layer]:

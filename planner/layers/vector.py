@@ -268,6 +268,25 @@ def count_features(plan_file: PlanFile, key: str, section: VectorLayer) -> int:
         return int(info["features"]) if only is None else len(only.rows)
 
 
+def read_attributes(
+    plan_file: PlanFile, key: str, section: VectorLayer, rows: tuple[int, int]
+) -> list[tuple[str, int, dict[str, Any]]]:
+    """Name, number in the file from 1, and attributes of some rows, whatever their geometry; none of a drawing."""
+    path = locate(plan_file, f"{key}.path", section.path)
+    where = _label(key, section, path)
+    with vector_source(where, path, Trusted.by(plan_file)) as source:
+        if drawing.is_drawing(key, path):
+            return []
+        name = _choose_layer(plan_file, key, section, path, source)
+        info = _info(where, source, name, count=False)
+        file = _File(where, source, name, [str(one) for one in info["fields"]])
+        only = _picked(plan_file, f"{key}.where", section.where, file)
+        numbers, _, table = _rows(file, file.columns, rows, False, only)
+    layer = Layer(where, key, WGS84, ("",) * len(table), numbers + 1, np.full(len(table), None, object), table)
+    called = names(layer, getattr(section, "name", None))
+    return [(called[k], int(layer.rows[k]), table.iloc[k].to_dict()) for k in range(len(table))]
+
+
 def _that_can_be_read(layer: Layer, ledger: Ledger) -> Layer:
     layer = layer.without(_empty(layer.shapes), "no geometry, or none that can be read", ledger)
     if not len(layer):

@@ -228,9 +228,10 @@ def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
             for kind in plan.outputs.bill:
                 make = {"csv": contract_bill_csv, "xlsx": contract_bill_xlsx}[kind]
                 put(new / f"bill.{kind}", make(bids, plan))
+        tables = parts.paths if parts.left_out is None else (*parts.paths, parts.left_out)
         for form in plan.outputs.sites:
             target = new / f"sites.{form}"
-            {"gpkg": _gpkg, "parquet": _parquet, "csv": _csv, "xlsx": _xlsx}[form](parts.paths, target, plan.units)
+            {"gpkg": _gpkg, "parquet": _parquet, "csv": _csv, "xlsx": _xlsx}[form](tables, target, plan.units)
             if form == "parquet" and plan.layers is not None:
                 for layer in joined.COLUMNS:
                     joined.write_parquet(parts.paths, layer, new / f"{layer}.parquet")
@@ -294,6 +295,7 @@ def _gpkg(parts: Sequence[Path], target: Path, units: Units) -> None:
         for part in parts:
             found = _in_units(read_part(part), units)
             if as_points:
+                found = found.filter(pc.is_valid(found["geometry"]))  # those that cannot be used have no place
                 at = np.column_stack([found["longitude_deg"].to_numpy(), found["latitude_deg"].to_numpy()])
                 column = wkb_of_points(at)
                 found = found.set_column(found.column_names.index("geometry"), "geometry", column)
@@ -313,8 +315,9 @@ def _gpkg(parts: Sequence[Path], target: Path, units: Units) -> None:
                 append=k > 0,
                 **({} if k else {"VERSION": GPKG_VERSION}),
             )
-        sites = sum(read_part(part, ["name"]).num_rows for part in parts)
-        check_gpkg(plain, dict.fromkeys(layers, sites) | joined.append_gpkg(parts, plain))
+        placed = [read_part(part, ["geometry"])["geometry"] for part in parts]
+        rows = {"sites": sum(map(len, placed)), "points": sum(len(column) - column.null_count for column in placed)}
+        check_gpkg(plain, {name: rows[name] for name in layers} | joined.append_gpkg(parts, plain))
 
 
 def _describe(target: Path, table: ZoneTable, units: Units) -> None:

@@ -336,8 +336,8 @@ CONTRACT_SPREAD = (
 
 # Of the chosen mount, or of the one nearest to passing where none was chosen; empty where no layers are named.
 CONTRACT_MOUNT = _sometimes(
-    Column("decision", Type.CODE, "", "chosen, none_passes, no_candidate, or zone_only where no mount was sought"),
-    Column("decision_because", Type.TEXT, "", "why no mount was sought, in words"),
+    Column("decision", Type.CODE, "", "chosen, none_passes, no_candidate, zone_only (no mount sought) or left_out"),
+    Column("decision_because", Type.TEXT, "", "why no mount was sought, or the site cannot be used, in words"),
     Column("mount_id", Type.CODE, "", "id of the mount, as in the layer mounts"),
     Column("mount_support", Type.TEXT, "", "what it is fixed to"),
     Column("mount_fixed_to", Type.TEXT, "", "name of the building, pole or point"),
