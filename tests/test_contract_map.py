@@ -51,6 +51,7 @@ def test_decided_sites_have_a_mount_a_bill_and_an_order_to_look_at_them() -> Non
     assert "Look at these first 2 of 12 sites" in said
     assert said.index("No mount meets every requirement. Closest is R1-2") < said.index("a 91% chance of working")
     # ten of twelve are priced: one has no mount, one its zone only
+    assert "Total $4,600" in said
     assert "About $4,600; nine times in ten no more than $5,520" in said
     assert "Nothing is priced at 1 site without a mount that meets every requirement: site 0." in said
     assert len(groups["mounts"]["features"]["features"]) == 10  # type: ignore[index]

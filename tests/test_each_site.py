@@ -28,6 +28,7 @@ from planner.pieces import Pieces
 from planner.plan import parse_plan
 from planner.records import same
 from planner.show.contract_files import folder_names
+from planner.show.say.bill import bill as said_bill
 from planner.show.write import joined
 
 SITES = 3
@@ -159,6 +160,19 @@ def test_tables_of_all_sites_are_joined_with_the_sites_key(folder, known, by_con
     assert (both.mount_id == both.id).all()
     assert set(links.site_row) <= set(sites.row)
     assert (tmp_path / "out" / "sites.csv").read_text(encoding="utf-8-sig").splitlines()[0].count("mount_id") == 1
+
+
+def test_a_contract_of_mounts_writes_one_bill_and_shows_it(folder, known, by_contract, tmp_path):
+    files = run_contract_files(contract(folder), tmp_path / "out", Ledger()).files
+    assert {"bill.csv", "bill.xlsx", "map.html"} <= {path.name for path in files}
+    rows = pd.read_csv(tmp_path / "out" / "bill.csv")
+    total = rows[rows["item"] == "total"].price.item()
+    results = by_contract[0]
+    assert total == pytest.approx(sum(said_bill(result).total for result in results.values()))
+    assert set(rows.site.dropna()) == set(results)
+    page = (tmp_path / "out" / "map.html").read_text(encoding="utf-8")
+    assert "Chosen mounts (3)" in page
+    assert f"<b>${total:,.0f}</b>" in page
 
 
 def test_a_run_that_was_stopped_goes_on_at_the_site_where_it_was(folder, known, tmp_path, monkeypatch):

@@ -23,7 +23,7 @@ SOURCE = (
     "simplified, for orientation only."
 )
 COUNTRY, STATE, COUNTY = 0, 1, 2
-AROUND = 1.2  # of the sites' span, on each side
+AROUND = 1.6  # of the sites' span, on each side
 LEAST_DEG = 1.5  # on each side: an area that a person knows
 COUNTIES_TO_DEG, STATES_TO_DEG = 16.0, 70.0  # drawn where what is shown is no wider than this
 SEEN = 1500  # pixels or so over what is shown: what is finer than one of them is left out

@@ -83,7 +83,7 @@ def bid_words(bid: Bid, plan: Plan) -> BidWords:
         for line in bid.lines
     ]
     lines += [BidLine(item_said(line, plan), quantity_said(line, plan), "not priced", "") for line in bid.unpriced]
-    total = price(bid.total, sign)
+    total = f"{sign}{bid.total:,.0f}"  # beside its lines it adds up to the last figure
     return BidWords(
         total, headline(bid, plan), tuple(lines), tuple(how_sure(bid, plan)), tuple(left_out(bid, plan))
     )
