@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import io
 import json
+import re
 import sys
 from html.parser import HTMLParser
 from pathlib import Path
@@ -111,6 +112,20 @@ def test_pages_of_a_sheet_are_known_beforehand(yard: SiteResult) -> None:
     (one,) = sheet.sheets(yard)
     counts = {1: 1, 6: 1, 7: 2, ROWS_A_PAGE: 2, ROWS_A_PAGE + 1: 3, 40: 3}
     assert {n: controllers_of(one, n).pages for n in counts} == counts
+
+
+@pytest.mark.parametrize("corner", [(34.0, 150.0), (266.0, 150.0), (40.0, 34.0), (150.0, 266.0)])
+@pytest.mark.parametrize("mount", [(60.0, 146.0), (60.0, 154.0), (240.0, 150.0)])
+def test_a_distance_is_never_written_over_its_corner(
+    corner: tuple[float, float], mount: tuple[float, float]
+) -> None:
+    """Also of a wall that reaches from edge to edge of the drawing; by the text's box and the corner's dot."""
+    drawn = sheet._tie(corner, mount, "P", "29.5 ft")
+    x, y = (float(v) for v in re.search(r'<text x="([\d.]+)" y="([\d.]+)"', drawn).groups())
+    half, tall = 3.3 * len("P 29.5 ft"), 9.0
+    across, down = abs(corner[0] - x) - half, max(y - tall - corner[1], corner[1] - y)
+    assert max(across, down) > 3.2
+    assert 0 < y - tall < y < sheet.SIDE
 
 
 # --- PDF --------------------------------------------------------------------------------------------------------

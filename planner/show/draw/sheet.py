@@ -330,6 +330,9 @@ def _tie(corner: tuple[float, float], mount: tuple[float, float], name: str, tex
     ux, uy = (cx - mx) / gone, (cy - my) / gone
     tx = min(max(cx + ux * 22, 32), SIDE - 32)
     ty = min(max(cy + uy * 16 + 4, 14), SIDE - 22)
+    half = 3.4 * len(f"{name} {text}")
+    if abs(tx - cx) < half + 4 and abs(ty - 4 - cy) < 10:  # near the edge they would lie on the corner itself
+        ty = cy + 18 if uy > 0 else cy - 9
     return (
         f'<line x1="{cx:.1f}" y1="{cy:.1f}" x2="{mx:.1f}" y2="{my:.1f}" stroke="{palette.INK}" stroke-width="1.2" '
         f'stroke-dasharray="5 3"/><circle cx="{cx:.1f}" cy="{cy:.1f}" r="3.2" fill="{palette.INK}"/>'
