@@ -382,7 +382,7 @@ def _counts(parts: Parts, brief: pa.Table) -> Counts:
         zones={label: zones[label] for label in table.labels if zones[label]},
         no_zone=zones[None],
         flagged=brief.num_rows - int(pc.sum(pc.equal(brief["flags"], "")).as_py() or 0),
-        flags=dict(flags.most_common()),
+        flags={flag: flags[flag] for flag in sorted(flags, key=lambda one: (-flags[one], str(one)))},
         apart=sum(sites for some, sites in flag_kinds(brief["flags"]) if some - common),
         common_said=tuple(common_said(flags, brief.num_rows, shared is not None)),
         shared=shared,
