@@ -29,6 +29,7 @@ from planner.plan import parse_plan
 from planner.records import same
 from planner.show.contract_files import folder_names
 from planner.show.say.bill import bill as said_bill
+from planner.show.say.terminal import contract_summary
 from planner.show.write import joined
 
 SITES = 3
@@ -163,7 +164,8 @@ def test_tables_of_all_sites_are_joined_with_the_sites_key(folder, known, by_con
 
 
 def test_a_contract_of_mounts_writes_one_bill_and_shows_it(folder, known, by_contract, tmp_path):
-    files = run_contract_files(contract(folder), tmp_path / "out", Ledger()).files
+    found = run_contract_files(contract(folder), tmp_path / "out", Ledger())
+    files = found.files
     assert {"bill.csv", "bill.xlsx", "map.html"} <= {path.name for path in files}
     rows = pd.read_csv(tmp_path / "out" / "bill.csv")
     total = rows[rows["item"] == "total"].price.item()
@@ -173,6 +175,17 @@ def test_a_contract_of_mounts_writes_one_bill_and_shows_it(folder, known, by_con
     page = (tmp_path / "out" / "map.html").read_text(encoding="utf-8")
     assert "Chosen mounts (3)" in page
     assert f"<b>${total:,.0f}</b>" in page
+    written = json.loads((tmp_path / "out" / "result.json").read_text(encoding="utf-8"))
+    assert written["with_mount"] == 3
+    assert written["bid"]["total"] == pytest.approx(total)
+    assert written["bid"]["within_nine_in_ten"] >= total
+    said = contract_summary(found)
+    assert "3 sites with a mount. About $" in said
+    assert f"{len(written['look_first'])} to look at first" in said
+    # the terminal, the file and the map name the same sites with the same words
+    for look in written["look_first"]:
+        assert f"  {look['name']}: {look['said']}" in said.splitlines()
+        assert look["said"].replace("'", "&#39;") in page or look["said"] in page
 
 
 def test_a_run_that_was_stopped_goes_on_at_the_site_where_it_was(folder, known, tmp_path, monkeypatch):

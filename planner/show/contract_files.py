@@ -24,18 +24,24 @@ import pyogrio
 import shapely
 from pyproj import CRS
 
-from planner.bid import SiteBid
+from planner.bid import Bid, SiteBid, contract_bid
 from planner.climate.answer import ZoneTable
 from planner.contract import ContractResult, Flag, SharedError, common_flags
+from planner.found import Outcome
 from planner.ledger import Notice, OutputError
+from planner.look_first import Reason
 from planner.pieces import plainly
 from planner.plan import Plan
-from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract_page, shared_error_of
+from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract_page, looks_of, shared_error_of
 from planner.show.draw.map import site_page
 from planner.show.draw.palette import zone_colours
 from planner.show.draw.sheet import sheet_page
 from planner.show.folder import Made, put, write_folder, writing
+from planner.show.say.bid import CHANCE
+from planner.show.say.bid import headline as bid_headline
 from planner.show.say.flags import common_said
+from planner.show.say.look_first import common_said as common_looks
+from planner.show.say.look_first import look_said
 from planner.show.say.zone import shared_said, table_said
 from planner.show.write import joined
 from planner.show.write import schema as schemas
@@ -97,7 +103,17 @@ MAP_COLUMNS = (
     *(f"eto_mm_day_{month.lower()}" for month in MONTHS),
 )
 
-COUNTED_COLUMNS = ("zone", "flags", "basis", "peak_eto_mm_day", "spread_mm_day")
+COUNTED_COLUMNS = (
+    "name",
+    "row",
+    "zone",
+    "runner_up",
+    "runner_up_probability",
+    "flags",
+    "basis",
+    "peak_eto_mm_day",
+    "spread_mm_day",
+)
 
 
 @dataclass(frozen=True)
@@ -121,13 +137,39 @@ class Counts:
 
 
 @dataclass(frozen=True)
+class LookAt:
+    """A site to look at first. row: of its file, None where that is not known; said: why, in a sentence."""
+
+    name: str
+    row: int | None
+    reason: Reason
+    said: str
+
+
+@dataclass(frozen=True)
+class Mounted:
+    """What a contract whose sites get mounts comes to. chosen: sites that have one; first: those to look at first,
+    in that order; common: sentences on reasons that most sites have."""
+
+    chosen: int
+    first: tuple[LookAt, ...]
+    common: tuple[str, ...]
+    bid: Bid
+    bid_headline: str
+
+
+@dataclass(frozen=True)
 class ContractFiles:
-    """What was written of a contract: its counts, what was left out and noticed, and the files."""
+    """What was written of a contract: its counts, what was left out and noticed, and the files.
+
+    mounted: None where the contract is of zones only.
+    """
 
     counts: Counts
     rejected: tuple[Rejected, ...]
     notices: tuple[Notice, ...]
     files: tuple[Path, ...]
+    mounted: Mounted | None = None
 
 
 def file_names(plan: Plan) -> list[str]:
@@ -223,11 +265,13 @@ def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
             said = (parts.rejected, parts.notices, parts.picture)
             view = ContractView(plan, parts.table, brief, shapes, *said, found)
             put(new / "map.html", contract_page(view))
+        mounted = None
         if plan.layers is not None:
             bids = [one.bid or SiteBid(one.name, None) for one in found]
             for kind in plan.outputs.bill:
                 make = {"csv": contract_bill_csv, "xlsx": contract_bill_xlsx}[kind]
                 put(new / f"bill.{kind}", make(bids, plan))
+            mounted = _mounted(plan, brief, found, contract_bid(bids))
         tables = parts.paths if parts.left_out is None else (*parts.paths, parts.left_out)
         for form in plan.outputs.sites:
             target = new / f"sites.{form}"
@@ -239,10 +283,25 @@ def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
                 with room_for("a GeoPackage", new):
                     _describe(target, parts.table, plan.units)
         counts = _counts(parts, brief)
-        put(new / "result.json", _json(parts, brief, counts))
+        put(new / "result.json", _json(parts, brief, counts, mounted))
     pages = _site_pages(parts, folder, force)
     files = (*(folder / name for name in names), *pages)
-    return ContractFiles(counts, parts.rejected, parts.notices, files)
+    return ContractFiles(counts, parts.rejected, parts.notices, files, mounted)
+
+
+def _mounted(plan: Plan, brief: pa.Table, found: Sequence[SiteFound | None], bid: Bid) -> Mounted:
+    decided = {row: one for row, one in enumerate(found) if one is not None}
+    looks = looks_of(brief, decided, plan)
+    first = []
+    for look in looks.first:
+        name, row, zone, second = (
+            brief[column][look.row].as_py() if column in brief.column_names else None
+            for column in ("name", "row", "zone", "runner_up")
+        )
+        said = look_said(look, decided.get(look.row), zone, second)
+        first.append(LookAt(str(name), row, look.reason, said))
+    chosen = sum(one.outcome is Outcome.CHOSEN for one in decided.values())
+    return Mounted(chosen, tuple(first), tuple(common_looks(looks, brief.num_rows)), bid, bid_headline(bid, plan))
 
 
 def _in_units(found: pa.Table, units: Units) -> pa.Table:
@@ -390,7 +449,7 @@ def _counts(parts: Parts, brief: pa.Table) -> Counts:
     )
 
 
-def _json(parts: Parts, brief: pa.Table, counts: Counts) -> bytes:
+def _json(parts: Parts, brief: pa.Table, counts: Counts, mounted: Mounted | None) -> bytes:
     sites = None
     if brief.num_rows <= SITES_IN_JSON:
         sites = [row for path in parts.paths for row in _site_objects(_frame(read_part(path)))]
@@ -406,11 +465,33 @@ def _json(parts: Parts, brief: pa.Table, counts: Counts) -> bytes:
             "zones_if_estimate_is_off": _if_off(counts.shared, parts.table),
             "flagged": counts.flagged,
             "flag_counts": counts.flags,
+            **({} if mounted is None else _mounted_object(mounted, parts.plan)),
             "sites": sites,
             "rejected": [{"name": r.name, "why": r.why, "row": r.row, "own": r.own} for r in parts.rejected],
             "notices": notice_objects(parts.notices),
         }
     )
+
+
+def _mounted_object(mounted: Mounted, plan: Plan) -> dict[str, Any]:
+    """Sites with a mount, the bill of all with its spread, and the sites to look at first."""
+    bid = mounted.bid
+    return {
+        "with_mount": mounted.chosen,
+        "bid": {
+            "currency": plan.prices.currency,
+            "total": bid.total,
+            "within_nine_in_ten": bid.total + bid.added.within(CHANCE),
+            "every_link_holds": bid.added.none_fails,
+            "sites": bid.sites,
+            "not_priced": bid.not_priced,
+        },
+        "look_first": [
+            {"name": one.name, "row": one.row, "reason": one.reason, "said": one.said}
+            for one in mounted.first[:SITES_IN_JSON]
+        ],
+        "look_first_common": mounted.common,
+    }
 
 
 def _if_off(shared: SharedError | None, table: ZoneTable) -> dict[str, Any] | None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import base64
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -103,7 +103,7 @@ def contract_map(shown: ContractView | ContractResult) -> OfflineMap:
     bid = _bid(seen)
     said = [*filter(None, said), *common_said(counts, seen.sites.num_rows, shared is not None)]
     seen, left = _few_enough(seen, common)
-    looks = _looks(seen)
+    looks = looks_of(seen.sites, seen.decided, seen.plan)
     told_already = tuple(reasons_of(common))
     said += common_looks(looks, seen.sites.num_rows, told_already)
     lon, lat = (seen.sites[name].to_numpy() for name in ("longitude_deg", "latitude_deg"))
@@ -168,12 +168,12 @@ def _bid(seen: ContractView) -> BidWords | None:
     return bid_words(contract_bid(bids), seen.plan)
 
 
-def _looks(seen: ContractView) -> LookFirst:
-    kinds = pc.unique(seen.sites["flags"]).to_pylist()
+def looks_of(sites: pa.Table, decided: Mapping[int, SiteFound], plan: Plan) -> LookFirst:
+    """Which of the sites to look at first; their columns are named as in `sites.csv`."""
+    kinds = pc.unique(sites["flags"]).to_pylist()
     sets = [tuple(flags_of(kind)) for kind in kinds]
-    flags = [sets[k] for k in _code(seen.sites["flags"], kinds)]
-    second = _numbers(seen.sites["runner_up_probability"])
-    return look_first(flags, second, seen.decided, seen.plan.reach.probability)
+    flags = [sets[k] for k in _code(sites["flags"], kinds)]
+    return look_first(flags, _numbers(sites["runner_up_probability"]), decided, plan.reach.probability)
 
 
 def _span(lon: Any) -> tuple[float, float, bool]:

@@ -16,8 +16,9 @@ from planner.units import months
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
-    from planner.show.contract_files import ContractFiles
+    from planner.show.contract_files import ContractFiles, Mounted
 
+FIRST_FEW = 5  # sites to look at first
 NO_PDF = 'For the sheet as PDF too: pip install "noonmark[pdf]"'
 
 
@@ -67,11 +68,27 @@ def contract_summary(result: ContractFiles) -> str:
     if counts.shared_said:
         lines.append(counts.shared_said)
     lines += counts.common_said
+    if result.mounted is not None:
+        lines += _mounted_lines(result.mounted)
+        return "\n".join([*lines, *_left_out(result)])
     # the rarest first; what most sites have sets none apart
     common = common_flags(counts.flags, counts.sites)
     rare = sorted(((f, n) for f, n in counts.flags.items() if f not in common), key=lambda item: item[1])
     lines.append(f"{counts.apart:,} to look at first" + (":" if rare else "."))
     lines += [f"  {FLAG_WORDS[flag]}: {sites:,}" for flag, sites in rare]
-    if result.rejected:
-        lines.append(f"{len(result.rejected):,} left out.")
-    return "\n".join(lines)
+    return "\n".join([*lines, *_left_out(result)])
+
+
+def _left_out(result: ContractFiles) -> list[str]:
+    return [f"{len(result.rejected):,} left out."] if result.rejected else []
+
+
+def _mounted_lines(mounted: Mounted) -> list[str]:
+    """Mounts, money, and the first few sites to look at, as the map has them."""
+    first = mounted.first
+    lines = [f"{plural(mounted.chosen, 'site')} with a mount. {mounted.bid_headline}", *mounted.common]
+    lines.append(f"{len(first):,} to look at first" + (":" if first else "."))
+    lines += [f"  {one.name}: {one.said}" for one in first[:FIRST_FEW]]
+    if len(first) > FIRST_FEW:
+        lines.append(f"  and {len(first) - FIRST_FEW:,} more: see the map")
+    return lines
