@@ -8,7 +8,7 @@ from planner.batches import Progress, contract_parts
 from planner.ledger import Ledger
 from planner.plan import PlanFile
 from planner.show import Made, check_folder
-from planner.show.contract_files import ContractFiles, file_names, kept_of, write_parts
+from planner.show.contract_files import ContractFiles, check_sheets, file_names, kept_of, write_parts
 
 
 def run_contract_files(
@@ -28,6 +28,7 @@ def run_contract_files(
     run.
     """
     folder = Path(folder)
+    check_sheets(plan_file)
     check_folder(folder, file_names(plan_file.plan), force, Made("contract", plan_file.origin()))
     with contract_parts(
         plan_file, folder, ledger, progress, scheduler=scheduler, part_sites=part_sites, keep=kept_of

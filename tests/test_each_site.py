@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 
 import counties
 import geopandas
 import numpy as np
 import pandas as pd
+import pypdf
 import pytest
 import shapely
 from counties import contract, county, one
@@ -136,7 +137,8 @@ def known(monkeypatch, by_contract):
     def look_up(plan_file, given, elevation_m):
         name = given.outline.names[0]
         asked.append(name)
-        return results[name]
+        wanted = {"outputs": plan_file.plan.outputs}
+        return replace(results[name], plan=results[name].plan.model_copy(update=wanted))
 
     monkeypatch.setattr(planner.batches, "decided", look_up)
     return asked
@@ -186,6 +188,19 @@ def test_a_contract_of_mounts_writes_one_bill_and_shows_it(folder, known, by_con
     for look in written["look_first"]:
         assert f"  {look['name']}: {look['said']}" in said.splitlines()
         assert look["said"].replace("'", "&#39;") in page or look["said"] in page
+
+
+def test_the_sheets_of_all_sites_are_one_pdf(folder, known, tmp_path, monkeypatch):
+    asked = contract(folder, outputs={"site_sheets": True, "sites": ("csv",), "map": False})
+    files = run_contract_files(asked, tmp_path / "out", Ledger()).files
+    assert tmp_path / "out" / "sheets.pdf" in files
+    pages = [page.extract_text() for page in pypdf.PdfReader(tmp_path / "out" / "sheets.pdf").pages]
+    sites = ("Park 1", "Park 2", "Park 3")
+    assert all(site in pages[0] for site in sites)  # the index
+    assert all(any(site in page for page in pages[1:]) for site in sites)
+    monkeypatch.setattr("planner.show.write.typeset.available", lambda: False)
+    with pytest.raises(PlanError, match="typst"):
+        run_contract_files(asked, tmp_path / "other", Ledger())
 
 
 def test_a_run_that_was_stopped_goes_on_at_the_site_where_it_was(folder, known, tmp_path, monkeypatch):

@@ -1308,6 +1308,12 @@ class Outputs(Section):
         "of a contract with `[layers]`: each site's own `map.html` and `sheet.html`, in `sites/NAME`",
         "the contract's map and tables have them all; a map is about a megabyte",
     )
+    site_sheets: bool = entry(
+        False,
+        "of a contract with `[layers]`: the field sheets of all sites in one PDF, `sheets.pdf`, behind an index; "
+        'needs `pip install "noonmark[pdf]"`',
+        "a sheet is for those who drive there",
+    )
     light_grid: bool = entry(
         False,
         "light over the whole site: a layer of the map, and `light.tif` (sunlight received and direct sun by month)",

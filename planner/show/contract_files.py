@@ -28,14 +28,14 @@ from planner.bid import Bid, SiteBid, contract_bid
 from planner.climate.answer import ZoneTable
 from planner.contract import ContractResult, Flag, SharedError, common_flags
 from planner.found import Outcome
-from planner.ledger import Notice, OutputError
+from planner.ledger import Notice, OutputError, PlanError
 from planner.look_first import Reason
 from planner.pieces import plainly
-from planner.plan import Plan
+from planner.plan import Plan, PlanFile
 from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract_page, looks_of, shared_error_of
 from planner.show.draw.map import site_page
 from planner.show.draw.palette import zone_colours
-from planner.show.draw.sheet import sheet_page
+from planner.show.draw.sheet import sheet_page, sheets
 from planner.show.folder import Made, put, write_folder, writing
 from planner.show.say.bid import CHANCE
 from planner.show.say.bid import headline as bid_headline
@@ -43,7 +43,8 @@ from planner.show.say.flags import common_said
 from planner.show.say.look_first import common_said as common_looks
 from planner.show.say.look_first import look_said
 from planner.show.say.zone import shared_said, table_said
-from planner.show.write import joined
+from planner.show.sheets import Sheet
+from planner.show.write import joined, typeset
 from planner.show.write import schema as schemas
 from planner.show.write.contract_bill import contract_bill_csv, contract_bill_xlsx
 from planner.show.write.formats import (
@@ -56,6 +57,7 @@ from planner.show.write.formats import (
     room_for,
     undate_zip,
 )
+from planner.show.write.pdf import paper_of, write_sheets
 from planner.show.write.styles import contract_styles, site_styles
 from planner.show.write.tables import link_grades, notice_objects
 from planner.site import Rejected
@@ -78,6 +80,8 @@ if TYPE_CHECKING:
     from planner.found import SiteFound
     from planner.job import SiteResult
 
+SHEETS = "sheets.pdf"
+_PACKED = "sheets.json"
 SITES_IN_JSON = 10_000
 XLSX_ROWS = 1_048_575  # of a sheet, below its heading
 _TYPES = {0: "Point", 1: "LineString", 3: "Polygon", 4: "MultiPoint", 5: "MultiLineString", 6: "MultiPolygon"}
@@ -180,6 +184,7 @@ def file_names(plan: Plan) -> list[str]:
         *(f"sites.{f}" for f in plan.outputs.sites),
         *(joint if plan.layers is not None else []),
         *(f"bill.{form}" for form in plan.outputs.bill if plan.layers is not None),
+        *([SHEETS] if plan.outputs.site_sheets and plan.layers is not None else []),
         "result.json",
     ]
 
@@ -189,7 +194,27 @@ def kept_of(result: SiteResult, found: SiteFound) -> dict[str, bytes]:
     kept = joined.tables_of(result, found)
     if result.plan.outputs.site_maps:
         kept |= {"map.html": site_page(result), "sheet.html": sheet_page(result)}
+    if result.plan.outputs.site_sheets:
+        kept[_PACKED] = json.dumps([sheet.packed() for sheet in sheets(result)]).encode()
     return kept
+
+
+def check_sheets(plan_file: PlanFile) -> None:
+    """Raise PlanError where the plan asks for a PDF of all sheets, and nothing here can set it."""
+    plan = plan_file.plan
+    if plan.outputs.site_sheets and plan.layers is not None and not typeset.available():
+        raise PlanError(
+            f"{plan_file.path}: outputs.site_sheets",
+            "typst, which sets the sheets as a PDF, is not installed",
+            'pip install "noonmark[pdf]", or leave the key out',
+        )
+
+
+def _packed_sheets(paths: Sequence[Path]) -> Iterator[Sheet]:
+    """Of all parts, in the order of the sites."""
+    for path in paths:
+        for _, packed in read_kept(path, _PACKED):
+            yield from map(Sheet.unpacked, json.loads(packed))
 
 
 PAGES = ("map.html", "sheet.html")
@@ -272,6 +297,10 @@ def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
                 make = {"csv": contract_bill_csv, "xlsx": contract_bill_xlsx}[kind]
                 put(new / f"bill.{kind}", make(bids, plan))
             mounted = _mounted(plan, brief, found, contract_bid(bids))
+        if SHEETS in names:
+            write_sheets(
+                _packed_sheets(parts.paths), new / SHEETS, paper_of(plan), plan.outputs.title or plan.title
+            )
         tables = parts.paths if parts.left_out is None else (*parts.paths, parts.left_out)
         for form in plan.outputs.sites:
             target = new / f"sites.{form}"
@@ -285,7 +314,8 @@ def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
         counts = _counts(parts, brief)
         put(new / "result.json", _json(parts, brief, counts, mounted))
     pages = _site_pages(parts, folder, force)
-    files = (*(folder / name for name in names), *pages)
+    # without any decided site there are no sheets
+    files = (*(folder / name for name in names if (folder / name).exists()), *pages)
     return ContractFiles(counts, parts.rejected, parts.notices, files, mounted)
 
 
