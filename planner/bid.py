@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
-from scipy.signal import fftconvolve
 from scipy.special import ndtr, ndtri
 
 from planner.plan import Plan
@@ -187,7 +186,7 @@ def added_by(held_with: Floats, shared: Floats, price: Floats, site: Any) -> Add
             low, high = np.flatnonzero(counted > NOISE)[[0, -1]]
             spaced = np.zeros((high - low) * unit + 1)
             spaced[::unit] = counted[low : high + 1]
-            first, some = first + low * unit, spaced if len(some) == 1 else fftconvolve(some, spaced)
+            first, some = first + low * unit, spaced if len(some) == 1 else _convolved(some, spaced)
         chance[first : first + len(some)] += share * np.maximum(some, 0.0)
         sites += share * _sites_with_any(fails, of)
     there = np.flatnonzero(chance > NOISE)
@@ -200,6 +199,13 @@ def added_by(held_with: Floats, shared: Floats, price: Floats, site: Any) -> Add
         _sites_with_any(_failing(p, rho, -1.0), of) if any_shared else float(sites),
         any_shared,
     )
+
+
+def _convolved(one: Floats, other: Floats) -> Floats:
+    """As `scipy.signal.fftconvolve`, whose module takes half a second to load."""
+    size = len(one) + len(other) - 1
+    padded = next_fast_len(size, True)
+    return np.asarray(irfft(rfft(one, padded) * rfft(other, padded), padded)[:size])
 
 
 def _steps(price: Floats) -> tuple[float, list[int], list[Ints]]:

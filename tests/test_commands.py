@@ -56,7 +56,7 @@ def rows(out: Path) -> list[dict[str, object]]:
     return json.loads((out / "result.json").read_text(encoding="utf-8"))["sites"]
 
 
-COMMANDS = {"demo", "site", "contract", "climate", "programme", "review", "check", "zone", "keys", "start"}
+COMMANDS = {"demo", "site", "contract", "climate", "programme", "review", "check", "zone", "keys", "start", "serve"}
 
 
 def test_the_readme_names_the_commands_that_there_are() -> None:
