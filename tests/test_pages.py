@@ -22,7 +22,10 @@ from planner.job import SiteResult, run_site
 from planner.ledger import Ledger
 from planner.plan import PlanFile, read_plan
 from planner.show import write_contract, write_site
+from planner.show.draw.contract_map import contract_page
+from planner.show.draw.map import site_page
 from planner.show.draw.rasters import light_range
+from planner.show.draw.sheet import sheet_page
 from planner.show.layout import layout
 from planner.show.say import bill, mount, shade, verdict
 from planner.show.say import layout as layouts
@@ -480,8 +483,15 @@ def nasty(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("nasty")
     for turn in range(len(NASTY)):
         names = NASTY[turn:] + NASTY[:turn]
-        write_site(scene(names), out / f"site-{turn}")
-        write_contract(contract(len(names), names), out / f"contract-{turn}")
+        found = scene(names)
+        pages = {
+            f"site-{turn}/map.html": site_page(found),
+            f"site-{turn}/sheet.html": sheet_page(found),
+            f"contract-{turn}/map.html": contract_page(contract(len(names), names)),
+        }
+        for name, content in pages.items():
+            (out / name).parent.mkdir(exist_ok=True)
+            (out / name).write_bytes(content)
     return out
 
 
@@ -547,7 +557,11 @@ def fullest(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
     sensor = source.plan.sensor.model_copy(update={"link": request.param})
     sun = source.plan.sun.model_copy(update={"step_minutes": 60, "day_step": 15})
     requirements = source.plan.requirements.model_copy(update={"reach": "any"})
-    plan = source.plan.model_copy(update={"sensor": sensor, "sun": sun, "requirements": requirements})
+    coarse = {
+        "mounts": source.plan.mounts.model_copy(update={"spacing_m": 12.0}),
+        "cable": source.plan.cable.model_copy(update={"cell_m": 4.0}),
+    }
+    plan = source.plan.model_copy(update={"sensor": sensor, "sun": sun, "requirements": requirements, **coarse})
     result = run_site(PlanFile(source.path, plan, source.variables), Ledger())
     folder = tmp_path_factory.mktemp(request.param)
     write_site(result, folder)

@@ -1,5 +1,6 @@
 """The sky: view in closed form, anisotropic light against pvlib, weather files against their own sums."""
 
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -130,6 +131,11 @@ def test_an_even_sky_is_left_alone():
 
 def hourly_clear_sky(latitude, longitude, zone_h, altitude):
     """Means over each hour of pvlib's clear sky by the minute, hours by the zone's clock, common year."""
+    return _hourly_clear_sky(latitude, longitude, zone_h, altitude).copy()
+
+
+@lru_cache(maxsize=4)
+def _hourly_clear_sky(latitude, longitude, zone_h, altitude):
     tz = f"Etc/GMT{-zone_h:+d}"
     minutes = pd.date_range("2025-01-01 00:00:30", periods=365 * 1440, freq="min", tz=tz)
     where = pvlib.location.Location(latitude, longitude, altitude=altitude)
