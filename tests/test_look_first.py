@@ -56,7 +56,7 @@ def test_each_has_one_sentence_that_says_what_decides() -> None:
     found = look_first(FLAGS, SECOND, FOUND)
     said = {look.row: look_said(look, FOUND.get(look.row), "band 7", "band 6") for look in found.first}
     assert said[3] == "1 of 2 controllers is out of reach: look for a place closer to it."
-    assert said[4] == "No mount meets every requirement. Closest is R1-2, which misses full sun."
+    assert said[4] == "No mount meets every requirement. Closest is R1-2; not met: full sun."
     assert said[5] == "The weakest link has a 91% chance of working: a test on site decides it."
     assert said[2] == "The height of Library is assumed, and the sensor is mounted on it: measure it."
     assert said[9] == "The zone is band 7, but band 6 has a 45% chance: check ETo against a local source."

@@ -59,7 +59,7 @@ def _of_mount(look: Look, found: SiteFound) -> str:
         if place is None:
             return "No mount meets every requirement."
         missed = listed([REQUIREMENT_NAMES[Requirement(code)] for code in place.lacking])
-        return f"No mount meets every requirement. Closest is {place.id}, which misses {missed}."
+        return f"No mount meets every requirement. Closest is {place.id}; not met: {missed}."
     if look.reason is Reason.NOT_SERVED:
         left = found.controllers - found.served
         are = "is" if left == 1 else "are"
