@@ -51,7 +51,7 @@ def typeset(template: str, told: dict[str, Any], fonts: str, tags: bool) -> byte
 def _compile(template: str, told: dict[str, Any], fonts: str, tags: bool) -> bytes:
     import typst
 
-    compiled: Any = typst.compile  # its stub wants template, root and fonts of one type
+    compiled: Any = typst.compile  # its types want template, root and fonts of one kind
     return bytes(
         compiled(
             template.encode(),
