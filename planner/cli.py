@@ -225,6 +225,8 @@ def _contract(
         talk.note(str(notice))
     talk.say(terminal.contract_summary(result))
     talk.say(f"Open {folder / 'map.html'}." if plan_file.plan.outputs.map else f"Written to {folder}.")
+    if (sheets := folder / "sheets.pdf") in result.files:
+        talk.say(f"Print {sheets}.")
     if talk.as_json:
         print((folder / "result.json").read_text(encoding="utf-8"))
     return Exit.OK
