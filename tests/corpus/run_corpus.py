@@ -20,7 +20,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Container, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 HERE = Path(__file__).parent
@@ -59,6 +59,8 @@ def load(sound: Path, commands: Container[str]) -> None:
             if case.command not in commands:
                 continue
             folder = Path(aside) / case.command
+            # what sets a PDF starts threads, and waits for them for ever in a fork of the process that has them
+            case = replace(case, plan={**case.plan, "outputs.sheet_pdf": False})
             written(case, sound, folder)
             os.chdir(folder)
             with (
