@@ -822,13 +822,13 @@ STANDING: dict[str, tuple[tuple[tuple[float, float, float, int], ...], int, int,
     "plaza": (((18, 12, 8.0, 1),), 7, 2, 1),
     "library": (((34, 24, 7.5, 1),), 8, 1, 1),
     "sports park": (((14, 9, 4.2, 2),), 10, 4, 2),
-    "clinic": (((40, 26, 6.8, 1),), 8, 1, 1),
+    "clinic": (((40, 26, 6.8, 1),), 5, 1, 1),
     "depot": (((38, 20, 7.2, 2),), 4, 2, 1),
     "basin park": (((8, 6, 3.4, 1),), 12, 0, 1),
     "housing": (((26, 14, 8.8, 2),), 10, 0, 1),
-    "civic": (((36, 22, 10.5, 1),), 8, 2, 1),
+    "civic": (((36, 22, 8.6, 1),), 8, 2, 1),
     "greenway": ((), 8, 2, 1),
-    "office": (((36, 20, 7.4, 1),), 8, 0, 1),
+    "office": (((36, 20, 7.4, 1),), 4, 0, 1),
     "cemetery": (((16, 10, 7.0, 1),), 14, 0, 1),
     "regional park": (((22, 14, 5.0, 2),), 16, 0, 2),
     "medians": ((), 6, 3, 1),
@@ -882,12 +882,20 @@ def grounds_layers(sites: gpd.GeoDataFrame) -> dict[str, gpd.GeoDataFrame]:
                     "geometry": spot(free),
                 }
             )
-        for _ in range(poles):
-            rows["poles"].append({"height_m": round(draw.uniform(5.0, 9.0), 1), "geometry": spot(free)})
+        lights = [spot(free) for _ in range(poles)]
+        rows["poles"] += [{"height_m": round(draw.uniform(5.0, 9.0), 1), "geometry": at} for at in lights]
+        # a controller needs power: it is on an outside wall or, without a building, a step from a light pole
+        powered = [shape.buffer(0.4).exterior for shape, _ in standing] or [
+            at.buffer(1.5).intersection(free).exterior for at in lights
+        ]
         for k in range(controllers):
             # of two the second is at the far side of the site: a regional park's is out of reach
-            far = k > 0 and site.kind == "regional park"
-            at = spot(site.geometry.difference(near.buffer(1500.0)) if far else free)
+            if k > 0 and site.kind == "regional park":
+                at = spot(site.geometry.difference(near.buffer(1500.0)))
+            elif powered:
+                at = powered[k % len(powered)].interpolate(draw.uniform(), normalized=True)
+            else:
+                at = spot(free)
             rows["controllers"].append({"name": f"Controller {k + 1}", "site_no": site.site_no, "geometry": at})
     frames = {}
     for name, some in rows.items():

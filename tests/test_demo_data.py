@@ -91,6 +91,10 @@ def test_what_stands_at_the_contracts_sites_holds_together(sites: gpd.GeoDataFra
     assert set(controllers.site_no) == set(sites.site_no)
     assert all(by_no[one.site_no].contains(one.geometry) for one in controllers.itertuples())
     assert not grounds["trees"].intersects(buildings.union_all().buffer(5)).any()
+    power = shapely.union_all([buildings.union_all(), grounds["poles"].union_all()])
+    aside = controllers[controllers.distance(power) > 2]  # all others are on a wall or by a pole
+    named = sites.set_index("site_no").site_name
+    assert sorted(named[aside.site_no]) == ["Bluff Edge Park", "Long Mesa Regional Park"]
     bare = by_no[sites.set_index("site_name").site_no["Bluff Edge Park"]]
     assert not buildings.intersects(bare).any()
     assert not grounds["poles"].intersects(bare).any()
