@@ -7,7 +7,7 @@ import json
 import logging
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, cast
 
@@ -191,13 +191,17 @@ def _site(plan_file: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
     for notice in ledger:
         talk.note(str(notice))
     talk.say(terminal.summary(result))
-    there = "sheet.pdf" in names
-    talk.say(f"Open {folder / 'map.html'}, print {folder / ('sheet.pdf' if there else 'sheet.html')}.")
-    if plan_file.plan.outputs.sheet_pdf and not there:
+    talk.say(f"Open {folder / 'map.html'}, print {folder / _printed('sheet', names)}.")
+    if plan_file.plan.outputs.sheet_pdf and "sheet.pdf" not in names:
         talk.say(terminal.NO_PDF)
     if talk.as_json:
         print((folder / "result.json").read_text(encoding="utf-8"))
     return Exit.OK if result.decision.chosen >= 0 else Exit.NO_MOUNT
+
+
+def _printed(sheet: str, names: Sequence[str]) -> str:
+    """The file to print: the PDF where there is one."""
+    return f"{sheet}.pdf" if f"{sheet}.pdf" in names else f"{sheet}.html"
 
 
 def _contract(
@@ -239,13 +243,14 @@ def _programme(plan_file: PlanFile, folder: Path, force: bool, talk: Talk) -> Ex
 
     ledger = Ledger(plan_file.plan.units)
     made = show.Made("programme", plan_file.origin())
-    show.check_folder(folder, upkeep.PROGRAMME_FILES, force, made)
+    names = upkeep.programme_files(plan_file.plan)
+    show.check_folder(folder, names, force, made)
     result = run_programme(plan_file, ledger, talk.progress)
     upkeep.write_programme(result, folder, force)
     for notice in ledger:
         talk.note(str(notice))
     stations, programs = len(result.base.stations), len(result.base.programmes)
-    talk.say(f"{stations} stations in {programs} programs. Print {folder / 'programming.html'}.")
+    talk.say(f"{stations} stations in {programs} programs. Print {folder / _printed('programming', names)}.")
     if talk.as_json:
         print((folder / "programme.json").read_text(encoding="utf-8"))
     return Exit.OK
@@ -258,7 +263,9 @@ def _review(plan_file: PlanFile, log: Path, folder: Path, force: bool, talk: Tal
     from planner.upkeep import run_review
 
     ledger = Ledger(plan_file.plan.units)
-    show.check_folder(folder, upkeep.REVIEW_FILES, force, show.Made("review", plan_file.origin(log)))
+    show.check_folder(
+        folder, upkeep.review_files(plan_file.plan), force, show.Made("review", plan_file.origin(log))
+    )
     result = run_review(plan_file, log, ledger, talk.progress)
     upkeep.write_review(result, folder, force)
     for notice in ledger:

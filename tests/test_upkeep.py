@@ -66,7 +66,7 @@ def test_a_program_from_plan_to_files(tmp_path):
     assert result.year.percent.max() == pytest.approx(100 * result.eto_mm_day.max() / result.base.base_eto_mm_day)
     paths = planner.write_programme(result, tmp_path / "out")
     assert {p.name for p in paths} == {
-        "programming.html", "stations.csv", "year.csv", "programme.gpkg", "programme.json",
+        "programming.html", "programming.pdf", "stations.csv", "year.csv", "programme.gpkg", "programme.json",
     }  # fmt: skip
     page = (tmp_path / "out" / "programming.html").read_text(encoding="utf-8")
     assert "weather adjustment takes over May 31, 2026" in page

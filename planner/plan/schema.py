@@ -1279,7 +1279,7 @@ class Outputs(Section):
     title: str | None = entry(None, "title of the map and the sheet", "the plan's title")
     sheet_pdf: bool = entry(
         True,
-        "write the field sheet as `sheet.pdf` too, where the extra `pdf` is installed",
+        "write the sheets as PDF too, where the extra `pdf` is installed: `sheet.pdf`, `programming.pdf`, `review.pdf`",
         "paper is what goes up a ladder",
     )
     paper: Literal["letter", "a4"] | None = entry(

@@ -9,8 +9,22 @@ import numpy as np
 from markupsafe import Markup, escape
 
 from planner.programme.runtime import L_PER_GAL
+from planner.show.documents import (
+    Blanks,
+    Block,
+    Cell,
+    Checks,
+    Document,
+    Facts,
+    Group,
+    Line,
+    Part,
+    Picture,
+    Points,
+    Table,
+)
 from planner.show.draw import palette
-from planner.show.draw.page import PAGES, sealed, styles
+from planner.show.draw.document import document_page
 from planner.show.say import programme as say
 from planner.show.say.cautions import DEFER
 from planner.show.say.pages import PROGRAMMING, beside
@@ -22,153 +36,175 @@ if TYPE_CHECKING:
 
 
 def programme_page(result: ProgrammeResult) -> bytes:
-    """`programming.html`: prints on Letter or A4, the first day's checks on a page of their own."""
-    units = result.plan.units
-    page = PAGES.get_template("programming.html").render(
-        style=styles("page.css", "sheet.css", "upkeep.css"),
+    """`programming.html`."""
+    return document_page(programming(result), beside(result.plan, PROGRAMMING))
+
+
+def programming(result: ProgrammeResult) -> Document:
+    """The programming sheet, the first day's checks on a page of their own."""
+    warned = say.warnings(result, result.plan.units)
+    return Document(
         title=result.plan.outputs.title or result.plan.title,
         site=result.site.name,
-        head=_head(result),
-        programs=_programs(result),
-        stations=_stations(result),
-        letters=say.letters(result),
-        loads=_loads(result, units),
-        warnings=say.warnings(result, units),
-        year=_year(result),
-        picture=year_picture(result.year, result.season),
-        months=MONTHS,
-        budget=say.budget(result, units),
-        restrictions=result.plan.programme.restrictions,
-        checks=say.checks(result),
-        first=say.first_day(result),
-        built=say.built(result.built, units),
-        as_built=say.as_built(result),
-        defer=DEFER,
-        other_pages=beside(result.plan, PROGRAMMING),
-        notices=[str(notice) for notice in result.notices],
-        rests=say.rests(result, units),
+        what=PROGRAMMING.label,
+        parts=(
+            _set(result),
+            *([Part(say.LOOK_FIRST, (Points(tuple(warned), "warn"),))] if warned else []),
+            Part(say.PROGRAMS, (_programs(result), Line(say.INPUTS_STOP, "small"))),
+            Part(say.CONTROLLERS, (_loads(result),)),
+            _stations(result),
+            _year(result),
+            _first_day(result),
+            *_built(result),
+            *_rests(result),
+        ),
     )
-    return sealed(page)
 
 
-def _head(result: ProgrammeResult) -> dict[str, str]:
-    units, base = result.plan.units, result.base
-    label = result.zones.table.labels[result.zone] if result.zone >= 0 else "none of the table's"
+def _set(result: ProgrammeResult) -> Part:
+    units, base, asked = result.plan.units, result.base, result.plan.programme
+    label = result.zones.table.labels[result.zone] if result.zone >= 0 else say.NO_ZONE
     peak = float(result.eto_mm_day[base.peak_month])
-    shown = 100.0 * peak / base.base_eto_mm_day
-    return {
-        "zone": label,
-        "base": eto(base.base_eto_mm_day, units),
-        "month": say.MONTH_WORDS[base.peak_month],
-        "peak": eto(peak, units),
-        "shown": f"{shown:.0f}%",
-        "window": result.plan.programme.window.replace("-", " to "),
-        "days": ", ".join(say.DAY_WORDS[d] for d in result.plan.programme.days)
-        if len(result.plan.programme.days) < 7
-        else "any day",
-    }
+    facts = [
+        (say.PEAK_HERE, say.peak_said(base.peak_month, peak, 100.0 * peak / base.base_eto_mm_day, units)),
+        (say.WINDOW, say.window(asked.window, units)),
+        (say.DAYS_ALLOWED, say.days_said(asked.days) if len(asked.days) < 7 else say.ANY_DAY),
+        *([(say.RESTRICTIONS, "; ".join(asked.restrictions))] if asked.restrictions else []),
+    ]
+    return Part(
+        say.SET,
+        (
+            Line(label, "answer", lead=say.ZONE),
+            Line("100%", "answer", after=say.stands_for(eto(base.base_eto_mm_day, units))),
+        ),
+        beside=Part("", (Facts(tuple(facts)),)),
+    )
 
 
-def _programs(result: ProgrammeResult) -> list[dict[str, Any]]:
+def _programs(result: ProgrammeResult) -> Table:
     base, rows = result.base, []
     held = {(m.controller, m.programme): m for m in result.first.manual}
     for p in base.programmes:
         manual = held.get((p.controller, p.name))
         members = list(p.rows)
         rows.append(
-            {
-                "controller": p.controller,
-                "name": p.name,
-                "mode": say.mode(manual) if manual else "follows the weather",
-                "manual": manual is not None,
-                "days": ", ".join(say.DAY_WORDS[d] for d in p.days),
-                "stations": len(members),
-                "minutes": f"{np.nansum(base.run_min[members]):,.0f}",
-                "dry": len(p.dry_rows),
-            }
+            (
+                Cell(p.controller),
+                Cell(p.name),
+                Cell(say.mode(manual), "warn") if manual else Cell(say.FOLLOWS),
+                Cell(say.days_said(p.days)),
+                Cell(str(len(members))),
+                Cell(f"{np.nansum(base.run_min[members]):,.0f}"),
+            )
         )
-    return rows
+    return Table(say.PROGRAM_COLUMNS, (Group(tuple(rows)),))
 
 
-def _stations(result: ProgrammeResult) -> list[dict[str, Any]]:
-    """The station table, a group for each program."""
-    return [
-        {
-            "controller": p.controller,
-            "program": p.name,
-            "days": ", ".join(say.DAY_WORDS[d] for d in p.days),
-            "rows": [_station(result, k) for k in p.rows],
-        }
+def _loads(result: ProgrammeResult) -> Table:
+    units, rows = result.plan.units, []
+    for load in result.base.loads:
+        supply = say.NOT_GIVEN if np.isnan(load.supply_l_min) else say.flow(load.supply_l_min, units)
+        largest = say.NOT_KNOWN if np.isnan(load.flow_l_min) else say.flow(load.flow_l_min, units)
+        rows.append(
+            (
+                Cell(load.name),
+                Cell(say.DAY_WORDS[load.busiest_day]),
+                Cell(say.hours(load.needed_h), "" if load.fits else "warn"),
+                Cell(say.hours(load.window_h)),
+                Cell(largest, "warn" if load.enough is False else ""),
+                Cell(supply),
+            )
+        )
+    return Table(say.LOAD_COLUMNS, (Group(tuple(rows)),))
+
+
+def _stations(result: ProgrammeResult) -> Part:
+    """The station table, a group for each program, and what its letters stand for."""
+    groups = tuple(
+        Group(tuple(_station(result, k) for k in p.rows), say.program_head(p.controller, p.name, p.days))
         for p in result.base.programmes
-    ]
+    )
+    blocks: list[Block] = [Table(say.STATION_COLUMNS, groups, "tight")]
+    if letters := say.letters(result):
+        blocks += [Points(tuple(letters), "small"), Line(say.LETTERS_MEAN, "small")]
+    return Part(say.RUN_TIMES, tuple(blocks))
 
 
-def _station(result: ProgrammeResult, k: int) -> dict[str, Any]:
+def _station(result: ProgrammeResult, k: int) -> tuple[Cell, ...]:
     units, base = result.plan.units, result.base
     s, table = base.stations, base.stations.table
     known, cycles = bool(np.isfinite(base.run_min[k])), int(base.cycles[k])
-    return {
-        "name": table.names[k],
-        "what": ", ".join(w for w in (table.kind[k], table.plant[k]) if w),
-        "rate": say.rate(s.rate_mm_h[k], units) if known else "not known",
-        "weekly": say.depth(base.weekly_mm[k], units),
-        "days": int(base.days_a_week[k]),
-        "run": f"{base.run_min[k]:.0f}" if known else "none",
-        "cycle": f"{cycles} × {base.cycle_min[k]:.0f}" if known and cycles > 1 else "",
-        "soak": f"{base.soak_min[k]:.0f}" if known and cycles > 1 else "",
-        "letters": "".join(say.BASIS[q][0] for q in say.BASIS if s.assumed(q)[k]),
-        "steep": bool(base.steep[k]),
-        "fast": bool(base.too_fast[k]),
-    }
+    split = known and cycles > 1
+    return (
+        Cell(table.names[k]),
+        Cell(", ".join(w for w in (table.kind[k], table.plant[k]) if w)),
+        Cell(say.rate(s.rate_mm_h[k], units) if known else say.NOT_KNOWN),
+        Cell(say.depth(base.weekly_mm[k], units)),
+        Cell(str(int(base.days_a_week[k]))),
+        Cell(f"{base.run_min[k]:.0f}", "strong") if known else Cell(say.NO_RUN, "warn"),
+        Cell(f"{cycles} × {base.cycle_min[k]:.0f}" if split else ""),
+        Cell(f"{base.soak_min[k]:.0f}" if split else ""),
+        Cell(say.rests_on([q for q in say.BASIS if s.assumed(q)[k]], bool(base.steep[k]), bool(base.too_fast[k]))),
+    )
 
 
-def _loads(result: ProgrammeResult, units: Units) -> list[dict[str, Any]]:
-    rows = []
-    for load in result.base.loads:
-        supply = "not given" if np.isnan(load.supply_l_min) else say.flow(load.supply_l_min, units)
-        rows.append(
-            {
-                "name": load.name,
-                "day": say.DAY_WORDS[load.busiest_day],
-                "needed": say.hours(load.needed_h),
-                "window": say.hours(load.window_h),
-                "fits": load.fits,
-                "flow": "not known" if np.isnan(load.flow_l_min) else say.flow(load.flow_l_min, units),
-                "supply": supply,
-                "enough": load.enough,
-            }
-        )
-    return rows
-
-
-def _year(result: ProgrammeResult) -> dict[str, Any]:
+def _year(result: ProgrammeResult) -> Part:
     units, year = result.plan.units, result.year
-    rows = []
-    for (controller, name), liters in zip(year.programmes, year.volume_l, strict=True):
-        rows.append(
-            {
-                "name": f"{controller} {name}",
-                "cells": [f"{_amount(v, units):,.0f}" for v in liters],
-                "total": f"{_amount(liters.sum(), units):,.0f}",
-            }
-        )
-    total = year.volume_l.sum(axis=0)
-    return {
-        "percent": [f"{p:.0f}%" for p in year.percent],
-        "season": [bool(f) for f in result.season],
-        "unit": "thousand gallons" if units == "us" else "m³",
-        "rows": rows,
-        "total": [f"{_amount(v, units):,.0f}" for v in total],
-        "sum": f"{_amount(total.sum(), units):,.0f}",
-        "after": [f"{_amount(v, units):,.0f}" for v in year.after_rain_l],
-        "after_sum": f"{_amount(year.after_rain_l.sum(), units):,.0f}",
-        "rule": say.RAIN_RULES[result.plan.programme.rain],
-        "years": say.years(result, units),
-    }
+
+    def row(name: str, liters: Any, mark: Any = "") -> tuple[Cell, ...]:
+        amounts = [*liters, np.sum(liters)]
+        return tuple(Cell(text, mark) for text in (name, *(f"{_amount(v, units):,.0f}" for v in amounts)))
+
+    percent = [Cell(f"{p:.0f}%", "" if on else "off") for p, on in zip(year.percent, result.season, strict=True)]
+    rows = [
+        (Cell(say.PERCENT), *percent, Cell("")),
+        *(row(" ".join(key), liters) for key, liters in zip(year.programmes, year.volume_l, strict=True)),
+        row(say.ALL_PROGRAMS, year.volume_l.sum(axis=0), "strong"),
+        row(say.AFTER_RAIN, year.after_rain_l),
+    ]
+    budget = say.budget(result, units)
+    return Part(
+        say.YEAR,
+        (
+            Picture(str(year_picture(year, result.season)), say.year_said(year.percent), say.YEAR_CAPTION),
+            Table(say.year_columns(units), (Group(tuple(rows)),), "months"),
+            Line(say.year_note(result, units), "small"),
+            *([Line(budget)] if budget else []),
+        ),
+        whole=True,
+    )
 
 
 def _amount(liters: float, units: Units) -> float:
     return liters / L_PER_GAL / 1000.0 if units == "us" else liters / 1000.0
+
+
+def _first_day(result: ProgrammeResult) -> Part:
+    waits = say.waits(result)
+    return Part(
+        say.first_day_head(result),
+        (
+            Line(f"{say.SWITCH_OFF} {DEFER}"),
+            Checks(tuple(say.checks(result)), say.FOUND),
+            *([Line(waits, "warn")] if waits else []),
+            Line(say.COME_BACK, "small"),
+            Blanks(say.SIGNED),
+        ),
+        new_page=True,
+    )
+
+
+def _built(result: ProgrammeResult) -> list[Part]:
+    facts, lines = say.as_built(result), say.built(result.built, result.plan.units)
+    blocks: list[Block] = [*([Facts(tuple(facts))] if facts else []), *(Line(line) for line in lines)]
+    return [Part(say.AS_BUILT, tuple(blocks), whole=True)] if blocks else []
+
+
+def _rests(result: ProgrammeResult) -> list[Part]:
+    said = [Part(say.RESTS_ON, (Points(tuple(say.rests(result, result.plan.units)), "small"),), whole=True)]
+    if result.notices:
+        said.append(Part(say.NOTICES, (Points(tuple(map(str, result.notices)), "small"),)))
+    return said
 
 
 # --- the year's picture -----------------------------------------------------------------------------------------
@@ -203,8 +239,7 @@ def year_picture(year: YearAhead, season: Sequence[bool] | Any) -> Markup:
             f'<text x="{x + step * 0.34:.1f}" y="{HIGH - 9:.1f}" text-anchor="middle" font-size="11.5" '
             f'fill="{palette.INK if on else palette.QUIET}">{MONTHS[m]}</text>'
         )
-    said = ", ".join(f"{MONTHS[m]} {year.percent[m]:.0f}%" for m in range(12))
     return Markup(
         f'<svg class="year" viewBox="0 0 {WIDE:.0f} {HIGH:.0f}" role="img" xmlns="http://www.w3.org/2000/svg">'
-        f"<title>{escape(f'Percentage of the base by month: {said}.')}</title>{''.join(out)}</svg>"
+        f"<title>{escape(say.year_said(year.percent))}</title>{''.join(out)}</svg>"
     )

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from markupsafe import Markup, escape
 
 from planner.review.verdict import Cause, Review
+from planner.show.documents import Document, Facts, Line, Part, Picture, Points
 from planner.show.draw import palette
-from planner.show.draw.page import PAGES, sealed, styles
+from planner.show.draw.document import document_page
+from planner.show.say import review as say
 from planner.show.say.cautions import DEFER
 from planner.show.say.pages import REVIEW, beside
 from planner.show.say.review import NEXT_STEPS, cannot_tell, evidence, headline, limit_said
-from planner.units import MONTHS, eto
+from planner.units import MONTHS
 
 if TYPE_CHECKING:
     from planner.upkeep import ReviewResult
@@ -21,44 +24,38 @@ if TYPE_CHECKING:
 
 def review_page(result: ReviewResult) -> bytes:
     """`review.html`."""
-    review, units = result.review, result.plan.units
-    label = result.zones.table.labels[result.zone] if result.zone >= 0 else ""
-    page = PAGES.get_template("review.html").render(
-        style=styles("page.css", "sheet.css", "upkeep.css"),
+    return document_page(review_document(result), beside(result.plan, REVIEW))
+
+
+def review_document(result: ReviewResult) -> Document:
+    """The log review: what the log can show, then what it shows."""
+    found, unsaid = result.review, cannot_tell(result)
+    return Document(
         title=result.plan.outputs.title or result.plan.title,
         site=result.site.name,
-        log=result.log_name,
-        limit=limit_said(review.limit, result.plan.review.looks),
-        findings=[
-            {
-                "head": headline(f),
-                "evidence": evidence(f, result),
-                "todo": [NEXT_STEPS[t] for t in f.todo],
-            }
-            for f in review.findings
-        ],
-        picture=picture(review),
-        facts=[
-            ("Days in the log", f"{len(review.log)}, of which {int(review.judged.sum())} are judged"),
-            ("Weather", result.weather or "monthly normals"),
-            (
-                "100% stands for",
-                eto(review.expected.base_mm_day, units) + (f", the peak of zone {label}" if label else ""),
+        what=say.what(result.log_name),
+        parts=(
+            Part(say.CAN_SHOW, (Line(limit_said(found.limit, result.plan.review.looks), "limit"),)),
+            Part(say.SHOWS, tuple(_findings(result))),
+            Part("", (Picture(str(picture(found)), say.picture_said(found.findings), say.CAPTION),), whole=True),
+            Part(
+                "",
+                (Facts(tuple(say.facts(result))),),
+                beside=Part(say.NOT_JUDGED, (Points(tuple(unsaid), "small"),)) if unsaid else None,
             ),
-            (
-                "Expected",
-                f"mean ETo of {result.plan.review.trailing_days} days"
-                + (f", {result.lag} day{'s' if result.lag > 1 else ''} behind the weather" if result.lag else "")
-                if review.expected.daily_weather
-                else "the month's normal ETo",
-            ),
-        ],
-        unsaid=cannot_tell(result),
-        notices=[str(notice) for notice in result.notices],
-        defer=DEFER,
-        other_pages=beside(result.plan, REVIEW),
+            *([Part(say.NOTICES, (Points(tuple(map(str, result.notices)), "small"),))] if result.notices else []),
+            Part("", (Line(DEFER, "small"),)),
+        ),
     )
-    return sealed(page)
+
+
+def _findings(result: ReviewResult) -> Iterator[Line]:
+    """Each finding with what to do next, and then what it rests on."""
+    for k, finding in enumerate(result.review.findings):
+        yield Line(headline(finding), "finding" if k else "verdict")
+        for n, todo in enumerate(finding.todo):
+            yield Line(NEXT_STEPS[todo], lead=say.THEN if n else say.NEXT)
+        yield from (Line(text) for text in evidence(finding, result))
 
 
 WIDE, HIGH, LEFT, RIGHT, TOP, BOTTOM = 720.0, 320.0, 44.0, 8.0, 22.0, 30.0
@@ -114,10 +111,9 @@ def picture(review: Review) -> Markup:
         f'stroke="{palette.SPRAY}" stroke-width="2.4"/>'
         for k in np.flatnonzero(held)
     ]
-    said = "; ".join(headline(f) for f in review.findings)
     return Markup(
         f'<svg class="log-picture" viewBox="0 0 {WIDE:.0f} {HIGH:.0f}" role="img" '
-        f'xmlns="http://www.w3.org/2000/svg"><title>{escape(f"The log against the weather. {said}")}</title>'
+        f'xmlns="http://www.w3.org/2000/svg"><title>{escape(say.picture_said(review.findings))}</title>'
         '<defs><pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)">'
         f'<line x1="0" y1="0" x2="0" y2="6" stroke="{palette.MARK}" stroke-width="1.4" stroke-opacity="0.55"/>'

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -9,10 +10,12 @@ import numpy as np
 from planner.programme.firstday import Check, Manual
 from planner.programme.knowledge import Known, Mark
 from planner.programme.runtime import L_PER_GAL, M2_PER_FT2, MOST_PIPE_M_S
-from planner.units import M_PER_FT, MM_PER_IN, Units, eto
+from planner.show.documents import Column
+from planner.units import M_PER_FT, MM_PER_IN, MONTHS, Units, eto
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
+    from planner.readings import StationTable
     from planner.upkeep import Built, ProgrammeResult
 
 MONTH_WORDS = (
@@ -39,6 +42,57 @@ BUDGETS = {
     "year",
     "epa": "EPA's 70% of peak-month ETo (2009)",
 }
+
+SET, ZONE, NO_ZONE = "Set", "Zone", "none of the table's"
+PEAK_HERE, WINDOW = "Peak month here", "Watering window"
+DAYS_ALLOWED, ANY_DAY, RESTRICTIONS = "Watering days allowed", "any day", "Local restrictions"
+LOOK_FIRST = "Look at this first"
+PROGRAMS, CONTROLLERS, RUN_TIMES = "Programs", "Controllers", "Base run times at 100%"
+FOLLOWS, NOT_GIVEN, NOT_KNOWN, NO_RUN = "follows the weather", "not given", "not known", "none"
+INPUTS_STOP = (
+    "Programs that follow the weather stop on rain and freeze through the sensor. A manual program stops only if "
+    "its rain and freeze inputs are left active: check each."
+)
+PROGRAM_COLUMNS = (
+    Column("Controller"),
+    Column("Program"),
+    Column("Mode", wide=True),
+    Column("Watering days", short="Days"),
+    Column("Stations", number=True),
+    Column("Minutes per watering day", number=True, short="Minutes"),
+)
+LOAD_COLUMNS = (
+    Column("Controller", wide=True),
+    Column("Busiest day"),
+    Column("Time needed", number=True),
+    Column("Window", number=True),
+    Column("Largest flow", number=True),
+    Column("Supply", number=True),
+)
+STATION_COLUMNS = (
+    Column("Station"),
+    Column("What", wide=True),
+    Column("Rate", number=True),
+    Column("Net per week", number=True),
+    Column("Days per week", number=True),
+    Column("Minutes per watering day", number=True, short="Minutes"),
+    Column("Cycles × min", number=True),
+    Column("Soak, min", number=True),
+    Column("Rests on"),
+)
+LETTERS_MEAN = (
+    "A letter means the run time rests on a default. Measure that quantity first where a station looks wet or dry."
+)
+YEAR = "The year ahead: what the controller should show"
+YEAR_CAPTION = "Each month's normal ETo in percent of the base. Filled bars: months that irrigate."
+PERCENT, ALL_PROGRAMS, AFTER_RAIN = "Percent", "All programs", "Need after rain"
+FOUND = "Found"
+COME_BACK = "Come back 7 to 10 days after the start in season, and look at the log: common practice, no source."
+SIGNED = ("Name", "Date", "Time")
+AS_BUILT = "As built: the record that stays with the site"
+RESTS_ON = "What this rests on"
+NOTICES = "Notices on the input"
+SWITCH_OFF = "Before working at a controller, switch off its power and follow local codes."
 
 
 def depth(mm: float, units: Units) -> str:
@@ -68,6 +122,63 @@ def speed(m_s: float, units: Units) -> str:
 def day(value: Any) -> str:
     """'May 8, 2026' of a date."""
     return f"{MONTH_WORDS[value.month - 1]} {value.day}, {value.year}"
+
+
+def days_said(days: Sequence[str]) -> str:
+    return ", ".join(DAY_WORDS[d] for d in days)
+
+
+def window(asked: str, units: Units) -> str:
+    """'8:00 PM to 6:00 AM' of '20:00-06:00'; by 24 hours under metric units."""
+    return " to ".join(_clock(time, units) for time in asked.split("-"))
+
+
+def _clock(time: str, units: Units) -> str:
+    hour, _, minute = time.strip().partition(":")
+    if units != "us":
+        return time.strip()
+    return f"{(int(hour) - 1) % 12 + 1}:{minute} {'AM' if int(hour) % 24 < 12 else 'PM'}"
+
+
+def stands_for(base: str) -> str:
+    return f"of the run times below stands for ETo of {base}, the zone's peak month"
+
+
+def peak_said(month: int, peak_mm_day: float, shown: float, units: Units) -> str:
+    return f"{MONTH_WORDS[month]}, {eto(peak_mm_day, units)}: expect the controller to show about {shown:.0f}% then"
+
+
+def program_head(controller: str, name: str, days: Sequence[str]) -> str:
+    return f"{controller}, program {name}: {days_said(days)}"
+
+
+def rests_on(defaults: Sequence[str], steep: bool, fast: bool) -> str:
+    """'bcd slope': letters of the defaults (:data:`BASIS`), and what to look at."""
+    return " ".join([*filter(None, ["".join(BASIS[q][0] for q in defaults)]), *["slope"] * steep, *["fast"] * fast])
+
+
+def year_columns(units: Units) -> tuple[Column, ...]:
+    unit = "thousand gallons" if units == "us" else "m³"
+    return (
+        Column(f"Water, {unit}", wide=True),
+        *(Column(m, number=True) for m in MONTHS),
+        Column("Year", number=True),
+    )
+
+
+def year_said(percent: Any) -> str:
+    """What the year's picture shows."""
+    each = ", ".join(f"{month} {share:.0f}%" for month, share in zip(MONTHS, percent, strict=True))
+    return f"Percentage of the base by month: {each}."
+
+
+def year_note(result: ProgrammeResult, units: Units) -> str:
+    said = (
+        "Programs as the controller runs them, in whole minutes and with no rain stops. Need after rain: what the "
+        "plants use, less the rain that counts; whole minutes may put it slightly above the programs. Rain that "
+        f"counts: {RAIN_RULES[result.plan.programme.rain]}. {years(result, units)}"
+    )
+    return said.strip()
 
 
 def hours(h: float) -> str:
@@ -120,22 +231,39 @@ def warnings(result: ProgrammeResult, units: Units) -> list[str]:
                 f"{load.name} draws up to {flow(load.flow_l_min, units)}, and the supply gives "
                 f"{flow(load.supply_l_min, units)}."
             )
+    none = _stations_said(table, np.isnan(base.run_min))
+    if none:
+        out.append(f"No run time, because the precipitation rate is not known: {none}.")
+    if result.budget is not None and not result.budget.passes:
+        out.append(
+            f"The year's water is over the budget: {volume(result.budget.estimated_l, units)} estimated, "
+            f"{volume(result.budget.allowed_l, units)} allowed."
+        )
     dry = [f"{p.controller} {p.name}" for p in base.programmes if p.dry_rows]
     if dry:
         out.append(
             "On the days allowed, the soil of some stations does not hold enough water until the next watering: "
             f"program {', '.join(dry)}."
         )
-    fast = [f"{table.controllers[k]} {table.names[k]}" for k in np.flatnonzero(base.too_fast)]
+    fast = _stations_said(table, base.too_fast)
     if fast:
-        out.append(f"Water runs faster than {speed(MOST_PIPE_M_S, units)} in the lateral of: {', '.join(fast)}.")
-    steep = [f"{table.controllers[k]} {table.names[k]}" for k in np.flatnonzero(base.steep)]
+        out.append(f"Water runs faster than {speed(MOST_PIPE_M_S, units)} in the lateral of: {fast}.")
+    steep = _stations_said(table, base.steep)
     if steep:
         out.append(
-            f"Stations on slopes over 3%: {', '.join(steep)}. Cycles are for flat ground; water runs off sooner "
+            f"Slopes over 3%: {steep}. Cycles are for flat ground; water runs off sooner "
             "on a slope, so watch the first run and shorten the cycles."
         )
     return out
+
+
+def _stations_said(table: StationTable, picked: Any) -> str:
+    """'Controller C: stations 3, 7; Controller E: station 2', '' for none."""
+    by: dict[str, list[str]] = {}
+    for k in np.flatnonzero(picked):
+        by.setdefault(table.controllers[k], []).append(table.names[k])
+    each = (f"{one}: station{'s' if len(names) > 1 else ''} {', '.join(names)}" for one, names in by.items())
+    return "; ".join(each)
 
 
 def years(result: ProgrammeResult, units: Units) -> str:
@@ -195,15 +323,14 @@ def checks(result: ProgrammeResult) -> list[str]:
     return [said[check] for check in first.checks]
 
 
-def first_day(result: ProgrammeResult) -> dict[str, str]:
-    first = result.first
-    return {
-        "start": day(first.start) if first.start else "",
-        "waits": "The first day is outside the irrigation season: the return waits until the season has begun."
-        if first.waits_for_season
-        else "",
-        "why": "Come back 7 to 10 days after the start in season, and look at the log: common practice, no source.",
-    }
+def first_day_head(result: ProgrammeResult) -> str:
+    return "First day, in order" + (f": {day(result.first.start)}" if result.first.start else "")
+
+
+def waits(result: ProgrammeResult) -> str:
+    if not result.first.waits_for_season:
+        return ""
+    return "The first day is outside the irrigation season: come back once the season has begun."
 
 
 def as_built(result: ProgrammeResult) -> list[tuple[str, str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy as np
 from planner.review.limits import Limit
 from planner.review.verdict import Cause, Finding, Todo
 from planner.show.say.programme import day
+from planner.units import eto
 
 if TYPE_CHECKING:
     from planner.upkeep import ReviewResult
@@ -26,6 +28,40 @@ NEXT_STEPS = {
     Todo.RAIN_INPUT: "Trip the rain input by hand and look for the hold at the controller.",
     Todo.FREEZE_INPUT: "Check the freeze input: where it is mounted, and the temperature it is set to.",
 }
+
+CAN_SHOW, SHOWS, NOT_JUDGED = "What this log can show", "What it shows", "What was not judged"
+NOTICES = "Notices on the input"
+NEXT, THEN = "Next:", "Then:"
+CAPTION = (
+    "Solid line: the log. Dashed line and band: what the weather expects, and where 95 of 100 days of a correct "
+    "sensor lie. Ticks at the foot: holds that the log records. Breaks: days with no entry."
+)
+
+
+def what(log: str) -> str:
+    return f"Log review: {log}"
+
+
+def picture_said(findings: Sequence[Finding]) -> str:
+    """What the picture shows."""
+    return f"The log against the weather. {'; '.join(headline(f) for f in findings)}"
+
+
+def facts(result: ReviewResult) -> list[tuple[str, str]]:
+    """What was compared with what."""
+    review, units = result.review, result.plan.units
+    peak = f", the peak of zone {result.zones.table.labels[result.zone]}" if result.zone >= 0 else ""
+    if not review.expected.daily_weather:
+        expected = "the month's normal ETo"
+    else:
+        behind = f", {result.lag} day{'s' if result.lag > 1 else ''} behind the weather" if result.lag else ""
+        expected = f"mean ETo of {result.plan.review.trailing_days} days{behind}"
+    return [
+        ("Days in the log", f"{len(review.log)}, of which {int(review.judged.sum())} are judged"),
+        ("Weather", result.weather or "monthly normals"),
+        ("100% stands for", eto(review.expected.base_mm_day, units) + peak),
+        ("Expected", expected),
+    ]
 
 
 def date_of(value: np.datetime64) -> Any:

@@ -126,9 +126,12 @@ def layout_said(places: Sequence[tuple[str, str, str, str]]) -> str:
     return "; ".join(f"{sign} ({kind}): {key}, {on}" for sign, kind, key, on in places) if len(places) > 1 else ""
 
 
+PAGE, OF = "Page", "of"
+
+
 def page_said(number: int) -> str:
     """At the foot of a page."""
-    return f"Page {number}"
+    return f"{PAGE} {number}"
 
 
 def bookmark(name: str, place: str) -> str:

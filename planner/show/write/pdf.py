@@ -1,6 +1,9 @@
-"""Field sheets as PDF: one site's, and those of many sites behind an index. Needs the extra `pdf`.
+"""Sheets as PDF: a site's field sheets, those of many sites behind an index, a programming sheet, a log review.
 
-The layout is `assets/sheet.typ`; the two fonts are carried, for the typesetter has no plain one of its own.
+Needs the extra `pdf`.
+
+The layouts are `assets/sheet.typ` and `assets/document.typ`; the two fonts are carried, for the typesetter has no
+plain one of its own.
 """
 
 from __future__ import annotations
@@ -21,6 +24,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from planner.ledger import OutputError
+from planner.show.documents import Document
 from planner.show.draw import palette
 from planner.show.draw.sheet import sheets
 from planner.show.say import sheet as words
@@ -64,6 +68,22 @@ def typeset_sheets(there: Sequence[Sheet], paper: Paper, title: str) -> bytes:
             return worker.typeset(_template(), told, str(fonts), tags=True)
         except RuntimeError as fault:
             raise _refused("sheet.pdf", str(fault)) from None
+
+
+def document_pdf(document: Document, plan: Plan, page: str) -> bytes:
+    """`programming.pdf` or `review.pdf`, on as many pages as it takes, each with its number.
+
+    page: the HTML file that says the same. Raises OutputError where it cannot be typeset.
+    """
+    told = _told(f"{document.what}: {document.title}", paper_of(plan), []) | {
+        "document": _printable(document.packed()),
+        "words": {"page": words.PAGE, "of": words.OF},
+    }
+    with _fonts() as fonts:
+        try:
+            return worker.typeset(_template("document.typ"), told, str(fonts), tags=True)
+        except RuntimeError as fault:
+            raise _refused(page.replace(".html", ".pdf"), str(fault), page) from None
 
 
 def write_sheets(there: Iterable[Sheet], path: Path, paper: Paper, title: str, workers: int | None = None) -> int:
@@ -163,8 +183,8 @@ def _printable(value: Any) -> Any:
     return LONG_WORD.sub("\\1\u200b", said)
 
 
-def _template() -> str:
-    return files("planner.show").joinpath("assets", "sheet.typ").read_text(encoding="utf-8")
+def _template(name: str = "sheet.typ") -> str:
+    return files("planner.show").joinpath("assets", name).read_text(encoding="utf-8")
 
 
 @contextlib.contextmanager
@@ -237,9 +257,9 @@ def _join(front: Path, parts: Sequence[Path], rows: Sequence[dict[str, Any]], ti
     writer.write(stream)
 
 
-def _refused(name: str, fault: str) -> OutputError:
+def _refused(name: str, fault: str, page: str = "sheet.html") -> OutputError:
     return OutputError(
         name,
         f"the PDF could not be typeset: {fault[:300] or 'its process was stopped'}",
-        "Print sheet.html from a browser instead, or leave the PDF out: outputs.sheet_pdf = false",
+        f"Print {page} from a browser instead, or leave the PDF out: outputs.sheet_pdf = false",
     )

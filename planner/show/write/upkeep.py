@@ -9,28 +9,53 @@ import geopandas
 import numpy as np
 import pandas
 
-from planner.show.draw.programming import programme_page
-from planner.show.draw.review import review_page
+from planner.show.draw.programming import programme_page, programming
+from planner.show.draw.review import review_document, review_page
 from planner.show.folder import Made, write_folder
 from planner.show.lonlat import to_lonlat
 from planner.show.say.review import cannot_tell, evidence, headline, limit_said
+from planner.show.write import typeset
 from planner.show.write.formats import csv_bytes, gpkg_bytes, json_bytes
+from planner.show.write.pdf import document_pdf
 from planner.units import MONTHS
 
 if TYPE_CHECKING:
+    from planner.plan import Plan
     from planner.upkeep import ProgrammeResult, ReviewResult
 
-PROGRAMME_FILES = ("programming.html", "stations.csv", "year.csv", "programme.gpkg", "programme.json")
-REVIEW_FILES = ("review.html", "review.csv", "review.json")
+
+def programme_files(plan: Plan) -> list[str]:
+    """What `noonmark programme` writes; the PDF where the extra `pdf` is installed."""
+    return [
+        "programming.html",
+        *(["programming.pdf"] if _on_paper(plan) else []),
+        "stations.csv",
+        "year.csv",
+        "programme.gpkg",
+        "programme.json",
+    ]
+
+
+def review_files(plan: Plan) -> list[str]:
+    """What `noonmark review` writes; the PDF where the extra `pdf` is installed."""
+    return ["review.html", *(["review.pdf"] if _on_paper(plan) else []), "review.csv", "review.json"]
+
+
+def _on_paper(plan: Plan) -> bool:
+    return plan.outputs.sheet_pdf and typeset.available()
 
 
 def write_programme(result: ProgrammeResult, folder: Path, force: bool = False) -> list[Path]:
-    """Write :data:`PROGRAMME_FILES` into `folder`. Raises OutputError as :func:`planner.show.write_folder`."""
-    rows = station_rows(result)
+    """Write :func:`programme_files` into `folder`. Raises OutputError as :func:`planner.show.write_folder`."""
+    rows, plan = station_rows(result), result.plan
+    pdf = (
+        {"programming.pdf": document_pdf(programming(result), plan, "programming.html")} if _on_paper(plan) else {}
+    )
     return write_folder(
         folder,
         {
             "programming.html": programme_page(result),
+            **pdf,
             "stations.csv": csv_bytes(rows),
             "year.csv": csv_bytes(year_rows(result)),
             "programme.gpkg": gpkg_bytes({"stations": _at_controllers(result, rows)}),
@@ -42,11 +67,14 @@ def write_programme(result: ProgrammeResult, folder: Path, force: bool = False) 
 
 
 def write_review(result: ReviewResult, folder: Path, force: bool = False) -> list[Path]:
-    """Write :data:`REVIEW_FILES` into `folder`. Raises OutputError as :func:`planner.show.write_folder`."""
+    """Write :func:`review_files` into `folder`. Raises OutputError as :func:`planner.show.write_folder`."""
+    plan = result.plan
+    pdf = {"review.pdf": document_pdf(review_document(result), plan, "review.html")} if _on_paper(plan) else {}
     return write_folder(
         folder,
         {
             "review.html": review_page(result),
+            **pdf,
             "review.csv": csv_bytes(day_rows(result)),
             "review.json": json_bytes(review_data(result)),
         },
