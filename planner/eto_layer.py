@@ -34,7 +34,7 @@ from planner.layers.opening import Trusted, raster
 from planner.layers.raster import HIGHEST_M, LOWEST_M
 from planner.layers.source import files_state, label, locate
 from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError
-from planner.pieces import Pieces, hold, keep, told, unwritable, whole
+from planner.pieces import Pieces, flush, hold, keep, told, unwritable, whole
 from planner.plan import Climate, ClimateLayer, PlanFile
 from planner.readings import QUANTITIES
 from planner.site import Floats
@@ -420,6 +420,7 @@ def _assemble(
         )
         if not _same(beside, paths, windows):  # a full disk is not said when a file is closed
             raise OSError("the disk may be full: the layer was not written whole")
+        flush(beside)
         os.replace(beside, out)
     except (OSError, RasterioError) as fault:
         raise unwritable(out, fault) from None

@@ -94,6 +94,18 @@ def digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+def flush(path: Path) -> None:
+    """Onto the disk itself, a folder as well where the system can. Raises OSError where a file does not fit."""
+    if os.name == "nt":  # it asks for a right to write, and knows none of folders
+        return
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        with contextlib.suppress(OSError) if path.is_dir() else contextlib.nullcontext():
+            os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
 def unwritable(path: Path, fault: Exception) -> OutputError:
     return OutputError(
         str(path),

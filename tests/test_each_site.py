@@ -283,6 +283,10 @@ def test_each_site_has_its_pages_where_the_plan_asks(folder, known, tmp_path, mo
     (tmp_path / "sites" / "Park_2" / "map.html").write_text("my notes")
     with pytest.raises(OutputError):
         run_contract_files(plan, tmp_path, Ledger())
+    # pages of an earlier run do not stay beside another result, but for what somebody changed
+    run_contract_files(contract(folder, outputs={"sites": ("csv",), "map": False}), tmp_path, Ledger())
+    left = [path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*") if path.is_file()]
+    assert [name for name in left if name.startswith("sites/")] == ["sites/Park_2/map.html"]
 
 
 def test_folders_of_sites_have_safe_names_of_their_own():

@@ -31,11 +31,18 @@ def made(plan: Path, command: room.Command = "site") -> Made:
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    return {p.name: p.read_bytes() for p in folder.iterdir() if not p.name.startswith(".")}
+    """What a reader sees: every file that is not hidden, by its path within the folder."""
+    seen = [path.relative_to(folder) for path in folder.rglob("*") if path.is_file()]
+    return {
+        path.as_posix(): (folder / path).read_bytes()
+        for path in seen
+        if not any(part.startswith(".") for part in path.parts)
+    }
 
 
-OLD = {f"{k}.txt": b"old" for k in range(4)}
-NEW = {f"{k}.txt": b"new" for k in range(4)}
+OLD = {f"{k}.txt": b"old" for k in range(2)} | {"sites/A/map.html": b"old"}
+NEW = {f"{k}.txt": b"new" for k in range(2)} | {"sites/B/map.html": b"new"}
+STALE = {**OLD, "stale.txt": b"old"}
 
 
 def killed(work: Callable[[], object], name: str, turn: int) -> bool:
@@ -57,24 +64,71 @@ def killed(work: Callable[[], object], name: str, turn: int) -> bool:
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 9
 
 
-@pytest.mark.parametrize("call", ["replace", "fsync", "rmdir", "unlink"])
+@pytest.mark.parametrize("call", ["replace", "fsync", "mkdir", "rmdir", "unlink"])
 def test_a_kill_at_any_step_leaves_old_or_new(tmp_path: Path, call: str) -> None:
     seen = set()
-    for turn in range(40):
+    for turn in range(60):
         folder = tmp_path / str(turn)
-        write_folder(folder, {**OLD, "stale.txt": b"old"}, made=made(tmp_path / "plan.toml"))
+        write_folder(folder, STALE, made=made(tmp_path / "plan.toml"))
         if not killed(lambda: write_folder(folder, NEW, made=made(tmp_path / "plan.toml")), call, turn):  # noqa: B023
             break
+        assert len(set(contents(folder).values())) <= 1  # never old beside new, before any next run as well
         check_folder(folder, NEW, force=False)  # what any next run does first
         there = contents(folder)
-        assert there in ({**OLD, "stale.txt": b"old"}, NEW)
+        assert there in (STALE, NEW)
         assert [p.name for p in folder.iterdir() if p.name.startswith(".")] == [room.MANIFEST]
         seen.add(there["0.txt"])
         write_folder(folder, NEW, made=made(tmp_path / "plan.toml"))
         assert contents(folder) == NEW
-    assert turn > 0
+        assert not (folder / "sites" / "A").exists()
+    assert 0 < turn < 59
     if call == "replace":
         assert seen == {b"old", b"new"}
+
+
+def test_a_move_that_fails_undoes_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file that another program holds open, as on Windows: refused, and the old results are whole."""
+    folder, real = tmp_path / "out", os.replace
+    write_folder(folder, STALE, made=made(tmp_path / "plan.toml"))
+    for held in [*STALE, *NEW, room.MANIFEST]:
+
+        def replace(path: Path, there: Path, held: Path = folder / held) -> None:
+            if path == held or (there == held and folder / room.READY in path.parents):
+                raise PermissionError(13, "it is in use", str(held))
+            real(path, there)
+
+        monkeypatch.setattr(os, "replace", replace)
+        with pytest.raises(OutputError, match="in use"):
+            write_folder(folder, NEW, made=made(tmp_path / "plan.toml"))
+        monkeypatch.setattr(os, "replace", real)
+        assert contents(folder) == STALE
+        assert not (folder / "sites" / "B").exists()
+        assert [p.name for p in folder.iterdir() if p.name.startswith(".")] == [room.MANIFEST]
+    write_folder(folder, NEW, made=made(tmp_path / "plan.toml"))
+    assert contents(folder) == NEW
+
+
+def test_what_is_not_made_this_time_does_not_stay_from_last_time(tmp_path: Path) -> None:
+    """A PDF of all sheets, of a contract in which no site could be decided any more."""
+    for files in (OLD, {"0.txt": b"new"}):
+        with room.writing(tmp_path / "out", list(OLD), made=made(tmp_path / "plan.toml")) as new:
+            for name, content in files.items():
+                room.put(new / name, content)
+    assert contents(tmp_path / "out") == {"0.txt": b"new"}
+
+
+@pytest.mark.parametrize("link", [False, True])
+def test_nothing_is_written_by_way_of_a_link_or_through_a_file(tmp_path: Path, link: bool) -> None:
+    (tmp_path / "out").mkdir()
+    (tmp_path / "elsewhere").mkdir()
+    if link:
+        (tmp_path / "out" / "sites").symlink_to(tmp_path / "elsewhere")
+    else:
+        (tmp_path / "out" / "sites").write_text("mine")
+    for write in (write_folder, lambda folder, names: check_folder(folder, names, force=True)):
+        with pytest.raises(OutputError, match="stands where a folder should be"):
+            write(tmp_path / "out", NEW)
+    assert not list((tmp_path / "elsewhere").iterdir())
 
 
 def test_a_folder_of_moves_from_elsewhere_overwrites_nobodys_work(tmp_path: Path) -> None:

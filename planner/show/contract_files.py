@@ -36,7 +36,7 @@ from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract
 from planner.show.draw.map import site_page
 from planner.show.draw.palette import zone_colours
 from planner.show.draw.sheet import sheet_page, sheets
-from planner.show.folder import Made, put, write_folder, writing
+from planner.show.folder import Made, put, writing
 from planner.show.say.bid import CHANCE
 from planner.show.say.bid import headline as bid_headline
 from planner.show.say.flags import common_said
@@ -247,22 +247,22 @@ def folder_names(names: Sequence[str]) -> list[str]:
 _DEVICES = {"CON", "PRN", "AUX", "NUL", *(f"{port}{k}" for port in ("COM", "LPT") for k in range(1, 10))}
 
 
-def _site_pages(parts: Parts, folder: Path, force: bool) -> list[Path]:
-    """`sites/NAME/map.html` and `sheet.html` of each site that has them."""
+def _page_folders(parts: Parts) -> list[str]:
+    """`sites/NAME` of each site in the parts, where the plan asks for pages of each."""
     if not parts.plan.outputs.site_maps or parts.plan.layers is None:
         return []
-    every = [name for path in parts.paths for name in read_part(path, ["name"])["name"].to_pylist()]
-    called, first, out = folder_names(every), 0, []
-    for path in parts.paths:
-        pages: dict[int, dict[str, bytes]] = {}
+    names = [name for path in parts.paths for name in read_part(path, ["name"])["name"].to_pylist()]
+    return [f"sites/{name}" for name in folder_names(names)]
+
+
+def _put_pages(parts: Parts, folders: Sequence[str], new: Path) -> None:
+    """`map.html` and `sheet.html` of each site that has them."""
+    first = 0
+    for path in parts.paths if folders else ():
         for page in PAGES:
             for k, content in read_kept(path, page):
-                pages.setdefault(k, {})[page] = content
-        for k, files in sorted(pages.items()):
-            there = folder / "sites" / called[first + k]
-            out += write_folder(there, files, force, Made("contract", parts.origin))
+                put(new / folders[first + k] / page, content)
         first += read_part(path, ["name"]).num_rows
-    return out
 
 
 def _texts(schema: pa.Schema) -> list[str]:
@@ -278,7 +278,8 @@ def write_result(result: ContractResult, folder: Path, force: bool) -> list[Path
 
 def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
     """Write the contract's files from its parts, in their order."""
-    folder, plan, names = Path(folder), parts.plan, file_names(parts.plan)
+    folder, plan, folders = Path(folder), parts.plan, _page_folders(parts)
+    names = [*file_names(plan), *(f"{each}/{page}" for each in folders for page in PAGES)]
     with writing(folder, names, force, Made("contract", parts.origin)) as new:
         # the map's columns only: a part at a time for all the rest
         columns = MAP_COLUMNS if plan.outputs.map else COUNTED_COLUMNS
@@ -312,10 +313,10 @@ def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
                 with room_for("a GeoPackage", new):
                     _describe(target, parts.table, plan.units)
         counts = _counts(parts, brief)
+        _put_pages(parts, folders, new)
         put(new / "result.json", _json(parts, brief, counts, mounted))
-    pages = _site_pages(parts, folder, force)
-    # without any decided site there are no sheets
-    files = (*(folder / name for name in names if (folder / name).exists()), *pages)
+    # without any decided site there are no sheets, and some have no pages
+    files = tuple(folder / name for name in names if (folder / name).exists())
     return ContractFiles(counts, parts.rejected, parts.notices, files, mounted)
 
 

@@ -6,7 +6,10 @@ and is refused.
 
 New files are written into a folder of their own within it. Its renaming to `READY` is the one step that decides:
 before it, the old files stand; after it, the new ones count, and whoever comes next moves them to their places
-should this run be killed between two moves.
+should this run be killed between two moves. All old files are moved aside before the first new one comes, so that
+old and new never stand side by side: in between some are missing, for a millisecond or, after a kill, until the
+next run. Where a move fails, all are undone. To exchange the whole folder at once would spare that moment on two of
+three systems, and take the folder away from under every terminal and program that is in it.
 """
 
 from __future__ import annotations
@@ -16,16 +19,16 @@ import hashlib
 import json
 import os
 import re
-import secrets
 import shutil
 import tempfile
 import time
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any, Literal
 
 from planner.ledger import OutputError
+from planner.pieces import flush
 
 if TYPE_CHECKING:
     from planner.plan import Origin
@@ -36,8 +39,9 @@ except ImportError:  # Windows: two runs that end in the same second are not kep
     fcntl = None  # type: ignore[assignment]
 
 MANIFEST = ".noonmark-files.json"
-NEW, READY = ".noonmark-new", ".noonmark-ready"
-_HALF = re.compile(rf"\.writing-.*|{re.escape(NEW)}|{re.escape(MANIFEST)}\.[0-9a-f]{{8}}\.part")
+TOLD = ".noonmark-files.new"  # the manifest that goes to its place with the files
+NEW, READY, OLD = ".noonmark-new", ".noonmark-ready", ".noonmark-old"
+_HALF = re.compile(rf"\.writing-.*|{re.escape(NEW)}|{re.escape(OLD)}")
 WAIT_S = 30.0  # for another run to end its writing, which takes a second or two
 
 Command = Literal["site", "contract", "programme", "review"]
@@ -89,14 +93,15 @@ class _Manifest:
         except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
             return cls()
 
-    def text(self, gone: Mapping[str, list[str]] | None = None) -> bytes:
+    def text(self, gone: Mapping[str, list[str]]) -> bytes:
         said: dict[str, Any] = {
             "kind": self.kind,
             "plan": {"id": self.plan[0], "name": self.plan[1]} if self.plan else None,
             "files": dict(sorted(self.files.items())),
             "by": dict(sorted(self.by.items())),
+            "gone": dict(sorted(gone.items())),
         }
-        return json.dumps({**said, "gone": gone} if gone is not None else said, indent=1).encode()
+        return json.dumps(said, indent=1).encode()
 
 
 def write_folder(
@@ -113,8 +118,9 @@ def write_folder(
 def writing(folder: Path, names: Iterable[str], force: bool = False, made: Made | None = None) -> Iterator[Path]:
     """A folder for the new files `names`, which take their places in `folder` together when this ends.
 
-    A reader, a full disk or a kill never leaves half a file, nor old and new ones for longer than to the next run.
-    What the same command wrote here before, and does not write now, is taken away where nobody changed it.
+    names: they may lie in folders within it (`a/b.html`), and need not all be written. A full disk or a kill never
+    leaves half a file, nor old files beside new ones. What the same command wrote here before, and does not write
+    now, is taken away where nobody changed it.
 
     Raises OutputError naming the file: the folder cannot be made or written, holds what another plan or a contract
     made, or a file is there that we did not write, or that was changed since, and `force` is not set. A file that
@@ -134,15 +140,24 @@ def writing(folder: Path, names: Iterable[str], force: bool = False, made: Made 
             try:
                 yield new
                 for name in names:
+                    if not (new / name).is_file():
+                        gone[name] = known.files.pop(name)
+                        known.by.pop(name, None)
+                        continue
+                    flush(new / name)
                     # both contents are ours: so the next run knows, should we stop between two moves
                     known.files[name] = [_digest(new / name), *known.files[name]]
-                put(new / MANIFEST, known.text(gone))
+                for manifest in (TOLD, MANIFEST):
+                    put(new / manifest, known.text(gone))
                 os.replace(new, folder / READY)
+                flush(folder)
             except BaseException:
                 shutil.rmtree(new, ignore_errors=True)
                 raise
             try:
                 _move(folder)
+            except OSError:
+                raise
             except BaseException:
                 _move(folder)  # stopped between two moves: they are done all the same
                 raise
@@ -152,6 +167,7 @@ def writing(folder: Path, names: Iterable[str], force: bool = False, made: Made 
 
 def put(path: Path, content: bytes) -> None:
     """Write a new file, flushed to the disk."""
+    path.parent.mkdir(parents=True, exist_ok=True)
     # not by tempfile, whose files are private: results are for sharing, within what the user's umask allows
     with path.open("xb") as stream:
         stream.write(content)
@@ -174,6 +190,7 @@ def _settle(
     if made is not None and not force:
         _check_owner(folder, known, made)
     for name in names:
+        _check_way(folder, name)
         there = _ours(folder / name, known.files.get(name, []), force)
         there = there or (_digest(folder / name) if (folder / name).exists() else None)
         known.files[name] = [there] if there else []
@@ -227,6 +244,15 @@ def _make(folder: Path) -> None:
             f"the folder cannot be made: {getattr(fault, 'strerror', None) or fault}",
             "Choose a folder that you may write to",
         ) from None
+
+
+def _check_way(folder: Path, name: str) -> None:
+    if not _in_place(folder, name):
+        raise OutputError(
+            str((folder / name).parent),
+            "a file or a link stands where a folder should be",
+            "Move it, or choose another folder",
+        )
 
 
 def _ours(path: Path, written: list[str], force: bool) -> str | None:
@@ -294,35 +320,84 @@ def _recover(folder: Path) -> None:
 
 
 def _move(folder: Path) -> None:
-    """Each new file to its place, where that holds nothing or what we wrote; none is moved twice."""
-    ready = folder / READY
+    """All old files aside, then each new one to its place, where that is free or held what we wrote."""
+    ready, old = folder / READY, folder / OLD
     if not (ready / MANIFEST).is_file():
-        with contextlib.suppress(OSError):  # all was moved, and the kill came after it; or it is not ours
-            ready.rmdir()
         return
     coming = _Manifest.of(ready)
     try:
         gone = dict(json.loads((ready / MANIFEST).read_text(encoding="utf-8")).get("gone") or {})
     except (OSError, ValueError, TypeError, AttributeError):
         gone = {}
-    beside = folder / f"{MANIFEST}.{secrets.token_hex(4)}.part"
-    put(beside, coming.text())
-    os.replace(beside, folder / MANIFEST)
-    moves = []
+    aside, places = [], []
     for name, digests in coming.files.items():
-        there = folder / name
-        free = _digest(there) in digests or not (there.exists() or there.is_symlink())
-        if Path(name).name == name and (ready / name).is_file() and not there.is_dir() and free:
-            moves.append((ready / name, there))
-    goes = [folder / name for name, digests in gone.items() if Path(name).name == name]
-    goes = [path for path in goes if path.is_file() and _digest(path) in gone[path.name]]
-    # nothing else between two moves: the moment in which old and new files stand side by side is a short one
-    for new, there in moves:
-        os.replace(new, there)
-    for path in goes:
-        path.unlink(missing_ok=True)
-    (ready / MANIFEST).unlink()
-    shutil.rmtree(ready, ignore_errors=True)
+        if _in_place(folder, name) and (ready / name).is_file():
+            there = _digest(folder / name) if os.path.lexists(folder / name) else None
+            if there in (None, *digests) and not (folder / name).is_dir():
+                places.append(name)
+                aside += [name] if there is not None else []
+    for name, digests in gone.items():
+        if _in_place(folder, name) and (folder / name).is_file() and _digest(folder / name) in digests:
+            aside.append(name)
+    try:
+        # nothing else between two moves: the time without all files is a short one
+        for name in aside:
+            _to(folder / name, old / name)
+        flush(folder)
+        for name in places:
+            _to(ready / name, folder / name)
+        _prune(folder, gone)
+        if (ready / TOLD).is_file():
+            os.replace(ready / TOLD, folder / MANIFEST)
+    except OSError:
+        _undo(folder, coming)
+        raise
+    _retire(folder)
+
+
+def _undo(folder: Path, coming: _Manifest) -> None:
+    """New files back, old ones to their places. Raises OSError where this too fails: the next run goes on then."""
+    ready, old = folder / READY, folder / OLD
+    for name, digests in coming.files.items():
+        if _in_place(folder, name) and not (ready / name).exists() and _digest(folder / name) in digests[:1]:
+            _to(folder / name, ready / name)
+    for path in [path for path in old.rglob("*") if path.is_symlink() or not path.is_dir()]:
+        there = folder / path.relative_to(old)
+        if not os.path.lexists(there):
+            _to(path, there)
+    _prune(folder, coming.files)
+    _retire(folder)
+
+
+def _prune(folder: Path, names: Iterable[str]) -> None:
+    """Folders within it that held these files, where they hold nothing now."""
+    for name in names:
+        for within in list(PurePosixPath(name).parents)[:-1] if _in_place(folder, name) else []:
+            with contextlib.suppress(OSError):  # something is in it
+                (folder / within).rmdir()
+
+
+def _retire(folder: Path) -> None:
+    """What is left of a set of files that is in its place, or will never be: gone as a set at once."""
+    _to(folder / READY, folder / OLD / READY)
+    shutil.rmtree(folder / OLD, ignore_errors=True)
+
+
+def _to(path: Path, there: Path) -> None:
+    try:
+        os.replace(path, there)
+    except FileNotFoundError:
+        there.parent.mkdir(parents=True, exist_ok=True)
+        os.replace(path, there)
+
+
+def _in_place(folder: Path, name: str) -> bool:
+    """Whether a name from a manifest is one within the folder, by way of folders alone."""
+    parts = name.split("/")
+    if any(part in ("", ".", "..") or Path(part).name != part for part in parts):
+        return False
+    between = [folder.joinpath(*parts[:k]) for k in range(1, len(parts))]
+    return all(path.is_dir() and not path.is_symlink() for path in between if os.path.lexists(path))
 
 
 def check_folder(folder: Path, names: Iterable[str], force: bool, made: Made | None = None) -> None:
@@ -352,6 +427,7 @@ def check_folder(folder: Path, names: Iterable[str], force: bool, made: Made | N
         _check_owner(folder, known, made)
     for name in names:
         path = folder / name
+        _check_way(folder, name)
         if not force or path.is_dir():  # what may be overwritten need not be known
             _ours(path, known.files.get(name, []), force)
     for path in missing:
