@@ -527,8 +527,12 @@ def zone(
         Path | None, typer.Option("--table", help="your controller's zones: a CSV of label, low, high")
     ] = None,
     table_unit: Annotated[
-        str, typer.Option("--table-unit", help="unit of that table: mm/day, mm/month, in/day or in/month")
-    ] = "mm/day",
+        str | None,
+        typer.Option(
+            "--table-unit",
+            help="unit of that table: mm/day, mm/month, in/day or in/month; else as its headings say, else mm/day",
+        ),
+    ] = None,
     units: UnitsOption = "metric",
     as_json: JsonOption = False,
 ) -> None:
@@ -539,7 +543,7 @@ def zone(
     _run(lambda: _zone(place or [], table, table_unit, units, as_json))
 
 
-def _zone(place: list[str], table: Path | None, table_unit: str, units: str, as_json: bool) -> Exit:
+def _zone(place: list[str], table: Path | None, table_unit: str | None, units: str, as_json: bool) -> Exit:
     # no room that reads layers is loaded for one place, nor Numba: this answers in about a second
     import numpy as np
 
@@ -549,7 +553,9 @@ def _zone(place: list[str], table: Path | None, table_unit: str, units: str, as_
     from planner.show.write.places import place_rows, places_csv
 
     said, bands = cast("Units", _one_of("--units", units, ("us", "metric"))), equal_bands()
-    unit = cast("EtoUnit", _one_of("--table-unit", table_unit, ("mm/day", "mm/month", "in/day", "in/month")))
+    unit = cast("EtoUnit | None", table_unit)
+    if table_unit is not None:
+        _one_of("--table-unit", table_unit, ("mm/day", "mm/month", "in/day", "in/month"))
     if table is not None:
         from planner.local_climate import read_zone_table
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 from shapely.geometry.base import BaseGeometry
@@ -16,7 +17,7 @@ from planner.climate.zones import equal_bands, zone_table
 from planner.layers.at_sites import read_climate
 from planner.layers.picture import read_window
 from planner.layers.zone_rows import read_zone_rows
-from planner.ledger import Kind, Ledger
+from planner.ledger import DataError, Kind, Ledger
 from planner.plan import EtoUnit, PlanFile
 from planner.site import Floats, Shapes
 
@@ -148,13 +149,13 @@ def table_of(plan_file: PlanFile, ledger: Ledger) -> ZoneTable:
     """
     if plan_file.plan.zone.table is None:
         return equal_bands()
-    path, unit = plan_file.file("zone.table", plan_file.plan.zone.table), plan_file.plan.zone.unit
-    if "unit" not in plan_file.plan.zone.model_fields_set:
-        ledger.add(Kind.ASSUMED, str(path), f"its bands are taken as {unit}: zone.unit is not given")
-    return read_zone_table(path, unit, ledger)
+    zone = plan_file.plan.zone
+    assert zone.table is not None
+    path = plan_file.file("zone.table", zone.table)
+    return read_zone_table(path, zone.unit if "unit" in zone.model_fields_set else None, ledger)
 
 
-def read_zone_table(path: Path, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
+def read_zone_table(path: Path, unit: EtoUnit | None, ledger: Ledger) -> ZoneTable:
     """A zone table from its CSV.
 
     Parameters
@@ -162,9 +163,9 @@ def read_zone_table(path: Path, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
     path
         The file.
     unit
-        Of its bands.
+        Of its bands; None for that of its headings, else mm/day, which is said.
     ledger
-        Told of gaps between bands.
+        Told of a unit that is taken, and of gaps between bands.
 
     Returns
     -------
@@ -173,6 +174,17 @@ def read_zone_table(path: Path, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
     Raises
     ------
     DataError
-        It names the row that is wrong.
+        It names the row that is wrong, or the headings say another unit.
     """
-    return zone_table(read_zone_rows(path), unit, ledger)
+    rows = read_zone_rows(path)
+    if unit is not None and rows.unit not in (None, unit):
+        raise DataError(
+            str(path),
+            f"its headings say {rows.unit}, and its unit is given as {unit}",
+            "Mend the one that is wrong",
+        )
+    taken = unit or cast("EtoUnit | None", rows.unit)
+    if taken is None:
+        taken = "mm/day"
+        ledger.add(Kind.ASSUMED, str(path), f"its bands are taken as {taken}: zone.unit is not given")
+    return zone_table(rows, taken, ledger)

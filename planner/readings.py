@@ -220,12 +220,16 @@ class Readings:
 
 @dataclass(frozen=True)
 class ZoneRows:
-    """A zone table as its file has it: one mapping of column to text a row, and the line that each stands on."""
+    """A zone table as its file has it: one mapping of column to text a row, and the line that each stands on.
+
+    unit: of its bands, where the headings say it.
+    """
 
     where: str
     name: str
     rows: tuple[Mapping[str, str], ...]
     lines: tuple[int, ...]
+    unit: str | None = None
 
 
 # --- days of a station, a station table, a controller's log -------------------------------------------------------

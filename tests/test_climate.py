@@ -432,6 +432,22 @@ def test_a_table_typed_with_rounded_bounds_is_closed(tmp_path):
     assert [n.kind for n in ledger] == [Kind.REPAIRED]
 
 
+def test_headings_as_people_write_them_say_the_unit(tmp_path: Path) -> None:
+    ledger = Ledger()
+    path = write_table(tmp_path, "Zone,From (in/day),To (in/day)\nA,,0.2\nB,0.2,0.3\n")
+    table = read_zone_table(path, None, ledger)
+    assert table.labels == ("A", "B")
+    assert table.high_mm_day[0] == pytest.approx(0.2 * 25.4)
+    assert not list(ledger)
+    commas = read_zone_table(write_table(tmp_path, "Zone;Min;Max\nA;3,5;4,5\n"), "mm/day", Ledger())
+    assert commas.low_mm_day[0] == 3.5
+    path = write_table(tmp_path, "Zone,From (in/day),To (in/day)\nA,,0.2\nB,0.2,0.3\n")
+    with pytest.raises(DataError, match="headings say in/day, and its unit is given as mm/day"):
+        read_zone_table(path, "mm/day", Ledger())
+    with pytest.raises(DataError, match="headings say in/day and mm/day"):
+        read_zone_table(write_table(tmp_path, "Zone,From (in/day),To (mm/day)\nA,,5\n"), None, Ledger())
+
+
 def test_months_in_a_table_are_of_30_4_days(tmp_path):
     ledger = Ledger()
     table = read_zone_table(write_table(tmp_path, "label,low,high\na,3,6\nb,6,9\n"), "in/month", ledger)
@@ -456,7 +472,7 @@ def test_months_in_a_table_are_of_30_4_days(tmp_path):
         ("label,low,high\nA,,", "mm/day", ["line 2, zone 'A'", "neither low nor high", "cut"]),
         ("label,low,high\nA,3,4\nB,4", "mm/day", ["line 3", "ends after 2 of 3 values", "cut"]),
         ("label,low,high\nA,3,5,4,5\n", "mm/day", ["line 2", "5 values", "decimal point"]),
-        ("label;low;high\nA;3,5;4,5\n", "mm/day", ["low is '3,5'", "decimal point"]),
+        ('label,low,high\nA,"3,5","4,5"\n', "mm/day", ["low is '3,5'", "decimal point"]),
         ("label,low,high\nA,nan,4\n", "mm/day", ["zone 'A'", "low is 'nan'"]),
         ("label,low,high\nA,3,inf\n", "mm/day", ["zone 'A'", "high is 'inf'"]),
         ('label,low,high\n"A,3,4\nB,4,5\n', "mm/day", ["cannot be read as a CSV", "quote"]),

@@ -17,6 +17,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas
 import pyogrio
 import pytest
 import rasterio
@@ -35,6 +36,7 @@ from planner.layers.raster import Around
 from planner.ledger import DataError, Ledger, PlanError
 from planner.plan import PlanFile, parse_plan
 from planner.preflight import check_inputs
+from planner.show.write.formats import xlsx_bytes
 from planner.site import Heights, KeepOut, Site, ground_at
 from planner.sun import sun_table, year_of_light
 
@@ -269,9 +271,32 @@ def test_empty_and_unreadable_files(tmp_path: Path) -> None:
     (tmp_path / "table.csv").write_text("name,height\nA,3\n")
     with pytest.raises(DataError, match="table without geometry"):
         site_of(tmp_path, buildings={"path": "table.csv", "crs": "EPSG:4326"})
-    (tmp_path / "latin.csv").write_bytes('id,WKT\nTå,"POINT (0 0)"\n'.encode("latin-1"))
-    with pytest.raises(DataError, match="not in UTF-8"):
-        site_of(tmp_path, poles={"path": "latin.csv", "name": "id", "crs": "EPSG:4326"})
+
+
+def test_a_table_as_windows_saves_it_under_a_title(tmp_path: Path) -> None:
+    # code page 1252, semicolons, decimal commas, lines above the names of the columns: as in Europe
+    rows = f"Wächter;Länge;Breite\nTå;{AUSTIN[0]:.5f};{AUSTIN[1]:.5f}\nBö;{AUSTIN[0]:.5f};{AUSTIN[1] + 1e-4:.5f}\n"
+    text = "Steuergeräte 2026;;\n;;\n" + rows.replace(".", ",")
+    (tmp_path / "latin.csv").write_bytes(text.encode("cp1252"))
+    told = {"path": "latin.csv", "name": "Wächter", "x": "Länge", "y": "Breite", "crs": "EPSG:4326"}
+    site, ledger = site_of(tmp_path, controllers=told)
+    assert site.controllers.names == ("Tå", "Bö")
+    assert any("code page 1252" in said for said in ledger)
+    assert any("the first 2 lines are a title: the names of the columns stand below" in said for said in ledger)
+
+
+def test_a_workbook_with_a_title_above_its_columns(tmp_path: Path) -> None:
+    cells = [
+        ["Clocks of the school", None, None], ["Clock", "Lat", "Long"], ["C-1", str(AUSTIN[1]), str(AUSTIN[0])],
+    ]  # fmt: skip
+    path = tmp_path / "clocks.xlsx"
+    # GDAL writes names of columns first: the title is the first of them
+    sheet = pandas.DataFrame(cells[1:], columns=[cells[0][0], " ", "  "])
+    path.write_bytes(xlsx_bytes({"Clocks": sheet, "Notes": pandas.DataFrame({"by": ["JM"], "n": [1]})}))
+    told = {"path": path.name, "layer": "Clocks", "name": "Clock", "x": "Long", "y": "Lat", "crs": "EPSG:4326"}
+    site, ledger = site_of(tmp_path, controllers=told)
+    assert site.controllers.names == ("C-1",)
+    assert any("the first line is a title" in said for said in ledger)
 
 
 # --- CRS -------------------------------------------------------------------------------------------------

@@ -23,6 +23,7 @@ from rasterio.enums import Resampling
 from planner.layers import drawing, geoparquet, opening
 from planner.layers.coordinates import Coordinates, coordinate_columns
 from planner.layers.frame import WGS84, horizontal, project_shapes
+from planner.layers.headings import layer_source
 from planner.layers.source import look_like_degrees
 from planner.ledger import DataError
 from planner.site import Shapes
@@ -128,7 +129,7 @@ def look_at(path: Path) -> list[Looked]:
             if kind in RASTERS:
                 return [_raster(path)]
             if kind in VECTORS:
-                with opening.vector_source(path.name, path, opening.Trusted(path.parent.resolve())) as source:
+                with layer_source(path.name, path, opening.Trusted(path.parent.resolve())) as source:
                     return _vector(path, source)
     except DataError as fault:
         return [Looked(path, None, Form.UNREADABLE, fault=fault.what)]

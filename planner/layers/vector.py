@@ -24,8 +24,9 @@ from planner import pieces
 from planner.layers import drawing, geoparquet, nearby, picked
 from planner.layers.columns import names, number
 from planner.layers.frame import WGS84, Frame, apart_m, project, project_shapes
+from planner.layers.headings import layer_source
 from planner.layers.nearby import Near, StandIn
-from planner.layers.opening import Source, Trusted, vector_source
+from planner.layers.opening import Source, Trusted
 from planner.layers.source import (
     beyond_area,
     fits,
@@ -113,7 +114,7 @@ def read_vector(
     where = _label(key, section, path)
     if near is not None and key in near.stand_ins:
         return _stood_in(key, where, near.stand_ins[key], near)
-    with vector_source(where, path, Trusted.by(plan_file), ledger) as source:
+    with layer_source(where, path, Trusted.by(plan_file), ledger) as source:
         if isinstance(source, Path) and drawing.is_drawing(key, path):
             return _drawn(plan_file, key, section, attributes, source, rows, whole, ledger)
         return _read(plan_file, key, section, attributes, ledger, rows, whole, path, source, near)
@@ -231,7 +232,7 @@ def stand_in(
     file = locate(plan_file, f"{key}.path", section.path)
     where = _label(key, section, file)
     is_drawing = drawing.is_drawing(key, file)
-    with vector_source(where, file, Trusted.by(plan_file), ledger) as source:
+    with layer_source(where, file, Trusted.by(plan_file), ledger) as source:
         if not is_drawing:
             info = _info(where, source, _choose_layer(plan_file, key, section, file, source), count=False)
             if nearby.has_index(source, info) and coordinates(section) is None:
@@ -258,7 +259,7 @@ def count_features(plan_file: PlanFile, key: str, section: VectorLayer) -> int:
     """How many rows a layer's file holds, usable or not; of those that the section's `where` picks."""
     path = locate(plan_file, f"{key}.path", section.path)
     where = _label(key, section, path)
-    with vector_source(where, path, Trusted.by(plan_file)) as source:
+    with layer_source(where, path, Trusted.by(plan_file)) as source:
         if isinstance(source, Path) and drawing.is_drawing(key, path):
             return len(_entities(plan_file, key, section, source)[0])
         name = _choose_layer(plan_file, key, section, path, source)
@@ -274,7 +275,7 @@ def read_attributes(
     """Name, number in the file from 1, and attributes of some rows, whatever their geometry; none of a drawing."""
     path = locate(plan_file, f"{key}.path", section.path)
     where = _label(key, section, path)
-    with vector_source(where, path, Trusted.by(plan_file)) as source:
+    with layer_source(where, path, Trusted.by(plan_file)) as source:
         if drawing.is_drawing(key, path):
             return []
         name = _choose_layer(plan_file, key, section, path, source)

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import csv
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 
 from planner.ledger import DataError, offered
@@ -10,6 +13,47 @@ from planner.readings import ZoneRows
 
 MOST_ZONES = 1000  # a controller has a dozen
 _COLUMNS = ("label", "low", "high", "peak", "t_low_c", "t_high_c", "description")
+_CALLED = {
+    **dict.fromkeys(("zone", "name"), "label"),
+    **dict.fromkeys(("from", "min", "minimum", "lower"), "low"),
+    **dict.fromkeys(("to", "max", "maximum", "upper"), "high"),
+}
+_UNIT = re.compile(r"[(\[]?\s*\b(mm|in|inch|inches)\b\.?\s*(?:/|per)\s*(day|d|month|mo)\b\.?\s*[)\]]?")
+
+
+@dataclass(frozen=True)
+class Headings:
+    """The columns of a zone table by our names, alike with the file's; unit: of its bands where they say it."""
+
+    columns: tuple[str, ...]
+    units: tuple[str, ...]
+
+    @property
+    def is_table(self) -> bool:
+        """Whether all are there that a zone table needs."""
+        return {"label", "low", "high"} <= set(self.columns)
+
+    @property
+    def unit(self) -> str | None:
+        return self.units[0] if len(self.units) == 1 else None
+
+
+def zone_headings(names: Iterable[str]) -> Headings:
+    """What the columns of a zone table are, as people call them.
+
+    >>> zone_headings(["Zone", "From (in/day)", "To (in/day)"])
+    Headings(columns=('label', 'low', 'high'), units=('in/day',))
+    """
+    columns: list[str] = []
+    units: dict[str, None] = {}
+    for name in names:
+        said = name.strip().lower()
+        if found := _UNIT.search(said):
+            units[f"{found[1][:2]}/{'day' if found[2].startswith('d') else 'month'}"] = None
+        word = re.sub(r"[\s_]+", " ", _UNIT.sub(" ", said)).strip()
+        word = re.sub(r"^(?:peak )?et[o0]? | et[o0]?$", "", word)
+        columns.append(_CALLED.get(word, word if found else said))
+    return Headings(tuple(columns), tuple(units))
 
 
 def read_zone_rows(path: Path) -> ZoneRows:
@@ -34,10 +78,17 @@ def read_zone_rows(path: Path) -> ZoneRows:
         ]
     except csv.Error as fault:
         raise DataError(where, f"it cannot be read as a CSV: {fault}", "Close each quote that it opens") from None
-    header = [name.lower() for name in cells[0]]
+    headings = zone_headings(cells[0])
+    header = list(headings.columns)
     for name in header:
         if name not in _COLUMNS:
             raise DataError(where, f"the column '{name}' is not known", offered("Of its columns", name, _COLUMNS))
+    if len(headings.units) > 1:
+        raise DataError(
+            where,
+            f"its headings say {' and '.join(headings.units)}",
+            "Give all bounds in one unit, and say that one",
+        )
     for name in _COLUMNS[:3]:
         if name not in header:
             raise DataError(where, f"the column '{name}' is missing", f"Columns: {', '.join(_COLUMNS)}")
@@ -63,4 +114,6 @@ def read_zone_rows(path: Path) -> ZoneRows:
             )
     blank = dict.fromkeys(_COLUMNS, "")
     rows = tuple(blank | dict(zip(header, row, strict=False)) for row in cells[1:])
-    return ZoneRows(where, path.name, rows, tuple(numbers))
+    if delimiter != ",":  # a comma within a cell is a decimal sign
+        rows = tuple({k: v.replace(",", ".") if k in _COLUMNS[1:6] else v for k, v in row.items()} for row in rows)
+    return ZoneRows(where, path.name, rows, tuple(numbers), headings.unit)

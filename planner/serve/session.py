@@ -243,16 +243,17 @@ def _zone_tables(plan_file: PlanFile) -> dict[str, EtoUnit]:
     """CSVs in the plan's folder that are read as a zone table, and in which unit: what the page may name."""
     own, found = plan_file.plan.zone, {}
     units: tuple[EtoUnit, ...] = (own.unit, "mm/day", "in/day", "mm/month", "in/month")
-    for path in sorted(plan_file.path.parent.glob("*.csv"))[:MOST_TABLES]:
-        if path.stat().st_size > MOST_TABLE_BYTES:
+    there = {path.name: path for path in sorted(plan_file.path.parent.glob("*.csv"))[:MOST_TABLES]}
+    if own.table:
+        there.setdefault(own.table, plan_file.file("zone.table", own.table))
+    for name, path in there.items():
+        if not path.is_file() or path.stat().st_size > MOST_TABLE_BYTES:
             continue
         for unit in units:  # the first in which its numbers are an ETo
             with contextlib.suppress(PlannerError):
                 read_zone_table(path, unit, Ledger())
-                found[path.name] = unit
+                found[name] = unit
                 break
-    if own.table:
-        found[own.table] = own.unit
     return found
 
 

@@ -18,6 +18,7 @@ from planner.layers.columns import text
 from planner.layers.crs_near import crs_by_place
 from planner.layers.frame import WGS84, apart_m, local_frame, project_shapes
 from planner.layers.look import Form, Looked
+from planner.layers.zone_rows import zone_headings
 from planner.ledger import PlanError
 from planner.site import SURROUNDINGS_M, Floats, KeepOut
 from planner.start import recognise
@@ -73,6 +74,7 @@ class Code(StrEnum):
     ZONES = "zones"
     ZONE_TABLE = "zone table"
     ZONE_UNIT = "zone unit"
+    ZONE_UNIT_SAID = "zone unit said"
     # of the plan
     UNITS_FEET = "units feet"
     UNITS_PLACE = "units place"
@@ -724,16 +726,22 @@ def _zone(parts: Sequence[Sorted]) -> Block:
     table = next((part.looked for part in parts if part.kind is Kind.ZONES), None)
     if table is None:
         return Block("zone", (Line("table", "zones.csv"),), (Note(Code.ZONES),), off=True)
-    high = [
-        recognise.sizes(values).bare for name, values in table.columns.items() if name.strip().lower() == "high"
-    ]
-    most = float(np.nanmax(high[0])) if np.isfinite(high[0]).any() else float("nan")
-    unit = "in/day" if most < 1.5 else "mm/day" if most < 25 else "mm/month"
-    return Block(
-        "zone",
-        (Line("table", table.path), Line("unit", unit, (Note(Code.ZONE_UNIT, unit, size=most, check=True),))),
-        (Note(Code.ZONE_TABLE, table.path.name),),
-    )
+    headings = zone_headings(table.columns)
+    if headings.unit is not None:
+        lines = [Line("table", table.path), Line("unit", headings.unit, (Note(Code.ZONE_UNIT_SAID),))]
+    else:
+        bounds = [
+            recognise.sizes(values).bare
+            for called, values in zip(headings.columns, table.columns.values(), strict=True)
+            if called in ("low", "high")
+        ]
+        most = float(np.nanmax(bounds)) if np.isfinite(bounds).any() else float("nan")
+        unit = "in/day" if most < 1.5 else "mm/day" if most < 25 else "mm/month"
+        lines = [
+            Line("table", table.path),
+            Line("unit", unit, (Note(Code.ZONE_UNIT, unit, size=most, check=True),)),
+        ]
+    return Block("zone", tuple(lines), (Note(Code.ZONE_TABLE, table.path.name),))
 
 
 # a box that holds the United States without Alaska and Hawaii, and some of its neighbours

@@ -11,6 +11,7 @@ import shapely
 
 from planner.layers.columns import text
 from planner.layers.look import Form, Looked
+from planner.layers.zone_rows import zone_headings
 from planner.site import Bools, KeepOut
 from planner.start import recognise
 from planner.start.words import each, words
@@ -113,7 +114,7 @@ def sort(looked: Looked) -> Sorted:
         return Sorted(looked, Kind.UNKNOWN, Clue.NONE)
     if looked.form is Form.RASTER:
         return _raster(looked)
-    if looked.form is Form.TABLE and {"label", "low", "high"} <= {name.strip().lower() for name in looked.columns}:
+    if looked.form is Form.TABLE and zone_headings(looked.columns).is_table:
         return Sorted(looked, Kind.ZONES, Clue.COLUMNS, TOLD)
     if looked.form is Form.TABLE:
         named = set(_said(looked)) & _FOLDED

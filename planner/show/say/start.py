@@ -163,6 +163,7 @@ _SAID: dict[Code, Callable[[Note], str]] = {
     ),
     Code.ZONE_TABLE: lambda n: f"{n.name}: taken as your controller's zone table by its columns.",
     Code.ZONE_UNIT: lambda n: f"by the size of its bands: the highest ends at {n.size:g}; the file does not say",
+    Code.ZONE_UNIT_SAID: lambda n: "as the table's headings say",
     Code.UNITS_FEET: lambda n: 'layers are in feet; "metric" for meters and millimeters',
     Code.UNITS_PLACE: lambda n: 'the site is in or near the United States; "metric" for meters and millimeters',
     Code.UNITS_METRIC: lambda n: '"us" for feet and inches',
