@@ -171,6 +171,11 @@ def typical_years() -> list[Point]:
         hours, about = pvlib.iotools.read_epw(str(folder / name))
         place = (about["latitude"], about["longitude"], about["altitude"])
         points.append(typical_year(hours, Path(name).stem, region, *place))
+    return [*points, *pvlib_years()]
+
+
+def pvlib_years() -> list[Point]:
+    points = []
     data = files("pvlib") / "data"
     for name, region in (("723170TYA.CSV", "North Carolina"), ("703165TY.csv", "Alaska")):
         hours, about = pvlib.iotools.read_tmy3(str(data / name), coerce_year=2001, map_variables=True)

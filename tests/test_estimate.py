@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import importlib.util
 import re
+import sys
 from importlib.resources import files
+from itertools import combinations
+from pathlib import Path
 
 import numpy as np
 import pvlib
@@ -172,6 +176,37 @@ def test_what_is_missing_goes_together():
     for pair in (("radiation", "humidity"), ("radiation", "wind")):
         both = penman_monteith_spread_mm_day(pair)
         assert both**2 - none**2 > sum(one[q] ** 2 - none**2 for q in pair)
+
+
+def test_spreads_of_what_is_missing_are_those_of_four_places(open_data):
+    """Maricopa's days (AZMET) and the typical years that pvlib carries (Greensboro, Miami, Sand Point), four of
+    the thirty places of the fit, each in a region of its own: Penman-Monteith without some of the weather against
+    itself with all of it. The spreads stated, over all thirty, are those within three tenths."""
+    path = Path(__file__).parents[1] / "data" / "fit_eto_estimate.py"
+    spec = importlib.util.spec_from_file_location("fit_eto_estimate", path)
+    assert spec is not None
+    assert spec.loader is not None
+    fit = sys.modules["fit_eto_estimate"] = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(fit)
+    points = [fit.maricopa(open_data), *fit.pvlib_years()]
+    low, high = (np.stack([getattr(q, name) for q in points], 1) for name in ("t_min_c", "t_max_c"))
+    known = [np.stack([q.weather[k] for q in points], 1) for k in range(3)]
+    latitude, longitude = (
+        np.array([getattr(q, f"{name}_deg") for q in points]) for name in ("latitude", "longitude")
+    )
+    height_m = builtin.builtin_elevation_m(longitude, latitude)
+    names, layer = ("radiation", "humidity", "wind"), penman_monteith_spread_mm_day([])
+
+    def peak(missing: tuple[str, ...]) -> np.ndarray:
+        weather = [None if name in missing else v for name, v in zip(names, known, strict=True)]
+        inputs = MonthlyInputs(low, high, *weather)
+        return monthly_eto(inputs, latitude, height_m, "penman-monteith")[0].max(0)
+
+    for count in (1, 2, 3):
+        for missing in combinations(names, count):
+            found = np.sqrt(np.mean((peak(missing) - peak(())) ** 2))
+            stated = np.sqrt(penman_monteith_spread_mm_day(missing) ** 2 - layer**2)
+            assert stated == pytest.approx(found, rel=0.3), missing
 
 
 def test_without_sun_and_humidity_temperature_alone_is_nearer():
