@@ -1,14 +1,18 @@
 """The fewest sensors, against trying everything."""
 
 import itertools
+from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from planner.plan import Plan
 from planner.reach.bill import Item, Line, hops_to_test
 from planner.reach.layouts import Repeating, cheapest, fits, layouts, question
+from planner.reach.repeaters import no_relays, sharing
 
 
 def in_a_cheapest_layout(q):
@@ -149,6 +153,26 @@ def test_a_chain_of_two_hops_is_two_tests():
         (Item.SENSOR, 1), (Item.RECEIVER, 1), (Item.REPEATER, 1), (Item.LINK_TEST, 2)
     ]  # fmt: skip
     assert found.price == 400 + 120 + 100 + 120
+
+
+def test_the_question_holds_a_test_for_each_hop_that_is_less_than_dependable():
+    """At 90% asked a link is dependable from 95%; a chain by the product of its hops, from the mount that feeds it
+    best: 0.97 x 0.99 = 0.960 is, 0.97 x 0.95 = 0.92 is not."""
+    plan = Plan(prices={"link_test": 60.0, "repeater": 100.0}, reach={"repeaters": 1})
+    reached = SimpleNamespace(
+        runs=None, asked=0.9, grade=np.array([[2, 3], [3, 1]]), room=np.array([[0.2, 0.5], [0.6, -0.1]])
+    )
+    some = replace(
+        no_relays(2, 2),
+        rows=np.array([1]),
+        relay=np.array([[True, True]]),
+        feed=np.array([[True], [True]]),
+        relay_odds=np.array([[0.99, 0.95]]),
+        feed_odds=np.array([[0.90], [0.97]]),
+    )
+    q = sharing(plan, reached, some, np.array([0, 1]))
+    assert q.link_price.tolist() == [[60.0, 0.0], [0.0, 60.0]]
+    assert q.relay_price.tolist() == [[0.0, 120.0]]
 
 
 def test_hops_are_tested_where_they_are_not_sure():
