@@ -101,6 +101,15 @@ def test_normals_run_round_the_year():
         )
 
 
+def test_normals_of_a_leap_year_are_those_of_its_dates():
+    """From March on a leap year's days are those of any year, not the days before them; 29 February is the 28th."""
+    leap = np.arange("2024-01-01", "2025-01-01", dtype="datetime64[D]")
+    usual = np.arange("2025-01-01", "2026-01-01", dtype="datetime64[D]")
+    normal = daily_normals(leap, MARICOPA_ETO)
+    assert normal[59] == normal[58]
+    assert np.delete(normal, 59).tolist() == daily_normals(usual, MARICOPA_ETO).tolist()
+
+
 def test_wet_winters_are_not_judged_and_no_peak_is_assumed():
     # October to March at De Bilt: the ratio of two sound formulas ran from 0.50 to 1.33
     assert judged_months(DE_BILT_ETO, DE_BILT_RAIN).tolist() == [m in (3, 4, 5, 6, 7, 8) for m in range(12)]

@@ -41,7 +41,7 @@ class Expected:
 def daily_normals(day: Days, month_mm_day: Floats) -> Floats:
     """(n,) normal ETo of days, mm/day: straight lines round the year whose mean over each month is the month's own.
 
-    month_mm_day (12,).
+    month_mm_day (12,). 29 February counts as the 28th.
     """
     starts = np.concatenate([[0], np.cumsum(MONTH_DAYS)])
     middle = (starts[:-1] + starts[1:]) / 2.0
@@ -49,7 +49,9 @@ def daily_normals(day: Days, month_mm_day: Floats) -> Floats:
     # what each month's middle gives to each day; lines drawn through the means themselves would cut the peak off
     gives = np.stack([np.interp(every, middle, unit, period=365.0) for unit in np.eye(12)], axis=1)
     nodes = np.linalg.solve(np.add.reduceat(gives, starts[:-1], axis=0) / MONTH_DAYS[:, None], month_mm_day)
-    at = np.minimum((day - day.astype("datetime64[Y]")).astype(np.int64), 364)
+    month = month_of(day)
+    of_month = (day - day.astype("datetime64[M]")).astype(np.int64)
+    at = starts[month] + np.minimum(of_month, MONTH_DAYS[month] - 1)
     return np.asarray(np.maximum(gives @ nodes, 0.0)[at], np.float64)
 
 
