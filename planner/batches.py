@@ -472,6 +472,7 @@ def _job(plan_file: PlanFile, part_sites: int, total: int) -> str:
             "version": __version__,
             "plan": plan.model_dump(mode="json", exclude={"outputs"}),
             "site_maps": plan.outputs.site_maps,
+            "site_sheets": plan.outputs.site_sheets,
             "part_sites": part_sites,
             "total": total,
             "files": {text: files_state(plan_file, text) for text in named if text},

@@ -77,7 +77,7 @@ class Talk:
         self.quiet, self.as_json = quiet, as_json
         self.err, self.out = _console(stderr=True), _console()
         self._started, self._last, self._already = time.monotonic(), 0.0, 0
-        self._stage = ""
+        self._stage, self._settled = "", False
         logger = logging.getLogger("planner.compiled")
         logger.handlers, logger.level, logger.propagate = [_FirstTime(self)], logging.INFO, False
 
@@ -96,12 +96,16 @@ class Talk:
             return
         if what != self._stage:
             self._stage, self._started, self._last, self._already = what, now, now, done
+            self._settled = False
             self.err.print(f"{what} ...", style="dim")
-        elif total > 1 and self._already < done < total and now - self._last > 5:
+            return
+        if self._already < done < total and now - self._last > 5:
             since = done - self._already  # what an earlier run did took no time of this one
-            left_s = (now - self._started) / since * (total - done)
             self._last = now
-            self.err.print(f"{what}: {done:,} of {total:,}, about {_time(left_s)} left", style="dim")
+            left = f", about {_time((now - self._started) / since * (total - done))} left" if self._settled else ""
+            self.err.print(f"{what}: {done:,} of {total:,}{left}", style="dim")
+        if not self._settled and done > self._already:  # the first compiles and reads for all that follow
+            self._settled, self._started, self._already = True, now, done
 
 
 def _time(left_s: float) -> str:

@@ -23,6 +23,7 @@ from planner.ledger import OutputError
 from planner.plan import PlanFile
 from planner.show.draw import sheet
 from planner.show.say import sheet as words
+from planner.show.say.bill import bill_words
 from planner.show.sheets import ROWS_A_PAGE, Sheet
 from planner.show.write import pdf, typeset
 
@@ -91,6 +92,19 @@ def test_the_html_page_says_all_that_the_sheet_holds(yard: SiteResult) -> None:
 
     for text in texts(one.packed()):
         assert " ".join(text.split()) in said, text
+
+
+def test_the_bill_on_the_first_sheet_adds_up() -> None:
+    """Of a site of two sensors: once, each line by its number and price, and what failing links would add."""
+    result = studied(())
+    first, *others = sheet.sheets(result)
+    amounts = [float(one.replace(",", "")) for one in re.findall(r": (?:about )?\$([\d,]+)", first.bill[0])]
+    assert len(amounts) > 2
+    assert sum(amounts[:-1]) == pytest.approx(amounts[-1], abs=5)  # the total to three figures
+    for number, each, price in re.findall(r"(\d+)[^;]*, at \$([\d,]+) each: \$([\d,]+)", first.bill[0]):
+        assert int(number) * float(each) == float(price.replace(",", ""))
+    assert first.bill[1:] == bill_words(result).notes
+    assert not any(one.bill for one in others)
 
 
 def test_more_controllers_than_a_page_takes_are_all_on_the_next(

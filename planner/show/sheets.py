@@ -60,7 +60,8 @@ class Sheet:
     """The sheet of one place, or of a site where no mount meets every requirement (`sign` is '' then).
 
     drawing, picture: SVG, '' for none. lead and what follows it is said where there is no place. full: much to
-    say, so that HTML is printed a little smaller. words: the headings that both layouts share.
+    say, so that HTML is printed a little smaller. bill: of the whole site, in sentences, on its first sheet. words:
+    the headings that both layouts share.
     """
 
     title: str
@@ -84,6 +85,7 @@ class Sheet:
     nearest: str
     proposed: str
     controllers: ControllerPart
+    bill: tuple[str, ...]
     checks: tuple[str, ...]
     blanks: tuple[str, ...]
     cautions: tuple[Fact, ...]
@@ -113,7 +115,7 @@ class Sheet:
         told["controllers"] = ControllerPart(**{k: _tuples(v) for k, v in told["controllers"].items()})
         for name in ("facts", "numbers", "cautions"):
             told[name] = tuple(Fact(**fact) for fact in told[name])
-        for name in ("warnings", "picture_said", "checks", "blanks"):
+        for name in ("warnings", "picture_said", "bill", "checks", "blanks"):
             told[name] = tuple(told[name])
         return cls(**told)
 

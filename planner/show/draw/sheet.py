@@ -23,6 +23,7 @@ from planner.show.say import links as say_links
 from planner.show.say import mount as say
 from planner.show.say import sheet as words
 from planner.show.say.assumed import NO_OBSTACLES, NO_OBSTACLES_MORE, to_measure
+from planner.show.say.bill import sheet_bill
 from planner.show.say.cautions import DEFER, cautions
 from planner.show.say.figures import listed
 from planner.show.say.pages import afterwards
@@ -117,6 +118,7 @@ def _place(
     named = words.named_although(mount["ruled_out"]) if mount["ruled_out"] and sensor else ""
     second = mount_view(result, place.alternate, degrees)["coordinates"] if place.alternate >= 0 else ""
     alternate = layouts.alternate_said(result, place)
+    bill = sheet_bill(result) if number == 0 else ()
     picture_said = (mount["sentence"], *mount["sources"][:2], words.lines_said(mount["clock"]))
     return {
         "what": words.what(place.sign, number + 1, len(places), kind),
@@ -137,11 +139,12 @@ def _place(
         "nearest": "",
         "proposed": "",
         "controllers": controllers,
+        "bill": bill,
         "checks": tuple(
             filter(None, (to_measure(result, row), *(words.CHECKS if sensor else words.REPEATER_CHECKS)))
         ),
         "blanks": words.blanks(tied),
-        "full": len(controllers.rows) >= FULL_CONTROLLERS or len(places) > 1,
+        "full": len(controllers.rows) >= FULL_CONTROLLERS or len(places) > 1 or len(bill) > 1,
     }
 
 
@@ -168,6 +171,7 @@ def _no_place(result: SiteResult) -> dict[str, Any]:
         "nearest": (nearest := say.nearest_said(result)),
         "proposed": _proposed(result) if nearest else "",
         "controllers": _controllers(result, say_links.controllers(result), "", words.CLOSEST, False),
+        "bill": (),
         "checks": (),
         "blanks": (),
         "full": False,

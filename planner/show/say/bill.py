@@ -53,6 +53,13 @@ def said(result: SiteResult, line: Line) -> str:
     return plural(line.quantity, str(line.item)) + with_receiver
 
 
+def priced(result: SiteResult, line: Line) -> str:
+    """'2 link tests, at $60 each'; a line of one thing, and a cable, as :func:`said`."""
+    if line.quantity == 1 or line.item is Item.CABLE:
+        return said(result, line)
+    return f"{said(result, line)}, at {price(line.unit_price, result.plan.prices.currency)} each"
+
+
 def if_allowed_said(said: str) -> str:
     return f"{said}: too long unless the manufacturer allows it"
 
@@ -100,7 +107,7 @@ def bill_words(result: SiteResult) -> BillWords | None:
     if found is None:
         return None
     lines, allowed = (
-        tuple((said(result, line), price(line.price, sign)) for line in lines)
+        tuple((priced(result, line), price(line.price, sign)) for line in lines)
         for lines in (found.lines, found.if_allowed)
     )
     notes = [site_spread_said(site_bid(result), result.plan)]
@@ -109,6 +116,21 @@ def bill_words(result: SiteResult) -> BillWords | None:
         notes.append(f"Not in the total: {needed}, for which the plan has no price.")
     unreached = tuple(letter(k) for k in found.unreached)
     return BillWords(lines, allowed, price(found.total, sign), unreached, tuple(filter(None, notes)))
+
+
+def sheet_bill(result: SiteResult) -> tuple[str, ...]:
+    """The bill as the field sheet has room for it: lines with the total, then what these leave out."""
+    found = bill_words(result)
+    if found is None:
+        return ()
+    lines = "; ".join(f"{what}: {money}" for what, money in found.lines)
+    out = [f"{lines}. Total: about {found.total}."]
+    if found.if_allowed:
+        whom = listed([f"{what}, {money}" for what, money in found.if_allowed])
+        out.append(f"Only if the manufacturer allows the length: {whom}.")
+    if found.unreached:
+        out.append(f"Nothing is priced for {listed(list(found.unreached))}, which no place reaches.")
+    return (*out, *found.notes)
 
 
 def bill_sentence(result: SiteResult) -> str:

@@ -28,6 +28,7 @@ HEADINGS = {
     "season": "Irrigation season:",
     "months": "Month's ETo in percent of the peak month's",
     "alternate": "Alternate:",
+    "bill": "To buy for the whole site",
     "visit": "On the visit",
     "found": "Found on site",
 }
