@@ -19,7 +19,7 @@ from planner.ledger import CommandError, Exit, Ledger, PlannerError, offered
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from planner.plan import EtoUnit, PlanFile
+    from planner.plan import ControlPoint, EtoUnit, PlanFile
     from planner.show.folder import Command
     from planner.units import Units
 
@@ -454,6 +454,13 @@ def start(
         str | None,
         typer.Option("--at", help="LATITUDE,LONGITUDE of the site; alone, or beside layers of more than it"),
     ] = None,
+    control: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--control",
+            help="X,Y=LATITUDE,LONGITUDE of a point known in a DXF drawing and on a map; two, far apart, place it",
+        ),
+    ] = None,
     out: Annotated[
         Path | None, typer.Option("--out", help="plan file to write; - prints it [FOLDER/NAME OF THE FOLDER.toml]")
     ] = None,
@@ -466,10 +473,30 @@ def start(
     """
     given = [path for path in paths or [] if str(path) != "-"]
     shown = (out is not None and str(out) == "-") or len(given) < len(paths or [])
-    _run(lambda: _start(given, at, None if shown else out, shown, Talk(quiet, False)))
+    _run(lambda: _start(given, at, control or [], None if shown else out, shown, Talk(quiet, False)))
 
 
-def _start(paths: list[Path], at: str | None, out: Path | None, shown: bool, talk: Talk) -> Exit:
+def _control(points: list[str]) -> list[ControlPoint]:
+    """Control points as they are typed: '620,480=43.58965,-116.40011'."""
+    from planner.plan import ControlPoint
+
+    found = []
+    for point in points:
+        spot, _, place = point.partition("=")
+        try:
+            x, y = (float(word) for word in spot.split(","))
+        except ValueError:
+            raise CommandError("--control", f"'{point}' is no point", "Write X,Y=LATITUDE,LONGITUDE") from None
+        latitude, longitude = _lat_lon(place, "--control")
+        found.append(ControlPoint(x=x, y=y, longitude=longitude, latitude=latitude))
+    if len(found) == 1:
+        raise CommandError("--control", "one point does not place a drawing", "Give two, far apart")
+    return found
+
+
+def _start(
+    paths: list[Path], at: str | None, control: list[str], out: Path | None, shown: bool, talk: Talk
+) -> Exit:
     from planner.preflight import check_inputs
     from planner.show.write.new import write_new
     from planner.show.write.outline import outline_geojson
@@ -479,7 +506,7 @@ def _start(paths: list[Path], at: str | None, out: Path | None, shown: bool, tal
     if not paths and at is None:
         raise CommandError("start", "nothing is given", "Give a folder with layers, or --at LATITUDE,LONGITUDE")
     place = _lat_lon(at, "--at") if at is not None else None
-    first = first_plan(paths, place, out, talk.progress)
+    first = first_plan(paths, place, out, talk.progress, _control(control), new=not shown)
     verb = "contract" if first.draft.contract else "site"
     text = plan_text(first.draft, first.plan.parent, f"noonmark {verb} {_shell(first.plan)}")
     if shown:

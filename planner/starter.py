@@ -7,8 +7,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from planner.layers.look import files_in, look_at
-from planner.ledger import OutputError, PlanError
+from planner.layers.look import at_points, files_in, look_at
+from planner.ledger import CommandError, OutputError, PlanError
+from planner.plan import ControlPoint
 from planner.start.draft import Draft, draft
 from planner.start.sort import sort_parts
 
@@ -27,12 +28,15 @@ def first_plan(
     at: tuple[float, float] | None,
     plan: Path | None,
     progress: Callable[[str, int, int], None],
+    control: Sequence[ControlPoint] = (),
+    new: bool = True,
 ) -> FirstPlan:
     """A first plan from folders, files, or a place alone.
 
     at: (latitude, longitude). plan: the file that is to be written; None for one named after the folder, in it.
-    Raises PlanError where a path is not there, or nothing tells which place the site is, OutputError where the plan
-    is there already.
+    control: points that place the drawings among the layers. new: whether the plan must not be there yet. Raises
+    PlanError where a path is not there, or nothing tells which place the site is, DataError where the control points
+    cannot be right, OutputError where the plan is there already.
     """
     for path in paths:
         if not path.exists():
@@ -40,7 +44,7 @@ def first_plan(
     title, default = _named(paths, at)
     target = plan or default
     outline = target.with_name(f"{target.stem}-outline.geojson")
-    if target.exists():
+    if new and target.exists():
         raise OutputError(
             str(target), "it is there already, and is not overwritten", "Give another name: --out OTHER.toml"
         )
@@ -48,8 +52,13 @@ def first_plan(
     parts = []
     for k, file in enumerate(files):
         progress("looking at layers", k, len(files))
-        parts += [part for looked in look_at(file) for part in sort_parts(looked)]
-    return FirstPlan(draft(title, parts, at, outline.name), target, outline)
+        for looked in look_at(file):
+            there = at_points(looked, control) if control and looked.is_drawing and looked.rows else looked
+            parts += sort_parts(there)
+    if control and not any(part.looked.is_drawing for part in parts):
+        raise CommandError("--control", "there is no drawing to place", "Give a DXF, or leave it out")
+    points = [{key: getattr(point, key) for key in ("x", "y", "longitude", "latitude")} for point in control]
+    return FirstPlan(draft(title, parts, at, outline.name, points), target, outline)
 
 
 def _ours(file: Path) -> bool:

@@ -182,7 +182,9 @@ def test_overture(folder: Path) -> None:
         roof_height=[None, 2.0, None, 3.0, None, None],
         sources=["[]"] * 6,
         has_parts=[False] * 6,
+        names=[{"primary": "Town Hall", "common": None}, *[None] * 5],
     )
+    assert told["name"] == "names"
     assert told["height"] == "height"
     assert told["height_unit"] == "m"
     assert told["roof_height"] == "roof_height"
@@ -190,6 +192,8 @@ def test_overture(folder: Path) -> None:
     assert told["roof"] == "roof_shape"
     text = text_of(folder)
     assert "2 of 6 have one, median 10.8 m" in text
+    (folder / "plan.toml").write_text(text, encoding="utf-8")
+    assert read_site(read_plan(folder / "plan.toml"), Ledger()).buildings.names[:2] == ("Town Hall", "#2")
     assert "OpenStreetMap contributors" in text
 
 
@@ -245,6 +249,7 @@ def test_openstreetmaps_own_format(folder: Path) -> None:
     plan.write_text(text_of(folder), encoding="utf-8")
     site = read_site(read_plan(plan), Ledger())
     assert sorted(np.round(site.buildings.top_m, 2)) == [7.5, 10.5]  # 3 storeys of 3.5 m
+    assert sorted(site.buildings.names) == ["Hall", "way/101"]  # one without a name is found by its number
 
 
 def test_3dbag_heights_are_elevations_less_the_ground(folder: Path) -> None:
@@ -722,16 +727,20 @@ def test_no_obstacles_known_stands_in_the_headline_and_on_the_sheet(tmp_path: Pa
 # --- drawings --------------------------------------------------------------------------------------------
 
 
-def draw(folder: Path) -> None:
-    """A base drawing as an architect hands it over: state plane feet, closed lines, blocks, labels."""
+def draw(folder: Path, unit: int = 2, times: float = 1.0, local: bool = False) -> None:
+    """A base drawing as an architect hands it over: state plane feet, closed lines, blocks, labels.
+
+    unit: $INSUNITS, in which a foot is `times` long. local: whether its origin is the lot's corner.
+    """
     ezdxf = pytest.importorskip("ezdxf")
     doc = ezdxf.new()
-    doc.header["$INSUNITS"] = 2
+    doc.header["$INSUNITS"] = unit
     space = doc.modelspace()
     origin = geopandas.GeoSeries([shapely.Point(LON, LAT)], crs=4326).to_crs(STATE_PLANE_FT)[0]
-    at = lambda x, y: (origin.x + x, origin.y + y)  # noqa: E731
+    origin = shapely.Point(0, 0) if local else origin
+    at = lambda x, y: ((origin.x + x) * times, (origin.y + y) * times)  # noqa: E731
     for layer, x0, y0, x1, y1 in (
-        ("SITE-BOUNDARY", 0, 0, 600, 400),
+        ("C-PROP" if local else "SITE-BOUNDARY", 0, 0, 600, 400),
         ("A-BLDG", 50, 50, 200, 150),
         ("A-BLDG", 300, 60, 420, 160),
     ):
@@ -767,13 +776,44 @@ def test_a_drawing_that_another_layer_places(tmp_path: Path) -> None:
     assert len(result.site.controllers) == 1
 
 
+def test_a_drawing_in_inches_is_placed_by_the_unit_that_it_states(tmp_path: Path) -> None:
+    draw(tmp_path, unit=1, times=12.0)
+    layers = plan_of(tmp_path, at=(LAT + 0.0005, LON + 0.0009))["layers"]
+    assert layers["site"]["crs"] == f"EPSG:{STATE_PLANE_FT}"
+    plan = tmp_path / "plan.toml"
+    plan.write_text(text_of(tmp_path, at=(LAT + 0.0005, LON + 0.0009)), encoding="utf-8")
+    site = read_site(read_plan(plan), Ledger())
+    assert site.outline.area == pytest.approx(600 * 400 * 0.3048**2, rel=1e-3)
+
+
+def test_two_points_on_the_command_line_place_a_drawing(tmp_path: Path) -> None:
+    draw(tmp_path, local=True)
+    corners = geopandas.GeoSeries(shapely.points([(0, 0), (600, 400)]), crs=STATE_PLANE_FT)
+    origin = geopandas.GeoSeries([shapely.Point(LON, LAT)], crs=4326).to_crs(STATE_PLANE_FT)[0]
+    there = corners.translate(origin.x, origin.y).to_crs(4326)
+    points = [f"{x},{y}={p.y:.7f},{p.x:.7f}" for (x, y), p in zip([(0, 0), (600, 400)], there, strict=True)]
+    given = [word for point in points for word in ("--control", point)]
+    done = CliRunner().invoke(app, ["start", str(tmp_path), *given])
+    assert done.exit_code == 0, done.output
+    assert done.output.count("placed by 2 control points") == 1
+    site = read_site(read_plan(next(tmp_path.glob("*.toml"))), Ledger())
+    assert site.outline.area == pytest.approx(600 * 400 * 0.3048**2, rel=1e-3)
+    assert "LIBRARY" in site.buildings.names
+    assert CliRunner().invoke(app, ["start", str(tmp_path), "--out", "-"]).exit_code == 3  # nothing places it
+    for words in (points[:1], ["0=1,2", "3,4=5,6"], ["0,0=91,0", "1,1=2,2"]):
+        given = [word for point in words for word in ("--control", point)]
+        assert CliRunner().invoke(app, ["start", str(tmp_path), "--out", "-", *given]).exit_code == 2
+
+
 def test_a_drawing_that_nothing_places_is_asked_for_its_crs(tmp_path: Path) -> None:
     draw(tmp_path)
     with pytest.raises(PlanError, match="does not say where on the earth"):
         plan_of(tmp_path)
     text = text_of(tmp_path, at=(LAT + 0.1, LON))  # too far from it to tell
     assert '# crs = "EPSG:2229"' in text
-    assert "# where = \"Layer = 'A-BLDG'\"" in text
+    assert text.count("# [[drawing.control]]") == 2
+    for layer in ("A-BLDG", "SITE-BOUNDARY"):
+        assert f"# where = \"Layer = '{layer}'\"" in text
     assert "buildings" not in tomllib.loads(text)["layers"]
 
 

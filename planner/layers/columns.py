@@ -5,8 +5,9 @@ Each function takes one attribute of a :class:`Layer` and says in the ledger wha
 
 from __future__ import annotations
 
+import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -147,15 +148,48 @@ def _bare(word: str) -> float | None:
     return None if size is None or np.isnan(size) else size
 
 
+# columns by which OpenStreetMap's features are known there, and what stands before the number
+_OSM_IDS = {"@id": "", "osm_way_id": "way/", "osm_id": "OSM "}
+
+
+def id_columns(there: Iterable[str]) -> list[str]:
+    """Of a layer's columns those that tell its features apart where they have no name."""
+    return [column for column in there if column in _OSM_IDS]
+
+
 def names(layer: Layer, attribute: str | None) -> tuple[str, ...]:
-    """The attribute's text; the row number in the file where there is none."""
-    if attribute is None:
-        return tuple(f"#{row}" for row in layer.rows)
-    column = layer.table[attribute].to_numpy()  # the text itself: a column of Arrow's makes it anew at each look
-    words = tuple(map(str.strip if set(map(type, column)) == {str} else text, column))
+    """The attribute's text, of Overture's `names` the primary one; the number in OpenStreetMap, or else the row
+    number in the file, where there is none."""
+    words: tuple[str, ...] = ("",) * len(layer.rows)
+    if attribute is not None:
+        column = layer.table[attribute].to_numpy()  # the text itself: a column of Arrow's makes it anew each time
+        words = tuple(map(str.strip if set(map(type, column)) == {str} else name_text, column))
+        if any(word.startswith("{") for word in words):
+            words = tuple(map(name_text, words))
     if all(words):
         return words
+    for known in id_columns(_OSM_IDS):
+        if known in layer.table.columns:
+            numbers_ = map(text, layer.table[known])
+            words = tuple(w or (n and _OSM_IDS[known] + n) for w, n in zip(words, numbers_, strict=True))
     return tuple(word or f"#{row}" for word, row in zip(words, layer.rows, strict=True))
+
+
+def name_text(value: object) -> str:
+    """A name as text; of a record of names, as Overture has them, the primary one.
+
+    >>> name_text('{"primary": "Town Hall", "common": null}'), name_text({"primary": None}), name_text(" A ")
+    ('Town Hall', '', 'A')
+    """
+    record: object = value
+    if isinstance(value, str) and value.lstrip().startswith("{"):
+        try:
+            record = json.loads(value)
+        except ValueError:
+            return value.strip()
+    if isinstance(record, dict) and "primary" in record:
+        return text(record["primary"])
+    return text(value)
 
 
 def numbers(

@@ -16,17 +16,30 @@ from pyproj.exceptions import ProjError
 from planner.layers.frame import WGS84, apart_m, project
 from planner.site import Floats
 
+SAME_UNIT = 1e-5  # feet and US survey feet differ by two in a million: a matter of the CRS
 ALIKE_M = 5.0  # realizations of one datum differ by less
 
 
-def crs_by_place(xy: Floats, near_lonlat: Floats, within_m: float) -> CRS | None:
-    """The EPSG system in use near a place by which a point (2,) lies within a distance of it.
+def scales(crs: CRS, unit_m: float) -> tuple[float, ...]:
+    """By what coordinates may have to be multiplied to be those of a projected CRS: by nothing, or by their unit.
 
-    near_lonlat: (2,). Of systems that put it at the same spot, as realizations of one datum do, that with the
-    lowest code. None where no system does, or several put it at different spots.
+    unit_m: metres of the unit that is stated of them, which is often wrong; NaN for none.
+    """
+    scale = unit_m / crs.axis_info[0].unit_conversion_factor
+    return (1.0, scale) if np.isfinite(scale) and abs(scale - 1) > SAME_UNIT else (1.0,)
+
+
+def crs_by_place(
+    xy: Floats, near_lonlat: Floats, within_m: float, unit_m: float = float("nan")
+) -> tuple[CRS, float] | None:
+    """The EPSG system in use near a place by which a point (2,) lies within a distance of it, and the scale.
+
+    near_lonlat: (2,). unit_m: metres of the unit that is stated of the point, NaN for none. Of systems that put it
+    at the same spot, as realizations of one datum do, that with the lowest code. None where no system does, or
+    several put it at different spots.
     """
     lon, lat = float(near_lonlat[0]), float(near_lonlat[1])
-    found: list[tuple[int, CRS, Floats]] = []
+    found: list[tuple[int, CRS, float, Floats]] = []
     for info in query_crs_info(
         auth_name="EPSG",
         pj_types=[PJType.PROJECTED_CRS],
@@ -34,14 +47,15 @@ def crs_by_place(xy: Floats, near_lonlat: Floats, within_m: float) -> CRS | None
         contains=True,
     ):
         crs = CRS.from_epsg(int(info.code))
-        try:
-            spot = project(np.asarray(xy, float), crs, WGS84)
-        except ProjError:  # a system of engineers that PROJ cannot bring to the earth
-            continue
-        if np.isfinite(spot).all() and float(apart_m(spot, near_lonlat)) <= within_m:
-            found.append((int(info.code), crs, spot))
+        for scale in scales(crs, unit_m):
+            try:
+                spot = project(np.asarray(xy, float) * scale, crs, WGS84)
+            except ProjError:  # a system of engineers that PROJ cannot bring to the earth
+                continue
+            if np.isfinite(spot).all() and float(apart_m(spot, near_lonlat)) <= within_m:
+                found.append((int(info.code), crs, scale, spot))
     if not found:
         return None
     first = min(found, key=lambda one: one[0])
-    alike = all(float(apart_m(spot, first[2])) <= ALIKE_M for _, _, spot in found)
-    return first[1] if alike else None
+    alike = all(float(apart_m(spot, first[3])) <= ALIKE_M for *_, spot in found)
+    return first[1:3] if alike else None

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import os
 import warnings
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
@@ -25,7 +25,8 @@ from planner.layers.coordinates import Coordinates, coordinate_columns
 from planner.layers.frame import WGS84, horizontal, project_shapes
 from planner.layers.headings import layer_source
 from planner.layers.source import look_like_degrees
-from planner.ledger import DataError
+from planner.ledger import DataError, Ledger
+from planner.plan import ControlPoint
 from planner.site import Shapes
 
 VECTORS = (
@@ -68,7 +69,7 @@ class Looked:
     """One layer, rows alike (n): `rows` of the `count` in it.
 
     layer: its name where the file has several. crs: the file's own, None where it says none. shapes: in that CRS.
-    columns: by name. drawn: the shapes' forms. fault: why it cannot be read.
+    columns: by name. fault: why it cannot be read. unit_m: metres of the unit that a drawing states, NaN for none.
     """
 
     path: Path
@@ -81,6 +82,7 @@ class Looked:
     coordinates: Coordinates | None = None
     relief: Relief | None = None
     fault: str = ""
+    unit_m: float = float("nan")
 
     @property
     def rows(self) -> int:
@@ -172,7 +174,17 @@ def _drawing(path: Path) -> Looked:
     keep = np.flatnonzero(model & ~drawing.is_text(table, shapes) & ~shapely.is_missing(shapes))
     formed = drawing.shaped(shapely.force_2d(shapes[keep]))
     columns = {str(name): tuple(table[name].iloc[keep].tolist()) for name in table.columns}
-    return Looked(path, None, _form(formed), len(keep), None, formed, columns)
+    unit = drawing.stated_unit(path)
+    unit_m = drawing.METRES[unit] if unit else float("nan")
+    return Looked(path, None, _form(formed), len(keep), None, formed, columns, unit_m=unit_m)
+
+
+def at_points(looked: Looked, control: Sequence[ControlPoint]) -> Looked:
+    """A drawing laid so that its control points lie where they lie on the earth. Raises DataError."""
+    name = drawing.stated_unit(looked.path)
+    unit = drawing.Unit(name, by_plan=False) if name else None
+    placed = drawing.placed_by_points(looked.path.name, control, unit, Ledger())
+    return replace(looked, crs=placed.crs, shapes=placed.moved(looked.shapes), unit_m=placed.unit_m)
 
 
 def _looked(

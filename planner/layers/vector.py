@@ -22,7 +22,7 @@ from shapely.geometry.base import BaseGeometry
 
 from planner import pieces
 from planner.layers import drawing, geoparquet, nearby, picked
-from planner.layers.columns import names, number
+from planner.layers.columns import id_columns, names, number
 from planner.layers.frame import WGS84, Frame, apart_m, project, project_shapes
 from planner.layers.headings import layer_source
 from planner.layers.nearby import Near, StandIn
@@ -142,7 +142,7 @@ def _read(
     _check_attributes(plan_file, key, where, wanted, columns)
     if not info["features"]:
         raise DataError(where, "there are no features in it", f"Check the export, or take [{key}] out of the plan")
-    taken = columns if whole else sorted(set(wanted.values()))
+    taken = columns if whole else sorted({*wanted.values(), *id_columns(columns)})
     file = _File(where, source, name, columns)
     drawn: Shapes | None
     if near is not None:
@@ -322,7 +322,8 @@ def _drawn(
         crs = settle_crs(plan_file, named[0], where, named[1], None, sample, ledger)
         placed = drawing.placed_by_crs(where, crs, unit, sample, ledger)
     elif asked.control:
-        placed = drawing.placed_by_points(where, asked.control, unit, ledger)
+        # of the drawing, not of the layer: said once
+        placed = drawing.placed_by_points(f"drawing.control ({path.name})", asked.control, unit, ledger)
     else:
         raise DataError(
             where,

@@ -5,7 +5,7 @@ In codes and numbers; `show/say/start` has the sentences. Nothing is read or wri
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
@@ -15,12 +15,12 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from planner.layers.columns import text
-from planner.layers.crs_near import crs_by_place
-from planner.layers.frame import WGS84, apart_m, local_frame, project_shapes
+from planner.layers.crs_near import crs_by_place, scales
+from planner.layers.frame import WGS84, apart_m, local_frame, project, project_shapes
 from planner.layers.look import Form, Looked
 from planner.layers.zone_rows import zone_headings
 from planner.ledger import PlanError
-from planner.site import SURROUNDINGS_M, Floats, KeepOut
+from planner.site import SURROUNDINGS_M, Floats, KeepOut, Shapes
 from planner.start import recognise
 from planner.start.recognise import SURE, Basis, Reading
 from planner.start.sort import COVERS, Clue, Kind, Sorted
@@ -87,6 +87,7 @@ class Code(StrEnum):
     NO_PLACE = "no place"
     FAR = "far"
     DRAWING = "drawing"
+    CONTROL = "control"
     NO_KIND = "no kind"
     STATIONS = "stations"
     ATTRIBUTION = "attribution"
@@ -149,11 +150,17 @@ class _Found:
     drawn: list[Sorted] = field(default_factory=list)  # of drawings that nothing places
 
 
-def draft(title: str, parts: Sequence[Sorted], at: tuple[float, float] | None, outline_name: str) -> Draft:
+def draft(
+    title: str,
+    parts: Sequence[Sorted],
+    at: tuple[float, float] | None,
+    outline_name: str,
+    control: Sequence[Mapping[str, float]] = (),
+) -> Draft:
     """A plan from sorted layers; at: (latitude, longitude) of the site, where it was told.
 
-    outline_name: the file that an outline that has to be drawn will be in. Raises PlanError where nothing tells
-    which place the site is.
+    outline_name: the file that an outline that has to be drawn will be in. control: points that place the drawings
+    among the layers, by the plan's keys. Raises PlanError where nothing tells which place the site is.
     """
     found = _Found()
     for part in parts:
@@ -171,7 +178,7 @@ def draft(title: str, parts: Sequence[Sorted], at: tuple[float, float] | None, o
     rasters = _surfaces_apart(rasters)
     chosen = _one_a_kind([*near, *rasters])
     layers: list[Block] = [site]
-    feet = any(_feet_crs(_crs_of(part, found)) for part in chosen.values())
+    feet = any(_in_feet(part, found) for part in chosen.values())
     for kind, build in (
         (Kind.BUILDINGS, _buildings), (Kind.TREES, _trees), (Kind.TERRAIN, _raster), (Kind.SURFACE, _raster),
         (Kind.CANOPY, _raster), (Kind.CONTROLLERS, _controllers), (Kind.POLES, _poles),
@@ -191,6 +198,7 @@ def draft(title: str, parts: Sequence[Sorted], at: tuple[float, float] | None, o
     head = Block("", (Line("title", title), _units_line(us, centre)))
     missing, zone = _missing(chosen, layers, outline), _zone(parts)
     drawn = outline if picked is None else None
+    layers = [*_control(control), *layers]
     return Draft(
         title,
         (head, *layers, zone, *others, *missing) if not zone.off else (head, *layers, *others, *missing, zone),
@@ -234,38 +242,47 @@ def _placed(parts: Sequence[Sorted], at: tuple[float, float] | None, found: _Fou
             found.crs[id(part)] = looked.crs, ()
         elif looked.degrees and not looked.is_drawing:
             found.crs[id(part)] = WGS84, (Note(Code.CRS_DEGREES, check=True),)
-        elif (other := _fitting(looked, known, anchors)) is not None:
-            found.crs[id(part)] = other, (Note(Code.CRS_OTHERS, other.name, check=True),)
-        elif (by_place := _by_place(looked, known, at)) is not None:
-            found.crs[id(part)] = by_place, (Note(Code.CRS_PLACE, by_place.name, check=True),)
+        elif (told := _fitting(looked, known, anchors) or _by_place(looked, known, at)) is not None:
+            crs, scale, code = told
+            if scale != 1:  # the drawing's unit is not the CRS's
+                part = replace(part, looked=replace(looked, shapes=_times(looked.shapes, scale)))
+            found.crs[id(part)] = crs, (Note(code, crs.name, check=True),)
         elif looked.is_drawing:
             found.drawn.append(part)
             continue
         else:
             found.unused.append(Note(Code.NO_PLACE, _name(part), str(part.kind)))
             continue
-        if len(looked.lonlat(found.crs[id(part)][0])):
+        if len(part.looked.lonlat(found.crs[id(part)][0])):
             placed.append(part)
     return placed
 
 
-def _fitting(looked: Looked, known: Sequence[Sorted], anchors: Sequence[Floats]) -> CRS | None:
+_Told = tuple[CRS, float, Code]  # a CRS, what coordinates are multiplied by to be its own, and how it was told
+
+
+def _times(shapes: Shapes, scale: float) -> Shapes:
+    return np.asarray(shapely.transform(shapes, lambda xy: xy * scale), object)
+
+
+def _fitting(looked: Looked, known: Sequence[Sorted], anchors: Sequence[Floats]) -> _Told | None:
     """Of the other layers' CRSs the one by which this layer lies where they do; None where none or several do."""
     crss: list[CRS] = []
     for part in known:
         own = part.looked.crs
-        if own is not None and not own.is_geographic and own not in crss:
+        if own is not None and not own.is_geographic and not part.looked.is_drawing and own not in crss:
             crss.append(own)
+    middle = _middle(looked.shapes[~shapely.is_missing(looked.shapes)])
     fitting = []
-    for crs in crss:
-        lonlat = looked.lonlat(crs)
-        spot = _middle(lonlat) if len(lonlat) else np.full(2, np.nan)
-        if np.isfinite(spot).all() and any(float(apart_m(spot, a)) < WIDEST_M for a in anchors):
-            fitting.append(crs)
+    for crs in crss if np.isfinite(middle).all() else []:
+        for scale in scales(crs, looked.unit_m):
+            spot = project(middle * scale, crs, WGS84)
+            if np.isfinite(spot).all() and any(float(apart_m(spot, a)) < WIDEST_M for a in anchors):
+                fitting.append((crs, scale, Code.CRS_OTHERS))
     return fitting[0] if len(fitting) == 1 else None
 
 
-def _by_place(looked: Looked, known: Sequence[Sorted], at: tuple[float, float] | None) -> CRS | None:
+def _by_place(looked: Looked, known: Sequence[Sorted], at: tuple[float, float] | None) -> _Told | None:
     """The system in use there by which a layer lies at the place that was told, or at the site's outline."""
     outlines = [part for part in known if part.kind is Kind.SITE and part.looked.count == 1]
     if at is not None:
@@ -275,7 +292,8 @@ def _by_place(looked: Looked, known: Sequence[Sorted], at: tuple[float, float] |
     else:
         return None
     spot = _middle(looked.shapes[~shapely.is_missing(looked.shapes)])
-    return crs_by_place(spot, place, NEAR_M) if np.isfinite(spot).all() else None
+    by_place = crs_by_place(spot, place, NEAR_M, looked.unit_m) if np.isfinite(spot).all() else None
+    return (*by_place, Code.CRS_PLACE) if by_place is not None else None
 
 
 def _middle(shapes: object) -> Floats:
@@ -288,7 +306,11 @@ def _crs_of(part: Sorted, found: _Found) -> CRS | None:
     return found.crs[id(part)][0] if id(part) in found.crs else part.looked.crs
 
 
-def _feet_crs(crs: CRS | None) -> bool:
+def _in_feet(part: Sorted, found: _Found) -> bool:
+    """Whether a layer's coordinates are in feet."""
+    crs, looked = _crs_of(part, found), part.looked
+    if looked.is_drawing and np.isfinite(looked.unit_m):
+        return bool(0.3 < looked.unit_m < FEET)
     return crs is not None and crs.is_projected and bool(crs.axis_info[0].unit_conversion_factor < FEET)
 
 
@@ -416,7 +438,8 @@ def _site(
         raise PlanError(
             found.drawn[0].looked.path.name,
             "a drawing does not say where on the earth it lies, and nothing else here does",
-            "Give --at LATITUDE,LONGITUDE for a first plan; then name the drawing's CRS in it",
+            "Give two points that you know in it and on a map, far apart: --control X,Y=LATITUDE,LONGITUDE, twice; "
+            "or --at LATITUDE,LONGITUDE for a first plan without it",
         )
     raise PlanError(
         title,
@@ -550,7 +573,7 @@ def _unit(best: Reading, key: str) -> list[Line]:
 
 
 def _buildings(part: Sorted, found: _Found) -> Block:
-    feet = _feet_crs(_crs_of(part, found))
+    feet = _in_feet(part, found)
     told = recognise.building_columns(part.looked.columns, feet)
     lines = _where_lines(part, found) + _column("name", told.name)
     main = told.height or (told.top if told.ground is not None or told.schema else None)
@@ -591,7 +614,7 @@ def _buildings(part: Sorted, found: _Found) -> Block:
 
 
 def _trees(part: Sorted, found: _Found) -> Block:
-    told = recognise.tree_columns(part.looked.columns, _feet_crs(_crs_of(part, found)))
+    told = recognise.tree_columns(part.looked.columns, _in_feet(part, found))
     lines = _where_lines(part, found) + _column("name", told.name)
     points = part.looked.form is Form.POINTS  # a canopy drawn as a polygon is as wide as it is drawn
     width = told.crown_width if points else None
@@ -631,7 +654,7 @@ def _controllers(part: Sorted, found: _Found) -> Block:
 def _poles(part: Sorted, found: _Found) -> Block:
     columns = part.looked.columns
     named = recognise.name_reading(columns, ("pole",))
-    height = recognise.pole_height(columns, _feet_crs(_crs_of(part, found)))
+    height = recognise.pole_height(columns, _in_feet(part, found))
     sizes, units = _lengths([("height", height, ())])
     lines = [*_where_lines(part, found), *_column("name", named), *sizes, *units]
     return Block("layers.poles", tuple(lines), (_taken(part),))
@@ -665,10 +688,23 @@ def _unplaced(found: _Found) -> list[Block]:
         Kind.TREES: _trees,
         Kind.CONTROLLERS: _controllers,
         Kind.POLES: _poles,
+        Kind.SITE: lambda part, found: _site_block(part, None, "", found),
     }
     blocks = [replace(builds[part.kind](part, found), off=True) for part in found.drawn if part.kind in builds]
     asked = Note(Code.DRAWING, found.drawn[0].looked.path.name, check=True)
-    return [Block("drawing", (Line("crs", "EPSG:2229"),), (asked,), off=True), *blocks]
+    some = ({"x": 0.0, "y": 0.0, "longitude": -119.36, "latitude": 35.27},) * 2
+    points = [replace(block, off=True) for block in _control(some)]
+    return [Block("drawing", (Line("crs", "EPSG:2229"),), (asked,), off=True), *points, *blocks]
+
+
+def _control(points: Sequence[Mapping[str, float]]) -> list[Block]:
+    """Points that are known in a drawing and on the earth."""
+    first = (Note(Code.CONTROL),) if points else ()
+    keys = ("x", "y", "longitude", "latitude")
+    return [
+        Block("[drawing.control]", tuple(Line(key, point[key]) for key in keys), () if k else first)
+        for k, point in enumerate(points)
+    ]
 
 
 def _also(part: Sorted, found: _Found) -> Block:
@@ -771,7 +807,7 @@ def _contract(title: str, placed: Sequence[Sorted], zone: Block, found: _Found) 
     columns = part.looked.columns
     named = recognise.name_reading(columns, ("site", "name", "property", "location"))
     high = [
-        recognise.length_reading(c, v, recognise.Limits(9e9, 9e9), None, "", _feet_crs(_crs_of(part, found)))
+        recognise.length_reading(c, v, recognise.Limits(9e9, 9e9), None, "", _in_feet(part, found))
         for c, v in columns.items()
         if set(words(c)) & {"elevation", "elev", "altitude"}
     ]

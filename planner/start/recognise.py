@@ -13,7 +13,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from planner.layers.columns import NO, YES, length_m, likely, number, text, unit_said
+from planner.layers.columns import NO, YES, length_m, likely, name_text, number, text, unit_said
 from planner.site import Floats
 from planner.start.words import each, plain, run_together, words
 from planner.units import M_PER_FT
@@ -382,6 +382,7 @@ def _flags(columns: Columns, names: Sequence[str]) -> Reading | None:
 
 _NAMES = (
     "name",
+    "names",
     "label",
     "tag",
     "nom",
@@ -399,17 +400,22 @@ _NAMES = (
 
 
 def name_reading(columns: Columns, prefer: Sequence[str] = ()) -> Reading | None:
-    """The column with names: by its own name, mostly there, mostly different."""
+    """The column with names: by its own name, mostly there but in OpenStreetMap and Overture, mostly different."""
     best: tuple[tuple[int, int], Reading] | None = None
+    # there many features have no name, and those that have one are known by it
+    named = schema_of(list(columns)) in ("osm", "overture")
     for k, (column, values) in enumerate(columns.items()):
         said = words(column)
         rank = next(
             (r for r, word in enumerate((*prefer, *_NAMES)) if said[-1:] == (word,) or _flat(column) == word), None
         )
+        if named and _flat(column) in ("name", "names"):
+            rank = 0
         if rank is None and any(word in said for word in ("name", *prefer)):
             rank = len(prefer)
-        there = [text(v) for v in values if text(v)]
-        if rank is None or len(there) * 2 < len(values) or not there or len(set(there)) * 2 < len(there):
+        there = [word for v in values if (word := name_text(v))]
+        few = len(there) * 2 < len(values) and not (named and rank == 0)
+        if rank is None or few or not there or len(set(there)) * 2 < len(there):
             continue
         found = Reading(column, known=len(there), of=len(values))
         if best is None or (rank, k) < best[0]:

@@ -89,6 +89,8 @@ _WORDS: dict[Kind, frozenset[str]] = {
     ),
     Kind.MANY_SITES: each("sites locations properties stores addresses contract portfolio"),
 }
+# as drawings abbreviate them: C-PROP, V-BNDY (abbreviations of the U.S. National CAD Standard, from memory)
+_ON_DRAWINGS: dict[Kind, frozenset[str]] = {Kind.SITE: each("prop bndy bdy")}
 _FORMS: dict[Kind, frozenset[Form]] = {
     Kind.SITE: frozenset([Form.POLYGONS, Form.LINES, Form.MIXED]),
     Kind.BUILDINGS: frozenset([Form.POLYGONS, Form.LINES, Form.MIXED]),
@@ -268,7 +270,9 @@ def _named_in(looked: Looked, column: str) -> tuple[Sorted, ...]:
     for word in kinds if len(kinds) <= MOST_KINDS else []:
         part = _part(looked, there == word)
         for kind, forms in _FORMS.items():
-            if kind in (Kind.GROUNDS, Kind.KEEP_OUTS, Kind.MANY_SITES) or not set(words(word)) & _WORDS[kind]:
+            if kind in (Kind.GROUNDS, Kind.KEEP_OUTS, Kind.MANY_SITES):
+                continue
+            if not set(words(word)) & (_WORDS[kind] | _ON_DRAWINGS.get(kind, frozenset())):
                 continue
             form = _single(part, tuple(forms - {Form.MIXED}))
             if form is not None and (kind not in parts or form.rows > parts[kind].looked.rows):

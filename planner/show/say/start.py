@@ -185,9 +185,11 @@ _SAID: dict[Code, Callable[[Note], str]] = {
     Code.FAR: lambda n: f"{n.name}: {_KIND.get(n.other, n.other)}, {_away(n)} from the site: not used",
     Code.DRAWING: lambda n: (
         f"{n.name} does not say where on the earth it lies. Ask who made it for the CRS of its coordinates and "
-        "write it here, or give two known points as [[drawing.control]]; then take the drawing's layers below into "
-        "the plan, and its outline as the site."
+        "write it here; or give two points that you know in it and on a map, far apart, as below, or to `noonmark "
+        "start` as --control X,Y=LATITUDE,LONGITUDE. Then take the drawing's layers below into the plan, and its "
+        "outline as the site."
     ),
+    Code.CONTROL: lambda n: "Points known in the drawing (x, y, in its unit) and on the earth: they place it.",
     Code.NO_KIND: lambda n: (
         f"{n.name} has no column with the kinds of ground that noonmark knows (lawn, paving, road ...): give it one"
     ),
