@@ -88,8 +88,8 @@ def county(
 
 def write(path: Path, columns: dict[str, Any], shapes: Any) -> None:
     frame = geopandas.GeoDataFrame(columns, geometry=shapes, crs=CRS)
-    if path.suffix == ".parquet":
-        frame.to_parquet(path, write_covering_bbox=True, row_group_size=50)
+    if path.suffix in (".parquet", ".geoparquet"):  # the second without covering boxes
+        frame.to_parquet(path, write_covering_bbox=path.suffix == ".parquet", row_group_size=50)
     elif path.suffix == ".geojson":
         frame.to_crs("EPSG:4326").to_file(path)
     else:

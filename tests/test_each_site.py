@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 from dataclasses import fields, replace
 from pathlib import Path
+from unittest.mock import MagicMock
 
 import counties
 import geopandas
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pypdf
 import pytest
 import shapely
@@ -19,6 +21,7 @@ import planner.batches
 from planner.deliver import run_contract_files
 from planner.each_site import Outcome, decided, from_told, site_found, told
 from planner.job import SiteResult, run_site
+from planner.layers import geoparquet
 from planner.layers.belonging import belongs, keep_stand_ins
 from planner.layers.nearby import Near, read_stand_in
 from planner.layers.outline import outline_of, pick_site
@@ -305,7 +308,7 @@ def near_site(folder: Path, k: int, suffix: str, reach_m: float, stand_ins=None)
     return Near(frame, outline, reach_m, stand_ins or {})
 
 
-@pytest.mark.parametrize("suffix", ["gpkg", "fgb", "parquet", "geojson", "shp", "csv"])
+@pytest.mark.parametrize("suffix", ["gpkg", "fgb", "parquet", "geoparquet", "geojson", "shp", "csv"])
 @pytest.mark.parametrize("where", [None, "height > 6"])
 def test_what_is_read_near_a_site_is_a_part_of_the_whole_in_its_order(suffix, where, folder, tmp_path):
     section = {"path": f"trees.{suffix}", "height": "height", "height_unit": "m"}
@@ -322,7 +325,7 @@ def test_what_is_read_near_a_site_is_a_part_of_the_whole_in_its_order(suffix, wh
     trees_section = plan_file.plan.layers.trees
     every = read_vector(plan_file, "layers.trees", trees_section, ATTRIBUTES["trees"], Ledger())
     kept = keep_stand_ins(plan_file, Pieces(tmp_path, "job"), Ledger())
-    assert bool(kept) == (suffix not in ("gpkg", "fgb"))
+    assert bool(kept) == (suffix not in ("gpkg", "fgb", "parquet"))
     stand_ins = {key: read_stand_in(Path(path)) for key, path in kept.items()}
     near = near_site(folder, 2, "gpkg", 300.0, stand_ins)
     found = read_vector(plan_file, "layers.trees", trees_section, ATTRIBUTES["trees"], Ledger(), near=near)
@@ -333,6 +336,40 @@ def test_what_is_read_near_a_site_is_a_part_of_the_whole_in_its_order(suffix, wh
     assert found.names == tuple(np.array(every.names)[inside])
     assert shapely.equals_exact(found.shapes, every.shapes[inside], 0.0).all()
     assert [float(v) for v in found.table["height"]] == [float(v) for v in every.table["height"][inside]]
+
+
+def test_row_groups_stand_for_an_index_where_they_say_where_things_are(tmp_path, monkeypatch):
+    """Groups of 50 features, each in its own strip; a feature without geometry; what says nothing is no index."""
+    strip, seat = np.divmod(np.arange(400), 50)
+    points = shapely.points(10.0 * strip + 0.1 * seat, seat.astype(float))
+    points[75] = None
+    frame = geopandas.GeoDataFrame({"n": np.arange(400)}, geometry=points, crs=counties.CRS)
+    path = tmp_path / "t.parquet"
+    frame.to_parquet(path, write_covering_bbox=True, row_group_size=50)
+    groups = geoparquet.row_groups(path)
+    assert groups.starts.tolist() == list(range(0, 401, 50))
+    assert groups.rows_a_box == pytest.approx(400 * 4.9 / 74.9)
+    asked = MagicMock(wraps=pq.ParquetFile(path).read_row_groups)
+    monkeypatch.setattr(pq.ParquetFile, "read_row_groups", asked)
+    rows, shapes, (n,) = geoparquet.in_box(path, groups, (11.0, 0.0, 13.0, 60.0), ["n"])
+    assert asked.call_args.args[0] == [1]  # no other group was read
+    assert rows.tolist() == n.tolist() == [*range(60, 75), *range(76, 81)]
+    assert shapely.equals(shapes, points[rows]).all()
+    rows, shapes, (n,) = geoparquet.in_box(path, groups, (-20.0, 0.0, -10.0, 60.0), ["n"])
+    assert len(rows) == len(shapes) == len(n) == 0
+    monkeypatch.undo()
+    monkeypatch.setattr(geoparquet, "MOST_ROWS", 26)
+    frame.to_parquet(path, write_covering_bbox=True, row_group_size=51)
+    assert geoparquet.row_groups(path) is None  # too much would be read each time
+    monkeypatch.undo()
+    for more in ({"write_statistics": False}, {"write_covering_bbox": False}):
+        frame.to_parquet(path, **{"write_covering_bbox": True, **more})
+        assert geoparquet.row_groups(path) is None
+    seam = frame.set_geometry(shapely.transform(points, lambda xy: np.add(xy, [104.6, 0]))).set_crs(
+        "EPSG:4326", allow_override=True
+    )
+    seam.to_parquet(path, write_covering_bbox=True)
+    assert geoparquet.row_groups(path) is None  # a box at the antimeridian may turn round
 
 
 def test_exchanged_axes_are_found_out_near_a_site_too(folder, tmp_path):

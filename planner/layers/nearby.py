@@ -1,9 +1,10 @@
 """What lies near one site, out of layers that hold a county: by the file's own spatial index.
 
-A GeoPackage, a FlatGeobuf file or any other format whose index GDAL can use is asked for a box. One without
-(GeoJSON, a shapefile in an archive, a table of points, a drawing, GeoParquet) is read once, a part at a time, and
-kept as a GeoPackage in the folder of unfinished work: its :class:`StandIn`. Rows keep their numbers and their order
-in the file either way, so that what is read for one site is what reading all of it would have left.
+A GeoPackage, a FlatGeobuf file or any other format whose index GDAL can use is asked for a box, and so is
+GeoParquet whose row groups have covering boxes and lie apart. One without (GeoJSON, a shapefile in an archive, a
+table of points, a drawing, other GeoParquet) is read once, a part at a time, and kept as a GeoPackage in the folder
+of unfinished work: its :class:`StandIn`. Rows keep their numbers and their order in the file either way, so that
+what is read for one site is what reading all of it would have left.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from planner import pieces
+from planner.layers import geoparquet, picked
 from planner.layers.columns import text
 from planner.layers.frame import WGS84, Frame, project
 from planner.site import Ints, Shapes
@@ -66,7 +68,9 @@ class Found:
 
 
 def has_index(source: object, info: Mapping[str, Any]) -> bool:
-    """Whether GDAL finds what lies in a box of a layer without going through all of it."""
+    """Whether what lies in a box of a layer is found without going through all of it."""
+    if isinstance(source, Path) and source.suffix.lower() in geoparquet.SUFFIXES:
+        return geoparquet.row_groups(source) is not None
     return isinstance(source, Path) and bool(info.get("capabilities", {}).get("fast_spatial_filter"))
 
 
@@ -74,6 +78,8 @@ def in_box(
     source: Path, layer: str, box: tuple[float, float, float, float], columns: list[str], where: str | None
 ) -> Found:
     """Features of an indexed layer whose bounds touch a box in its CRS, in the order of the file."""
+    if source.suffix.lower() in geoparquet.SUFFIXES:
+        return _in_row_groups(source, layer, box, columns, where)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         meta, fids, wkb, fields = pyogrio.raw.read(
@@ -91,6 +97,19 @@ def in_box(
     shapes = shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
     kept = [column for column in table.columns if column in columns]
     return Found(rows[order], shapes[order], table[kept].iloc[order].reset_index(drop=True))
+
+
+def _in_row_groups(
+    source: Path, layer: str, box: tuple[float, float, float, float], columns: list[str], where: str | None
+) -> Found:
+    groups = geoparquet.row_groups(source)
+    assert groups is not None  # has_index was asked
+    rows, shapes, fields = geoparquet.in_box(source, groups, box, columns)
+    table = pd.DataFrame(dict(zip(columns, fields, strict=True)), index=range(len(rows)))
+    if where is None:
+        return Found(rows, shapes, table)
+    meets = np.isin(rows, picked.picked_rows(source, layer, where))
+    return Found(rows[meets], shapes[meets], table[meets].reset_index(drop=True))
 
 
 def _row_numbers(source: Path, layer: str, fids: Ints) -> Ints:
