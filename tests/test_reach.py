@@ -499,6 +499,17 @@ def test_no_change_goes_against_the_plans_own_requirements():
     assert view.change.grade == Grade.DOUBTFUL
 
 
+def test_no_tip_where_nothing_helps():
+    """In free space beyond the range that may be used neither end gains by being higher."""
+    strong = plan.Plan(sensor=Sensor(rated_range_m=100.0, transmit_dbm=20, sensitivity_dbm=-110))
+    site, mounts = site_with([[150, 0, 1.5]]), mounts_at([0, 0, 8.0])
+    found = reach(site, mounts.xyz, mounts.height_m, strong)
+    assert found.grade[0, 0] == Grade.DOUBTFUL
+    assert found.links.obstacle_db[0, 0] == 0.0
+    (view,) = views(site, scene(site), mounts, found, [0], np.ones(1, bool))[0]
+    assert view.change is None
+
+
 def test_a_receiver_indoors_is_better_off_on_the_outer_wall():
     hall = prisms([shapely.box(80, -20, 120, 20)], [-1], [9.0])
     site = site_with([[100, 0, 1.5]], [True], buildings=hall)
@@ -511,8 +522,14 @@ def test_a_place_along_the_same_eave_is_tried():
     tower = prisms([shapely.box(40, -4, 50, 4), shapely.box(-30, -30, 0, 30)], [-1, -1], [60.0, 4.0])
     site = site_with([[90, 0, 1.5]], buildings=tower)
     mounts = mounts_at([-1, 0, 5.0], [-1, 14, 5.0], building=1, support=Support.PARAPET)
-    (view,), _ = seen(site, mounts)
+    (view,), found = seen(site, mounts)
     assert (view.change.remedy, view.change.by_m, view.change.to) == (Remedy.SENSOR_ALONG, 14.0, 1)
+    # unless that place is shut out by another requirement: a tip names none that is
+    (view,) = views(site, scene(site), mounts, found, [0], np.array([True, False]))[0]
+    assert view.change is None or view.change.remedy is not Remedy.SENSOR_ALONG
+    judged = Judged(0, (), np.ones(2, bool), np.zeros(2), passing=np.array([True, False]))
+    (view,) = study(site, PLAN, mounts, found, judged).views[0]
+    assert view.change is None or view.change.remedy is not Remedy.SENSOR_ALONG
 
 
 def test_a_dependable_link_needs_no_change():
@@ -578,6 +595,20 @@ def test_a_controller_goes_to_the_mount_with_the_most_room():
         paid = [choice.radio_price for choice in done.choices]
         own = int(np.argmin(np.where(by == chosen, found.distance_m[chosen], np.inf)))
         assert [k for k in range(4) if paid[k] < 120] == [own]
+
+
+def test_partners_are_chosen_by_their_links_too():
+    """Of two partners at one price and both dependable, the one with far more room, though the other is a little
+    better by its sun and rain."""
+    site = site_with([[10, 0, 1.5], [900, 0, 1.5]], outline=shapely.box(-50, -50, 950, 50))
+    mounts = mounts_at([0, 0, 4.0], [700, 0, 4.0], [890, 0, 4.0])
+    found = reach(site, mounts.xyz, mounts.height_m, PLAN)
+    assert (found.grade[1:, 1] == Grade.DEPENDABLE).all()
+    assert found.room[2, 1] > found.room[1, 1] + 0.5
+    for slightly, partner in ((0.05, 2), (1.0, 1)):
+        better = np.array([0.0, slightly, 0.0])
+        done = study(site, PLAN, mounts, found, Judged(0, [], np.ones(3, bool), better))
+        assert done.layouts.best.mounts == (0, partner)
 
 
 def test_repeaters_where_they_are_allowed_and_cheaper():
