@@ -11,7 +11,7 @@ from planner.layers.look import at_points, files_in, look_at
 from planner.ledger import CommandError, OutputError, PlanError
 from planner.plan import ControlPoint
 from planner.start.draft import Draft, draft
-from planner.start.sort import sort_parts
+from planner.start.sort import Sorted, sort_parts
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ def first_plan(
 
     at: (latitude, longitude). plan: the file that is to be written; None for one named after the folder, in it.
     control: points that place the drawings among the layers. new: whether the plan must not be there yet. Raises
-    PlanError where a path is not there, or nothing tells which place the site is, DataError where the control points
+    PlanError where a path is not there, or nothing tells which place the site is, DataError where control points
     cannot be right, OutputError where the plan is there already.
     """
     for path in paths:
@@ -49,7 +49,7 @@ def first_plan(
             str(target), "it is there already, and is not overwritten", "Give another name: --out OTHER.toml"
         )
     files = [file for file in files_in(paths) if file.suffix.lower() != ".toml" and not _ours(file)]
-    parts = []
+    parts: list[Sorted] = []
     for k, file in enumerate(files):
         progress("looking at layers", k, len(files))
         for looked in look_at(file):

@@ -1067,6 +1067,49 @@ def test_heights_from_a_surface_model(tmp_path: Path) -> None:
     assert said(notices, "surface model without terrain")
 
 
+def test_trees_without_heights_take_the_surface_models_and_stumps_are_no_trees(tmp_path: Path) -> None:
+    def surface(x: Any, y: Any) -> Any:
+        roof = (np.abs(x - 15) < 15) & (np.abs(y - 15) < 15)
+        crown = np.hypot(x + 40, y) < 4
+        return plane(x, y) + np.where(roof, 11.0, np.where(crown, 14.0, 0.0))
+
+    spots = [Point(-41, 1), Point(-2, 15), Point(60, -60), Point(70, -60)]
+    oaks = write(tmp_path, "t.gpkg", spots, kind=["Quercus alba", "Acer rubrum", "Stump", "Vacant site, small"])
+    site, notices = site_of(
+        tmp_path,
+        buildings={"path": write(tmp_path, "b.gpkg", [square(0, 0)], h=[11.0]), "height": "h"},
+        terrain={"path": raster(tmp_path / "dem.tif")},
+        surface={"path": raster(tmp_path / "dsm.tif", cell=1.0, half=400, value=surface)},
+        trees={"path": oaks, "species": "kind", "crown_base": None},
+    )
+    tops = site.crowns.centre[:, 2] + site.crowns.half_height_m - plane(*site.crowns.centre[:, :2].T)
+    # the second tree stands beside a wall: the roof is not its top
+    assert tops == pytest.approx([14.0, 9.0], abs=0.1)
+    assert said(notices, "no tree stands there, by 'kind'")
+    assert said(notices, "1 of 2 trees", "14 m to 14 m")
+
+
+def test_a_surface_model_in_feet_read_as_metres_is_found_out_by_known_heights(tmp_path: Path) -> None:
+    def feet(x: Any, y: Any) -> Any:
+        roof = (np.abs(np.abs(x) - 40) < 15) & (np.abs(np.abs(y) - 30) < 15)
+        return (plane(x, y) + np.where(roof, 6.0, 0.0)) / 0.3048
+
+    halls = [square(x - 15, y - 15) for x, y in ((-40, -30), (40, -30), (-40, 30))]
+    layers = {
+        "buildings": {"path": write(tmp_path, "b.gpkg", halls, h=[6.0, 6.5, 5.5]), "height": "h"},
+        "terrain": {"path": raster(tmp_path / "dem.tif", value=lambda x, y: plane(x, y) / 0.3048)},
+        "surface": {"path": raster(tmp_path / "dsm.tif", cell=1.0, half=400, value=feet)},
+    }
+    _, notices = site_of(tmp_path, **layers)
+    assert said(notices, "please check", "3.3 times as high as their heights say")
+    for name in ("dem", "dsm"):
+        (tmp_path / f"{name}.tif").rename(tmp_path / f"{name}_ft.tif")
+    layers["terrain"]["path"], layers["surface"]["path"] = "dem_ft.tif", "dsm_ft.tif"
+    _, notices = site_of(tmp_path, **layers)
+    assert not said(notices, "times as high")
+    assert said(notices, "layers.terrain", "as feet, as the file's name says")
+
+
 def test_a_tree_in_two_layers_shades_once(tmp_path: Path) -> None:
     """An oak as a point, as a polygon and in the canopy, and a wood in the canopy alone: the light is that of the
     crowns and the wood, each once."""

@@ -463,9 +463,26 @@ def test_rasters_by_their_names_and_values(folder: Path) -> None:
     assert layers["terrain"]["path"] == "dtm_1m.tif"
     assert layers["surface"]["path"] == "dsm_1m.tif"
     assert layers["canopy"]["path"] == "chm.tif"
+    assert "height_unit" not in layers["terrain"]  # meters, as nothing says otherwise
     text = text_of(folder)
     assert "mystery.tif could be terrain" in text
     assert "photo.tif: nothing tells what it is" in text
+
+
+@pytest.mark.parametrize(("name", "crs"), [("dtm_ft.tif", UTM), ("dtm.tif", STATE_PLANE_FT)])
+def test_terrain_in_feet_is_a_guess_with_its_other_reading(folder: Path, name: str, crs: int) -> None:
+    west, south, east, north = lot().to_crs(crs).total_bounds
+    transform = rasterio.transform.from_bounds(west - 500, south - 500, east + 500, north + 500, 40, 40)
+    profile = {"driver": "GTiff", "width": 40, "height": 40, "count": 1, "dtype": "float32", "crs": f"EPSG:{crs}"}
+    with rasterio.open(folder / name, "w", transform=transform, **profile) as out:
+        out.write(np.linspace(300, 330, 1600, dtype="float32").reshape(40, 40), 1)
+    assert plan_of(folder)["layers"]["terrain"]["height_unit"] == "ft"
+    text = text_of(folder)
+    assert '# height_unit = "m"' in text
+    assert "# check: feet: " in text.replace("#   ", "")
+    with rasterio.open(folder / name, "r+") as out:
+        out.units = ("metre",)
+    assert "height_unit" not in plan_of(folder)["layers"]["terrain"]  # the file says it
 
 
 def test_spray_without_a_column_of_kinds(folder: Path) -> None:

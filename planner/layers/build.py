@@ -235,15 +235,15 @@ def read_site_keeping(
 
     nothing = np.empty(0, bool)
     buildings, pitched, mountable, assumed = no_prisms(), nothing, nothing, nothing
+    known = standing.Surfaces(surfaces)
+    if layers.surface is not None:
+        known = standing.Surfaces(surfaces, layers.surface.above == "ground", layers.surface.percentile)
     if layers.buildings is not None and (layer := laid("buildings")) is not None:
-        known = standing.Surfaces(surfaces)
-        if layers.surface is not None:
-            known = standing.Surfaces(surfaces, layers.surface.above == "ground", layers.surface.percentile)
         built = faults.attempt(standing.buildings, layer, layers.buildings, terrain, known, ledger)
         buildings, pitched, mountable, assumed = built or (buildings, pitched, mountable, assumed)
     crowns, crown_prisms, crown_evergreen = no_crowns(), no_prisms(), nothing
     if layers.trees is not None and (layer := laid("trees")) is not None:
-        grown = faults.attempt(standing.trees, layer, layers.trees, terrain, ledger)
+        grown = faults.attempt(standing.trees, layer, layers.trees, terrain, ledger, known, buildings)
         crowns, crown_prisms, crown_evergreen = grown or (crowns, crown_prisms, crown_evergreen)
     if layers.surface is not None and layers.surface.use == "obstacles" and surfaces:
         relief.say_stood_in(len(crowns) + len(crown_prisms), len(canopies) > 0, ledger)

@@ -24,6 +24,7 @@ from planner.layers import drawing, geoparquet, opening
 from planner.layers.coordinates import Coordinates, coordinate_columns
 from planner.layers.frame import WGS84, horizontal, project_shapes
 from planner.layers.headings import layer_source
+from planner.layers.raster import unit_in_words, vertical_unit
 from planner.layers.source import look_like_degrees
 from planner.ledger import DataError, Ledger
 from planner.plan import ControlPoint
@@ -55,13 +56,17 @@ class Form(StrEnum):
 @dataclass(frozen=True)
 class Relief:
     """A raster's values, read down: band count, cell in metres (NaN unknown), whether whole bytes (a picture), and
-    the least, 10th, 50th, 90th percentile and greatest value, and the share that is zero."""
+    the least, 10th, 50th, 90th percentile and greatest value, and the share that is zero.
+
+    unit: of its heights, as the file states it: "m", "ft", "" where it does not.
+    """
 
     bands: int
     cell_m: float
     bytes_only: bool
     percentiles: tuple[float, float, float, float, float]
     zero_share: float
+    unit: str = ""
 
 
 @dataclass(frozen=True)
@@ -245,5 +250,6 @@ def _raster(path: Path) -> Looked:
             all(kind == "uint8" for kind in file.dtypes),
             (marks[0], marks[1], marks[2], marks[3], marks[4]),
             float((known == 0).mean()) if len(known) else 0.0,
+            unit_in_words(file.units[0] or "") or vertical_unit(file.crs.to_wkt() if file.crs else None) or "",
         )
     return Looked(path, None, Form.RASTER, 1, crs, np.array([outline], object), relief=relief)

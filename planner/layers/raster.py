@@ -212,6 +212,9 @@ def _height_m(where: str, section: HeightsLayer, source: rasterio.DatasetReader,
         )
     if section.height_unit or stated:
         return factors[section.height_unit or stated or "m"]
+    if unit_by_name(Path(section.path)) == "ft":
+        ledger.add(Kind.ASSUMED, where, "its heights are taken as feet, as the file's name says")
+        return M_PER_FT
     plane = crs.axis_info[0].unit_conversion_factor if crs.is_projected else 1.0
     if abs(plane - 1) > 1e-3:
         ledger.add(
@@ -223,6 +226,16 @@ def _height_m(where: str, section: HeightsLayer, source: rasterio.DatasetReader,
     else:
         ledger.add(Kind.ASSUMED, where, "its heights are taken as meters: neither the file nor height_unit says so")
     return 1.0
+
+
+def unit_by_name(path: Path) -> str | None:
+    """Unit of the heights that a raster's file name tells ("ft"); None for any other.
+
+    >>> unit_by_name(Path("dtm_ft.tif")), unit_by_name(Path("loft.tif"))
+    ('ft', None)
+    """
+    said = {word for word in re.split(r"[^a-z]+", path.stem.lower()) if word}
+    return "ft" if said & {"ft", "feet", "usft", "ftus"} else None
 
 
 def vertical_unit(crs: str | None) -> str | None:

@@ -6,6 +6,7 @@ its height, and its foot lies far below, so that no light passes under a buildin
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -54,6 +55,7 @@ from planner.units import M_PER_FT
 HIGHEST_BUILDING_M = 500.0
 MOST_CORNERS = 400  # of a crown
 PLAINER_M = (0.05, 0.1, 0.2, 0.4, 0.8)  # how far an outline may move to have fewer corners
+LOWEST_TREE_M = 2.0  # what a surface model shows below this is no tree
 HIGHEST_TREE_M = 130.0  # the tallest known tree stands 116 m: common knowledge, no source
 WIDEST_CROWN_M = 60.0
 HIGHEST_POLE_M = 60.0
@@ -172,6 +174,7 @@ def _heights_from_tops(layer: Layer, section: BuildingsLayer, ground_m: Floats |
 
 LOW_BUILDING_M = 12.0  # hardly a site has no building under it: common practice, no source
 FEWEST = 3  # buildings that tell anything
+UNITS_APART = 0.3  # of the logarithm of 3.28 by which heights may differ otherwise: from 2.4 to 4.4 times
 
 
 def _say_if_elevations(
@@ -257,6 +260,7 @@ def buildings(
             layer.where,
             f"heights are stories of {ledger.length(section.storey_height_m)} (storey_height_m)",
         )
+    _say_if_units_differ(layer, height, terrain, surfaces, ledger)
     height = _heights_from_stories(layer, section, height, ledger)
     height = _heights_from_surface(layer, height, terrain, surfaces, ledger)
     missing = np.isnan(height)
@@ -346,15 +350,7 @@ def _heights_from_surface(
             Kind.CHECK, layer.where, "a surface model without terrain gives no heights: name layers.terrain too"
         )
         return height
-    height = height.copy()
-    for surface in surfaces.rasters:  # the coarser one for what is too far for the finer one
-        for k in np.flatnonzero(np.isnan(height)):
-            spots, top = _cells_in(surface, layer.shapes[k])
-            above = top - ground_at(terrain, spots)
-            known = above[~np.isnan(above)]
-            # half of the footprint must be known
-            if len(known) and len(known) * surface.cell_m**2 >= layer.shapes[k].area / 2:
-                height[k] = np.percentile(known, surfaces.percentile)
+    height = np.where(missing, _by_surface(layer, missing, terrain, surfaces), height)
     found = missing & ~np.isnan(height)
     low = found & (np.nan_to_num(height) < LOWEST_BUILDING_M)
     high = found & (np.nan_to_num(height) > HIGHEST_BUILDING_M)
@@ -378,6 +374,46 @@ def _heights_from_surface(
             [f"{layer.names[k]}: {ledger.length(height[k])}" for k in np.flatnonzero(good)],
         )
     return height
+
+
+def _by_surface(layer: Layer, wanted: Bools, terrain: Heights | None, surfaces: Surfaces) -> Floats:
+    """Heights (n,) of some footprints by a surface model, NaN for others and where it does not know."""
+    height = np.full(len(layer), np.nan)
+    for surface in surfaces.rasters:  # the coarser one for what is too far for the finer one
+        for k in np.flatnonzero(wanted & np.isnan(height)):
+            spots, top = _cells_in(surface, layer.shapes[k])
+            above = top - ground_at(terrain, spots)
+            known = above[~np.isnan(above)]
+            # half of the footprint must be known
+            if len(known) and len(known) * surface.cell_m**2 >= layer.shapes[k].area / 2:
+                height[k] = np.percentile(known, surfaces.percentile)
+    return height
+
+
+MOST_COMPARED = 20  # footprints tell a wrong unit
+
+
+def _say_if_units_differ(
+    layer: Layer, height: Floats, terrain: Heights | None, surfaces: Surfaces, ledger: Ledger
+) -> None:
+    """Say so where the surface model shows buildings some three times as high as their column says, or a third."""
+    known = np.flatnonzero(np.isfinite(height))[:MOST_COMPARED]
+    if len(known) < FEWEST or not surfaces.rasters or (terrain is None and not surfaces.above_ground):
+        return
+    seen = _by_surface(layer, np.isin(np.arange(len(layer)), known), terrain, surfaces)[known]
+    both = seen > LOWEST_BUILDING_M
+    if both.sum() < FEWEST:
+        return
+    times = float(np.median(seen[both] / height[known][both]))
+    feet = 1 / M_PER_FT
+    if abs(np.log(times / feet)) < UNITS_APART or abs(np.log(times * feet)) < UNITS_APART:
+        ledger.add(
+            Kind.CHECK,
+            layer.where,
+            f"the surface model shows these buildings {times:.2g} times as high as their heights say: one of the "
+            "two is in feet and read as meters. Mend the height_unit of layers.surface and layers.terrain, or of "
+            "layers.buildings",
+        )
 
 
 def _cells_in(heights: Heights, shape: BaseGeometry) -> tuple[Floats, Floats]:
@@ -410,13 +446,75 @@ def _tree_heights(layer: Layer, section: TreesLayer, ledger: Ledger) -> Floats:
     )
 
 
+# what inventories write where a species would stand, in a place without a tree; seen in those of many cities
+_NO_TREE = re.compile(
+    r"\b(vacant|vacancy|stump|no tree|removed|unplanted|empty (?:site|pit|space|well)|planting (?:site|space)|"
+    r"unsuitable site)\b",
+    re.IGNORECASE,
+)
+BESIDE_TREE_M = 3.0  # how far from its trunk a tree's top is looked for: inventories stand off by as much
+
+
+def _that_grow(layer: Layer, section: TreesLayer, ledger: Ledger) -> Layer:
+    """The layer without planting sites and stumps, which inventories list among the trees."""
+    if section.species is None:
+        return layer
+    none = [bool(_NO_TREE.search(columns.text(value))) for value in layer.table[section.species]]
+    return layer.without(np.array(none, bool), f"no tree stands there, by '{section.species}'", ledger)
+
+
+def _tree_heights_by_surface(
+    layer: Layer, height: Floats, terrain: Heights | None, surfaces: Surfaces, buildings: Prisms, ledger: Ledger
+) -> Floats:
+    """Missing heights of single trees as the highest that a surface model shows beside the trunk, off buildings."""
+    missing = np.isnan(height) & (shapely.get_type_id(layer.shapes) == 0)
+    if not missing.any() or not surfaces.rasters or (terrain is None and not surfaces.above_ground):
+        return height
+    height, footprints = height.copy(), np.asarray(buildings.shapes, object)
+    near = shapely.STRtree(footprints)
+    for k in np.flatnonzero(missing):
+        around = layer.shapes[k].buffer(BESIDE_TREE_M)
+        around = around.difference(shapely.union_all(footprints[near.query(around, "intersects")]))
+        if around.is_empty:
+            continue
+        for surface in surfaces.rasters:
+            spots, top = _cells_in(surface, around)
+            above = top - ground_at(terrain, spots)
+            if np.isfinite(above).any():
+                height[k] = np.nanmax(above)
+                break
+    height[missing & ~((height >= LOWEST_TREE_M) & (height <= HIGHEST_TREE_M))] = np.nan
+    found = missing & ~np.isnan(height)
+    if found.any():
+        low, high = (ledger.length(float(v)) for v in (height[found].min(), height[found].max()))
+        ledger.add(
+            Kind.ASSUMED,
+            layer.where,
+            f"{found.sum()} of {len(layer)} trees have no height that can be used, and take the highest of the "
+            f"surface model within {ledger.length(BESIDE_TREE_M)} of the trunk, off buildings: {low} to {high}",
+        )
+    return height
+
+
 def trees(
-    layer: Layer, section: TreesLayer, terrain: Heights | None, ledger: Ledger
+    layer: Layer,
+    section: TreesLayer,
+    terrain: Heights | None,
+    ledger: Ledger,
+    surfaces: Surfaces | None = None,
+    buildings: Prisms | None = None,
 ) -> tuple[Crowns, Prisms, Bools]:
-    """Points as ellipsoid crowns, polygons as prisms of leaves, and which of the prisms are evergreen."""
+    """Points as ellipsoid crowns, polygons as prisms of leaves, and which of the prisms are evergreen.
+
+    surfaces, buildings: what tells how high trees without a height are.
+    """
+    layer = _that_grow(layer, section, ledger)
     unit = M_PER_FT if section.height_unit == "ft" else 1.0
     points = shapely.get_type_id(layer.shapes) == 0
-    height = _given(layer, _tree_heights(layer, section, ledger), section.default_height_m, "height", ledger)
+    height = _tree_heights(layer, section, ledger)
+    if surfaces is not None:
+        height = _tree_heights_by_surface(layer, height, terrain, surfaces, buildings or no_prisms(), ledger)
+    height = _given(layer, height, section.default_height_m, "height", ledger)
     radius = section.crown_radius is not None
     width = (2.0 if radius else 1.0) * columns.numbers(
         layer,

@@ -5,7 +5,7 @@ In codes and numbers; `show/say/start` has the sentences. Nothing is read or wri
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
@@ -18,6 +18,7 @@ from planner.layers.columns import text
 from planner.layers.crs_near import crs_by_place, scales
 from planner.layers.frame import WGS84, apart_m, local_frame, project, project_shapes
 from planner.layers.look import Form, Looked
+from planner.layers.raster import unit_by_name
 from planner.layers.zone_rows import zone_headings
 from planner.ledger import PlanError
 from planner.site import SURROUNDINGS_M, Floats, KeepOut, Shapes
@@ -638,9 +639,21 @@ def _raster(part: Sorted, found: _Found) -> Block:
     lines, notes = _where_lines(part, found), [_taken(part)]
     if part.kind is Kind.SURFACE and part.above_ground:
         lines.append(Line("above", "ground"))
+    lines += _relief_unit(part, found)
     if part.kind is Kind.TERRAIN and "dsm" in plain(part.looked.path.stem):
         notes.append(Note(Code.SURFACE_AS_TERRAIN, check=True))
     return Block(f"layers.{part.kind}", tuple(lines), tuple(notes))
+
+
+def _relief_unit(part: Sorted, found: _Found) -> list[Line]:
+    """Feet, where the file does not say the unit of its heights and its name or its CRS does; as a guess."""
+    relief, column = part.looked.relief, part.looked.path.name
+    assert relief is not None
+    by_name = unit_by_name(part.looked.path) == "ft"
+    if relief.unit or not (by_name or _in_feet(part, found)):
+        return []
+    basis = Basis.FILE if by_name else Basis.CRS
+    return _unit(recognise.Reading(column, "ft", basis), "height_unit")
 
 
 def _controllers(part: Sorted, found: _Found) -> Block:
@@ -683,7 +696,7 @@ def _unplaced(found: _Found) -> list[Block]:
     """A drawing that nothing places: what would take it in, commented out, with what is asked."""
     if not found.drawn:
         return []
-    builds = {
+    builds: dict[Kind, Callable[[Sorted, _Found], Block]] = {
         Kind.BUILDINGS: _buildings,
         Kind.TREES: _trees,
         Kind.CONTROLLERS: _controllers,

@@ -25,6 +25,7 @@ class Basis(StrEnum):
     NAME = "name"  # the column's own name says it
     WRITTEN = "written"  # most values have their unit written with them
     SCHEMA = "schema"  # an open schema states it
+    FILE = "file"  # the file's name says it
     STORIES = "stories"  # beside a column of stories only one unit makes sense
     CRS = "crs"  # coordinates are in feet, heights then often are
     SIZE = "size"  # the values are too large for metres

@@ -39,8 +39,9 @@ _BASIS = {
     Basis.NAME: "as the column's name says",
     Basis.WRITTEN: "the unit is written with the values",
     Basis.SCHEMA: "as the publisher of this kind of layer states",
+    Basis.FILE: "the file's name says so, the file does not",
     Basis.STORIES: "only so do they fit the column of stories",
-    Basis.CRS: "the layer's coordinates are in feet; the column does not say",
+    Basis.CRS: "the layer's coordinates are in feet; of its heights nothing says it",
     Basis.SIZE: "the values are large for meters; the column does not say",
     Basis.ASSUMED: "nothing says which; most open data are in meters",
 }
