@@ -14,6 +14,7 @@ from planner.bid import site_bid
 from planner.found import FoundPlace, Outcome, SiteFound, from_told, told
 from planner.job import SiteResult, decide_site, prepare
 from planner.layers import project, read_site, with_named
+from planner.layers.belonging import own_plan
 from planner.layers.build import Given
 from planner.ledger import Ledger
 from planner.plan import PlanFile
@@ -29,25 +30,12 @@ def decided(plan_file: PlanFile, given: Given, elevation_m: float) -> SiteResult
     elevation_m: what the file of sites says, NaN for nothing: the terrain then tells, as at any site.
     Raises PlanError where the plan cannot be used at any site, DataError where a layer cannot at this one.
     """
-    own = _own_plan(plan_file, given, elevation_m)
+    own = own_plan(plan_file, given, elevation_m)
     ledger = Ledger(own.plan.units)
     site = read_site(own, ledger, given)
     if "named" in given.whole:
         own = with_named(own, site, ledger, given.whole["named"])
     return decide_site(prepare(own, site, ledger), ledger)
-
-
-def _own_plan(plan_file: PlanFile, given: Given, elevation_m: float) -> PlanFile:
-    """The plan as it would be written for this site alone."""
-    plan = plan_file.plan
-    climate = plan.climate.model_copy(update={"daily": None})
-    if np.isfinite(elevation_m):
-        climate = climate.model_copy(update={"elevation_m": float(elevation_m)})
-    mounts = plan.mounts.model_copy(update={"named": given.named})
-    return replace(
-        plan_file,
-        plan=plan.model_copy(update={"contract": None, "climate": climate, "mounts": mounts}),
-    )
 
 
 def not_decided(row: int, name: str, why: str) -> SiteFound:

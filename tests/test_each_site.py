@@ -21,8 +21,9 @@ import planner.batches
 from planner.deliver import run_contract_files
 from planner.each_site import Outcome, decided, from_told, site_found, told
 from planner.job import SiteResult, run_site
-from planner.layers import geoparquet
-from planner.layers.belonging import belongs, keep_stand_ins
+from planner.layers import geoparquet, read_site
+from planner.layers.belonging import belongs, keep_stand_ins, own_plan, shared
+from planner.layers.build import read_outlines
 from planner.layers.nearby import Near, read_stand_in
 from planner.layers.outline import outline_of, pick_site
 from planner.layers.standing import ATTRIBUTES
@@ -30,6 +31,7 @@ from planner.layers.vector import read_vector
 from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError
 from planner.pieces import Pieces
 from planner.plan import parse_plan
+from planner.preflight import check_inputs
 from planner.records import same
 from planner.show.contract_files import folder_names
 from planner.show.say.bill import bill as said_bill
@@ -292,6 +294,55 @@ def test_each_site_has_its_pages_where_the_plan_asks(folder, known, tmp_path, mo
     run_contract_files(contract(folder, outputs={"sites": ("csv",), "map": False}), tmp_path, Ledger())
     left = [path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*") if path.is_file()]
     assert [name for name in left if name.startswith("sites/")] == ["sites/Park_2/map.html"]
+
+
+def test_what_stands_in_the_corner_of_the_box_alone_is_not_near(folder, tmp_path):
+    """A pole 2.6 km off as the crow flies, and within the box of 2 km to each side: the site has no pole, and that
+    is no fault of the layer."""
+    x, y = counties.AT[0] + counties.SITE_M, counties.AT[1] + counties.SITE_M
+    counties.write(tmp_path / "poles.gpkg", {"height": [6.0]}, shapely.points([[x + 1850.0, y + 1850.0]]))
+    poles = {"path": str(tmp_path / "poles.gpkg"), "height": "height", "height_unit": "m"}
+    plan_file = contract(folder, layers={"poles": poles})
+    given = shared(plan_file, {}, Ledger()).given(read_outlines(plan_file, (0, 1))[1])
+    ledger = Ledger()
+    site = read_site(own_plan(plan_file, given, float("nan")), ledger, given)
+    assert len(site.poles) == 0
+    assert [n.what for n in ledger if "poles" in n.where] == ["nothing of it lies near this site"]
+    assert not [n for n in ledger if "farther than" in n.what]
+
+
+def test_check_looks_at_the_layers_and_the_sites_of_a_contract(folder, tmp_path, monkeypatch):
+    ledger = Ledger()
+    assert check_inputs(contract(folder), ledger) == []
+    said = {(n.where, n.what): n.features for n in ledger}
+    height = [features for (_, what), features in said.items() if "default_height_m" in what]
+    assert height == [("B4", "B5", "B6", "B7")]  # once, whichever sites they are seen from
+    assert (
+        "layers.keep_outs",
+        "no keep-outs are given: spray, heat and places without access are not judged",
+    ) in said
+    assert not [what for _, what in said if "farther than" in what]
+    # one word that cannot be read, at a building that all sites see: nothing would be decided
+    roofs = geopandas.read_file(folder / "buildings.gpkg")
+    thatched = roofs["id"] == "B9"
+    roofs["roof"] = np.where(thatched, "thatch", "flat")
+    roofs.to_file(tmp_path / "roofs.gpkg")
+    asked = {"buildings": {"path": str(tmp_path / "roofs.gpkg"), "roof": "roof"}}
+    assert ["thatch" in str(fault) for fault in check_inputs(contract(folder, layers=asked), Ledger())] == [True]
+    # and at one that Park 3 alone sees, which lies north of the others
+    roofs.loc[thatched, "geometry"] = roofs[thatched].translate(yoff=1_800.0)
+    roofs.to_file(tmp_path / "roofs.gpkg")
+    ledger = Ledger()
+    assert check_inputs(contract(folder, layers=asked), ledger) == []
+    assert [n.features for n in ledger if "thatch" in n.what] == [("Park 3",)]
+    gone = contract(folder, layers={"trees": {"path": "gone.gpkg"}, "terrain": {"path": "dem.tif"}})
+    assert {"gone.gpkg" in str(f) or "dem.tif" in str(f) for f in check_inputs(gone, Ledger())} == {True}
+    monkeypatch.setattr("planner.preflight.SITES_LOOKED_AT", 2)
+    ledger = Ledger()
+    assert check_inputs(contract(folder), ledger) == []
+    assert [n.what for n in ledger if "looked at one by one" in n.what] == [
+        "2 of 3 sites were looked at one by one; the layers were read whole"
+    ]
 
 
 def test_folders_of_sites_have_safe_names_of_their_own():

@@ -6,7 +6,7 @@ By an attribute that names the site, else by place: inside one outline, or neare
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,9 +16,9 @@ from pyproj import CRS
 from planner.layers.build import Given, read_contract_sites
 from planner.layers.columns import text
 from planner.layers.frame import WGS84, local_frame, project, project_shapes
-from planner.layers.nearby import StandIn, read_stand_in
-from planner.layers.standing import ATTRIBUTES, NAMED_ATTRIBUTES
-from planner.layers.vector import Layer, anchors, read_vector, stand_in
+from planner.layers.nearby import ROWS, StandIn, read_stand_in
+from planner.layers.standing import ATTRIBUTES, NAMED_ATTRIBUTES, settle_units
+from planner.layers.vector import Layer, anchors, count_features, read_vector, stand_in
 from planner.ledger import DataError, Kind, Ledger, PlanError
 from planner.pieces import Pieces
 from planner.plan import NamedMount, PlanFile
@@ -51,19 +51,48 @@ class Shared:
         )
 
 
-def keep_stand_ins(plan_file: PlanFile, folder: Pieces, ledger: Ledger) -> dict[str, str]:
-    """Keep each layer without an index as a stand-in in the folder of unfinished work; their paths by the plan's
-    key. Raises PlanError, DataError or OutputError."""
+def own_plan(plan_file: PlanFile, given: Given, elevation_m: float) -> PlanFile:
+    """The plan as it would be written for one site alone; elevation_m: NaN where nothing is said of it."""
+    plan = plan_file.plan
+    climate = plan.climate.model_copy(update={"daily": None})
+    if np.isfinite(elevation_m):
+        climate = climate.model_copy(update={"elevation_m": float(elevation_m)})
+    mounts = plan.mounts.model_copy(update={"named": given.named})
+    return replace(
+        plan_file,
+        plan=plan.model_copy(update={"contract": None, "climate": climate, "mounts": mounts}),
+    )
+
+
+def read_near(plan_file: PlanFile) -> tuple[str, ...]:
+    """Names of the plan's layers of which only what lies near a site is read."""
     layers = plan_file.plan.layers
-    found = {}
-    for name, attributes in ATTRIBUTES.items():
-        section = None if layers is None else getattr(layers, name)
-        if section is None or name in OWNED:
-            continue
-        key, path = f"layers.{name}", folder.path(f"layer-{name}", ".gpkg")
-        if stand_in(plan_file, key, section, attributes, ledger, path):
-            found[key] = str(path)
-    return found
+    return tuple(n for n in ATTRIBUTES if n not in OWNED and layers is not None and getattr(layers, n) is not None)
+
+
+def keep_stand_in(plan_file: PlanFile, name: str, folder: Pieces, ledger: Ledger) -> str | None:
+    """Keep one layer as a stand-in in the folder of unfinished work, and say where; None where it has an index of
+    its own. Raises PlanError, DataError or OutputError."""
+    section, path = getattr(plan_file.plan.layers, name), folder.path(f"layer-{name}", ".gpkg")
+    kept = stand_in(plan_file, f"layers.{name}", section, ATTRIBUTES[name], ledger, path)
+    return str(path) if kept else None
+
+
+def keep_stand_ins(plan_file: PlanFile, folder: Pieces, ledger: Ledger) -> dict[str, str]:
+    """Keep each layer without an index as a stand-in; their paths by the plan's key. Raises as one does."""
+    kept = {f"layers.{name}": keep_stand_in(plan_file, name, folder, ledger) for name in read_near(plan_file)}
+    return {key: path for key, path in kept.items() if path is not None}
+
+
+def read_through(plan_file: PlanFile, name: str, ledger: Ledger) -> None:
+    """Read all of a layer, a part at a time, for what there is to say of it. Raises PlanError or DataError."""
+    section, key = getattr(plan_file.plan.layers, name), f"layers.{name}"
+    total = count_features(plan_file, key, section)
+    for first in range(0, max(total, 1), ROWS):
+        part = read_vector(
+            plan_file, key, section, ATTRIBUTES[name], ledger, rows=(first, min(first + ROWS, total))
+        )
+        settle_units(plan_file, section, part, ledger)
 
 
 def shared(plan_file: PlanFile, stand_ins: Mapping[str, str], ledger: Ledger) -> Shared:

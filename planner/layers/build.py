@@ -28,10 +28,10 @@ from planner.layers.outline import outline_of, pick_site, right_way_round
 from planner.layers.own import own_columns, own_values
 from planner.layers.source import label, locate, on_earth, place
 from planner.layers.standing import NAMED_ATTRIBUTES, NAMED_WITHIN_M
-from planner.layers.vector import Layer, count_features, read_attributes, read_vector, repaired
+from planner.layers.vector import Layer, count_features, may_land, read_attributes, read_vector, repaired
 from planner.ledger import DataError, Kind, Ledger, PlanError, PlannerError
 from planner.plan import ContractSites as ContractLayer
-from planner.plan import Layers, NamedMount, PlanFile
+from planner.plan import Layers, NamedMount, PlanFile, VectorLayer
 from planner.site import (
     NO_GROUNDS,
     SURROUNDINGS_M,
@@ -200,9 +200,7 @@ def read_site_keeping(
         if section is not None:
             layer = given.whole.get(name) if given is not None else None
             if layer is None:
-                layer = faults.attempt(
-                    read_vector, plan_file, f"layers.{name}", section, attributes, ledger, near=near
-                )
+                layer = faults.attempt(_read_near, plan_file, f"layers.{name}", section, attributes, ledger, near)
             if layer is not None:
                 faults.attempt(standing.settle_units, plan_file, section, layer, ledger)
             if layer is not None and (given is None or len(layer)):
@@ -295,6 +293,21 @@ def read_site_keeping(
         grounds=grounds,
         height_assumed=assumed,
     )
+
+
+def _read_near(
+    plan_file: PlanFile,
+    key: str,
+    section: VectorLayer,
+    attributes: tuple[str, ...],
+    ledger: Ledger,
+    near: Near | None,
+) -> Layer:
+    """One layer; of a box empty where all that was read stands in its corners, farther than counts."""
+    layer = read_vector(plan_file, key, section, attributes, ledger, near=near)
+    if near is None or not len(layer) or may_land(layer, near.frame, near.outline):
+        return layer
+    return layer.take(np.zeros(len(layer), bool))
 
 
 def _check_time_zone(plan_file: PlanFile, frame: Frame, ledger: Ledger) -> None:

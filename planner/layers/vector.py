@@ -55,6 +55,7 @@ class Layer:
 
     where: plan key and file, for messages. crs: of `shapes`. rows: row numbers in the file, from 1.
     left_out: features that could not be used. types: NumPy's names of the columns' types, as the file states them.
+    near: whether only what touches a box around one site was read; nothing is then said of what lies farther.
     """
 
     where: str
@@ -66,6 +67,7 @@ class Layer:
     table: pd.DataFrame
     left_out: tuple[Rejected, ...] = ()
     types: Mapping[str, str] = field(default_factory=dict)
+    near: bool = False
 
     def __len__(self) -> int:
         return len(self.names)
@@ -162,7 +164,8 @@ def _read(
         raise DataError(where, "it is a table without geometry", todo)
     shapes = shapely.force_2d(drawn) if shapely.has_z(drawn).any() else drawn
     types = dict(zip(info["fields"], map(str, info["dtypes"]), strict=True))
-    layer = Layer(where, key, WGS84, ("",) * len(table), numbers + 1, shapes, table, types=types)
+    nameless, boxed = ("",) * len(table), near is not None
+    layer = Layer(where, key, WGS84, nameless, numbers + 1, shapes, table, types=types, near=boxed)
     layer = replace(layer, names=names(layer, getattr(section, "name", None)))
     if near is not None and not len(layer):
         return layer
@@ -214,7 +217,7 @@ def _stood_in(key: str, where: str, kept: StandIn, near: Near) -> Layer:
     own, found = _quietly(where, kept.in_box, box)
     if not len(own):
         own, found = _quietly(where, kept.in_box, (box[1], box[0], box[3], box[2]))
-    return Layer(where, key, crs, own, found.rows + 1, found.shapes, found.table, types=kept.types)
+    return Layer(where, key, crs, own, found.rows + 1, found.shapes, found.table, types=kept.types, near=True)
 
 
 def stand_in(
@@ -678,7 +681,7 @@ def in_frame(
     )
     gap = shapely.distance(local.shapes, outline)
     beyond = (gap > SURROUNDINGS_M) & (not every_one)
-    if far.any() or beyond.any():
+    if (far.any() or beyond.any()) and not layer.near:
         _say_far(local.take(beyond), gap[beyond], int(far.sum()), heights_m, ledger)
     near = repaired(local.take(~beyond), wanted, ledger)
     return _once(near, heights_m(near) if heights_m else None, tuple(apart_by), ledger)
@@ -697,6 +700,13 @@ def lands(layer: Layer, frame: Frame, outline: BaseGeometry) -> bool:
 def could_be_swapped(layer: Layer) -> bool:
     """Whether the layer also makes sense with x and y exchanged."""
     return bool(all_fit(swapped(layer.shapes), layer.crs).all())
+
+
+def may_land(layer: Layer, frame: Frame, outline: BaseGeometry) -> bool:
+    """As :func:`lands`, as it is or with x and y exchanged."""
+    if lands(layer, frame, outline):
+        return True
+    return could_be_swapped(layer) and lands(replace(layer, shapes=swapped(layer.shapes)), frame, outline)
 
 
 def _landed(layer: Layer, frame: Frame, outline: BaseGeometry, ledger: Ledger) -> Layer:

@@ -187,8 +187,8 @@ def _sum_steps(tangent, place, slope, month, beam, out):
 def test_months_vs_steps(benchmark):
     """Monthly sums of 100,000 mounts from sampled horizons, against the compiled sum over all steps, one by one.
 
-    [months_vs_horizon] what the sums take, as a share of what the same mounts' horizons take: at the 720 azimuths of
-    the other benchmarks, and at those 2,880 that the sums are made from.
+    [months_vs_horizon] what the sums take, as a share of what the same mounts' horizons take: at the 720 azimuths
+    of the other benchmarks, and at those 2,880 that the sums are made from.
     """
     solids, middle, width = town(3_000, per_m2=0.0015)
     mounts = np.vstack([roofs(solids, middle, np.arange(0, 3000, 3)), streets(width, 1000)])
