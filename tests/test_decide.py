@@ -97,6 +97,15 @@ def test_each_requirement_rules_out_and_says_by_how_much(parts, point, short):
     assert found.ruled_out_by()[short.requirement] == 1
 
 
+def test_the_fewest_are_sought_among_those_that_meet_every_other_requirement():
+    """One of three stands too high to be serviced, which is one requirement of many: no layout may use it."""
+    points = [("a", 0, 0, 3.0), ("too high", 40, 0, 12.0), ("b", 80, 0, 3.0)]
+    site = bare_site(controllers=controllers([100, 0, 1.5]))
+    found = judge(site, points, requirements={"reach": "fewest"})
+    assert found.usable.tolist() == [0, 2]
+    assert failed(found, 1) == [Requirement.SERVICEABLE, Requirement.IN_REACH]
+
+
 def test_a_wall_to_the_south_takes_sun_and_light():
     """What is said is the month's own number and what is asked of it."""
     site = bare_site(**DARK_WALL)

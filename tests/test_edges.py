@@ -182,6 +182,8 @@ def test_what_cannot_be_said_is_lacking_whole():
     assert found.lacking[:, of(Requirement.OPEN_TO_RAIN, found)].tolist() == [1.0, 0.0]
     found = crafted(2, {"drip_m": np.array([0.0, 0.25]), "drip_name": ("eave", "eave")})
     assert found.lacking[:, of(Requirement.NOTHING_OVERHEAD, found)].tolist() == [1.0, 0.75]
+    found = crafted(1, {"covered": np.array([True]), "cover_name": ("roof",), "drip_m": np.array([0.4])})
+    assert found.lacking[:, of(Requirement.NOTHING_OVERHEAD, found)].tolist() == [1.0]
 
 
 def test_spray_may_be_left_aside_or_upwards():
