@@ -544,7 +544,9 @@ def test_coverage_is_the_link_to_each_cell():
     block = prisms([shapely.box(20, 0, 40, 30)], [-1], [12.0])
     site = bare_site(shapely.box(-50, -50, 80, 80), buildings=block)
     found = one(site_with([[60, 15, 1.5]]), [0, 15, 5.0])
-    cover = coverage(site, scene(site), np.array([0, 15, 5.0]), 5.0, found, cell_m=5.0, receiver_m=1.5)
+    cover = coverage(
+        site, scene(site), np.array([[0, 15, 5.0]]), np.array([5.0]), found, cell_m=5.0, receiver_m=1.5
+    )
     rows, cols = cover.grade.shape
     assert (rows * 5, cols * 5) == (170, 170)
     x = cover.margin_db.left_m + (np.arange(cols) + 0.5) * 5
@@ -555,6 +557,15 @@ def test_coverage_is_the_link_to_each_cell():
         direct = one(site_with(there, buildings=block), [0, 15, 5.0])
         assert cover.margin_db.values[row, col] == pytest.approx(direct.links.margin_db[0, 0])
         assert cover.grade[row, col] == direct.grade[0, 0]
+    # from two heads each place has the likelier link, by that one's grade
+    heads = np.array([[0, 15, 5.0], [70, 70, 6.0]])
+    each = [coverage(site, scene(site), h[None], h[2:], found, cell_m=5.0, receiver_m=1.5) for h in heads]
+    both = coverage(site, scene(site), heads, heads[:, 2], found, cell_m=5.0, receiver_m=1.5)
+    odds = [c.probability.values for c in each]
+    assert (odds[0] > odds[1] + 0.1).any()
+    assert (odds[1] > odds[0] + 0.1).any()
+    np.testing.assert_array_equal(both.probability.values, np.maximum(*odds))
+    np.testing.assert_array_equal(both.grade, np.maximum(each[0].grade, each[1].grade))
 
 
 def test_a_study_of_one_site():
@@ -573,6 +584,9 @@ def test_a_study_of_one_site():
     assert done.layouts.best.served_by.tolist() == [0, 0, 1]
     assert [c.use for c in done.choices][:2] == ["radio", "radio"]
     assert done.coverage is not None
+    assert done.covered_from == (0, 1)
+    beyond = done.coverage.grade[: done.coverage.grade.shape[0] // 3]  # what the first alone does not reach
+    assert (beyond[beyond >= 0] == Grade.DEPENDABLE).mean() > 0.5
     assert len(done.cables) == 3
 
 

@@ -304,6 +304,11 @@ def test_coverage_picture_shows_each_grade_in_its_colour(yard: SiteResult) -> No
     held = cover.grade[cover.grade >= 0]
     assert shares == pytest.approx([float((held == g).mean()) for g in range(4)], abs=0.02)
     assert [c["fillColor"] for c in group["classes"]] == list(palette.LINK[::-1])
+    assert yard.mounts.ids[yard.decision.chosen] in group["name"]
+    two = dataclasses.replace(yard.reach_study, covered_from=(0, 1))
+    several = groups.coverage_group(dataclasses.replace(yard, reach_study=two), to_lonlat(yard.site.crs))
+    assert several is not None
+    assert f"Radio coverage from {yard.mounts.ids[0]} and {yard.mounts.ids[1]}, receivers" in several["name"]
 
 
 def test_cables_are_drawn_and_checked(yard: SiteResult) -> None:

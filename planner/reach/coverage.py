@@ -31,14 +31,15 @@ class Coverage:
 def coverage(
     site: Site,
     s: Scene,
-    head: Floats,
-    head_height_m: float,
+    heads: Floats,
+    heads_m: Floats,
     reached: ReachResult,
     *,
     cell_m: float,
     receiver_m: float,
 ) -> Coverage:
-    """Links from one head (3,) to receivers outdoors all over the site, by the radio and as asked of `reached`."""
+    """Links to receivers outdoors all over the site, by the radio and as asked of `reached`: at each place the
+    likeliest from (k, 3) heads, (k,) metres above the ground."""
     west, south, east, north = site.outline.buffer(BEYOND_M).bounds
     cell = max(cell_m, float(np.sqrt((east - west) * (north - south) / MOST_CELLS)))
     cols, rows = (int(np.ceil(span / cell)) for span in (east - west, north - south))
@@ -56,14 +57,23 @@ def coverage(
     ground = site.ground_at(xy[free])
     n = int(free.sum())
     there = np.column_stack([xy[free], ground + receiver_m])
-    found = links(
-        s,
-        np.broadcast_to(np.asarray(head, float), (n, 3)),
-        np.full(n, head_height_m),
-        outdoors(there, np.full(n, receiver_m)),
-        reached.radio,
-    )
-    marks = grade(found.probability, reached.asked, found.distance_m, reached.usable_m)
+    likeliest = margin = np.full(n, -np.inf)
+    marks = np.zeros(n, np.int64)
+    for head, head_m in zip(np.reshape(heads, (-1, 3)), np.atleast_1d(heads_m), strict=True):
+        found = links(
+            s,
+            np.broadcast_to(head, (n, 3)),
+            np.full(n, head_m),
+            outdoors(there, np.full(n, receiver_m)),
+            reached.radio,
+        )
+        mark = grade(found.probability, reached.asked, found.distance_m, reached.usable_m)
+        # beyond the range that may be used a link counts for less, however likely
+        better = (mark > marks) | ((mark == marks) & (found.probability > likeliest))
+        likeliest, margin = (
+            np.where(better, new, old) for new, old in ((found.probability, likeliest), (found.margin_db, margin))
+        )
+        marks = np.where(better, mark, marks)
 
     def raster(values: Floats) -> Heights:
         out = np.full(rows * cols, np.nan)
@@ -72,7 +82,7 @@ def coverage(
 
     all_marks = np.full(rows * cols, -1, np.int64)
     all_marks[free] = marks
-    return Coverage(raster(found.margin_db), raster(found.probability), all_marks.reshape(rows, cols), receiver_m)
+    return Coverage(raster(margin), raster(likeliest), all_marks.reshape(rows, cols), receiver_m)
 
 
 def _middles(site: Site) -> Floats:

@@ -79,6 +79,7 @@ class ReachStudy:
     layouts: Layouts | None
     held_with: Floats = field(default_factory=lambda: np.empty(0))
     fed_by: Mapping[int, int] = field(default_factory=dict)
+    covered_from: tuple[int, ...] = ()
 
 
 def study(
@@ -115,19 +116,6 @@ def study(
         return ReachStudy(reached, row, {}, None, (), 0.0, (), None)
     s = s if s is not None else scene(site)
     radio_link = plan.sensor.link == "radio"
-    xyz = mounts.xyz[row]
-    covered = None
-    if radio_link:
-        receiver_m = plan.layers.controllers.height_m if plan.layers and plan.layers.controllers else 1.5
-        covered = coverage(
-            site,
-            s,
-            xyz,
-            float(mounts.height_m[row]),
-            reached,
-            cell_m=plan.reach.coverage_cell_m,
-            receiver_m=receiver_m,
-        )
     if reached.runs is not None:
         reached = finer(site, plan, mounts, reached, [row])
         assert reached.runs is not None
@@ -154,8 +142,13 @@ def study(
             bill = _bill(plan, mounts, reached, found.best, held_with)
             found = replace(found, best=replace(found.best, bill=bill))
     seen: dict[int, tuple[LinkView, ...]] = {}
+    covered: Coverage | None = None
+    covered_from: tuple[int, ...] = (row,)  # the chosen mount and its partners
     if radio_link:
         best = found.best if found is not None and keep else None
+        if best is not None and row in best.mounts:
+            covered_from = tuple(dict.fromkeys((row, *best.mounts)))
+        covered = _covered(site, plan, mounts, reached, covered_from, s)
         partners = (*best.mounts, *best.repeaters) if best is not None else ()
         highest_m = plan.requirements.max_height_m
         rows = list(dict.fromkeys((row, *partners, *judged.runners_up)))
@@ -163,7 +156,23 @@ def study(
         seen = views(site, s, mounts, reached, rows, movable, highest_m)
     first = _first_served(found, reached, row)
     choices = tuple(_choice(reached, plan, row, k, runs[k], k == first) for k in range(m))
-    return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with, feed)
+    return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with, feed, covered_from)
+
+
+def _covered(
+    site: Site, plan: Plan, mounts: Mounts, reached: ReachResult, rows: Sequence[int], s: Scene
+) -> Coverage:
+    """From some mounts together, for receivers as high as the plan's controllers."""
+    section = plan.layers.controllers if plan.layers else None
+    return coverage(
+        site,
+        s,
+        mounts.xyz[list(rows)],
+        mounts.height_m[list(rows)],
+        reached,
+        cell_m=plan.reach.coverage_cell_m,
+        receiver_m=section.height_m if section else 1.5,
+    )
 
 
 def _bill(plan: Plan, mounts: Mounts, reached: ReachResult, best: Layout, held_with: Floats) -> Bill:

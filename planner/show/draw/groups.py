@@ -27,7 +27,7 @@ from planner.show.say import links as say_links
 from planner.show.say import mount as say
 from planner.show.say import shade, verdict
 from planner.show.say.compare import points
-from planner.show.say.figures import decibels, letter, price
+from planner.show.say.figures import decibels, letter, listed, price
 from planner.site import KeepOut, Site
 from planner.units import MONTH_NAMES, MONTHS, Units, eto, length, odds
 
@@ -333,9 +333,10 @@ def coverage_group(result: SiteResult, degrees: Callable[[Floats], Floats]) -> d
         return None
     drawn = coverage_overlay(study.coverage, degrees, from_lonlat(result.site.crs))
     up = length(study.coverage.receiver_m, result.plan.units, 1)
+    whence = listed([result.mounts.ids[k] for k in study.covered_from])
     return {
         "id": "coverage",
-        "name": f"Radio coverage from {result.mounts.ids[study.row]}, receivers outdoors {up} up",
+        "name": f"Radio coverage from {whence}, receivers outdoors {up} up",
         "on": False,
         "image": drawn.uri,
         "opacity": 0.7,
