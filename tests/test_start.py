@@ -290,6 +290,14 @@ def test_new_york_is_in_feet_although_no_column_says_so(folder: Path) -> None:
     assert "2 of 3 have one, median 34.8 ft" in text_of(folder)  # 0 is unknown there
 
 
+@pytest.mark.parametrize("name", ["county.geojsonl", "county.gdb"])
+def test_footprints_a_feature_a_line_and_in_a_geodatabase(folder: Path, name: str) -> None:
+    told = buildings_of(folder, name, 4326, height=[5.0, 6.0, -1.0], confidence=[0.9, 0.8, -1.0])
+    assert (told["path"], told["height"], told["height_unit"]) == (name, "height", "m")
+    (folder / "plan.toml").write_text(text_of(folder), encoding="utf-8")
+    assert len(read_site(read_plan(folder / "plan.toml"), Ledger()).buildings) == 3
+
+
 def test_microsoft_minus_one_is_no_height(folder: Path) -> None:
     told = buildings_of(folder, "ms.fgb", height=[-1.0, 7.5, 6.0], confidence=[-1.0, 0.9, 0.8])
     assert (told["height"], told["height_unit"]) == ("height", "m")
@@ -549,6 +557,25 @@ def test_a_spreadsheet_of_sites_is_a_contract(tmp_path: Path) -> None:
         "elevation": "elev_ft",
         "elevation_unit": "ft",
     }
+
+
+def test_a_contract_over_several_countries_with_names_that_come_again(tmp_path: Path) -> None:
+    rows = {
+        "Site No": ["S1", "S2", "S3", "S4"],
+        "Site name": ["Park", "Plaza", "Park", "Depot"],
+        "Latitude": ["33,4", "-33,45", "37,39", "-29,9"],
+        "Longitude": ["-112,0", "-70,66", "-5,98", "-71,25"],
+    }
+    pandas.DataFrame(rows).to_csv(tmp_path / "sites.csv", index=False, sep=";")
+    pandas.DataFrame(rows).head(2).to_csv(tmp_path / "old sites.csv", index=False, sep=";")
+    (tmp_path / "zones.csv").write_text("Zone,From (in/day),To (in/day)\nA,,0.2\nB,0.2,\n", encoding="utf-8")
+    text = text_of(tmp_path)
+    told = tomllib.loads(text)
+    assert told["units"] == "metric"  # one of four is in the United States
+    assert (told["contract"]["sites"]["path"], told["contract"]["sites"]["name"]) == ("sites.csv", "Site name")
+    assert '# name = "Site No"' in text
+    assert "old sites.csv could be the contract's sites as well" in text
+    assert told["zone"] == {"table": "zones.csv", "unit": "in/day"}
 
 
 # --- the command ------------------------------------------------------------
@@ -858,6 +885,19 @@ def test_counts_are_of_what_stands_near_the_site(folder: Path) -> None:
     text = text_of(folder)
     assert "2 of 3 have one, median 5.5 m" in text
     assert "the 3 within 300 m of the site" in " ".join(text.replace("#", " ").split())
+
+
+def test_what_counts_stands_before_what_is_commented_out(folder: Path) -> None:
+    put(folder, "buildings.gpkg", halls(2), bldg=["Gym", "Hall"], height_m=[6.0] * 2)
+    put(folder, "more buildings.gpkg", halls(1), height_m=[6.0])
+    put(folder, "controllers.gpkg", spots(2), name=["A", "B"])
+    put(folder, "floodlight_poles.gpkg", spots(2), asset=["P1", "P2"], height_m=[18.0, 18.0])
+    text = text_of(folder)
+    assert text.count("--- Other readings") == 1
+    assert text.index("[requirements]") < text.index("--- Other readings") < text.index("could be buildings")
+    layers = tomllib.loads(text)["layers"]
+    assert (layers["buildings"]["name"], layers["poles"]["name"]) == ("bldg", "asset")
+    assert "unusual" not in text  # for a floodlight
 
 
 def test_of_several_layers_of_buildings_the_one_with_heights_is_taken(folder: Path) -> None:

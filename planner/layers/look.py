@@ -32,7 +32,7 @@ from planner.site import Shapes
 
 VECTORS = (
     ".gpkg", ".shp", ".zip", ".geojson", ".json", ".fgb", ".parquet", ".geoparquet", ".kml", ".kmz", ".dxf", ".csv",
-    ".gml", ".xlsx", ".ods", *opening.OSM,
+    ".gml", ".xlsx", ".ods", ".geojsonl", ".geojsons", ".geojsonseq", ".gpx", ".gdb", *opening.OSM,
 )  # fmt: skip
 RASTERS = (".tif", ".tiff", ".asc", ".img", ".vrt", ".dem", ".hgt", ".bil")
 BESIDE = (".dbf", ".shx", ".prj", ".cpg", ".qpj", ".sbn", ".sbx", ".xml", ".tfw", ".ovr", ".qml", ".sld", ".qix")
@@ -116,15 +116,18 @@ def files_in(paths: Iterable[Path]) -> list[Path]:
     """Files of folders and files, in order, without hidden ones, sidecars and what we wrote."""
     found: list[Path] = []
     for path in paths:
-        if path.is_dir():
+        if path.is_dir() and path.suffix.lower() != ".gdb":
             for folder, inner, files in os.walk(path):
-                inner[:] = sorted(name for name in inner if not name.startswith(".") and name != OURS)
+                whole = [name for name in inner if name.lower().endswith(".gdb")]  # folders that are one layer file
+                found += [Path(folder) / name for name in sorted(whole)]
+                inner[:] = sorted(n for n in inner if not n.startswith(".") and n != OURS and n not in whole)
                 if len(Path(folder).relative_to(path).parts) >= 4:
                     inner[:] = []
                 found += [Path(folder) / name for name in sorted(files) if not name.startswith(".")]
         else:
             found.append(path)
-    return [p for p in dict.fromkeys(found) if p.suffix.lower() not in BESIDE and p.is_file()][:MOST_FILES]
+    there = [p for p in dict.fromkeys(found) if p.is_file() or p.suffix.lower() == ".gdb"]
+    return [p for p in there if p.suffix.lower() not in BESIDE][:MOST_FILES]
 
 
 def look_at(path: Path) -> list[Looked]:
@@ -158,7 +161,7 @@ def _vector(path: Path, source: opening.Source) -> list[Looked]:
     for name in names:
         meta, _, wkb, fields = pyogrio.raw.read(source, layer=name, max_features=MOST_ROWS)
         info = pyogrio.read_info(source, layer=name, force_feature_count=True)
-        if not info["features"] and path.suffix.lower() in opening.OSM:
+        if not info["features"] and path.suffix.lower() in (*opening.OSM, ".gpx"):
             continue  # GDAL lists its five layers whether or not there is anything in them
         shapes = None if wkb is None else shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
         if info["geometry_type"] is None:

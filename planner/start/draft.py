@@ -26,7 +26,7 @@ from planner.start import recognise
 from planner.start.recognise import SURE, Basis, Reading
 from planner.start.sort import COVERS, Clue, Kind, Sorted
 from planner.start.words import plain, words
-from planner.units import Units
+from planner.units import M_PER_FT, Units
 
 AT_HALF_M = 60.0  # half the side of the square drawn around a place: a small commercial lot, common practice
 AROUND_M = 15.0  # how far around what stands there an outline is drawn
@@ -60,6 +60,7 @@ class Code(StrEnum):
     STORIES_FILL = "stories fill"
     SPECIES = "species"
     RADIUS = "radius"
+    TELLS_APART = "tells apart"
     KIND_BY_NAME = "kind by name"
     SURFACE_AS_TERRAIN = "surface as terrain"
     # of what is missing
@@ -80,6 +81,7 @@ class Code(StrEnum):
     UNITS_FEET = "units feet"
     UNITS_PLACE = "units place"
     UNITS_METRIC = "units metric"
+    UNITS_MOST = "units most"
     ALSO = "also"
     # of a file that is not used
     UNREADABLE = "unreadable"
@@ -197,12 +199,14 @@ def draft(
         line.value == "ft" for block in layers for line in block.lines if line.key == "height_unit" and not line.off
     )
     head = Block("", (Line("title", title), _units_line(us, centre)))
-    missing, zone = _missing(chosen, layers, outline), _zone(parts)
+    units: Units = "us" if head.lines[1].value == "us" else "metric"
+    missing, zone = _missing(chosen, layers, outline, units), _zone(parts)
     drawn = outline if picked is None else None
     layers = [*_control(control), *layers]
+    every = [*layers, zone, *others, *missing] if not zone.off else [*layers, *others, *missing, zone]
     return Draft(
         title,
-        (head, *layers, zone, *others, *missing) if not zone.off else (head, *layers, *others, *missing, zone),
+        (head, *sorted(every, key=lambda block: block.off)),  # what counts stands before what is commented out
         tuple(found.unused),
         drawn,
         where_deg=(float(centre[1]), float(centre[0])),
@@ -576,7 +580,8 @@ def _unit(best: Reading, key: str) -> list[Line]:
 def _buildings(part: Sorted, found: _Found) -> Block:
     feet = _in_feet(part, found)
     told = recognise.building_columns(part.looked.columns, feet)
-    lines = _where_lines(part, found) + _column("name", told.name)
+    named = told.name or recognise.text_reading(part.looked.columns)
+    lines = _where_lines(part, found) + _column("name", named)
     main = told.height or (told.top if told.ground is not None or told.schema else None)
     stories = told.stories
     if told.height is not None:
@@ -666,7 +671,7 @@ def _controllers(part: Sorted, found: _Found) -> Block:
 
 def _poles(part: Sorted, found: _Found) -> Block:
     columns = part.looked.columns
-    named = recognise.name_reading(columns, ("pole",))
+    named = recognise.name_reading(columns, ("pole", "asset")) or recognise.text_reading(columns)
     height = recognise.pole_height(columns, _in_feet(part, found))
     sizes, units = _lengths([("height", height, ())])
     lines = [*_where_lines(part, found), *_column("name", named), *sizes, *units]
@@ -729,9 +734,12 @@ def _also(part: Sorted, found: _Found) -> Block:
 # --- what is missing, and the plan's head -------------------------------------------------------------------
 
 
-def _missing(chosen: dict[Kind, Sorted], layers: Sequence[Block], outline: BaseGeometry) -> list[Block]:
+def _missing(
+    chosen: dict[Kind, Sorted], layers: Sequence[Block], outline: BaseGeometry, units: Units
+) -> list[Block]:
     """Blocks that are commented out, each with why it matters; and what gives a first answer: new posts where there
     is nothing to mount on, and sensors that share several controllers."""
+    us = units == "us"
     blocks = []
     if Kind.CONTROLLERS in chosen and (count := chosen[Kind.CONTROLLERS].looked.rows) > 1:
         blocks.append(Block("requirements", (Line("reach", "fewest", (Note(Code.FEWEST, count=count),)),)))
@@ -744,7 +752,8 @@ def _missing(chosen: dict[Kind, Sorted], layers: Sequence[Block], outline: BaseG
         frame = local_frame(outline, WGS84)
         area = float(project_shapes([outline], WGS84, frame.crs)[0].area)
         spacing = float(min(200.0, max(5.0, round(np.sqrt(area / 150)))))
-        blocks.append(Block("mounts", (Line("ground_spacing_m", spacing, (Note(Code.NO_STANDS, size=spacing),)),)))
+        key, value = ("ground_spacing_ft", round(spacing / M_PER_FT)) if us else ("ground_spacing_m", spacing)
+        blocks.append(Block("mounts", (Line(key, value, (Note(Code.NO_STANDS, size=spacing),)),)))
     lacks(
         Kind.BUILDINGS,
         Code.NO_BUILDINGS,
@@ -764,9 +773,8 @@ def _missing(chosen: dict[Kind, Sorted], layers: Sequence[Block], outline: BaseG
         Line("name", "name"),
     )
     lacks(Kind.KEEP_OUTS, Code.NO_KEEP_OUTS, Line("path", "spray.gpkg"), Line("kind", "kind"))
-    blocks.append(
-        Block("sensor", (Line("rated_range_ft", 650), Line("radio_band_mhz", 915)), (Note(Code.SENSOR),), off=True)
-    )
+    rated = Line("rated_range_ft", 650) if us else Line("rated_range_m", 200)
+    blocks.append(Block("sensor", (rated, Line("radio_band_mhz", 915)), (Note(Code.SENSOR),), off=True))
     return blocks
 
 
@@ -819,6 +827,7 @@ def _contract(title: str, placed: Sequence[Sorted], zone: Block, found: _Found) 
     part = max((p for p in placed if p.kind is Kind.MANY_SITES), key=lambda p: p.looked.count)
     columns = part.looked.columns
     named = recognise.name_reading(columns, ("site", "name", "property", "location"))
+    apart = None if named is None else recognise.telling_apart(columns, named)
     high = [
         recognise.length_reading(c, v, recognise.Limits(9e9, 9e9), None, "", _in_feet(part, found))
         for c, v in columns.items()
@@ -826,9 +835,29 @@ def _contract(title: str, placed: Sequence[Sorted], zone: Block, found: _Found) 
     ]
     elevation = next((one for one in high if one.known), None)
     sizes, units = _lengths([("elevation", elevation, ())], "elevation_unit")
-    lines = [*_where_lines(part, found), *_column("name", named), *sizes, *units]
-    centre = _middle(part.looked.lonlat(_crs_of(part, found)))
-    us = elevation is not None and elevation.unit == "ft"
-    head = Block("", (Line("title", title), _units_line(us, centre)))
+    lines = [*_where_lines(part, found), *_column("name", named)]
+    if apart is not None:
+        lines.append(Line("name", apart.column, (Note(Code.TELLS_APART, count=apart.of - apart.known),), off=True))
+    lines += [*sizes, *units]
+    lonlat = part.looked.lonlat(_crs_of(part, found))
+    centre = _middle(lonlat)
+    head = Block("", (Line("title", title), _contract_units(elevation, shapely.get_coordinates(lonlat))))
     body = Block("contract.sites", tuple(lines), (_taken(part),))
-    return Draft(title, (head, body, zone), tuple(found.unused), None, True, (float(centre[1]), float(centre[0])))
+    others = [
+        Block("contract.sites", lines, (Note(Code.ALSO, _name(one), str(one.kind), one.looked.count),), off=True)
+        for one in placed
+        if one.kind is Kind.MANY_SITES and one is not part
+        for lines in (tuple(replace(line, notes=()) for line in _where_lines(one, found)),)
+    ]
+    blocks = sorted((head, body, zone, *others), key=lambda block: block.off)
+    return Draft(title, tuple(blocks), tuple(found.unused), None, True, (float(centre[1]), float(centre[0])))
+
+
+def _contract_units(elevation: Reading | None, lonlat: Floats) -> Line:
+    """US units where elevations are in feet, or most sites are in or near the United States."""
+    if elevation is not None and elevation.unit == "ft":
+        return Line("units", "us", (Note(Code.UNITS_FEET),))
+    west, south, east, north = _US_BOX
+    here = (lonlat >= (west, south)).all(axis=1) & (lonlat <= (east, north)).all(axis=1)
+    most = bool(len(here)) and bool(here.mean() > 0.5)
+    return Line("units", "us" if most else "metric", (Note(Code.UNITS_MOST if most else Code.UNITS_METRIC),))

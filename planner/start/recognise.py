@@ -204,13 +204,16 @@ def sizes(values: Sequence[object]) -> Sizes:
 
 @dataclass(frozen=True)
 class Limits:
-    """Sizes beyond which a number is rather feet than metres: the median, and the 90th percentile."""
+    """Sizes beyond which a number is rather feet than metres: the median, and the 90th percentile. said: the median
+    beyond which that is asked although the name says metres."""
 
     median: float
     high: float
+    said: float = 0.0
 
 
-BUILDING, TREE, CROWN, POLE = Limits(15.0, 60.0), Limits(25.0, 40.0), Limits(15.0, 25.0), Limits(14.0, 25.0)
+BUILDING, TREE, CROWN = Limits(15.0, 60.0), Limits(25.0, 40.0), Limits(15.0, 25.0)
+POLE = Limits(14.0, 25.0, said=35.0)  # floodlights of a sports field stand 15 to 30 m: common practice, no source
 LEAST_STORY_M, MOST_STORY_M = 2.3, 6.5
 
 
@@ -230,7 +233,8 @@ def length_reading(
     said = unit_said(column)
     if said in ("m", "ft"):
         in_m = median * (M_PER_FT if said == "ft" else 1.0)
-        odd = bool(len(bare)) and (large if said == "m" else in_m < 1.5)
+        many = median > limits.said if limits.said else large
+        odd = bool(len(bare)) and (many if said == "m" else in_m < 1.5)
         return Reading(column, said, Basis.NAME, known, len(values), median, odd)
     if found.written and not len(bare):
         return Reading(column, "m", Basis.WRITTEN, known, len(values), float(np.nanmedian(found.written_m)))
@@ -431,6 +435,24 @@ def text_reading(columns: Columns) -> Reading | None:
         if there and all(there) and len(set(there)) == len(there) and all(number(v) is None for v in there):
             return Reading(column, known=len(there), of=len(values))
     return None
+
+
+def telling_apart(columns: Columns, named: Reading) -> Reading | None:
+    """Where names repeat, a column whose values are all there and all different, a name before a mere number.
+
+    known: how many different names there are, for the note beside it.
+    """
+    said = [text(v) for v in columns[named.column]]
+    different = len(set(said))
+    if different == len(said):
+        return None
+    alone = {
+        column: values
+        for column, values in columns.items()
+        if len({text(v) for v in values}) == len(values) and all(text(v) for v in values)
+    }
+    found = name_reading(alone, ("site", "id", "no", "number", "code"))
+    return None if found is None else Reading(found.column, known=different, of=len(said))
 
 
 @dataclass(frozen=True)

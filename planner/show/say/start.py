@@ -126,6 +126,10 @@ _SAID: dict[Code, Callable[[Note], str]] = {
     Code.ELEVATIONS: lambda n: "elevations above sea level, not heights above ground",
     Code.STORIES_FILL: lambda n: f"stories stand in where a height is missing: {_have(n)}",
     Code.SPECIES: lambda n: f"evergreen or deciduous goes by the genus: {_have(n)}",
+    Code.TELLS_APART: lambda n: (
+        f"{plural(n.count, 'name')} above come{'s' if n.count == 1 else ''} again; this column tells all sites "
+        "apart"
+    ),
     Code.RADIUS: lambda n: "a radius by its name: doubled",
     Code.KIND_BY_NAME: lambda n: "no column tells the kind: spray by its name; heat and no_access are the others",
     Code.SURFACE_AS_TERRAIN: lambda n: "a surface model by its name: roofs and trees are in it",
@@ -167,6 +171,7 @@ _SAID: dict[Code, Callable[[Note], str]] = {
     Code.ZONE_UNIT_SAID: lambda n: "as the table's headings say",
     Code.UNITS_FEET: lambda n: 'layers are in feet; "metric" for meters and millimeters',
     Code.UNITS_PLACE: lambda n: 'the site is in or near the United States; "metric" for meters and millimeters',
+    Code.UNITS_MOST: lambda n: 'most sites are in or near the United States; "metric" for meters and millimeters',
     Code.UNITS_METRIC: lambda n: '"us" for feet and inches',
     Code.ALSO: lambda n: (
         f"{n.name} could be {_KIND.get(n.other, n.other)} as well{_features(n)}: to take it "
@@ -175,7 +180,10 @@ _SAID: dict[Code, Callable[[Note], str]] = {
     Code.UNREADABLE: lambda n: (
         f"{n.name}: cannot be read: {n.other}" + ("; unpack it and start again" if n.name.endswith(".zip") else "")
     ),
-    Code.NOT_LOOKED_AT: lambda n: f"{n.name}: not a kind of file that is looked at",
+    Code.NOT_LOOKED_AT: lambda n: (
+        f"{n.name}: not a kind of file that is looked at"
+        + ("; save it as DXF in the CAD program" if n.name.lower().endswith(".dwg") else "")
+    ),
     Code.NOT_TOLD: lambda n: (
         f"{n.name}: nothing tells what it is ({n.other}, {plural(n.count, 'feature')}, {plural(n.of, 'column')})"
     ),

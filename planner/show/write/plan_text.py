@@ -26,8 +26,6 @@ def plan_text(draft: Draft, folder: Path, command: str) -> str:
         if block.off and not missing:
             parts.append("# --- Other readings, and what is missing ---".ljust(WIDTH, "-"))
             missing = True
-        elif not block.off and missing:
-            missing = False
         parts.append("\n".join(_block(block, folder)))
     if draft.unused:
         parts.append("\n".join(["# --- Not used ---".ljust(WIDTH, "-"), *_notes(draft.unused)]))
