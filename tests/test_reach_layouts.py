@@ -34,7 +34,7 @@ def try_everything(q):
                 if (repeaters & ~q.feed[mounts].any(axis=0)).any():
                     continue
                 served = served | q.relay[repeaters].any(axis=0)
-            price = q.price[mounts].sum() + q.repeater_price * repeaters.sum()
+            price = q.price[mounts].sum() + q.repeater_price[: len(y)][repeaters].sum()
             price += q.receiver_price * max(int(served.sum()) - int(mounts.sum()), 0)
             for j in np.flatnonzero(served):
                 offers = [q.link_price[i, j] for i in np.flatnonzero(mounts & q.holds[:, j])]
@@ -59,7 +59,7 @@ def some_question(seed, prices=(1, 6), repeater_price=150.0, receiver_price=0.0,
         Repeating(
             rng.random((r, m)) < 0.4,
             rng.random((n, r)) < 0.4,
-            repeater_price,
+            repeater_price + 80.0 * rng.integers(0, 2, r),  # some with a new post
             int(rng.integers(0, 3)),
             2 * tests * rng.integers(0, 2, (r, m)),
         ),
@@ -169,10 +169,30 @@ def test_the_question_holds_a_test_for_each_hop_that_is_less_than_dependable():
         feed=np.array([[True], [True]]),
         relay_odds=np.array([[0.99, 0.95]]),
         feed_odds=np.array([[0.90], [0.97]]),
+        on_ground=np.array([False]),
     )
     q = sharing(plan, reached, some, np.array([0, 1]))
     assert q.link_price.tolist() == [[60.0, 0.0], [0.0, 60.0]]
     assert q.relay_price.tolist() == [[0.0, 120.0]]
+    assert q.repeater_price.tolist() == [100.0]
+    posted = plan.model_copy(update={"prices": plan.prices.model_copy(update={"post": 80.0})})
+    for ground, price in ((False, 100.0), (True, 180.0)):  # a new post is part of what a repeater costs
+        there = replace(some, on_ground=np.array([ground]))
+        assert sharing(posted, reached, there, np.array([0, 1])).repeater_price.tolist() == [price]
+
+
+def test_of_two_repeaters_that_serve_alike_the_one_without_a_post_is_taken():
+    """And where the post makes the repeater dearer than a second sensor, there are two sensors."""
+    holds = np.array([[1, 0], [0, 1]], bool)
+
+    def chosen(*prices):
+        repeating = Repeating([[0, 1], [0, 1]], [[True, True], [False, False]], np.array(prices), 1)
+        best = cheapest(question(holds, 400.0, None, repeating))
+        return best.mounts, best.repeaters, best.price
+
+    assert chosen(380.0, 300.0) == ((0,), (1,), 700.0)
+    assert chosen(300.0, 380.0) == ((0,), (0,), 700.0)
+    assert chosen(460.0, 460.0) == ((0, 1), (), 800.0)
 
 
 def test_hops_are_tested_where_they_are_not_sure():

@@ -32,7 +32,7 @@ class Question:
 
     holds: (n, m) the mount's link to the controller holds as asked. price: (n,). preference: (n,) 0 to 1, the
     higher the better among equals. relay: (r, m) the repeater's link to the controller holds; feed: (n, r) the
-    mount's link to the repeater holds. repeater_price: of each; most_repeaters: open at once.
+    mount's link to the repeater holds. repeater_price: (r,) of each; most_repeaters: open at once.
     receiver_price: of one more than come with the mounts. link_price (n, m), relay_price (r, m): what a controller
     costs that is served so: a cable, or tests of links that are not sure; of one price a test, `tests_price`, or 0
     where the links are cables.
@@ -43,7 +43,7 @@ class Question:
     preference: Floats
     relay: Bools
     feed: Bools
-    repeater_price: float
+    repeater_price: Floats
     most_repeaters: int
     receiver_price: float
     link_price: Floats
@@ -76,12 +76,12 @@ class Layout:
 
 @dataclass(frozen=True)
 class Repeating:
-    """The repeaters (r) of a question: `relay` (r, m), `feed` (n, r), the price of each, how many may be open, and
-    what a controller costs that is served so (r, m), nothing unless given."""
+    """The repeaters (r) of a question: `relay` (r, m), `feed` (n, r), the price of each (r,) or of all, how many
+    may be open, and what a controller costs that is served so (r, m), nothing unless given."""
 
     relay: Bools
     feed: Bools
-    price: float
+    price: Floats | float
     most: int
     link_price: Floats | None = None
 
@@ -107,7 +107,7 @@ def question(
         np.zeros(n) if preference is None else np.nan_to_num(np.asarray(preference, float)),
         relay,
         np.asarray(by.feed, bool),
-        by.price,
+        np.broadcast_to(np.asarray(by.price, float), (len(relay),)).copy(),
         by.most,
         receiver_price,
         np.zeros((n, m)) if link_price is None else np.asarray(link_price, float),
@@ -168,7 +168,7 @@ def cheapest(
     rest = np.zeros(1 + len(of))
     for costs in (
         [np.zeros(opened), np.ones(m), rest],
-        [q.price, np.full(r, q.repeater_price), np.zeros(m), np.array([q.receiver_price]), prices],
+        [q.price, q.repeater_price[:r], np.zeros(m), np.array([q.receiver_price]), prices],
         [1.0 - better, np.ones(r), np.zeros(m), rest],
     ):
         cost = np.concatenate(costs)
@@ -274,8 +274,9 @@ def _worse(one: Layout, than: Layout) -> bool:
 
 def _kinds(q: Question) -> tuple[Question, Ints]:
     """The question with one row for all that reach the same; (r,) the kind of each repeater."""
-    kinds, kind = np.unique(q.relay, axis=0, return_inverse=True) if len(q.relay) else (q.relay, np.empty(0, int))
-    kind = kind.ravel().astype(np.int64)
+    priced = np.column_stack([q.relay, q.repeater_price])
+    _, one, kind = np.unique(priced, axis=0, return_index=True, return_inverse=True)
+    kinds, kind = q.relay[one], kind.ravel().astype(np.int64)
     feed = np.zeros((len(q.holds), len(kinds)), bool)
     np.logical_or.at(feed.T, kind, q.feed.T)
     _, first = np.unique(np.column_stack([q.holds, feed, q.price]), axis=0, return_index=True)
@@ -286,6 +287,7 @@ def _kinds(q: Question) -> tuple[Question, Ints]:
         preference=q.preference[first],
         relay=kinds,
         feed=feed[first],
+        repeater_price=q.repeater_price[one],
         link_price=np.zeros((len(first), q.holds.shape[1])),
         relay_price=np.zeros(kinds.shape),
     )
@@ -322,9 +324,9 @@ def _layout(q: Question, mounts: Ints, repeaters: Ints) -> Layout:
 def _bill(q: Question, mounts: Ints, repeaters: Ints, by: Ints, relayed: Ints) -> Bill:
     served = np.flatnonzero((by >= 0) | (relayed >= 0))
     lines = [
-        *(Line(Item.SENSOR, int((q.price[mounts] == p).sum()), float(p)) for p in np.unique(q.price[mounts])),
+        *_at_each_price(Item.SENSOR, q.price[mounts]),
         Line(Item.RECEIVER, max(len(served) - len(mounts), 0), q.receiver_price),
-        Line(Item.REPEATER, len(repeaters), q.repeater_price),
+        *_at_each_price(Item.REPEATER, q.repeater_price[repeaters]),
     ]
     spent = [float(q.link_price[by[j], j] if by[j] >= 0 else q.relay_price[relayed[j], j]) for j in served]
     if q.tests_price > 0:
@@ -332,6 +334,10 @@ def _bill(q: Question, mounts: Ints, repeaters: Ints, by: Ints, relayed: Ints) -
     else:
         lines += [Line(Item.CABLE, 1, price, int(j)) for price, j in zip(spent, served, strict=True)]
     return Bill(tuple(line for line in lines if line.quantity and line.unit_price))
+
+
+def _at_each_price(item: Item, prices: Floats) -> list[Line]:
+    return [Line(item, int((prices == p).sum()), float(p)) for p in np.unique(prices)]
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,8 @@ class Relays:
     """Places for repeaters: rows (r,) of the site's mounts; xyz, height_m of their heads.
 
     relay: (r, m) the repeater's link to the controller holds, so often that two such hops hold as asked together;
-    feed: (n, r) a mount's link to the repeater does. relay_odds, feed_odds: the probabilities.
+    feed: (n, r) a mount's link to the repeater does. relay_odds, feed_odds: the probabilities. on_ground: (r,) it
+    stands on a new post.
     """
 
     rows: Ints
@@ -31,6 +32,7 @@ class Relays:
     feed: Bools
     relay_odds: Floats
     feed_odds: Floats
+    on_ground: Bools
 
 
 def hop(asked: float) -> float:
@@ -48,6 +50,7 @@ def no_relays(n: int, m: int) -> Relays:
         np.zeros((n, 0), bool),
         np.zeros((0, m)),
         np.zeros((n, 0)),
+        np.zeros(0, bool),
     )
 
 
@@ -80,6 +83,7 @@ def relays(s: Scene, plan: Plan, mounts: Mounts, reached: ReachResult, places: B
         height_m=mounts.height_m[rows],
         relay=holds[rows],
         relay_odds=reached.links.probability[rows],
+        on_ground=np.array([mounts.support[k] is Support.GROUND for k in rows], bool),
     )
     return fed_by(s, plan, mounts, reached, found)
 
@@ -173,7 +177,7 @@ def sharing(
         Repeating(
             some.relay,
             some.feed[rows],
-            plan.prices.repeater,
+            np.asarray(plan.prices.repeater + plan.prices.post * some.on_ground, np.float64),
             plan.reach.repeaters if len(some.rows) else 0,
             None if cabled else hops * plan.prices.link_test,
         ),
