@@ -34,7 +34,7 @@ from planner.layers.opening import Trusted, raster
 from planner.layers.raster import HIGHEST_M, LOWEST_M
 from planner.layers.source import files_state, label, locate
 from planner.ledger import DataError, Kind, Ledger, OutputError, PlanError
-from planner.pieces import Pieces, flush, hold, keep, told, unwritable, whole
+from planner.pieces import Pieces, flush, hold, keep, sign, signed, told, unwritable, whole
 from planner.plan import Climate, ClimateLayer, PlanFile
 from planner.readings import QUANTITIES
 from planner.site import Floats
@@ -59,12 +59,14 @@ def write_eto_layer(
     """The ETo layer of the plan's `[climate]` layers, in mm/day, written to `out` (a GeoTIFF).
 
     progress: called with (done, total) after each block. The layers must share one grid; `climate.elevation` may
-    have its own. Raises PlanError or DataError for the input, OutputError for the output.
+    have its own. force: overwrite a file that we did not make, or that was changed since. Raises PlanError or
+    DataError for the input, OutputError for the output.
     """
     out = Path(out)
     plan_file.origin().spare([out])
-    if out.exists() and not force:
-        raise OutputError(str(out), "it is there already", "Choose another name, or give --force to overwrite it")
+    if out.exists() and not force and not signed(out):
+        what = "a file is there that we did not make, or that was changed since"
+        raise OutputError(str(out), what, "Choose another name, or give --force to overwrite it")
     section = plan_file.plan.climate
     given = {name: getattr(section, name) for name in _WEATHER if getattr(section, name) is not None}
     for name in ("tmin", "tmax"):
@@ -118,6 +120,7 @@ def write_eto_layer(
                 )
             _say_left_out(plan_file, done, ledger)
             _assemble(pieces, paths, windows, grid, crs, done, job, out)
+            sign(out)
             pieces.clear()
     return out
 

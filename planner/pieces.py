@@ -88,6 +88,29 @@ def _word(path: Path) -> dict[str, Any]:
     return found
 
 
+def sign(path: Path) -> None:
+    """Keep the checksum of a finished file in a hidden one beside it, by which a later run knows its own work.
+
+    Raises OutputError where it cannot be written.
+    """
+    try:
+        _signature(path).write_text(json.dumps({"sha256": digest(path)}), encoding="utf-8")
+    except OSError as fault:
+        raise unwritable(path, fault) from None
+
+
+def signed(path: Path) -> bool:
+    """Whether a file is as :func:`sign` found it."""
+    try:
+        return bool(json.loads(_signature(path).read_text(encoding="utf-8"))["sha256"] == digest(path))
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+
+
+def _signature(path: Path) -> Path:
+    return path.with_name(f".{path.name}.made")
+
+
 def digest(path: Path) -> str:
     """SHA-256 of a file."""
     with path.open("rb") as file:

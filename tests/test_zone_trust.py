@@ -537,8 +537,6 @@ def test_an_eto_layer_is_what_its_cells_give(tmp_path, monkeypatch):
     site = climate_at(plan, [shapely.Point(10.25, 44.75)], np.array([200.0]), Ledger())
     # the layer is kept to 1/1024 mm/day
     assert_allclose(values[:, 0, 0], site.eto_mm_day[0], atol=0.0005)
-    with pytest.raises(OutputError, match="already"):
-        write_eto_layer(plan, tmp_path / "eto.tif", Ledger())
     # and it serves as a layer in its turn
     again = parse_plan({"climate": {"eto": {"path": "eto.tif", "unit": "mm/day"}}}, tmp_path / "p.toml")
     served = climate_at(again, [shapely.Point(10.25, 44.75)], np.array([np.nan]), Ledger())
@@ -744,6 +742,22 @@ def test_a_disk_that_fills_up_leaves_the_old_layer_and_the_blocks(tmp_path, monk
     with rasterio.open(out) as file:
         assert np.isfinite(file.read()).all()
     assert not (tmp_path / ".eto.tif.parts").exists()
+
+
+def test_an_eto_layer_of_our_own_is_made_anew_and_another_file_is_not(tmp_path):
+    """The rule of every command: what we made and nobody changed is replaced without --force."""
+    plan, out = parse_plan({"climate": mountain(tmp_path)}, tmp_path / "plan.toml"), tmp_path / "eto.tif"
+    out.write_text("mine")
+    with pytest.raises(OutputError, match="we did not make"):
+        write_eto_layer(plan, out, Ledger())
+    out.unlink()
+    write_eto_layer(plan, out, Ledger())
+    first = out.read_bytes()
+    write_eto_layer(plan, out, Ledger())
+    assert out.read_bytes() == first
+    out.write_bytes(first + b"mine")
+    with pytest.raises(OutputError, match="changed since"):
+        write_eto_layer(plan, out, Ledger())
 
 
 def test_a_folder_of_the_users_own_is_left_alone(tmp_path):

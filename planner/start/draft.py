@@ -858,6 +858,6 @@ def _contract_units(elevation: Reading | None, lonlat: Floats) -> Line:
     if elevation is not None and elevation.unit == "ft":
         return Line("units", "us", (Note(Code.UNITS_FEET),))
     west, south, east, north = _US_BOX
-    here = (lonlat >= (west, south)).all(axis=1) & (lonlat <= (east, north)).all(axis=1)
+    here = np.asarray((lonlat >= (west, south)).all(axis=1) & (lonlat <= (east, north)).all(axis=1))
     most = bool(len(here)) and bool(here.mean() > 0.5)
     return Line("units", "us" if most else "metric", (Note(Code.UNITS_MOST if most else Code.UNITS_METRIC),))
