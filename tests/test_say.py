@@ -42,9 +42,12 @@ def test_the_neutral_table_is_named_wherever_the_zone_is() -> None:
     )
     told = zone.zone_words(result.climate, neutral.zone, 0, "us")
     assert told.named == f"{told.label} of our neutral table"
+    assert "our neutral table" in site_page(neutral).decode()
+    assert "of our neutral table" in sheet_page(neutral).decode()
     for page in (site_page(neutral).decode(), sheet_page(neutral).decode()):
-        assert "of our neutral table" in page
-        assert "choose the zone there whose range contains" in page
+        # what to set stands first and large: a label of ours is no number to enter
+        assert re.search(rf"[Tt]he zone whose range contains {told.peak}</bdi>", page)
+        assert "not your controller" in page
     for page in (site_page(result).decode(), sheet_page(result).decode()):
         assert "neutral table" not in page
 

@@ -76,7 +76,7 @@ def test_what_is_left_out_is_named() -> None:
         "Taxes, permits and rented equipment are not included.",
     ]
     cable = next(line for line in said.lines if line.what.startswith("cable"))
-    assert (cable.what, cable.quantity, cable.price) == ("cable, 18 AWG, laid", "300 ft in 2 runs", "$1,200")
+    assert (cable.what, cable.quantity, cable.price) == ("cable, 18 AWG, installed", "300 ft in 2 runs", "$1,200")
 
 
 @pytest.mark.parametrize("units", ["us", "metric"])

@@ -679,7 +679,7 @@ def test_no_mount_says_why() -> None:
     )
     rows = {f.name: getattr(result.mounts, f.name)[:0] for f in dataclasses.fields(result.mounts)}
     bare = dataclasses.replace(result, decision=nothing, mounts=dataclasses.replace(result.mounts, **rows))
-    assert "There was nothing to try" in "".join(Elements(map_room.site_page(bare)).text)
+    assert "There is nothing to mount on" in "".join(Elements(map_room.site_page(bare)).text)
     assert "No mount meets every requirement" in "".join(Elements(sheet.sheet_page(empty)).text)
     assert json.loads(tables.site_json(empty))["decision"]["mount"] is None
 

@@ -30,7 +30,7 @@ from planner.show.draw.map import site_page
 from planner.show.draw.sheet import sheet_page
 from planner.show.layout import Kind, layout, serving
 from planner.show.lonlat import to_lonlat
-from planner.show.say import bill, figures, links
+from planner.show.say import bill, figures, links, mount
 from planner.show.say import layout as layouts
 from planner.show.say.unsure import unsure
 from planner.show.write import tables
@@ -127,12 +127,12 @@ def test_what_nothing_reaches_is_not_said_to_be_served(rated_range_m: float) -> 
     (lost,) = np.flatnonzero(~best.served)
     assert serving(result)[lost] == -1
     assert links.controllers(result)[lost].sign == ""
-    assert layouts.headline(result).endswith(" 1 of 2 controllers.")
+    assert layouts.headline(result).endswith(f" 1 of 2 controllers; {figures.letter(int(lost))} is not served.")
     found = json.loads(tables.site_json(result))
     assert found["controllers"][lost]["served_by"] is None
     assert found["bill"]["nothing_priced_for"] == [figures.letter(int(lost))]
     assert "serves it in the layout" not in links.cable_view(result).rows[lost].why
-    assert f"Nothing in the layout reaches {figures.letter(int(lost))} as required." in site_page(result).decode()
+    assert f"{figures.letter(int(lost))} is not served" in site_page(result).decode()
 
 
 def shared(yard: SiteResult, **parts: object) -> SiteResult:
@@ -166,6 +166,15 @@ def shared(yard: SiteResult, **parts: object) -> SiteResult:
         refined={},
         substitutes=parts.get("substitutes", {}),
     )
+
+
+def test_alternates_are_numbered_without_a_gap(yard: SiteResult) -> None:
+    """Where the layout uses the second best, the third is alternate 2: nobody looks for one that is not there."""
+    result = shared(yard)
+    result = dataclasses.replace(result, decision=dataclasses.replace(result.decision, runners_up=(6, 4, 7)))
+    (drawn,) = (g for g in groups.groups(result, to_lonlat(result.site.crs)) if g["id"] == "alternates")
+    assert [(mark["text"], mark["k"]) for mark in drawn["marks"]] == [("1", "mount-6"), ("2", "mount-7")]
+    assert [mount.status_said(result, row) for row in (6, 4, 7)] == ["alternate 1", "in the layout", "alternate 2"]
 
 
 def test_a_layout_of_several_speaks_of_every_place(yard: SiteResult) -> None:
@@ -247,7 +256,7 @@ def test_the_bill_has_one_total(yard: SiteResult) -> None:
         (Item.LINK_TEST, 1, 60.0),
     ]
     assert yard.reach_study.layouts.best.bill == bill.bill(yard)
-    assert bill.bill_sentence(shared(yard)) == "2 sensors, with one receiver each and 1 link test: about $860."
+    assert bill.bill_sentence(shared(yard)) == "2 sensors with one receiver each and 1 link test: about $860."
     one = Layout((3,), (5,), 650.0, np.array([3, -1]), np.array([-1, 5]))
     found = bill.bill(shared(yard, best=one))
     assert found is not None
@@ -262,7 +271,7 @@ def test_a_bill_holds_every_cable_and_prices_those_too_long_apart() -> None:
     cables = [line for line in found.lines if line.item is Item.CABLE]
     assert [line.controller for line in cables] == [0, 1]
     assert found.total == pytest.approx(2 * 400 + sum(line.price for line in cables))
-    assert bill.bill_sentence(both).startswith("2 sensors and 2 cables, laid: about $")
+    assert bill.bill_sentence(both).startswith("2 sensors and 2 cables, installed: about $")
     assert "unless the manufacturer" not in bill.bill_sentence(both)
     short = studied(link="cable")
     found = bill.bill(short)
@@ -271,7 +280,7 @@ def test_a_bill_holds_every_cable_and_prices_those_too_long_apart() -> None:
     (long,) = found.if_allowed
     assert (laid.controller, long.controller) == (0, 1)
     assert found.total == pytest.approx(2 * 400 + laid.price)
-    apart = r"laid: about \$\S+\. Too long unless the manufacturer allows it: cable to B, .*, laid, \$"
+    apart = r"installed: about \$\S+\. Too long unless the manufacturer allows it: cable to B, .*, installed, \$"
     assert re.search(apart, bill.bill_sentence(short))
 
 
@@ -289,7 +298,7 @@ def test_what_stands_beside_the_layout_is_said_as_it_is(yard: SiteResult) -> Non
     assert f"With one more sensor, at {ids[6]} for $400, 2 of 2 controllers have a second link." in lines
     south = yard.site.controllers.names[1]
     fewer = Layout((3,), (), 400.0, np.array([3, -1]), nobody)
-    assert f"Without {ids[4]}: $400 less, and {south} not served." in layouts.beside(shared(yard, fewer=fewer))
+    assert f"Without {ids[4]}: $400 less, and {south} is not served." in layouts.beside(shared(yard, fewer=fewer))
 
 
 def test_coverage_picture_shows_each_grade_in_its_colour(yard: SiteResult) -> None:
@@ -347,7 +356,9 @@ def test_a_cabled_plan_shows_routes_and_no_margins() -> None:
     assert wired.reach_study is not None
     assert wired.reach_study.views == {}
     assert wired.reach_study.coverage is None
-    assert layouts.held_sentence(wired) in ("", "The cable is short enough.", "Each cable is short enough.")
+    served = [figures.letter(int(k)) for k in np.flatnonzero(serving(wired) >= 0)]
+    assert served == ["A"]  # of two: B is not said to have a cable that is short enough
+    assert layouts.held_sentence(wired) == "The cable to A is short enough."
     found = bill.bill(wired)
     assert found is not None
     served = int((serving(wired) >= 0).sum())

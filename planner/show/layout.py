@@ -53,6 +53,12 @@ def proposed(result: SiteResult) -> tuple[Place, ...]:
     return _places(result) if result.decision.chosen < 0 else ()
 
 
+def alternates(result: SiteResult) -> tuple[int, ...]:
+    """Rows of the runners-up that the layout does not use, the best first: alternate 1, 2 and so on."""
+    used = {place.row for place in layout(result)}
+    return tuple(row for row in result.decision.runners_up if row not in used)
+
+
 def _places(result: SiteResult) -> tuple[Place, ...]:
     """Sensors, then repeaters; empty where nothing can be served."""
     study = result.reach_study

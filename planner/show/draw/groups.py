@@ -20,7 +20,7 @@ from planner.show.draw.rasters import (
     light_overlay,
     light_range,
 )
-from planner.show.layout import Kind, layout, proposed, serving
+from planner.show.layout import Kind, alternates, layout, proposed, serving
 from planner.show.lonlat import Floats, from_lonlat, geojson, geometry
 from planner.show.say import layout as layouts
 from planner.show.say import links as say_links
@@ -551,7 +551,7 @@ def _controllers(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dic
 
 
 def _alternates(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str, Any] | None:
-    rows = result.decision.runners_up
+    rows = alternates(result)
     if not rows:
         return None
     at = degrees(result.mounts.xyz)
@@ -563,7 +563,6 @@ def _alternates(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict
         "marks": [
             _mark(at[k], "alternate", str(n), f"mount-{k}", candidate_card(result, k) | {"picture": f"sun-{k}"})
             for n, k in enumerate(rows, start=1)
-            if k not in {place.row for place in layout(result)}
         ],
         "key": {"mark": "alternate", "text": "1"},
     }

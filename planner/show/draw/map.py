@@ -14,7 +14,7 @@ from planner.show.draw.page import PAGES, OfflineMap, page_bytes
 from planner.show.draw.side_view import side_view
 from planner.show.draw.solid import solids
 from planner.show.draw.views import climate_view, credits, inset, mount_view, notices_view
-from planner.show.layout import layout
+from planner.show.layout import alternates
 from planner.show.lonlat import Floats, geometry, to_lonlat
 from planner.show.say import compare
 from planner.show.say import layout as layouts
@@ -97,7 +97,6 @@ def side_views(result: SiteResult) -> dict[int, Markup]:
 
 def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
     decision, units = result.decision, result.plan.units
-    rows = [k for k in decision.runners_up if k not in {place.row for place in layout(result)}]
     places: list[dict[str, Any]] = [
         {"words": place, "mount": mount_view(result, place.row, degrees, lost=True)}
         for place in layouts.places(result)
@@ -113,8 +112,9 @@ def _panel(result: SiteResult, degrees: Callable[[Floats], Floats]) -> Markup:
             beside=layouts.beside(result),
             overridden=decision.overridden,
             named=[mount_view(result, k, degrees, lost=True) for k in named_rows(result)],
-            alternates=[mount_view(result, k, degrees, lost=True) for k in rows],
+            alternates=[mount_view(result, k, degrees, lost=True) for k in alternates(result)],
             tried=len(result.mounts),
+            us=units == "us",
             passing=len(decision.order),
             requirements=say.requirement_counts(result),
             worst=most_ruled_out(result) if len(result.mounts) and decision.chosen < 0 else "",

@@ -74,7 +74,7 @@ def _set(result: ProgrammeResult) -> Part:
     return Part(
         say.SET,
         (
-            Line(label, "answer", lead=say.ZONE),
+            Line(label, "answer", lead=say.ZONE, after=say.zone_more(result)),
             Line("100%", "answer", after=say.stands_for(eto(base.base_eto_mm_day, units))),
         ),
         beside=Part("", (Facts(tuple(facts)),)),

@@ -81,8 +81,8 @@ def _common(result: SiteResult) -> dict[str, Any]:
         "site": result.site.name,
         "zone": ZonePart(
             zone.label,
-            f"{zone.named[:1].upper()}{zone.named[1:]}",
-            zone.chance,
+            f"{zone.answer[:1].upper()}{zone.answer[1:]}",
+            f"{zone.named}, {zone.chance}" if zone.find else zone.chance,
             words.peak_said(zone),
             zone.find,
             words.next_said(zone),

@@ -16,6 +16,7 @@ from planner.show.draw import palette
 from planner.show.draw.groups import climate_ramp
 from planner.show.draw.pictures import eto_bars, rain_rose, sun_picture, zone_bar
 from planner.show.draw.rasters import climate_overlay
+from planner.show.layout import alternates
 from planner.show.lonlat import Floats
 from planner.show.say import mount as say
 from planner.show.say import shade, siting, verdict
@@ -70,7 +71,7 @@ def mount_view(
         "coordinates": say.coordinates(float(at[0]), float(at[1])),
         "latitude": f"{at[1]:.6f}",
         "longitude": f"{at[0]:.6f}",
-        "number": result.decision.runners_up.index(row) + 1 if row in result.decision.runners_up else 0,
+        "number": alternates(result).index(row) + 1 if row in alternates(result) else 0,
         "score": say.score(result, row),
         "ruled_out": verdict.ruled_out(result, row),
         "reason": verdict.reason(result, row),

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
 NO_OBSTACLES = "No obstacles known."
 NO_OBSTACLES_MORE = (
-    "No building and no tree was given: whatever stands there shades as well. Look for it before anything is "
-    "mounted."
+    "No building and no tree was given. Whatever stands there casts shade too: look around before you mount "
+    "anything."
 )
 
 

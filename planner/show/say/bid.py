@@ -45,11 +45,11 @@ class BidWords:
 
 
 def item_said(line: Line, plan: Plan) -> str:
-    """'sensor, with one receiver', 'cable, 18 AWG, laid', 'new post'."""
+    """'sensor with its receiver', 'cable, 18 AWG, installed', 'new post'."""
     if line.item is Item.SENSOR and plan.sensor.link == "radio":
-        return "sensor, with one receiver"
+        return "sensor with its receiver"
     if line.item is Item.CABLE:
-        return ", ".join(filter(None, ("cable", line.conductor, "laid")))
+        return ", ".join(filter(None, ("cable", line.conductor, "installed")))
     return {
         Item.RECEIVER: "further receiver",
         Item.POST: "new post, set",

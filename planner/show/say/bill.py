@@ -37,20 +37,21 @@ def bill(result: SiteResult) -> Bill | None:
 
 
 def said(result: SiteResult, line: Line) -> str:
-    """'2 sensors, with one receiver each', 'cable to B, 120 ft, laid'."""
+    """'2 sensors with one receiver each', 'cable to B, 120 ft, installed'."""
     cabled = result.reach.runs is not None
     if line.item is Item.CABLE:
         assert result.reach.runs is not None
         rows = [p.row for p in layout(result) or proposed(result)]
         run = wired(rows, result.reach.runs, serving(result), line.controller)
         assert run is not None
-        return f"cable to {letter(line.controller)}, {length(run.length_m, result.plan.units)}, laid"
+        return f"cable to {letter(line.controller)}, {length(run.length_m, result.plan.units)}, installed"
     if line.item is Item.POST:
         return plural(line.quantity, "new post")
     if line.item is Item.RECEIVER:
         return plural(line.quantity, "more receiver")
-    with_receiver = ", with one receiver each" if line.item is Item.SENSOR and not cabled else ""
-    return plural(line.quantity, str(line.item)) + with_receiver
+    if line.item is not Item.SENSOR or cabled:
+        return plural(line.quantity, str(line.item))
+    return f"{plural(line.quantity, 'sensor')} with {'one receiver each' if line.quantity > 1 else 'its receiver'}"
 
 
 def priced(result: SiteResult, line: Line) -> str:
@@ -134,14 +135,14 @@ def sheet_bill(result: SiteResult) -> tuple[str, ...]:
 
 
 def bill_sentence(result: SiteResult) -> str:
-    """'2 sensors, with one receiver each, 3 more receivers and 1 link test: about $1,220.'; empty for no bill."""
+    """'2 sensors with one receiver each, 3 more receivers and 1 link test: about $1,220.'; empty for no bill."""
     found = bill(result)
     if found is None:
         return ""
     sign = result.plan.prices.currency
     cables = [line for line in found.lines if line.item is Item.CABLE]
     words = [said(result, line) for line in found.lines if line.item is not Item.CABLE]
-    words += [said(result, cables[0])] if len(cables) == 1 else [f"{len(cables)} cables, laid"] * bool(cables)
+    words += [said(result, cables[0])] if len(cables) == 1 else [f"{len(cables)} cables, installed"] * bool(cables)
     text = f"{listed(words)}: about {price(found.total, sign)}."
     if found.if_allowed:
         more = sum(line.price for line in found.if_allowed)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from planner.show.layout import alternates
 from planner.show.say.verdict import PART_NAMES
 
 if TYPE_CHECKING:
@@ -16,7 +17,7 @@ def words(result: SiteResult) -> dict[str, object]:
     """Texts with places to fill in braces; `parts` are the score's parts in the order of `points`."""
     first = [result.decision.chosen] if result.decision.chosen >= 0 else []
     return {
-        "start": [f"mount-{row}" for row in (*first, *result.decision.runners_up)][:2],
+        "start": [f"mount-{row}" for row in (*first, *alternates(result))][:2],
         "choose": ["First", "Second", "Third"],
         "none": "none",
         "verdict": "Verdict",

@@ -112,7 +112,11 @@ def _headline(result: SiteResult) -> str:
         return f"{kinds} to mount."
     verb = "serves" if len(there) == 1 else "serve"
     whom = "the controller" if m == 1 else f"all {m} controllers" if served == m else f"{served} of {m} controllers"
-    return f"{kinds} {verb} {whom}." if served else f"{kinds}, and no controller is reached."
+    if not served:
+        return f"{kinds}, and no controller is reached."
+    lost = [letter(int(k)) for k in np.flatnonzero(serving(result) < 0)]
+    missing = f"; {listed(lost)} {'is' if len(lost) == 1 else 'are'} not served" if lost else ""
+    return f"{kinds} {verb} {whom}{missing}."
 
 
 def _count(there: tuple[Place, ...]) -> str:
@@ -128,7 +132,9 @@ def held_sentence(result: SiteResult) -> str:
     if study is None or not len(served):
         return ""
     if result.reach.runs is not None:
-        return "Each cable is short enough." if len(served) > 1 else "The cable is short enough."
+        names = listed([letter(int(k)) for k in served])
+        verb = "cables to {} are" if len(served) > 1 else "cable to {} is"
+        return f"The {verb.format(names)} short enough."
     if not len(study.held_with):
         return ""
     held = np.asarray(study.held_with, float)[served]
@@ -213,10 +219,10 @@ def _fewer(result, fewer, shown, named, left_out, said_freely) -> list[str]:  # 
     what = (
         f"Without {listed([ids[k] for k in gone])}"
         if len(gone) == 1
-        else f"With one place less ({listed([ids[k] for k in (*fewer.mounts, *fewer.repeaters)])})"
+        else f"With one fewer place ({listed([ids[k] for k in (*fewer.mounts, *fewer.repeaters)])})"
     )
     if len(lost):
-        return [f"{what}: {money}, and {named(lost)} not served."]
+        return [f"{what}: {money}, and {named(lost)} {'is' if len(lost) == 1 else 'are'} not served."]
     return [f"{what}: {money}, and as many controllers served."] if said_freely else []
 
 

@@ -13,7 +13,7 @@ from planner.decide import Verdict, weighed
 from planner.mounts import Support
 from planner.rain import HEAT_RADII_M, windward
 from planner.reach.wire import sensor_cable
-from planner.show.layout import layout
+from planner.show.layout import alternates, layout
 from planner.show.say import verdict
 from planner.show.say.figures import Fact as Fact
 from planner.show.say.figures import Number as Number
@@ -37,10 +37,10 @@ def worst_month(monthly: Floats, season: Floats | NDArray[np.bool_]) -> int:
 def status_said(result: SiteResult, row: int) -> str:
     """'chosen', 'in the layout', 'alternate 1', 'meets every requirement' or 'ruled out'."""
     found = result.decision.verdict(row)
-    if found is Verdict.RUNNER_UP:
-        return f"{verdict.VERDICT_NAMES[found]} {result.decision.runners_up.index(row) + 1}"
     if found is not Verdict.CHOSEN and any(place.row == row for place in layout(result)):
         return "in the layout"
+    if found is Verdict.RUNNER_UP:
+        return f"{verdict.VERDICT_NAMES[found]} {alternates(result).index(row) + 1}"
     return verdict.VERDICT_NAMES[found]
 
 

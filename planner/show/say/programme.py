@@ -11,6 +11,7 @@ from planner.programme.firstday import Check, Manual
 from planner.programme.knowledge import Known, Mark
 from planner.programme.runtime import L_PER_GAL, M2_PER_FT2, MOST_PIPE_M_S
 from planner.show.documents import Column
+from planner.show.say.zone import peak_said as in_its_band
 from planner.units import M_PER_FT, MM_PER_IN, MONTHS, Units, eto
 
 if TYPE_CHECKING:
@@ -138,6 +139,17 @@ def _clock(time: str, units: Units) -> str:
     if units != "us":
         return time.strip()
     return f"{(int(hour) - 1) % 12 + 1}:{minute} {'AM' if int(hour) % 24 < 12 else 'PM'}"
+
+
+def zone_more(result: ProgrammeResult) -> str:
+    """Behind the zone's label: that it is ours, and what to look for at the controller; '' where it is theirs."""
+    zones, row = result.zones, result.zone
+    if row < 0 or not zones.table.neutral:
+        return ""
+    if row != int(zones.zone[0]):
+        return "of our neutral table"
+    peak = in_its_band(zones.table, row, float(zones.peak_eto_mm_day[0]), result.plan.units)
+    return f"of our neutral table: set the zone whose range contains {peak}"
 
 
 def stands_for(base: str) -> str:
@@ -313,7 +325,7 @@ def checks(result: ProgrammeResult) -> list[str]:
         Check.FREEZE: "Freeze input tried as its data sheet says: watering stops at "
         + (f"{freeze * 9 / 5 + 32:.0f}\u00a0°F" if units == "us" else f"{freeze:.0f}\u00a0°C"),
         Check.BASE: f"Run times entered at 100% as on this sheet (100% stands for {base})",
-        Check.ZONE: f"Zone set: {zone}",
+        Check.ZONE: f"Zone set: {f'{zone} {zone_more(result)}'.strip()}",
         Check.PROGRAMMES: "Programs that follow the weather switched over; the manual ones left manual",
         Check.PHOTO: "Photos: sensor, view toward the noon sun, each controller's settings",
         Check.RETURN: "Date to come back agreed"

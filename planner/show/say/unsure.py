@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from planner.ledger import Kind
-from planner.show.layout import layout, serving
+from planner.show.layout import layout
 from planner.show.say import layout as layouts
 from planner.show.say import verdict
 from planner.show.say.assumed import NO_OBSTACLES_MORE, assumed_sentence
-from planner.show.say.figures import letter, listed, plural
+from planner.show.say.figures import listed, plural
 from planner.units import length
 
 if TYPE_CHECKING:
@@ -32,12 +30,8 @@ def unsure(result: SiteResult) -> list[str]:
     chosen, zone, said = result.decision.chosen, result.zone, []
     if chosen >= 0 and not result.decision.passing[chosen]:
         said.append(verdict.despite(result, chosen))
-    if layout(result) and result.reach_study is not None:
-        lost = [letter(int(k)) for k in np.flatnonzero(serving(result) < 0)]
-        if lost and result.plan.requirements.reach != "off":
-            said.append(f"Nothing in the layout reaches {listed(lost)} as required.")
-        if test := layouts.to_test(result):
-            said.append(test)
+    if layout(result) and result.reach_study is not None and (test := layouts.to_test(result)):
+        said.append(test)
     if line := _range_assumed(result):
         said.append(line)
     if line := assumed_sentence(result, {place.sign: place.row for place in layout(result)}):

@@ -153,7 +153,9 @@ def range_assumed_m(result: SiteResult) -> float:
 
 
 def none_meets(result: SiteResult) -> str:
-    """That no mount meets every requirement; and where some miss nothing but an assumed radio's links, that."""
+    """That none meets every requirement, or there is none; and how many miss only an assumed radio's links."""
+    if not len(result.mounts):
+        return "There is nothing to mount on"
     none, range_m = "No mount meets every requirement", range_assumed_m(result)
     links_alone = sum(
         bool(shorts) and all(short.requirement is Requirement.IN_REACH for short in shorts)

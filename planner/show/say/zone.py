@@ -137,14 +137,17 @@ class WayWords:
 class ZoneWords:
     """The zone of one site, in words.
 
-    label: as the table has it; named: with the table's name where it is ours, not the controller's. find: what to
-    do at the controller; '' where the label is the controller's own. chance, runner_up_chance: '78% chance'. peak:
+    label: as the table has it; named: with the table's name where it is ours, not the controller's. answer: what to
+    set, by its range where the label is ours; find: says so, '' where the label is the controller's own. more: how
+    sure it is, and what it rests on. chance, runner_up_chance: '78% chance'. peak:
     the ETo alone, spread: its standard deviation, '' where not known, peak_spread: both.
     """
 
     label: str
     named: str
+    answer: str
     find: str
+    more: str
     band: str
     chance: str
     runner_up: str
@@ -179,17 +182,28 @@ def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) 
     known = 0 <= used < len(zone.ways)
     label, peak = zone_label(zone, row), peak_said(zone.table, row, value, units)
     neutral = zone.table.neutral and row >= 0
+    chance = f"{float(zone.p_zone[site]):.0%} chance" if row >= 0 else "0% chance"
+    next_chance = f"{float(zone.p_runner_up[site]):.0%} chance" if second >= 0 else ""
+    likely = f"{chance}; next likeliest {zone_label(zone, second)}, {next_chance}." if next_chance else f"{chance}."
+    within = band(zone.table, row, units) if row >= 0 else "no band of the table"
+    about = f", give or take {eto(spread, units, 1)}" if np.isfinite(spread) else ""
+    month = month_name(int(zone.peak_month[site]))
     return ZoneWords(
         label=label,
         named=f"{label} of our neutral table" if neutral else label,
-        find=f"It is our label, not your controller's: choose the zone there whose range contains {peak}."
+        answer=f"the zone whose range contains {peak}" if neutral else label,
+        find=f"{_upper(label)} is our label, not your controller's: set the zone whose range contains {peak}."
         if neutral
         else "",
-        band=band(zone.table, row, units) if row >= 0 else "no band of the table",
-        chance=f"{float(zone.p_zone[site]):.0%} chance" if row >= 0 else "0% chance",
+        more=f"That is the ETo of {month}, the peak month{about}. In our neutral table it is {label} ({within}): "
+        f"{likely} The label is ours, not your controller's."
+        if neutral
+        else f"{_upper(likely)} Band {within}; ETo peaks in {month} at {peak}{about}.",
+        band=within,
+        chance=chance,
         runner_up=zone_label(zone, second),
-        runner_up_chance=f"{float(zone.p_runner_up[site]):.0%} chance" if second >= 0 else "",
-        peak_month=month_name(int(zone.peak_month[site])),
+        runner_up_chance=next_chance,
+        peak_month=month,
         peak=peak if np.isfinite(value) else "not known",
         peak_spread=_with_spread(peak, spread, units) if np.isfinite(value) else "not known",
         spread=eto(spread, units, 1) if np.isfinite(spread) else "",
@@ -201,6 +215,10 @@ def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) 
         probability=zone.ways[used].probability[site] if known else np.zeros(len(zone.table.labels)),
         wrong_zone=_wrong_zone(zone, site),
     )
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _agreement(zone: ZoneResult, ways: tuple[WayWords, ...], site: int) -> str:
