@@ -184,6 +184,19 @@ def test_window_and_supply():
     assert base_of(stations, window_h=24.0, at_once=5, supply_l_min=400.0).loads[0].enough is True
 
 
+def test_three_stations_of_which_two_run_together_take_two_turns():
+    """By hand: the third begins when one of the first two ends, so that half of their sum is not enough."""
+    three = table(3, rate_mm_h=np.full(3, 12.0), flow_l_min=np.full(3, 60.0))
+    stations = settle(three, "sandy loam", 0.7)
+    base = base_of(stations, window_h=24.0, at_once=2)
+    assert (base.run_min == base.run_min[0]).all()
+    assert base.loads[0].needed_h == pytest.approx(2 * base.run_min[0] / 60)
+    # fits by half of the sum, and does not
+    tight = base_of(stations, window_h=1.6 * base.run_min[0] / 60, at_once=2)
+    assert not tight.loads[0].fits
+    assert base_of(stations, window_h=24.0, at_once=3).loads[0].needed_h == pytest.approx(base.run_min[0] / 60)
+
+
 def test_the_peak_month_is_not_assumed():
     """South of the line the same stations by month take January's coefficient for a January peak."""
     stations = settle(table(plant=("cool turf by month",)), "loam", 0.7)

@@ -39,8 +39,9 @@ class ProgrammeDays:
 class ControllerLoad:
     """One controller's busiest day against the window, and its largest flow against the supply.
 
-    needed_h: stations one after the other, `at once` together, soak going on meanwhile; at least the longest
-    station with its soak. flow_l_min: of the largest stations that may run together; NaN where a flow is not known.
+    needed_h: stations in their order, each as soon as one of the `at once` that may run together has ended, soak
+    going on meanwhile; at least the longest station with its soak. flow_l_min: of the largest stations that may
+    run together; NaN where a flow is not known.
     """
 
     name: str
@@ -197,6 +198,18 @@ def base_programme(
     )
 
 
+def _together_min(run_min: Floats, at_once: int) -> float:
+    """When the last of some stations ends, of which so many run together.
+
+    >>> _together_min(np.array([60.0, 60.0, 60.0]), 2)
+    120.0
+    """
+    ends = [0.0] * at_once
+    for minutes in run_min:
+        ends[ends.index(min(ends))] += float(minutes)
+    return max(ends)
+
+
 def _loads(
     stations: Stations,
     programmes: Sequence[ProgrammeDays],
@@ -214,7 +227,7 @@ def _loads(
         day_h = {}
         for day in WEEK:
             rows = [k for p in own if day in p.days for k in p.rows if np.isfinite(run_min[k])]
-            day_h[day] = max(run_min[rows].sum() / at_once, whole[rows].max()) / 60.0 if rows else 0.0
+            day_h[day] = max(_together_min(run_min[rows], at_once), whole[rows].max()) / 60.0 if rows else 0.0
         busiest = max(WEEK, key=lambda day: day_h[day])
         flows = np.sort(stations.flow_l_min[[k for p in own for k in p.rows]])[::-1]
         loads.append(
