@@ -1,4 +1,5 @@
-"""What a designer tries on a site: a planned building, a tree felled or grown, a controller elsewhere, other keys.
+"""What a designer tries on a site: a planned building, a tree felled or grown, a controller elsewhere, other keys,
+another layer.
 
 A change is a small record; a list of them makes another site and another plan of the first ones, which stay as they
 are. So undoing one is leaving it out.
@@ -7,8 +8,8 @@ are. So undoing one is leaving it out.
 from __future__ import annotations
 
 import copy
-from collections.abc import Mapping, MutableMapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, MutableMapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,20 @@ from shapely.geometry.base import BaseGeometry
 from planner.ledger import PlanError, nearest
 from planner.plan import Plan
 from planner.plan.section import Section, sections_in
-from planner.site import FOOT_BELOW_M, Bools, Crowns, Floats, Places, Prisms, Site, ground_under, prisms
+from planner.site import (
+    FOOT_BELOW_M,
+    Bools,
+    Crowns,
+    Floats,
+    Grounds,
+    KeepOuts,
+    Places,
+    Prisms,
+    Site,
+    ground_under,
+    joined_crowns,
+    prisms,
+)
 
 MOST = 200  # changes at a time: more is a layer, not a trial
 LEAST_AREA_M2, MOST_AREA_M2 = 1.0, 250_000.0
@@ -59,11 +73,122 @@ class Keys:
     values: tuple[tuple[str, Any], ...]
 
 
-Change = Building | Tree | Controller | Keys
+@dataclass(frozen=True)
+class Brought:
+    """A layer that was brought in for section `name` of the plan's layers, or its zone table ("zone").
+
+    keys: of that section, as the plan would have them. joins: it is added to what is there, not put in its place.
+    title: its file's name. ends: changes made before it that are gone with what it replaces: Tree, Controller.
+    """
+
+    name: str
+    keys: tuple[tuple[str, Any], ...]
+    title: str
+    joins: bool = False
+    ends: frozenset[type] = field(default=frozenset(), compare=False)
+
+
+Change = Building | Tree | Controller | Keys | Brought
+JOINED = ("buildings", "trees", "controllers", "poles", "keep_outs", "grounds")  # layers that can be added to
 
 # What may be tried; no key of these names a file but FREE_FILES.
 FREE_SECTIONS = ("sensor", "season", "requirements", "weights", "reach", "zone")
 FREE_FILES = ("zone.table",)  # which whoever asks has looked at
+
+
+def counted(changes: Sequence[Change]) -> tuple[Change, ...]:
+    """Those that still count: a change to a tree or controller ends with the layer that it stood in."""
+    out: list[Change] = []
+    for change in changes:
+        if isinstance(change, Brought):
+            out = [one for one in out if type(one) not in change.ends]
+        out.append(change)
+    return tuple(out)
+
+
+def in_frame(changes: Sequence[Change], move: Callable[[Floats], Floats]) -> tuple[Change, ...]:
+    """The changes in another frame; move: (n, 2) metres of theirs to metres of that one."""
+    out: list[Change] = []
+    for change in changes:
+        if isinstance(change, Building):
+            change = replace(change, shape=shapely.transform(change.shape, move))
+        elif isinstance(change, Controller):
+            x, y = move(np.array([change.xy], float))[0]
+            change = replace(change, xy=(float(x), float(y)))
+        out.append(change)
+    return tuple(out)
+
+
+def joined_site(site: Site, more: Site, name: str) -> Site:
+    """A site with one layer of another added to its own; both are of one frame.
+
+    Names that both have get a number behind them in what is added. Raises PlanError for a layer of which there can
+    be but one.
+    """
+    if name == "buildings":
+        one, two = site.buildings, more.buildings
+        return replace(
+            site,
+            buildings=_joined_prisms(one, two),
+            pitched=np.append(site.pitched, more.pitched),
+            mountable=np.append(site.mountable, more.mountable),
+            height_assumed=np.append(_all(site.height_assumed, one), _all(more.height_assumed, two)),
+        )
+    if name == "trees":
+        added = replace(more.crowns, names=_other_names(site.crowns.names, more.crowns.names))
+        return replace(
+            site,
+            crowns=joined_crowns(site.crowns, added),
+            crown_prisms=_joined_prisms(site.crown_prisms, more.crown_prisms),
+            crown_evergreen=np.append(site.crown_evergreen, more.crown_evergreen),
+        )
+    if name == "controllers":
+        return replace(site, controllers=_joined_places(site.controllers, more.controllers))
+    if name == "poles":
+        return replace(site, poles=_joined_places(site.poles, more.poles))
+    if name == "keep_outs":
+        a, b = site.keep_outs, more.keep_outs
+        return replace(site, keep_outs=KeepOuts((*a.names, *b.names), (*a.kinds, *b.kinds), (*a.shapes, *b.shapes)))
+    if name == "grounds":
+        c, d = site.grounds, more.grounds
+        return replace(site, grounds=Grounds((*c.names, *d.names), (*c.covers, *d.covers), (*c.shapes, *d.shapes)))
+    raise PlanError(name, "there can be but one of it", "Put it in the place of the one that is there")
+
+
+def _all(known: Bools, of: Prisms) -> Bools:
+    return known if len(known) else np.zeros(len(of), bool)
+
+
+def _other_names(there: Sequence[str], names: Sequence[str]) -> tuple[str, ...]:
+    taken, out = set(there), []
+    for name in names:
+        k = 2
+        new = name
+        while new in taken:
+            new, k = f"{name} ({k})", k + 1
+        taken.add(new)
+        out.append(new)
+    return tuple(out)
+
+
+def _joined_prisms(one: Prisms, two: Prisms) -> Prisms:
+    return prisms(
+        [*one.shapes, *two.shapes],
+        np.append(one.base_m, two.base_m),
+        np.append(one.top_m, two.top_m),
+        [*one.names, *_other_names(one.names, two.names)],
+    )
+
+
+def _joined_places(one: Places, two: Places) -> Places:
+    return Places(
+        (*one.names, *_other_names(one.names, two.names)),
+        np.vstack([one.xyz.reshape(-1, 3), two.xyz.reshape(-1, 3)]),
+        np.append(one.indoors, two.indoors).astype(bool),
+        np.append(one.depth_m, two.depth_m),
+        np.append(one.extra_loss_db, two.extra_loss_db),
+        np.append(one.height_assumed, two.height_assumed).astype(bool),
+    )
 
 
 def changed_site(site: Site, changes: Sequence[Change]) -> Site:

@@ -323,9 +323,8 @@ def _serve(plan_file: PlanFile, port: int, talk: Talk) -> Exit:
         raise CommandError(
             "serve", f"it needs a package that is not installed ({fault.name})", 'pip install "noonmark[serve]"'
         ) from None
+    from planner.pieces import scratch
     from planner.serve.session import opened
-
-    session = opened(plan_file, talk.progress)
 
     def announce(address: str) -> None:
         # Even when quiet: nothing else tells the address. No browser is started, for a command line is no secret
@@ -334,11 +333,13 @@ def _serve(plan_file: PlanFile, port: int, talk: Talk) -> Exit:
         talk.say("Stop with Ctrl-C.")
 
     try:
-        served.run(session, announce, port)
+        bound = served.bound(port)
     except OSError as fault:
         if fault.errno not in (errno.EADDRINUSE, errno.EACCES):
             raise
         raise CommandError("serve", f"port {port} cannot be used", "Leave --port out, or give another") from None
+    with bound, scratch() as folder:  # the folder is for layers that are dropped on the page
+        served.run(opened(plan_file, talk.progress, folder), announce, bound)
     return Exit.OK
 
 

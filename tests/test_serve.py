@@ -12,6 +12,7 @@ import subprocess
 import sys
 import urllib.error
 import urllib.request
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,8 @@ from planner.changes import Controller, Keys, Tree, changed_raw
 from planner.ledger import OutputError, PlanError, PlannerError
 from planner.plan import read_plan
 from planner.serve.app import application
-from planner.serve.guard import MOST_A_SECOND, MOST_BYTES, Guard
+from planner.serve.desk import Desk, Full, Rank
+from planner.serve.guard import MOST_A_SECOND, MOST_BYTES, MOST_WAITING, Guard
 from planner.serve.page import numbers
 from planner.serve.session import Session, change_from, opened
 from planner.show.lonlat import to_lonlat
@@ -308,12 +310,23 @@ def test_anybody_else_gets_nothing(status: int, asked: dict[str, Any]) -> None:
     assert "access-control-allow-origin" not in headers
 
 
-def test_a_flood_is_held_off_and_a_second_later_it_answers_again() -> None:
-    now = [0.0]
-    guard = Guard(_inner, HOST, TOKEN, lambda: now[0])
-    assert [ask(guard)[0] for _ in range(MOST_A_SECOND + 2)] == [200] * MOST_A_SECOND + [429, 429]
-    now[0] = 1.1
+def test_a_flood_waits_for_the_next_second_and_beyond_that_is_refused() -> None:
+    now, waits, guard = [0.0], [], Guard(_inner, HOST, TOKEN)
+
+    async def pause(seconds: float) -> None:
+        waits.append(seconds)
+        assert guard.waiting == 1
+        now[0] += seconds + 0.001
+
+    guard.clock, guard.pause = lambda: now[0], pause
+    assert {ask(guard)[0] for _ in range(MOST_A_SECOND)} == {200}
+    assert waits == []
     assert ask(guard)[0] == 200
+    assert waits == [1.0]
+    assert ask(guard, path="/elsewhere/card")[0] == 404  # without the token nothing waits, and nothing is counted
+    assert {ask(guard)[0] for _ in range(MOST_A_SECOND - 1)} == {200}
+    guard.waiting = MOST_WAITING
+    assert ask(guard)[0] == 429
 
 
 def test_sockets_are_closed() -> None:
@@ -408,6 +421,56 @@ def test_a_question_that_nobody_waits_for_any_more_is_passed_over(
 
     assert asyncio.run(all_three()) == [200, 499, 200]
     assert [round((at[0] - lon) * 1e5) for at in asked] == [0, 2]
+
+
+# --- who is answered when ---------------------------------------------------------------------------------------
+
+
+async def stays() -> bool:
+    return False
+
+
+def test_equal_questions_are_worked_on_once_quick_ones_first_and_answers_are_kept() -> None:
+    worked: list[str] = []
+
+    def work(name: str) -> Callable[[], bytes]:
+        def answer() -> bytes:
+            worked.append(name)
+            return name.encode()
+
+        return answer
+
+    async def all_at_once() -> list[bytes | None]:
+        desk = Desk(kept=2)
+        asked = [("slow", Rank.SLOW), ("first", Rank.QUICK), ("slow", Rank.SLOW), ("quick", Rank.QUICK)] * 3
+        found = await asyncio.gather(*(desk.answer(name, rank, work(name), stays) for name, rank in asked))
+        assert found == [name.encode() for name, _ in asked]
+        assert worked == ["first", "quick", "slow"]
+        await desk.answer("quick", Rank.QUICK, work("quick"), stays)
+        assert len(worked) == 3  # kept
+        await desk.answer("first", Rank.QUICK, work("first"), stays)
+        assert worked[3:] == ["first"]  # gone, for two are kept
+        return found
+
+    asyncio.run(all_at_once())
+
+
+def test_a_fault_is_everybodys_who_asked_and_the_desk_goes_on() -> None:
+    def fails() -> bytes:
+        raise PlanError("here", "it fails", "Leave it")
+
+    async def asked() -> None:
+        desk = Desk(most_waiting=2)
+        faults = await asyncio.gather(
+            *(desk.answer("a", Rank.QUICK, fails, stays) for _ in range(3)), return_exceptions=True
+        )
+        assert [str(fault) for fault in faults] == ["here: it fails. Leave it"] * 3
+        assert await desk.answer("a", Rank.QUICK, lambda: b"a", stays) == b"a"
+        many = [desk.answer(k, Rank.QUICK, lambda: b"x", stays) for k in range(5)]
+        found = await asyncio.gather(*many, return_exceptions=True)
+        assert [type(one) for one in found] == [bytes, bytes, Full, Full, Full]
+
+    asyncio.run(asked())
 
 
 # --- a real process ---------------------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from planner.job import SiteResult
 from planner.mounts import REFINE_STEP_M
+from planner.serve.guard import MOST_FILE_BYTES
 from planner.serve.session import Session
 from planner.show.draw.map import SCRIPTS, map_data
 from planner.show.draw.page import PAGES, asset, json_text, styles
@@ -31,7 +32,7 @@ def _own(name: str) -> Markup:
 
 def page_html(session: Session, nonce: str) -> str:
     """The whole page; only scripts with the nonce may run."""
-    result = session.decided_now
+    result, drawn = session.decided_now, session.drawn()
     degrees = to_lonlat(result.site.crs, unbroken=True)
     units = result.plan.units
     foot, unit = (M_PER_FT, "ft") if units == "us" else (1.0, "m")
@@ -50,7 +51,9 @@ def page_html(session: Session, nonce: str) -> str:
         "stepM": REFINE_STEP_M,
         "start": {"lon": float(first[0]), "lat": float(first[1])},
         "startHeightM": float(result.mounts.height_m[chosen]) if chosen >= 0 else None,
-        "state": session.drawn(),
+        "state": drawn,
+        "map": drawn["map"],
+        "mostBytes": MOST_FILE_BYTES,
     }
     return TEMPLATES.get_template("serve.html").render(
         title=result.plan.outputs.title or result.plan.title,
@@ -69,8 +72,8 @@ def page_html(session: Session, nonce: str) -> str:
     )
 
 
-def card_answer(now: SiteResult, was: SiteResult | None) -> dict[str, Any]:
-    """The card of a point as HTML, and its numbers for whoever reckons on with them."""
+def card_answer(now: SiteResult, was: SiteResult | None, alone: bool = False) -> dict[str, Any]:
+    """The card of a point as HTML, and its numbers for whoever reckons on with them. alone: as of a world."""
     degrees = to_lonlat(now.site.crs)
     rows = say.compared(was, now) if was is not None else []
     html = TEMPLATES.get_template("card.html").render(
@@ -83,6 +86,7 @@ def card_answer(now: SiteResult, was: SiteResult | None) -> dict[str, Any]:
         controllers=say.links_rows(now),
         cabled=now.reach.runs is not None,
         compared=rows,
+        alone=alone,
         changed=sum(not row.same for row in rows),
     )
     return {"html": html, "numbers": numbers(now), "before": numbers(was) if was is not None else None}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,7 @@ def to_lonlat(crs: str, unbroken: bool = False) -> Callable[[Floats], Floats]:
 
     unbroken: for drawing; a site across the 180th meridian then keeps together, at longitudes beyond 180.
     """
-    transformer = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+    transformer = _transformer(crs, "EPSG:4326")
     middle = transformer.transform(0.0, 0.0)[0]
 
     def points(xy: Floats) -> Floats:
@@ -34,8 +35,13 @@ def to_lonlat(crs: str, unbroken: bool = False) -> Callable[[Floats], Floats]:
 
 def from_lonlat(crs: str) -> Callable[[Floats], Floats]:
     """The way back: (n, 2) longitude, latitude to metres in the frame."""
-    transformer = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
+    transformer = _transformer("EPSG:4326", crs)
     return lambda lonlat: np.column_stack(transformer.transform(lonlat[:, 0], lonlat[:, 1]))
+
+
+@lru_cache(maxsize=16)
+def _transformer(crs: str, to: str) -> Transformer:
+    return Transformer.from_crs(crs, to, always_xy=True)
 
 
 def geometry(shape: Any, points: Callable[[Floats], Floats]) -> Any:

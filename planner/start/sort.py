@@ -48,6 +48,7 @@ class Clue(StrEnum):
     COLUMNS = "columns"
     VALUES = "values"
     WHERE = "where"  # features of one kind in a layer of several
+    TOLD = "told"  # somebody said so
     NONE = "none"
 
 
@@ -108,6 +109,13 @@ _CANOPY = each("chm canopy cdsm vegetation trees tree")
 _FOLDED = each("stations valves program programme")
 
 NAMED, TOLD = 3, 2  # what a name and what columns weigh
+
+
+def kinds_of(form: Form) -> tuple[Kind, ...]:
+    """What a layer of some form may be of one site, its own kind aside."""
+    if form is Form.RASTER:
+        return (Kind.TERRAIN, Kind.SURFACE, Kind.CANOPY)
+    return tuple(kind for kind, forms in _FORMS.items() if form in forms and kind is not Kind.MANY_SITES)
 
 
 def sort(looked: Looked) -> Sorted:

@@ -429,9 +429,11 @@ class _Stretch:
 
 def _losses(found: Attribution, sun: SunTable, hour: Floats, light: Floats) -> Iterator[Loss]:
     """Each obstacle's losses, by part of the day and by months in a row with about the same hours."""
+    half = _step_h(sun) / 2
     for who in np.unique(found.obstacle):
         mine = np.flatnonzero(found.obstacle == who)
-        by_month = [_stretches(found, sun, hour, mine[sun.month[found.step[mine]] == m]) for m in range(12)]
+        month = sun.month[found.step[mine]]
+        by_month = [_stretches(found, sun, hour, mine[month == m], half) for m in range(12)]
         for group in _in_a_row(by_month):
             months = [one.month for one in group]
             yield Loss(
@@ -446,17 +448,17 @@ def _losses(found: Attribution, sun: SunTable, hour: Floats, light: Floats) -> I
             )
 
 
-def _stretches(found: Attribution, sun: SunTable, hour: Floats, rows: Ints) -> list[_Stretch]:
+def _stretches(found: Attribution, sun: SunTable, hour: Floats, rows: Ints, half: float) -> list[_Stretch]:
     """The parts of the day, more than APART_H from one another, of one obstacle's losses in one month."""
     if not len(rows):
         return []
-    step, half = found.step[rows], _step_h(sun) / 2
+    step = found.step[rows]
     at = _past_midnight(hour[step])
     order = np.argsort(at, kind="stable")
     parts = []
     for part in np.split(order, np.flatnonzero(np.diff(at[order]) > APART_H) + 1):
         steps, share = step[part], found.part[rows[part]]
-        hours = float((sun.hours_per_day * found.hidden)[steps] @ share)
+        hours = float((sun.hours_per_day[steps] * found.hidden[steps]) @ share)
         if hours >= LEAST_H_DAY:
             lost = float((sun.beam_wh_m2[steps] * found.lost[steps]) @ share)
             from_h, to_h = float(at[part].min() - half), float(at[part].max() + half)

@@ -9,27 +9,33 @@
     zoomSnap: 0.25, wheelPxPerZoomLevel: 90, maxZoom: 22, minZoom: 2, attributionControl: false, fadeAnimation: false,
     preferCanvas: true, doubleClickZoom: false
   });
-  map.fitBounds(data.bounds, { animate: false });
+  map.fitBounds(data.bounds, { animate: false, paddingTopLeft: [0, 50], paddingBottomRight: [0, 30] });
   drawPlan(map, data);
   document.querySelector(".key").open = window.innerWidth > 1100; // the pin needs room
 
   const PAUSE_MS = 60;   // while dragging: no more cards than a reader follows
-  const state = { revision: told.state.revision, mode: "", corners: [], height: null, asked: 0 };
+  const state = { revision: told.state.revision, mode: "", corners: [], height: null, asked: 0, brought: [] };
   let at = L.latLng(told.start.lat, told.start.lon);
 
   /* --- asking --- */
 
   async function ask(name, question, signal) {
-    let answer;
+    return answered(await reached(fetch(name, {
+      method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(question || {}), signal: signal
+    })));
+  }
+
+  /* what the server sends, as JSON; a fault of ours where it sends nothing */
+  async function reached(promise) {
     try {
-      const response = await fetch(name, {
-        method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(question || {}), signal: signal
-      });
-      answer = await response.json();
+      return await (await promise).json();
     } catch (fault) {
       if (fault.name === "AbortError") throw fault;
-      answer = { error: { where: "", what: "The server does not answer", todo: "Start it again: noonmark serve" } };
+      return { error: { where: "", what: "The server does not answer", todo: "Start it again: noonmark serve" } };
     }
+  }
+
+  function answered(answer) {
     if (answer.error) {
       const e = answer.error;
       say((e.where ? e.where + ": " : "") + e.what + (e.todo ? ". " + e.todo + "." : "."));
@@ -69,6 +75,7 @@
     }
     if (mine !== running) return;
     say("");
+    follow(answer.revision);
     by("card").innerHTML = answer.html;
     by("card").setAttribute("aria-busy", "false");
     by("card").dataset.numbers = JSON.stringify(answer.numbers);
@@ -80,6 +87,18 @@
     const closer = await ask("closer", spot, mine.signal);
     if (mine === running) by("closer").innerHTML = closer.html;
   }
+
+  /* another tab may have changed the session: what it is now is asked for */
+  function follow(revision) {
+    if (revision !== state.revision) quietly(ask("state").then(show));
+  }
+  async function lookAgain() {
+    const drawn = await ask("state");
+    const other = drawn.revision !== state.revision;
+    show(drawn);
+    if (other) soon();
+  }
+  window.addEventListener("focus", function () { quietly(lookAgain()); });
 
   function note(text) {
     const p = document.createElement("p");
@@ -137,6 +156,20 @@
     told.state = drawn;
     state.revision = drawn.revision;
     over.clearLayers();
+    /* once decided again the server has no more to draw over its map, but this page still shows the map before */
+    if (!drawn.map) state.brought = drawn.brought;
+    if (drawn.map !== told.map || !drawn.map) state.brought.forEach(function (layer) {
+      L.geoJSON({ type: "FeatureCollection", features: layer.shapes.map(function (shape) {
+        return { type: "Feature", properties: {}, geometry: shape };
+      }) }, { style: { color: ink, weight: 2, fillColor: ink, fillOpacity: 0.15 }, interactive: false }).addTo(over);
+    });
+    by("anew").hidden = drawn.map === told.map;
+    by("stale").hidden = !drawn.stale.length;
+    by("stale").textContent = drawn.stale.length ? "Changed on disk since this page was opened: " + drawn.stale.join(", ")
+      + ". The page answers by what it read then. To read it anew, save what you tried and start noonmark serve again." : "";
+    by("holds").textContent = drawn.holds ? "Saved now, it holds: " + drawn.holds : "";
+    table(by("counts"), [["", "Before", "Now"]].concat(drawn.counts), drawn.counts.length);
+    list(by("notices"), "What was found on reading the layers", drawn.notices);
     drawn.buildings.forEach(function (one) {
       L.geoJSON(one.shape, { style: { color: ink, weight: 3, fillColor: ink, fillOpacity: 0.25 }, interactive: false })
         .bindTooltip(one.name, { permanent: true, direction: "center" }).addTo(over);
@@ -170,6 +203,39 @@
       if (box && "value" in box && !(box instanceof RadioNodeList)) box.value = drawn.keys[key] === null ? "" : drawn.keys[key];
     });
     drawHandles();
+  }
+
+  function table(where, rows, any) {
+    where.replaceChildren();
+    if (!any) return;
+    const made = document.createElement("table");
+    made.className = "narrow";
+    rows.forEach(function (cells, k) {
+      const line = document.createElement("tr");
+      cells.forEach(function (text, column) {
+        const cell = document.createElement(k ? "td" : "th");
+        if (column) cell.className = "number";
+        cell.textContent = text;
+        line.append(cell);
+      });
+      made.append(line);
+    });
+    where.append(made);
+  }
+
+  function list(where, heading, lines) {
+    where.replaceChildren();
+    if (!lines.length) return;
+    const fold = document.createElement("details"), head = document.createElement("summary"), ul = document.createElement("ul");
+    head.textContent = heading + " (" + lines.length + ")";
+    ul.className = "plain-list";
+    lines.forEach(function (text) {
+      const line = document.createElement("li");
+      line.textContent = text;
+      ul.append(line);
+    });
+    fold.append(head, ul);
+    where.append(fold);
   }
 
   async function change(question) {
@@ -266,6 +332,133 @@
     if (event.key === "Enter" && state.mode === "draw" && !/^(BUTTON|SUMMARY|A)$/.test(event.target.tagName)) finish();
   });
 
+  /* --- layers that are brought --- */
+
+  let drops = 0;
+  async function bring(files) {
+    const drop = "d" + Date.now().toString(36) + (drops++).toString(36) + "x", names = [];
+    by("try").open = by("bring").open = true;
+    by("parts").replaceChildren(note("Reading " + (files.length === 1 ? files[0].name : files.length + " files") + " ..."));
+    try {
+      for (const file of files) {
+        if (file.size > told.mostBytes) {
+          say(file.name + ": it is larger than the 100 MB that the page takes. Put it into the plan's folder and name it in the plan, or cut it to the site.");
+          continue;
+        }
+        await send(file, drop);
+        names.push(file.name);
+      }
+    } finally { by("parts").replaceChildren(); }
+    if (names.length) await parts(drop, {});
+  }
+
+  async function send(file, drop) {
+    return answered(await reached(fetch("bring", {
+      method: "POST", body: file,
+      headers: { "Content-Type": "application/octet-stream", "X-Name": encodeURIComponent(file.name), "X-Drop": drop }
+    })));
+  }
+
+  /* chosen: by the part's number, what a person said that it is */
+  async function parts(drop, chosen) {
+    const answer = await ask("told", { drop: drop, chosen: chosen });
+    by("parts").replaceChildren.apply(by("parts"), answer.parts.map(function (one, k) { return part(one, k, drop, chosen); }));
+    if (!answer.parts.length) by("parts").replaceChildren(note("There is no layer in it."));
+    by("parts").scrollIntoView({ block: "nearest" });
+  }
+
+  function made(tag, text, kind) {
+    const element = document.createElement(tag);
+    if (text) element.textContent = text;
+    if (kind) element.className = kind;
+    return element;
+  }
+
+  function select(label, name, choices, value) {
+    const outer = made("label", label), box = made("select");
+    box.name = name;
+    choices.forEach(function (pair, k) { box.append(new Option(pair[1], String(k), false, pair[0] === value)); });
+    outer.append(box);
+    return outer;
+  }
+
+  function wide(label) {
+    label.className = "wide";
+    return label;
+  }
+
+  function part(one, k, drop, chosen) {
+    const form = made("form", "", "part"), says = made("ul", "", "plain-list"), fields = made("div", "", "fields");
+    const said = Object.assign({}, chosen[k]);
+    form.append(made("h3", one.file), made("p", one.taken + "." + (one.there ? " " + one.there : ""), "quiet"));
+    one.says.forEach(function (text) { says.append(made("li", text)); });
+    form.append(says, fields);
+    if (one.kinds.length) {
+      const unknown = one.kind ? [] : [["", "choose"]];
+      const kinds = unknown.concat(one.kinds);
+      const what = select("What it is", "as", kinds, one.kind);
+      fields.append(what);
+      what.querySelector("select").addEventListener("change", function (event) {
+        const kind = kinds[Number(event.target.value)][0];
+        if (kind) retell(k, drop, chosen, Object.assign(said, { kind: kind }));
+      });
+    }
+    if (one.asksCrs) {
+      const label = made("label", "Coordinate system, for example EPSG:2229"), box = made("input");
+      box.name = "system";
+      box.maxLength = 40;
+      box.value = said.crs || "";
+      label.append(box);
+      fields.append(label);
+      box.addEventListener("change", function () { retell(k, drop, chosen, Object.assign(said, { crs: box.value.trim() })); });
+    }
+    one.asks.forEach(function (ask) {
+      fields.append(select(ask.label, "ask " + ask.key, ask.choices, ask.choices[0][0]), made("p", ask.why, "quiet"));
+    });
+    if (one.usable && one.has && one.joins) fields.append(wide(select("Those that are there now", "joins", [[false, "go, these take their place"], [true, "stay, these are added"]], false)));
+    const use = made("button", "Use this layer", "tool"), leave = made("button", "Leave it", "tool"), buttons = made("div", "", "buttons");
+    use.type = "submit";
+    use.disabled = !one.usable;
+    leave.type = "button";
+    leave.addEventListener("click", function () { form.remove(); });
+    buttons.append(use, leave);
+    form.append(buttons);
+    form.addEventListener("submit", function (event) {
+      event.preventDefault();
+      const answers = {}, joins = form.elements.namedItem("joins");
+      one.asks.forEach(function (ask) { answers[ask.key] = ask.choices[Number(form.elements.namedItem("ask " + ask.key).value)][0]; });
+      use.disabled = true;
+      quietly(change({ kind: "layer", drop: drop, part: k, chosen: chosen, answers: answers, joins: Boolean(joins) && joins.value === "1" })
+        .then(function () { form.classList.add("used"); form.replaceChildren(made("p", one.file + ": used. \"Undo\" takes it back; \"Decide again\" judges every mount with it.")); },
+          function (fault) { use.disabled = false; throw fault; }));
+    });
+    return form;
+  }
+  function retell(k, drop, chosen, said) {
+    const next = Object.assign({}, chosen);
+    next[k] = said;
+    quietly(parts(drop, next));
+  }
+
+  by("files").addEventListener("change", function () {
+    const files = Array.from(by("files").files);
+    by("files").value = "";
+    if (files.length) quietly(bring(files));
+  });
+  const holdsFiles = function (event) { return event.dataTransfer && Array.from(event.dataTransfer.types).includes("Files"); };
+  window.addEventListener("dragover", function (event) {
+    if (!holdsFiles(event)) return;
+    event.preventDefault();
+    by("dropping").hidden = false;
+  });
+  window.addEventListener("dragleave", function (event) { if (!event.relatedTarget) by("dropping").hidden = true; });
+  window.addEventListener("drop", function (event) {
+    if (!holdsFiles(event)) return;
+    event.preventDefault();
+    by("dropping").hidden = true;
+    quietly(bring(Array.from(event.dataTransfer.files)));
+  });
+
   /* --- the plan's keys --- */
 
   const usual = new Map();
@@ -298,26 +491,25 @@
     by("decide").disabled = true;
     by("decided").replaceChildren(note("Judging every mount. This takes a few seconds, on a large site minutes ..."));
     quietly(ask("decide").then(function (answer) {
-      const table = document.createElement("table"), again = document.createElement("button");
-      table.className = "narrow";
-      [["", "Before", "Now"]].concat(answer.compared.map(function (row) { return [row.label, row.before, row.now]; }))
-        .forEach(function (cells, k) {
-          const line = document.createElement("tr");
-          cells.forEach(function (text) {
-            const cell = document.createElement(k ? "td" : "th");
-            cell.textContent = text;
-            line.append(cell);
-          });
-          if (k && !answer.compared[k - 1].same) line.className = "differs";
-          table.append(line);
-        });
-      again.type = "button";
-      again.className = "tool";
-      again.textContent = "Draw the map anew";
-      again.addEventListener("click", function () { window.location.reload(); });
-      by("decided").replaceChildren(table, again);
+      show(answer);
+      table(by("decided"), [["", "Before", "Now"]].concat(answer.compared.map(function (row) {
+        return [row.label, row.before, row.now];
+      })), true);
+      by("decided").querySelectorAll("tr").forEach(function (line, k) {
+        if (k && !answer.compared[k - 1].same) line.className = "differs";
+        Array.from(line.cells).forEach(function (cell) { cell.className = ""; });
+      });
       soon();
+    }, function (fault) {
+      by("decided").replaceChildren();
+      throw fault;
     }).finally(function () { by("decide").disabled = false; }));
+  });
+
+  let leaving = false;
+  by("redraw").addEventListener("click", function () {
+    leaving = true;  // nothing is lost: the session is the server's
+    window.location.reload();
   });
 
   by("save").addEventListener("submit", function (event) {
@@ -329,14 +521,20 @@
     }));
   });
 
+  let sure = false;
   by("stop").addEventListener("click", function () {
+    if (told.state.unsaved && !sure) {
+      sure = true;
+      by("stop").textContent = "Stop it, and lose the changes that are not saved";
+      return;
+    }
     quietly(ask("stop").then(function () {
       document.querySelectorAll("main button, main input, main select").forEach(function (box) { box.disabled = true; });
       say("The server has stopped. You may close this page.");
     }));
   });
   window.addEventListener("beforeunload", function (event) {
-    if (told.state.unsaved) event.preventDefault();
+    if (told.state.unsaved && !leaving) event.preventDefault();
   });
 
   if (told.startHeightM !== null) {

@@ -193,8 +193,9 @@ def _hours(paths: Sequence[Floats], season: Bools, x: Axis, y: Axis) -> list[str
     highest = max(shown, key=lambda k: float(paths[k][:, 1].max()))
     for k in shown:
         path = paths[k]
+        unbroken = np.rad2deg(np.unwrap(np.deg2rad(path[:, 0])))
         for hour in range(int(np.ceil(path[0, 2])), int(np.floor(path[-1, 2])) + 1):
-            azimuth = np.interp(hour, path[:, 2], np.rad2deg(np.unwrap(np.deg2rad(path[:, 0])))) % 360
+            azimuth = np.interp(hour, path[:, 2], unbroken) % 360
             elevation = np.interp(hour, path[:, 2], path[:, 1])
             at = float(x(azimuth)), float(y(elevation))
             out.append(f'<circle cx="{at[0]:.1f}" cy="{at[1]:.1f}" r="1.9" fill="{palette.INK}"/>')

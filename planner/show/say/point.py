@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from planner.changes import Building, Change, Controller, Keys, Tree
+from planner.changes import Brought, Building, Change, Controller, Keys, Tree
 from planner.reach.cable import CableRun
+from planner.show.say import brought, verdict
 from planner.show.say import links as say_links
 from planner.show.say import mount as say
-from planner.show.say import verdict
 from planner.show.say.figures import letter, price
 from planner.show.say.mount import Fact, by_fact
 from planner.site import Site
@@ -82,10 +82,15 @@ def compared(before: SiteResult, now: SiteResult) -> list[Compared]:
                 )
             )
     if before.reach.runs is None and now.reach.runs is None:
+        first = before.site.controllers.names
         for k, name in enumerate(now.site.controllers.names):
-            was, is_ = (f"{odds(float(card.reach.links.probability[0, k]))} chance" for card in (before, now))
-            rows.append((f"Link to {letter(k)} · {name}", was, is_))
+            was = _chance(before, first.index(name)) if name in first else "none"
+            rows.append((f"Link to {letter(k)} · {name}", was, _chance(now, k)))
     return [Compared(label, was, is_, was == is_) for label, was, is_ in rows]
+
+
+def _chance(card: SiteResult, k: int) -> str:
+    return f"{odds(float(card.reach.links.probability[0, k]))} chance"
 
 
 def cables_said(card: SiteResult, runs: Sequence[CableRun | None]) -> list[tuple[str, str, str]]:
@@ -109,7 +114,9 @@ def spread_said(card: SiteResult) -> list[say.Number]:
 
 
 def change_said(change: Change, site: Site, units: Units) -> str:
-    """One change in words; site: the one before all changes."""
+    """One change in words; site: with the layers that it is made on, and no other change."""
+    if isinstance(change, Brought):
+        return brought.change_said(change)
     if isinstance(change, Building):
         return f"Planned building: {change.name}, roof edge {length(change.height_m, units)} up"
     if isinstance(change, Tree):
@@ -223,5 +230,7 @@ def entries(result: SiteResult, tables: Mapping[str, str] | None = None) -> list
         *(zones if tables else []),
     ]
 
+
+saved_said = brought.saved_said
 
 SAVED_HEAD = "Changed on screen from {name}: {changes}"

@@ -33,6 +33,7 @@ _CLUE = {
     Clue.COLUMNS: "by its columns",
     Clue.VALUES: "by its values alone",
     Clue.WHERE: "picked out of a layer of several kinds",
+    Clue.TOLD: "as you chose",
     Clue.NONE: "",
 }
 _BASIS = {

@@ -12,7 +12,7 @@ import shapely
 from planner.changes import set_keys
 from planner.show.lonlat import Floats, geometry, to_lonlat
 from planner.show.write.formats import gpkg_bytes
-from planner.site import FOOT_BELOW_M, Site, ground_under
+from planner.site import FOOT_BELOW_M, Cover, Site, ground_under
 
 # Keys of each section that say how the new layer is read; of the old ones only defaults stay.
 READ_AS: dict[str, dict[str, Any]] = {
@@ -40,19 +40,44 @@ READ_AS: dict[str, dict[str, Any]] = {
         "depth": "depth_m",
         "extra_loss": "extra_loss_db",
     },
+    "poles": {"name": "name", "height": "height_m", "height_unit": "m"},
+    "keep_outs": {"name": "name", "kind": "kind"},
+    "grounds": {"name": "name", "kind": "kind"},
+}
+# of the five kinds of ground that cables know, a word that the plan reads as each
+GROUND_WORDS = {
+    Cover.SOFT: "lawn",
+    Cover.PAVED: "paving",
+    Cover.ROAD: "road",
+    Cover.CONDUIT: "conduit",
+    Cover.BARRED: "forbidden",
 }
 
 
-def changed_plan(text: str, keys: Mapping[str, Any], layers: Collection[str], package: str, head: str) -> str:
+def changed_plan(
+    text: str,
+    keys: Mapping[str, Any],
+    layers: Collection[str],
+    package: str,
+    head: str,
+    brought: Mapping[str, Mapping[str, Any]] | None = None,
+) -> str:
     """The text of the changed plan.
 
     text: of the user's plan, of which comments and order stay. keys: dotted, to set. layers: sections that are now
-    read from the GeoPackage `package` beside the plan. head: a comment for its first line.
+    read from the GeoPackage `package` beside the plan. head: a comment for its first line. brought: sections of
+    layers that are replaced, and "zone", with their keys; done first.
     """
     import tomlkit
 
     document = tomlkit.parse(text)
     set_keys(document, keys)
+    for name, values in (brought or {}).items():
+        if name == "zone":
+            document.setdefault("zone", tomlkit.table()).update(values)
+        else:
+            document["layers"][name] = tomlkit.table()
+            document["layers"][name].update(values)
     for name in layers:
         section = document["layers"].setdefault(name, tomlkit.table())
         for key in [k for k in section if not k.startswith("default_")]:
@@ -68,7 +93,14 @@ def changed_layers(site: Site, layers: Collection[str]) -> bytes:
     Heights that no layer told stay empty, so that the plan's default is taken again.
     """
     degrees = to_lonlat(site.crs)
-    make = {"buildings": _buildings, "trees": _trees, "controllers": _controllers}
+    make = {
+        "buildings": _buildings,
+        "trees": _trees,
+        "controllers": _controllers,
+        "poles": _poles,
+        "keep_outs": _keep_outs,
+        "grounds": _grounds,
+    }
     return gpkg_bytes({name: make[name](site, degrees) for name in make if name in layers})
 
 
@@ -126,3 +158,24 @@ def _controllers(site: Site, degrees: Callable[[Floats], Floats]) -> geopandas.G
         },
         list(shapely.points(degrees(places.xyz))),
     )
+
+
+def _poles(site: Site, degrees: Callable[[Floats], Floats]) -> geopandas.GeoDataFrame:
+    places = site.poles
+    up = places.xyz[:, 2] - site.ground_at(places.xyz[:, :2])
+    return _frame(
+        {"name": places.names, "height_m": np.where(places.height_assumed, np.nan, up)},
+        list(shapely.points(degrees(places.xyz))),
+    )
+
+
+def _keep_outs(site: Site, degrees: Callable[[Floats], Floats]) -> geopandas.GeoDataFrame:
+    found = site.keep_outs
+    kinds = [kind.value for kind in found.kinds]
+    return _frame({"name": found.names, "kind": kinds}, [geometry(shape, degrees) for shape in found.shapes])
+
+
+def _grounds(site: Site, degrees: Callable[[Floats], Floats]) -> geopandas.GeoDataFrame:
+    found = site.grounds
+    kinds = [GROUND_WORDS[cover] for cover in found.covers]
+    return _frame({"name": found.names, "kind": kinds}, [geometry(shape, degrees) for shape in found.shapes])

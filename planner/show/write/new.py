@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+import shutil
 from collections.abc import Mapping
 from pathlib import Path
 
 from planner.ledger import OutputError
 
 
-def write_new(files: Mapping[Path, str | bytes]) -> None:
-    """Write texts (as UTF-8) and bytes to files that must not be there yet.
+def write_new(files: Mapping[Path, str | bytes | Path]) -> None:
+    """Write texts (as UTF-8), bytes and copies of files to files that must not be there yet.
 
     Raises OutputError, and then none of them is there.
     """
@@ -19,7 +20,11 @@ def write_new(files: Mapping[Path, str | bytes]) -> None:
         for path, content in files.items():
             with path.open("xb") as file:
                 made.append(path)
-                file.write(content.encode() if isinstance(content, str) else content)
+                if isinstance(content, Path):
+                    with content.open("rb") as source:
+                        shutil.copyfileobj(source, file)
+                else:
+                    file.write(content.encode() if isinstance(content, str) else content)
     except OSError as fault:
         for path in made:
             with contextlib.suppress(OSError):
