@@ -12,6 +12,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from typer.main import get_command
 from typer.testing import CliRunner
 
 from planner.cli import app
@@ -59,6 +60,15 @@ def test_a_command_of_the_readme_runs_as_it_is_written(
     assert done.exit_code == 0, done.output
     for made in re.findall(r"(?:Open|print) (\S+\.html)", done.output):
         assert Path(made).is_file()
+
+
+def test_the_options_are_those_that_the_readme_says() -> None:
+    options = {c.name: {o for p in c.params for o in p.opts} for c in get_command(app).commands.values()}
+    for option in ("--quiet", "--json"):
+        found = re.search(rf"all but ([^;]*?) take `{option}`", README, flags=re.IGNORECASE)
+        assert found
+        assert set(re.findall(r"`(\w+)`", found[1])) == {n for n, have in options.items() if option not in have}
+    assert "--control" in options["start"]
 
 
 def test_the_smallest_plan_of_the_readme_is_the_file() -> None:

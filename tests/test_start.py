@@ -6,6 +6,7 @@ BD TOPO, New York, San Francisco, Vancouver, tree inventories of cities).
 
 from __future__ import annotations
 
+import os
 import tomllib
 import zipfile
 from pathlib import Path
@@ -657,12 +658,52 @@ _COLUMNS = st.sampled_from(
 )
 
 
-@settings(
-    max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+_TREES = st.sampled_from(
+    [
+        "height",
+        "Height_ft",
+        "HT_M",
+        "CROWN_RADI",
+        "spread_m",
+        "crown_ft",
+        "Kronendurchmesser",
+        "species",
+        "DBH",
+        "leaf",
+    ]
 )
-@given(columns=st.dictionaries(_COLUMNS, _HEIGHTS, min_size=1, max_size=3))
+_WORDS = st.lists(
+    st.one_of(
+        st.none(),
+        st.floats(-5, 120),
+        st.sampled_from(
+            ["Quercus alba", "Stump", "12 m", "40'", "yes", "{}", '{"primary": null}', "deciduous", "É"]
+        ),
+    ),
+    min_size=4,
+    max_size=4,
+)
+
+
+@settings(
+    max_examples=int(os.environ.get("NOONMARK_EXAMPLES", "4")),
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+@given(
+    columns=st.dictionaries(_COLUMNS, _HEIGHTS, min_size=1, max_size=3),
+    trees=st.dictionaries(_TREES, _WORDS, max_size=3),
+    encoding=st.sampled_from(["utf-8", "utf-8-sig", "cp1252", "utf-16"]),
+    title=st.sampled_from(["", "Trees of the lot\n", "Trees;;\n\n"]),
+    feet=st.sampled_from([None, "dtm.tif", "dtm_ft.tif"]),
+)
 def test_start_then_site_ends_in_an_answer_or_a_clear_error(
-    tmp_path_factory: Any, columns: dict[str, list[Any]]
+    tmp_path_factory: Any,
+    columns: dict[str, list[Any]],
+    trees: dict[str, list[Any]],
+    encoding: str,
+    title: str,
+    feet: str | None,
 ) -> None:
     """Never a traceback, and never a unit that a column's own name contradicts."""
     folder = tmp_path_factory.mktemp("drawn")
@@ -674,11 +715,21 @@ def test_start_then_site_ends_in_an_answer_or_a_clear_error(
         4326,
         **{k: [None if v is None else str(v) for v in vs] for k, vs in columns.items()},
     )
+    places = spots(4).to_crs(4326)
+    table = pandas.DataFrame({"lat": places.y, "long": places.x, **{k: pandas.Series(v) for k, v in trees.items()}})
+    (folder / "trees.csv").write_bytes((title + table.to_csv(index=False, sep=";")).encode(encoding, "replace"))
+    if feet is not None:
+        bounds = lot().to_crs(STATE_PLANE_FT).buffer(400).total_bounds
+        transform = rasterio.transform.from_bounds(*bounds, 30, 30)
+        profile = {"driver": "GTiff", "width": 30, "height": 30, "count": 1, "dtype": "float32"}
+        with rasterio.open(folder / feet, "w", crs=f"EPSG:{STATE_PLANE_FT}", transform=transform, **profile) as out:
+            out.write(np.linspace(300, 330, 900, dtype="float32").reshape(30, 30), 1)
     told = plan_of(folder)
-    section = told["layers"].get("buildings", {})
-    for key in ("height", "top"):
-        said = unit_said(section[key]) if key in section else None
-        assert said is None or section["height_unit"] == said
+    for section in told["layers"].values():
+        for key in ("height", "top", "ground", "roof_height", "base", "crown_width", "crown_radius", "crown_base"):
+            said = unit_said(section[key]) if key in section else None
+            assert said is None or section["height_unit"] == said
+    assert told["layers"].get("terrain", {"height_unit": "ft"})["height_unit"] == "ft"
     plan = folder / "plan.toml"
     plan.write_text(text_of(folder), encoding="utf-8")
     try:
