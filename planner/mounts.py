@@ -395,10 +395,9 @@ def _sideways(mounts: Mounts, row: Ints | int) -> Floats:
 
 
 def _still_on_edge(site: Site, mounts: Mounts, row: int, moves: Floats) -> Bools:
-    b = int(mounts.building[row])
-    if b < 0 or not np.isfinite(mounts.facing_deg[row]):
+    if not np.isfinite(mounts.facing_deg[row]):  # on no building's edge
         return np.zeros(len(moves), bool)
-    shape = site.buildings.shapes[b]
+    shape = site.buildings.shapes[int(mounts.building[row])]
     here = mounts.xyz[row, :2]
     there = here + moves[:, None] * _sideways(mounts, row)
     rim = shapely.boundary(shape)

@@ -67,7 +67,7 @@ ALIKE = (
     ("rain", "_circle_by_edge", "*turned", "a line or an end that only touches the circle cuts nothing off"),
     ("rain", "_covered_area", "away < radii[[]j[]] turned", "the same"),
     ("mounts", "", "2.0 up", "steps of half a meter end at 2 m all the same"),
-    ("mounts", "find_mounts", "2 up", "no rows, of whatever width, are laid out anew"),
+    ("mounts", "find_mounts", "2 *", "no rows, of whatever width, are laid out anew"),
     ("mounts", "_still_on_edge", "np.abs(off) < 0.05 turned", "a distance is never just 5 cm"),
     ("season", "effective_rain_mm", "rain > 75.0 turned", "both formulas give 35 mm there"),
     ("decide", "_under", "1.0 up", "what is lacking is cut at 1"),

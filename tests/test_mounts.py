@@ -244,6 +244,17 @@ def test_a_stepped_outline_has_edges():
     assert ((facing > 90) & (facing < 180)).any()  # the stepped side faces south-east
 
 
+@pytest.mark.parametrize(("bump_m", "places"), [(0.29, 5), (0.31, 0)])
+def test_an_outline_of_short_edges_is_straightened_by_30_cm(bump_m, places):
+    """A wall of 16 m with a vertex each 0.8 m and a bump in its middle: one wall for 5 places 3 m apart that face
+    west, or two that meet at the bump and face a little aside."""
+    ring = shapely.segmentize(shapely.box(0, 0, 16, 16), 0.8)
+    at = shapely.get_coordinates(ring)
+    at[(at[:, 0] == 0.0) & (np.abs(at[:, 1] - 8.0) < 0.1), 0] = -bump_m
+    found = find_mounts(one_building(shapely.Polygon(at)), plan.Mounts(spacing_m=3, walls=False), 0.6)
+    assert (found.facing_deg == 270.0).sum() == places
+
+
 def test_no_wall_tops_where_a_surface_model_shades():
     surface = Heights(np.zeros((20, 20)), -100, 100, 10.0)
     found = find_mounts(one_building(surface=surface), plan.Mounts(), 0.6)
