@@ -357,6 +357,7 @@ def test_a_pole_carries_the_sensor_on_its_top():
     np.testing.assert_allclose(found.xyz, [[3.0, 4.0, 5.6]], atol=1e-12)
     assert np.isnan(found.facing_deg[0])
     assert found.building[0] == -1
+    np.testing.assert_array_equal(find_mounts(bare_site(OUTLINE, poles=poles), plan.Mounts(), 0.0).xyz[:, 2], 5.0)
 
 
 @pytest.mark.parametrize(("end_m", "tried"), [(0.2512, True), (0.2488, False)])
