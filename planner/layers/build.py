@@ -46,7 +46,7 @@ from planner.site import (
     no_places,
     no_prisms,
 )
-from planner.units import M_PER_FT, distance
+from planner.units import distance
 
 WIDEST_SITE_DEG = 2.0  # of a contract's site: about 200 km, eight cells of the built-in climate
 # Standard time and the sun are seldom two hours apart; a little over three in the west of China (from memory).
@@ -191,22 +191,7 @@ def read_site_keeping(
     if layers is None:
         return None
     site = given.outline if given is not None else faults.attempt(pick_site, plan_file, layers, ledger)
-    near = (
-        Near(*outline_of(given.outline, Ledger()), SURROUNDINGS_M, given.stand_ins) if given is not None else None
-    )
-    raw: dict[str, Layer] = {}
-    for name, attributes in standing.ATTRIBUTES.items():
-        section = getattr(layers, name)
-        if section is not None:
-            layer = given.whole.get(name) if given is not None else None
-            if layer is None:
-                layer = faults.attempt(_read_near, plan_file, f"layers.{name}", section, attributes, ledger, near)
-            if layer is not None:
-                faults.attempt(standing.settle_units, plan_file, section, layer, ledger)
-            if layer is not None and (given is None or len(layer)):
-                raw[name] = layer
-            elif layer is not None:
-                ledger.add(Kind.ASSUMED, layer.where, "nothing of it lies near this site")
+    raw = _read_vectors(plan_file, layers, ledger, faults, given)
     if site is not None and given is None:
         site = faults.attempt(right_way_round, plan_file, layers, site, list(raw.values()), ledger)
     framed = faults.attempt(outline_of, site, ledger) if site is not None else None
@@ -225,24 +210,25 @@ def read_site_keeping(
     canopies = faults.attempt(relief.read_canopy, plan_file, layers, frame, outline, ledger) or ()
     terrain, terrain_far = (*terrains, None, None)[:2]
 
-    def laid(name: str) -> Layer | None:
-        layer = raw.get(name)
+    def stood(name: str, nothing: T, work: Callable[..., T], *more: object) -> T:
+        """What a layer holds, in the site's frame; `nothing` where there is no such layer, or it is at fault."""
+        section, layer = getattr(layers, name), raw.get(name)
+        if layer is not None:
+            layer = faults.attempt(standing.lay_out, section, layer, frame, outline, ledger)
         if layer is None:
-            return None
-        return faults.attempt(standing.lay_out, getattr(layers, name), layer, frame, outline, ledger)
+            return nothing
+        return faults.attempt(work, layer, section, *more, ledger) or nothing
 
-    nothing = np.empty(0, bool)
-    buildings, pitched, mountable, assumed = no_prisms(), nothing, nothing, nothing
+    none = np.empty(0, bool)
     known = standing.Surfaces(surfaces)
     if layers.surface is not None:
         known = standing.Surfaces(surfaces, layers.surface.above == "ground", layers.surface.percentile)
-    if layers.buildings is not None and (layer := laid("buildings")) is not None:
-        built = faults.attempt(standing.buildings, layer, layers.buildings, terrain, known, ledger)
-        buildings, pitched, mountable, assumed = built or (buildings, pitched, mountable, assumed)
-    crowns, crown_prisms, crown_evergreen = no_crowns(), no_prisms(), nothing
-    if layers.trees is not None and (layer := laid("trees")) is not None:
-        grown = faults.attempt(standing.trees, layer, layers.trees, terrain, ledger, known, buildings)
-        crowns, crown_prisms, crown_evergreen = grown or (crowns, crown_prisms, crown_evergreen)
+    buildings, pitched, mountable, assumed = stood(
+        "buildings", (no_prisms(), none, none, none), standing.buildings, terrain, known
+    )
+    crowns, crown_prisms, crown_evergreen = stood(
+        "trees", (no_crowns(), no_prisms(), none), standing.trees, terrain, known, buildings
+    )
     if layers.surface is not None and layers.surface.use == "obstacles" and surfaces:
         relief.say_stood_in(len(crowns) + len(crown_prisms), len(canopies) > 0, ledger)
     else:
@@ -252,20 +238,10 @@ def read_site_keeping(
             crowns = joined_crowns(crowns, found)
     surface, surface_far = (*surfaces, None, None)[:2]
     canopy, canopy_far = (*canopies, None, None)[:2]
-    controllers = poles = no_places()
-    if layers.controllers is not None and (layer := laid("controllers")) is not None:
-        controllers = (
-            faults.attempt(standing.controllers, layer, layers.controllers, terrain, buildings, ledger) or poles
-        )
-    if layers.poles is not None and (layer := laid("poles")) is not None:
-        poles = faults.attempt(standing.poles, layer, layers.poles, terrain, ledger) or poles
-    keep_outs = KeepOuts((), (), ())
-    if layers.keep_outs is not None and (layer := laid("keep_outs")) is not None:
-        keep_outs = faults.attempt(standing.keep_outs, layer, layers.keep_outs, ledger) or keep_outs
-    grounds = NO_GROUNDS
-    if layers.grounds is not None and (layer := laid("grounds")) is not None:
-        grounds = faults.attempt(standing.grounds, layer, layers.grounds, ledger) or grounds
-
+    controllers = stood("controllers", no_places(), standing.controllers, terrain, buildings)
+    poles = stood("poles", no_places(), standing.poles, terrain)
+    keep_outs = stood("keep_outs", KeepOuts((), (), ()), standing.keep_outs)
+    grounds = stood("grounds", NO_GROUNDS, standing.grounds)
     _say_absent(layers, ledger)
     return Site(
         name=site.names[0] if site is not None and layers.site.name is not None else plan_file.plan.title,
@@ -293,6 +269,31 @@ def read_site_keeping(
         grounds=grounds,
         height_assumed=assumed,
     )
+
+
+def _read_vectors(
+    plan_file: PlanFile, layers: Layers, ledger: Ledger, faults: Faults, given: Given | None
+) -> dict[str, Layer]:
+    """The layers of what stands on a site, by name, each in its own CRS; of a contract's site what lies near it."""
+    near = None
+    if given is not None:
+        near = Near(*outline_of(given.outline, Ledger()), SURROUNDINGS_M, given.stand_ins)
+    found: dict[str, Layer] = {}
+    for name, attributes in standing.ATTRIBUTES.items():
+        section = getattr(layers, name)
+        if section is None:
+            continue
+        layer = given.whole.get(name) if given is not None else None
+        if layer is None:
+            layer = faults.attempt(_read_near, plan_file, f"layers.{name}", section, attributes, ledger, near)
+        if layer is None:
+            continue
+        faults.attempt(standing.settle_units, plan_file, section, layer, ledger)
+        if given is None or len(layer):
+            found[name] = layer
+        else:
+            ledger.add(Kind.ASSUMED, layer.where, "nothing of it lies near this site")
+    return found
 
 
 def _read_near(
@@ -379,11 +380,9 @@ def read_contract_sites(plan_file: PlanFile, ledger: Ledger, rows: tuple[int, in
         lonlat,
         section.elevation,
         "elevation",
+        columns.Within(-430.0, 6000.0),
         ledger,
-        factor=M_PER_FT if section.elevation_unit == "ft" else 1.0,
-        low=-430.0,
-        high=6000.0,
-        lengths=True,
+        columns.factor_of(section.elevation_unit),
     )
     return ContractSites(
         lonlat.names,

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -192,24 +193,45 @@ def name_text(value: object) -> str:
     return text(value)
 
 
-def numbers(
-    layer: Layer,
-    attribute: str | None,
-    what: str,
-    ledger: Ledger,
-    *,
-    factor: float = 1.0,
-    low: float = -np.inf,
-    high: float = np.inf,
-    low_counts: bool = True,
-    lengths: bool = False,
-    unit: str = "m",
-) -> Floats:
-    """The attribute times `factor` (n,), NaN where missing; what is no number or out of [low, high] is listed.
+@dataclass(frozen=True)
+class Within:
+    """The good values of an attribute: from `low` to `high`, in `unit`.
 
-    low_counts: whether `low` itself is a good value (a height of 0 is none). lengths: values in metres, which may
-    be written with a unit of their own ("24 ft", "7'4\"", "12 m") that `factor` does not touch. Of a range, or of
-    several values, the highest is taken, which is said. unit: of `low` and `high`.
+    low_counts: whether `low` itself is a good value (a height of 0 is none). unit: metres are lengths, which may be
+    written with a unit of their own ("24 ft", "7'4\"", "12 m").
+    """
+
+    low: float
+    high: float
+    unit: str = "m"
+    low_counts: bool = True
+
+    def without(self, values: Floats) -> Bools:
+        """(n,) which values are none of them; a missing one is no fault."""
+        with np.errstate(invalid="ignore"):
+            return (
+                np.isinf(values)
+                | (values > self.high)
+                | ((values < self.low) if self.low_counts else (values <= self.low))
+            )
+
+    def __str__(self) -> str:
+        least = f"{self.low:g} to" if self.low_counts else f"above {self.low:g} and up to"
+        return f"{least} {self.high:g} {self.unit}"
+
+
+def factor_of(unit: str) -> float:
+    """Metres in one "m" or "ft"."""
+    return {"m": 1.0, "ft": M_PER_FT}[unit]
+
+
+def numbers(
+    layer: Layer, attribute: str | None, what: str, within: Within, ledger: Ledger, factor: float = 1.0
+) -> Floats:
+    """The attribute times `factor` (n,), NaN where missing; what is no number, or not `within`, is listed.
+
+    factor: in the unit of `within`; a value written with its own unit is not touched by it. Of a range, or of
+    several values, the highest is taken, which is said.
     """
     if attribute is None:
         return np.full(len(layer), np.nan)
@@ -224,7 +246,7 @@ def numbers(
         odd = np.array([p is None for p in parsed], bool)
         for k in np.flatnonzero(odd):
             word, how = likely(column.iloc[k]) or (text(column.iloc[k]), None)
-            size, metres = number(word), length_m(word) if lengths else None
+            size, metres = number(word), length_m(word) if within.unit == "m" else None
             if size is not None:
                 odd[k], values[k] = False, size * factor
             elif metres is not None:
@@ -232,8 +254,7 @@ def numbers(
                 own.append(int(k))
             if how is not None and not odd[k]:
                 vague[how].append(int(k))
-    with np.errstate(invalid="ignore"):
-        absurd = np.isinf(values) | (values > high) | ((values < low) if low_counts else (values <= low))
+    absurd = within.without(values)
     for said, rows in (("has its unit written with the value: read with it", own), *vague.items()):
         if rows:
             ledger.add(
@@ -242,21 +263,14 @@ def numbers(
                 f"{what} '{attribute}' {said}",
                 _with_values(layer, attribute, np.isin(np.arange(len(layer)), rows)),
             )
-    if odd.any():
-        ledger.add(
-            Kind.SKIPPED,
-            layer.where,
-            f"{what} '{attribute}' is not a plain number; treated as missing",
-            _with_values(layer, attribute, odd),
-        )
-    if absurd.any():
-        bounds = f"{low:g} to {high:g}" if low_counts else f"above {low:g} and up to {high:g}"
-        ledger.add(
-            Kind.SKIPPED,
-            layer.where,
-            f"{what} '{attribute}' is out of range ({bounds} {unit}); treated as missing",
-            _with_values(layer, attribute, absurd),
-        )
+    for faulty, said in ((odd, "is not a plain number"), (absurd, f"is out of range ({within})")):
+        if faulty.any():
+            ledger.add(
+                Kind.SKIPPED,
+                layer.where,
+                f"{what} '{attribute}' {said}; treated as missing",
+                _with_values(layer, attribute, faulty),
+            )
     return np.where(absurd, np.nan, values)
 
 

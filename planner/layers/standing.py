@@ -16,6 +16,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from planner.layers import columns
+from planner.layers.columns import Within
 from planner.layers.frame import Frame
 from planner.layers.vector import Layer, in_frame
 from planner.layers.vocabulary import LEAVES, ROOFS, leaf_of
@@ -134,12 +135,9 @@ def _building_heights(layer: Layer, section: BuildingsLayer, ledger: Ledger) -> 
         layer,
         section.height,
         "height",
+        Within(0.0, HIGHEST_BUILDING_M, low_counts=False),
         ledger,
-        factor=_building_unit(section),
-        low=0.0,
-        high=HIGHEST_BUILDING_M,
-        low_counts=False,
-        lengths=True,
+        _building_unit(section),
     )
 
 
@@ -147,9 +145,7 @@ def _heights_from_tops(layer: Layer, section: BuildingsLayer, ground_m: Floats |
     """Heights (n,): elevation of the roof edge less that of the ground, the layer's own, else the terrain's."""
 
     def elevations(attribute: str | None, what: str) -> Floats:
-        return columns.numbers(
-            layer, attribute, what, ledger, factor=_building_unit(section), low=-500.0, high=9000.0, lengths=True
-        )
+        return columns.numbers(layer, attribute, what, Within(-500.0, 9000.0), ledger, _building_unit(section))
 
     top, ground = elevations(section.top, "top"), elevations(section.ground, "ground")
     if ground_m is not None:
@@ -199,14 +195,7 @@ def _say_if_elevations(
 def _without_roof(layer: Layer, section: BuildingsLayer, height_m: Floats, ledger: Ledger) -> Floats:
     """Heights (n,) of the roof edge, where the layer's heights include the roof."""
     roof = columns.numbers(
-        layer,
-        section.roof_height,
-        "roof height",
-        ledger,
-        factor=_building_unit(section),
-        low=0.0,
-        high=HIGHEST_BUILDING_M,
-        lengths=True,
+        layer, section.roof_height, "roof height", Within(0.0, HIGHEST_BUILDING_M), ledger, _building_unit(section)
     )
     higher = roof >= height_m
     if higher.any():
@@ -274,14 +263,7 @@ def buildings(
         height = np.where(missing, section.default_height_m, height)
 
     base = columns.numbers(
-        layer,
-        section.base,
-        "base",
-        ledger,
-        factor=_building_unit(section),
-        low=0.0,
-        high=HIGHEST_BUILDING_M,
-        lengths=True,
+        layer, section.base, "base", Within(0.0, HIGHEST_BUILDING_M), ledger, _building_unit(section)
     )
     upside_down = base >= height
     if upside_down.any():
@@ -320,7 +302,7 @@ def _heights_from_stories(layer: Layer, section: BuildingsLayer, height: Floats,
     if section.storeys is None:
         return height
     stories = columns.numbers(
-        layer, section.storeys, "stories", ledger, low=0.0, high=200.0, low_counts=False, unit="stories"
+        layer, section.storeys, "stories", Within(0.0, 200.0, "stories", low_counts=False), ledger
     )
     found = np.isnan(height) & np.isfinite(stories)
     if found.any():
@@ -437,12 +419,9 @@ def _tree_heights(layer: Layer, section: TreesLayer, ledger: Ledger) -> Floats:
         layer,
         section.height,
         "height",
+        Within(0.0, HIGHEST_TREE_M, low_counts=False),
         ledger,
-        factor=M_PER_FT if section.height_unit == "ft" else 1.0,
-        low=0.0,
-        high=HIGHEST_TREE_M,
-        low_counts=False,
-        lengths=True,
+        columns.factor_of(section.height_unit),
     )
 
 
@@ -500,40 +479,34 @@ def trees(
     layer: Layer,
     section: TreesLayer,
     terrain: Heights | None,
+    surfaces: Surfaces,
+    buildings: Prisms,
     ledger: Ledger,
-    surfaces: Surfaces | None = None,
-    buildings: Prisms | None = None,
 ) -> tuple[Crowns, Prisms, Bools]:
     """Points as ellipsoid crowns, polygons as prisms of leaves, and which of the prisms are evergreen.
 
     surfaces, buildings: what tells how high trees without a height are.
     """
     layer = _that_grow(layer, section, ledger)
-    unit = M_PER_FT if section.height_unit == "ft" else 1.0
+    unit = columns.factor_of(section.height_unit)
     points = shapely.get_type_id(layer.shapes) == 0
     height = _tree_heights(layer, section, ledger)
-    if surfaces is not None:
-        height = _tree_heights_by_surface(layer, height, terrain, surfaces, buildings or no_prisms(), ledger)
+    height = _tree_heights_by_surface(layer, height, terrain, surfaces, buildings, ledger)
     height = _given(layer, height, section.default_height_m, "height", ledger)
     radius = section.crown_radius is not None
     width = (2.0 if radius else 1.0) * columns.numbers(
         layer,
         section.crown_radius if radius else section.crown_width,
         "crown radius" if radius else "crown width",
+        Within(0.0, WIDEST_CROWN_M / 2 if radius else WIDEST_CROWN_M, low_counts=False),
         ledger,
-        factor=unit,
-        low=0,
-        high=WIDEST_CROWN_M / 2 if radius else WIDEST_CROWN_M,
-        low_counts=False,
-        lengths=True,
+        unit,
     )
     if points.any():
         width[points] = _given(
             layer.take(points), width[points], section.default_crown_width_m, "crown width", ledger
         )
-    base = columns.numbers(
-        layer, section.crown_base, "crown base", ledger, factor=unit, low=0.0, high=HIGHEST_TREE_M, lengths=True
-    )
+    base = columns.numbers(layer, section.crown_base, "crown base", Within(0.0, HIGHEST_TREE_M), ledger, unit)
     odd = base >= height
     if odd.any():
         ledger.add(
@@ -715,7 +688,7 @@ def controllers(
             "outdoors, but drawn inside a building: taken to hang on the outside of its nearest wall",
             _names(layer, moved),
         )
-    extra = columns.numbers(layer, section.extra_loss, "extra loss", ledger, low=0.0, high=MOST_EXTRA_DB, unit="dB")
+    extra = columns.numbers(layer, section.extra_loss, "extra loss", Within(0.0, MOST_EXTRA_DB, "dB"), ledger)
     deep = below & np.isnan(extra)
     if deep.any():
         ledger.add(
@@ -730,14 +703,14 @@ def controllers(
 
 def _controller_heights(layer: Layer, section: ControllersLayer, ledger: Ledger) -> Floats:
     """Heights (n,) above ground, negative below: by depth, else height, else story, else `height_m`."""
-    unit = M_PER_FT if section.height_unit == "ft" else 1.0
+    unit = columns.factor_of(section.height_unit)
 
     def lengths(attribute: str | None, what: str, high: float) -> Floats:
-        return columns.numbers(layer, attribute, what, ledger, factor=unit, low=0.0, high=high, lengths=True)
+        return columns.numbers(layer, attribute, what, Within(0.0, high), ledger, unit)
 
     depth = lengths(section.depth, "depth", DEEPEST_M)
     height = lengths(section.height, "height", HIGHEST_BUILDING_M)
-    storey = columns.numbers(layer, section.storey, "story", ledger, low=-20.0, high=150.0, unit="stories")
+    storey = columns.numbers(layer, section.storey, "story", Within(-20.0, 150.0, "stories"), ledger)
     none = (storey != np.round(storey)) & ~np.isnan(storey) | ((storey >= 0) & (storey < section.ground_storey))
     if none.any():
         ledger.add(
@@ -792,12 +765,9 @@ def poles(layer: Layer, section: PolesLayer, terrain: Heights | None, ledger: Le
         layer,
         section.height,
         "height",
+        Within(0.0, HIGHEST_POLE_M, low_counts=False),
         ledger,
-        factor=M_PER_FT if section.height_unit == "ft" else 1.0,
-        low=0.0,
-        high=HIGHEST_POLE_M,
-        low_counts=False,
-        lengths=True,
+        columns.factor_of(section.height_unit),
     )
     assumed = np.isnan(height)
     height = _given(layer, height, section.default_height_m, "height", ledger)
@@ -825,11 +795,9 @@ def named(
         layer,
         section.height,
         "height",
+        Within(0.0, HIGHEST_BUILDING_M),
         ledger,
-        factor=M_PER_FT if section.height_unit == "ft" else 1.0,
-        low=0.0,
-        high=HIGHEST_BUILDING_M,
-        lengths=True,
+        columns.factor_of(section.height_unit),
     )
     if section.default_height_m is not None:
         height_m = _given(layer, height_m, section.default_height_m, "height", ledger)

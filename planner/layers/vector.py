@@ -119,36 +119,31 @@ def read_vector(
     with layer_source(where, path, Trusted.by(plan_file), ledger) as source:
         if isinstance(source, Path) and drawing.is_drawing(key, path):
             return _drawn(plan_file, key, section, attributes, source, rows, whole, ledger)
-        return _read(plan_file, key, section, attributes, ledger, rows, whole, path, source, near)
+        file = _opened(plan_file, key, section, path, source, count=rows is None)
+        xy = coordinates(section)
+        named = attributes if xy is None else (*attributes, "x", "y")
+        wanted = _wanted(plan_file, key, section, named, where, file.columns)
+        taken = file.columns if whole else sorted({*wanted.values(), *id_columns(file.columns)})
+        layer = _read(plan_file, key, section, file, taken, rows, near, ledger)
+    return _on_the_earth(layer, ledger, each=whole) if len(layer) else layer
 
 
 def _read(
     plan_file: PlanFile,
     key: str,
     section: VectorLayer,
-    attributes: Iterable[str],
-    ledger: Ledger,
+    file: _File,
+    taken: list[str],
     rows: tuple[int, int] | None,
-    whole: bool,
-    path: Path,
-    source: Source,
     near: Near | None,
+    ledger: Ledger,
 ) -> Layer:
-    where = _label(key, section, path)
-    name = _choose_layer(plan_file, key, section, path, source)
-    info = _info(where, source, name, count=rows is None)
-    columns = [str(field) for field in info["fields"]]
-    xy = coordinates(section)
-    named = (*attributes, "x", "y") if xy is not None else tuple(attributes)
-    wanted = {k: getattr(section, k) for k in named if getattr(section, k) is not None}
-    _check_attributes(plan_file, key, where, wanted, columns)
+    where, info, xy = file.label, file.info, coordinates(section)
     if not info["features"]:
         raise DataError(where, "there are no features in it", f"Check the export, or take [{key}] out of the plan")
-    taken = columns if whole else sorted({*wanted.values(), *id_columns(columns)})
-    file = _File(where, source, name, columns)
     drawn: Shapes | None
     if near is not None:
-        numbers, drawn, table = _near(plan_file, key, section, file, info, taken, near)
+        numbers, drawn, table = _near(plan_file, key, section, file, taken, near)
     else:
         only = _picked(plan_file, f"{key}.where", section.where, file)
         numbers, drawn, table = _rows(file, taken, rows or (0, None), xy is None, only)
@@ -159,7 +154,7 @@ def _read(
         if hasattr(section, "x"):
             todo = (
                 f"Name its columns of longitude (or easting) and latitude (or northing) as {key}.x and {key}.y, "
-                f"and their CRS as {key}.crs; its columns: {', '.join(columns)}"
+                f"and their CRS as {key}.crs; its columns: {', '.join(file.columns)}"
             )
         raise DataError(where, "it is a table without geometry", todo)
     shapes = shapely.force_2d(drawn) if shapely.has_z(drawn).any() else drawn
@@ -177,22 +172,16 @@ def _read(
         ledger.add(
             Kind.REPAIRED, where, "the third coordinate is not used: heights come from attributes and terrain"
         )
-    return _on_the_earth(replace(layer, crs=crs), ledger, each=whole)
+    return replace(layer, crs=crs)
 
 
 def _near(
-    plan_file: PlanFile,
-    key: str,
-    section: VectorLayer,
-    file: _File,
-    info: Mapping[str, Any],
-    columns: list[str],
-    near: Near,
+    plan_file: PlanFile, key: str, section: VectorLayer, file: _File, columns: list[str], near: Near
 ) -> tuple[Ints, Shapes, pd.DataFrame]:
     """As :func:`_rows`, of an indexed layer: what touches a box, or else the box with x and y exchanged, so that
     exchanged axes are found out as ever."""
     assert isinstance(file.source, Path)  # what has an index is a file
-    crs = settle_crs(plan_file, key, file.label, section.crs, info["crs"], np.empty((0, 2)), Ledger())
+    crs = settle_crs(plan_file, key, file.label, section.crs, file.info["crs"], np.empty((0, 2)), Ledger())
     box = near.box(crs)
     found = None
     for asked in () if box is None else (box, (box[1], box[0], box[3], box[2])):
@@ -237,7 +226,7 @@ def stand_in(
     is_drawing = drawing.is_drawing(key, file)
     with layer_source(where, file, Trusted.by(plan_file), ledger) as source:
         if not is_drawing:
-            info = _info(where, source, _choose_layer(plan_file, key, section, file, source), count=False)
+            info = _opened(plan_file, key, section, file, source, count=False).info
             if nearby.has_index(source, info) and coordinates(section) is None:
                 return False
     if pieces.whole(path):
@@ -265,11 +254,9 @@ def count_features(plan_file: PlanFile, key: str, section: VectorLayer) -> int:
     with layer_source(where, path, Trusted.by(plan_file)) as source:
         if isinstance(source, Path) and drawing.is_drawing(key, path):
             return len(_entities(plan_file, key, section, source)[0])
-        name = _choose_layer(plan_file, key, section, path, source)
-        info = _info(where, source, name, count=True)
-        file = _File(where, source, name, list(map(str, info["fields"])))
+        file = _opened(plan_file, key, section, path, source, count=True)
         only = _picked(plan_file, f"{key}.where", section.where, file)
-        return int(info["features"]) if only is None else len(only.rows)
+        return int(file.info["features"]) if only is None else len(only.rows)
 
 
 def read_attributes(
@@ -281,9 +268,7 @@ def read_attributes(
     with layer_source(where, path, Trusted.by(plan_file)) as source:
         if drawing.is_drawing(key, path):
             return []
-        name = _choose_layer(plan_file, key, section, path, source)
-        info = _info(where, source, name, count=False)
-        file = _File(where, source, name, [str(one) for one in info["fields"]])
+        file = _opened(plan_file, key, section, path, source, count=False)
         only = _picked(plan_file, f"{key}.where", section.where, file)
         numbers, _, table = _rows(file, file.columns, rows, False, only)
     layer = Layer(where, key, WGS84, ("",) * len(table), numbers + 1, np.full(len(table), None, object), table)
@@ -313,8 +298,7 @@ def _drawn(
     rows, texts, shapes, table = _entities(plan_file, key, section, path)
     rows = rows[slice(*part or (None,))]
     columns = [*map(str, table.columns), drawing.LABEL]
-    wanted = {k: getattr(section, k) for k in attributes if getattr(section, k) is not None}
-    _check_attributes(plan_file, key, where, wanted, columns)
+    wanted = _wanted(plan_file, key, section, attributes, where, columns)
     empty = _empty(shapes)
     sample = shapely.get_coordinates(shapes[rows])
     stated = _quietly(where, drawing.stated_unit, path)
@@ -370,8 +354,7 @@ def _entities(
     """
     label_ = _label(key, section, path)
     with drawing.blocks_as_points():
-        info = _info(label_, path, drawing.LAYER, count=False)
-        file = _File(label_, path, drawing.LAYER, list(map(str, info["fields"])))
+        file = _described(label_, path, drawing.LAYER, count=False)
         only = _picked(plan_file, f"{key}.where", section.where, file)
         naming = _picked(plan_file, "drawing.labels", plan_file.plan.drawing.labels, file)
         _, shapes, table = _rows(file, file.columns, (0, None), True, None)
@@ -430,12 +413,31 @@ def _label(key: str, section: VectorLayer, path: Path) -> str:
 
 @dataclass(frozen=True)
 class _File:
-    """A layer of a file that can be read: label for messages, and the names of all its columns."""
+    """A layer of a file that can be read: label for messages, and what is said of it, in pyogrio's words."""
 
     label: str
     source: Source
     layer: str
-    columns: list[str]
+    info: Mapping[str, Any]
+
+    @property
+    def columns(self) -> list[str]:
+        return [str(field) for field in self.info["fields"]]
+
+
+def _opened(
+    plan_file: PlanFile, key: str, section: VectorLayer, path: Path, source: Source, *, count: bool
+) -> _File:
+    """The layer of a file that a section means. count: whether its features must be counted."""
+    name = _choose_layer(plan_file, key, section, path, source)
+    return _described(_label(key, section, path), source, name, count=count)
+
+
+def _described(where: str, source: Source, name: str, *, count: bool) -> _File:
+    if _is_parquet(source):
+        return _File(where, source, name, _quietly(where, geoparquet.info, source))
+    info = _quietly(where, pyogrio.read_info, source, layer=name, force_feature_count=count)
+    return _File(where, source, name, info)
 
 
 @dataclass(frozen=True)
@@ -506,12 +508,6 @@ def _rows(
     return numbers, drawn, table
 
 
-def _info(where: str, source: Source, name: str, *, count: bool) -> dict[str, Any]:
-    if _is_parquet(source):
-        return dict(_quietly(where, geoparquet.info, source))
-    return dict(_quietly(where, pyogrio.read_info, source, layer=name, force_feature_count=count))
-
-
 def _is_parquet(source: Source) -> bool:
     return isinstance(source, Path) and source.suffix.lower() in geoparquet.SUFFIXES
 
@@ -560,7 +556,11 @@ def _choose_layer(plan_file: PlanFile, key: str, section: VectorLayer, path: Pat
     return drawn[0]
 
 
-def _check_attributes(plan_file: PlanFile, key: str, where: str, wanted: dict[str, str], there: list[str]) -> None:
+def _wanted(
+    plan_file: PlanFile, key: str, section: VectorLayer, attributes: Iterable[str], where: str, there: list[str]
+) -> dict[str, str]:
+    """Those of a section's attributes that the plan names, by key; PlanError where one is not `there`."""
+    wanted = {k: getattr(section, k) for k in attributes if getattr(section, k) is not None}
     missing = {k: a for k, a in wanted.items() if a not in there}
     if missing:
         first = next(iter(missing))
@@ -570,6 +570,7 @@ def _check_attributes(plan_file: PlanFile, key: str, where: str, wanted: dict[st
             "; ".join(f"for '{a}' {nearest(a, there)}" for a in missing.values())
             + (f" (it has: {', '.join(there)})" if there else ""),
         )
+    return wanted
 
 
 def _points(table: pd.DataFrame, x: str, y: str) -> Shapes:

@@ -234,11 +234,44 @@ def _hundredths(values: Any) -> str:
     return _packed(np.where(np.isfinite(v), np.clip(np.round(np.nan_to_num(v) * 100), 0, 65000), 65535), "u2")
 
 
+DOT: dict[str, Any] = {"shape": "dot", "size": 6, "color": palette.INK, "weight": 1.3, "fillOpacity": 1}
+
+
 def _sites(seen: ContractView, codes: _Codes, wraps: bool, looks: LookFirst) -> dict[str, Any] | None:
-    sites, units = seen.sites, seen.plan.units
-    n = sites.num_rows
+    """The group of all sites, for `contract.js`; None where there are none."""
+    n = seen.sites.num_rows
     if not n:
         return None
+    some = np.unique(codes.zone[codes.zone >= 0])
+    return {
+        "id": "sites",
+        "name": f"Sites by climate zone ({n:,})",
+        "on": True,
+        "key": {**DOT, "fillColor": codes.colours[int(some[0])] if len(some) else "#fff"},
+        "classes": _classes(seen, codes, some, looks),
+        "sites": _columns(seen, codes, wraps, looks),
+    }
+
+
+def _classes(seen: ContractView, codes: _Codes, some: Any, looks: LookFirst) -> list[dict[str, Any]]:
+    """Rows of the key. some: (k,) rows of the zones that sites have."""
+    bands = [words.band(seen.table, int(k), seen.plan.units) for k in some]
+    classes = [
+        {**DOT, "fillColor": codes.colours[k], "name": f"{codes.labels[k]}: {band}"}
+        for k, band in zip(some, bands, strict=True)
+    ]
+    unzoned = int((codes.zone < 0).sum())
+    if unzoned:
+        classes.append({**DOT, "dashArray": "3 2", "fillColor": "#ffffff", "name": f"No zone found ({unzoned:,})"})
+    if looks.first:
+        ring = {**DOT, "color": palette.MARK, "weight": 3, "fillColor": "#ffffff"}
+        classes.append({**ring, "name": f"Look at first ({len(looks.first):,})"})
+    return classes
+
+
+def _columns(seen: ContractView, codes: _Codes, wraps: bool, looks: LookFirst) -> dict[str, Any]:
+    """The sites' columns, packed, and the words that they number."""
+    sites, units = seen.sites, seen.plan.units
     lon = sites["longitude_deg"].to_numpy()
     lon = np.where(lon < 0, lon + 360.0, lon) if wraps else lon
     monthly = np.stack([_numbers(sites[f"eto_mm_day_{m.lower()}"]) for m in MONTHS], axis=1)
@@ -252,80 +285,42 @@ def _sites(seen: ContractView, codes: _Codes, wraps: bool, looks: LookFirst) -> 
         )
         if name in there
     }
-    style = {"color": palette.INK, "weight": 1.3, "fillOpacity": 1}
-    some = np.unique(codes.zone[codes.zone >= 0])
-    classes = [
-        {
-            "shape": "dot",
-            "size": 6,
-            **style,
-            "fillColor": codes.colours[k],
-            "name": f"{codes.labels[k]}: {words.band(seen.table, int(k), units)}",
-        }
-        for k in some
-    ]
-    if (codes.zone < 0).any():
-        classes.append(
-            {
-                "shape": "dot",
-                "size": 6,
-                **style,
-                "dashArray": "3 2",
-                "fillColor": "#ffffff",
-                "name": f"No zone found ({int((codes.zone < 0).sum()):,})",
-            }
-        )
-    rank = np.zeros(n, np.uint8)
+    rank = np.zeros(sites.num_rows, np.uint8)
     rank[[look.row for look in looks.first]] = 1
-    if looks.first:
-        ring = style | {"color": palette.MARK, "weight": 3, "fillColor": "#ffffff"}
-        classes.append({"shape": "dot", "size": 6, **ring, "name": f"Look at first ({len(looks.first):,})"})
     mounts = {}
     if seen.decided:
         values = [mount_values(one, seen.plan) for one in seen.found]
         mounts = {"mountLabels": MOUNT_LABELS, "mountValues": values}
     return {
-        "id": "sites",
-        "name": f"Sites by climate zone ({n:,})",
-        "on": True,
-        "key": {
-            "shape": "dot",
-            "size": 6,
-            **style,
-            "fillColor": codes.colours[int(some[0])] if len(some) else "#fff",
-        },
-        "classes": classes,
-        "sites": {
-            "n": n,
-            "names": sites["name"].to_pylist(),
-            # to 1e-6 degrees, 0.1 m
-            "lon": _packed(np.round(lon * 1e6), "i4"),
-            "lat": _packed(np.round(sites["latitude_deg"].to_numpy() * 1e6), "i4"),
-            "zone": _packed(codes.zone, "i2"),
-            "second": _packed(codes.runner_up, "i2"),
-            "p": _packed(np.nan_to_num(_numbers(sites["zone_probability"])) * 1000, "u2"),
-            "pSecond": _packed(np.nan_to_num(_numbers(sites["runner_up_probability"])) * 1000, "u2"),
-            "month": _packed(codes.month, "i1"),
-            "peak": _hundredths(_numbers(sites["peak_eto_mm_day"])),
-            "spread": _hundredths(_numbers(sites["spread_mm_day"])),
-            "agree": _packed(sites["ways_agree"].to_numpy(zero_copy_only=False), "u1"),
-            "basis": _packed(codes.basis, "u1"),
-            "flags": _packed(codes.flag_bits, "u2"),
-            "eto": _hundredths(monthly),
-            **shown,
-            "labels": codes.labels,
-            "bands": [words.band(seen.table, k, units) for k in range(len(codes.labels))],
-            "colours": codes.colours,
-            "bases": codes.bases,
-            "flagNames": codes.flags,
-            "commonFlags": codes.common,
-            "look": _packed(rank, "u1"),
-            "lookInk": palette.MARK,
-            **mounts,
-            "ink": palette.INK,
-            "perUnit": MM_PER_IN if units == "us" else 1.0,
-            "digits": 2 if units == "us" else 1,
-        },
+        "n": sites.num_rows,
+        "names": sites["name"].to_pylist(),
+        # to 1e-6 degrees, 0.1 m
+        "lon": _packed(np.round(lon * 1e6), "i4"),
+        "lat": _packed(np.round(sites["latitude_deg"].to_numpy() * 1e6), "i4"),
+        "zone": _packed(codes.zone, "i2"),
+        "second": _packed(codes.runner_up, "i2"),
+        "p": _packed(np.nan_to_num(_numbers(sites["zone_probability"])) * 1000, "u2"),
+        "pSecond": _packed(np.nan_to_num(_numbers(sites["runner_up_probability"])) * 1000, "u2"),
+        "month": _packed(codes.month, "i1"),
+        "peak": _hundredths(_numbers(sites["peak_eto_mm_day"])),
+        "spread": _hundredths(_numbers(sites["spread_mm_day"])),
+        "agree": _packed(sites["ways_agree"].to_numpy(zero_copy_only=False), "u1"),
+        "basis": _packed(codes.basis, "u1"),
+        "flags": _packed(codes.flag_bits, "u2"),
+        "eto": _hundredths(monthly),
+        **shown,
+        "labels": codes.labels,
+        "bands": [words.band(seen.table, k, units) for k in range(len(codes.labels))],
+        "colours": codes.colours,
+        "bases": codes.bases,
+        "flagNames": codes.flags,
+        "commonFlags": codes.common,
+        "look": _packed(rank, "u1"),
+        "lookInk": palette.MARK,
+        **mounts,
+        "ink": palette.INK,
+        "perUnit": MM_PER_IN if units == "us" else 1.0,
+        "digits": 2 if units == "us" else 1,
     }
 
 
