@@ -120,10 +120,22 @@ class ContractResult(Drawn):
 
 
 def own_names(own: Iterable[str], taken: Iterable[str]) -> dict[str, str]:
-    """What a file's own columns are called beside ours: their names, with `_given` after those that are taken.
+    """What a file's own columns are called beside ours.
 
-    Upper and lower case are alike, as they are in a GeoPackage.
+    Parameters
+    ----------
+    own
+        Names of the file's columns.
+    taken
+        Names of ours. Upper and lower case are alike, as they are in a GeoPackage.
 
+    Returns
+    -------
+    dict
+        Each own name, with `_given` after it where it is taken.
+
+    Examples
+    --------
     >>> own_names(["Zone", "zone_given", "owner"], ["zone"])
     {'Zone': 'Zone_given_2', 'zone_given': 'zone_given', 'owner': 'owner'}
     """
@@ -151,9 +163,29 @@ def zones_of(
     picture: ClimatePicture | None = None,
     found: tuple[SiteFound, ...] = (),
 ) -> ContractResult:
-    """The zone of each of n sites whose climate is known, and what to look at first. n may be 0.
+    """The zone of each of n sites whose climate is known, and what to look at first.
 
-    found: (n,) what else was found at each; the latitude of a site with a mount is its own, as `site` has it.
+    Parameters
+    ----------
+    plan
+        Of the contract.
+    sites
+        n of them; n may be 0.
+    climate
+        Of each.
+    table
+        The zones.
+    rejected, notices
+        What was left out and noticed as the sites were read.
+    picture
+        The climate around them, for a map.
+    found
+        (n,) what else was found at each; the latitude of a site with a mount is its own, as `site` has it.
+
+    Returns
+    -------
+    ContractResult
+        One row a site.
     """
     shapes = np.empty(len(sites), object)
     shapes[:] = sites.shapes
@@ -181,7 +213,18 @@ def zones_of(
 
 
 def none_usable(rejected: Sequence[Rejected]) -> DataError:
-    """The error for a file without one usable site."""
+    """The error for a file without one usable site.
+
+    Parameters
+    ----------
+    rejected
+        All of its sites, with their reasons.
+
+    Returns
+    -------
+    DataError
+        To be raised; with the first three reasons.
+    """
     reasons = list(dict.fromkeys(r.why for r in rejected))
     return DataError(
         "contract.sites",
@@ -262,8 +305,22 @@ class SharedError:
 def shared_error(
     peak_mm_day: Floats, spread_mm_day: Floats, estimated: Bools, table: ZoneTable
 ) -> SharedError | None:
-    """For n sites of known peak-month ETo, spread, and whether both are the built-in estimate's; None where fewer
-    than two are: the error is then nobody else's."""
+    """What the error that all built-in estimates share would move.
+
+    Parameters
+    ----------
+    peak_mm_day, spread_mm_day
+        (n,) known peak-month ETo, and its spread.
+    estimated
+        (n,) whether both are the built-in estimate's.
+    table
+        Into whose zones the sites fall.
+
+    Returns
+    -------
+    SharedError or None
+        None where fewer than two are estimated: the error is then nobody else's.
+    """
     if estimated.sum() < 2:
         return None
     shared = np.where(estimated, np.sqrt(ESTIMATE_SHARED) * spread_mm_day, 0.0)
@@ -281,7 +338,18 @@ def shared_error(
 
 
 def merged(notices: Iterable[Notice]) -> list[Notice]:
-    """Notices of all parts: those that say the same of different sites become one."""
+    """Notices of all parts, without repeating.
+
+    Parameters
+    ----------
+    notices
+        In the order of the parts.
+
+    Returns
+    -------
+    list of Notice
+        Those that say the same of different sites are one, with all their names.
+    """
     features: dict[tuple[object, ...], dict[str, None]] = {}
     first: dict[tuple[object, ...], Notice] = {}
     more: Counter[tuple[object, ...]] = Counter()
@@ -294,7 +362,18 @@ def merged(notices: Iterable[Notice]) -> list[Notice]:
 
 
 def joined(parts: list[SiteClimate]) -> SiteClimate:
-    """Parts as one, field by field: arrays and tuples are laid end to end."""
+    """Parts as one, field by field: arrays and tuples are laid end to end.
+
+    Parameters
+    ----------
+    parts
+        One or more; where some lack a field, their sites have it as unknown.
+
+    Returns
+    -------
+    SiteClimate
+        Of all their sites, in that order.
+    """
 
     def join(name: str) -> object:
         values = [getattr(part, name) for part in parts]
@@ -312,7 +391,20 @@ def joined(parts: list[SiteClimate]) -> SiteClimate:
 
 
 def in_order(climate: SiteClimate, rows: Ints) -> SiteClimate:
-    """The climate of some sites, in that order."""
+    """The climate of some sites, in another order.
+
+    Parameters
+    ----------
+    climate
+        Of n sites.
+    rows
+        (k,) rows of it.
+
+    Returns
+    -------
+    SiteClimate
+        Of k sites.
+    """
 
     def taken(value: Any) -> Any:
         return tuple(value[k] for k in rows.tolist()) if isinstance(value, tuple) else value[rows]

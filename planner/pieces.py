@@ -52,9 +52,21 @@ class Pieces:
 
 
 def keep(path: Path, write: Callable[[Path], None], told: Any = None) -> None:
-    """A piece, written by `write` to the path it is given; whole at `path`, or not there at all.
+    """Make a piece that is whole, or not there at all.
 
-    told: anything that JSON can hold. Raises OutputError where it cannot be written.
+    Parameters
+    ----------
+    path
+        Where it is to be.
+    write
+        Writes it to the path that it is given, beside that.
+    told
+        Kept with it; anything that JSON can hold.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written.
     """
     beside = path.with_name(f"{_HALF}{os.getpid()}-{path.name}")
     try:
@@ -130,6 +142,7 @@ def flush(path: Path) -> None:
 
 
 def unwritable(path: Path, fault: Exception) -> OutputError:
+    """The error for a piece that cannot be written, at a path."""
     return OutputError(
         str(path),
         f"it cannot be written: {getattr(fault, 'strerror', None) or fault}",
@@ -139,7 +152,18 @@ def unwritable(path: Path, fault: Exception) -> OutputError:
 
 @contextlib.contextmanager
 def scratch() -> Iterator[Path]:
-    """A temporary folder, gone afterwards. Raises OutputError where there is no room for one."""
+    """A temporary folder, gone afterwards; a context manager.
+
+    Yields
+    ------
+    Path
+        While this lasts.
+
+    Raises
+    ------
+    OutputError
+        There is no room for one.
+    """
     try:
         made = tempfile.TemporaryDirectory(prefix=f"{_SCRATCH}{os.getpid()}-", ignore_cleanup_errors=True)
         _sweep_scratch(Path(made.name).parent)
@@ -151,7 +175,23 @@ def scratch() -> Iterator[Path]:
 
 @contextlib.contextmanager
 def plainly(path: Path) -> Iterator[Path]:
-    """A file's path, by way of a link where a folder's name holds a mark that GDAL's readers take for their own."""
+    """A file's path as GDAL's readers can take it; a context manager.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Yields
+    ------
+    Path
+        The same, or by way of a link where a folder's name holds a mark that they take for their own.
+
+    Raises
+    ------
+    OutputError
+        There is no room for the link.
+    """
     if not ODD.search(str(path)) or os.name == "nt":
         yield path
         return
@@ -161,6 +201,7 @@ def plainly(path: Path) -> Iterator[Path]:
 
 
 def no_scratch(fault: Exception) -> OutputError:
+    """The error for a folder of temporary files that cannot be written."""
     return OutputError(
         os.environ.get("TMPDIR", "the folder for temporary files"),
         f"a temporary file cannot be written there: {getattr(fault, 'strerror', None) or fault}",
@@ -191,10 +232,24 @@ def _runs(process: int) -> bool:
 
 @contextlib.contextmanager
 def hold(folder: Path, job: str) -> Iterator[Pieces]:
-    """The pieces of a job in `folder`, which is made; those of other jobs are taken away.
+    """The pieces of a job in a folder of unfinished work, held by this run alone; a context manager.
 
-    job: everything that the pieces hang on, as text. Raises OutputError where another run holds the folder, where
-    something in it is not ours, or where it cannot be written.
+    Parameters
+    ----------
+    folder
+        Is made; pieces of other jobs in it are taken away.
+    job
+        Everything that the pieces hang on, as text.
+
+    Yields
+    ------
+    Pieces
+        While this lasts.
+
+    Raises
+    ------
+    OutputError
+        Another run holds the folder, something in it is not ours, or it cannot be written.
     """
     if folder.exists() and not (folder.is_dir() and _may_be_taken(folder)):
         raise OutputError(

@@ -75,7 +75,23 @@ class Parts:
 
 @contextlib.contextmanager
 def one_part(result: ContractResult) -> Iterator[Parts]:
-    """A contract that is in memory, as one part in a temporary folder."""
+    """A contract that is in memory, as one part in a temporary folder; a context manager.
+
+    Parameters
+    ----------
+    result
+        The contract.
+
+    Yields
+    ------
+    Parts
+        While this lasts.
+
+    Raises
+    ------
+    OutputError
+        The part cannot be written: an OSError of the disk, or fewer rows than there should be.
+    """
     with pieces.scratch() as folder:
         path = folder / "part.arrow"
         write_part(result, path)
@@ -99,7 +115,18 @@ def one_part(result: ContractResult) -> Iterator[Parts]:
 
 
 def contract_columns(result: ContractResult) -> dict[str, Any]:
-    """The columns of a contract's sites, one row each: arrays, and Arrow text picked from the few words used."""
+    """The columns of a contract's sites.
+
+    Parameters
+    ----------
+    result
+        The contract, n sites.
+
+    Returns
+    -------
+    dict
+        (n,) each, by the names of `sites.csv`: arrays, and Arrow text picked from the few words used.
+    """
     zone, climate, table = result.zone, result.climate, result.zone.table
     some = zone.zone >= 0
     labels = list(table.labels)
@@ -213,7 +240,18 @@ def flag_kinds(column: Any) -> list[tuple[frozenset[Flag], int]]:
 
 
 def flag_counts(column: Any) -> Counter[Flag]:
-    """Sites of an Arrow column `flags` that have each flag."""
+    """How many sites have each flag.
+
+    Parameters
+    ----------
+    column
+        An Arrow column `flags`.
+
+    Returns
+    -------
+    Counter
+        Sites by flag.
+    """
     counts: Counter[Flag] = Counter()
     for flags, sites in flag_kinds(column):
         counts.update(dict.fromkeys(flags, sites))
@@ -236,9 +274,21 @@ def coded(texts: Sequence[str]) -> Any:
 
 
 def write_part(result: ContractResult, path: Path, kept: Sequence[Mapping[str, bytes]] = ()) -> None:
-    """One part, whole at `path` (an Arrow file, with its JSON) or not there at all.
+    """Keep one part, whole (an Arrow file, with its JSON) or not at all.
 
-    kept: (n,) what else is kept of each site, by name: :func:`read_kept` reads it again.
+    Parameters
+    ----------
+    result
+        The part's sites.
+    path
+        Where it is to be.
+    kept
+        (n,) what else is kept of each site, by name: :func:`read_kept` reads it again.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written: an OSError of the disk, or fewer rows than there should be.
     """
     types = sorted(set(shapely.get_type_id(result.shapes).tolist()))
     names = sorted({name for one in kept for name in one})
@@ -261,8 +311,22 @@ def write_part(result: ContractResult, path: Path, kept: Sequence[Mapping[str, b
 
 
 def write_left_out(rejected: Sequence[Rejected], like: Path, path: Path) -> None:
-    """Sites that cannot be used as rows with the columns of a part: name, row, own columns and reason; the rest is
-    empty. like: a part of the same contract."""
+    """Keep the sites that cannot be used, as rows with the columns of a part.
+
+    Parameters
+    ----------
+    rejected
+        Of them name, row, own columns and reason are written; the rest is empty.
+    like
+        A part of the same contract.
+    path
+        Where they are to be.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written.
+    """
     schema = schema_of(like).remove_metadata()
     given = own_names(dict.fromkeys(name for one in rejected for name in one.own), TAKEN)
     own = {column: name for name, column in given.items()}
@@ -298,7 +362,20 @@ def _few(notice: Notice) -> tuple[list[str], int]:
 
 
 def read_part(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
-    """Some columns of a part's sites, or all; they stay on the disk until they are used."""
+    """A part's sites as a table.
+
+    Parameters
+    ----------
+    path
+        Of the part.
+    columns
+        Some of them; all but those of :func:`read_kept` unless given.
+
+    Returns
+    -------
+    pyarrow.Table
+        It stays on the disk until it is used.
+    """
     found = feather.read_table(path, memory_map=True)
     if columns is None:
         columns = [name for name in found.column_names if not name.startswith(_KEPT)]
@@ -306,7 +383,20 @@ def read_part(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
 
 
 def read_kept(path: Path, name: str) -> Iterator[tuple[int, bytes]]:
-    """What else is kept of a part's sites under a name: the site's row in the part, from 0, and the bytes."""
+    """What else is kept of a part's sites under a name.
+
+    Parameters
+    ----------
+    path
+        Of the part.
+    name
+        As :func:`write_part` was given it.
+
+    Yields
+    ------
+    row, content : int, bytes
+        The site's row in the part, from 0; sites without it are passed over.
+    """
     found = feather.read_table(path, memory_map=True)
     if _KEPT + name in found.column_names:
         for k, value in enumerate(found[_KEPT + name]):
@@ -332,7 +422,18 @@ def geometry_types(paths: Sequence[Path]) -> set[int]:
 
 
 def read_told(part: Path) -> tuple[int, list[Rejected], list[Notice]]:
-    """How many sites a part holds, what was left out of it, and noticed."""
+    """What is told of a part.
+
+    Parameters
+    ----------
+    part
+        Its path.
+
+    Returns
+    -------
+    sites, rejected, notices : int, list, list
+        How many sites it holds, what was left out of it, and noticed.
+    """
     word = pieces.told(part)
     notices = [
         Notice(Kind(kind), where, what, tuple(names), more) for kind, where, what, names, more in word["notices"]
@@ -354,7 +455,18 @@ def wkb_of(shapes: Any) -> Any:
 
 
 def wkb_of_points(xy: Any) -> Any:
-    """An Arrow column of the WKB of points (n, 2)."""
+    """The WKB of points.
+
+    Parameters
+    ----------
+    xy
+        (n, 2).
+
+    Returns
+    -------
+    pyarrow.Array
+        (n,) little-endian, of 21 bytes each (OGC 06-103r4, section 8).
+    """
     rows = np.empty(len(xy), _POINT)
     rows["order"], rows["kind"], rows["x"], rows["y"] = 1, 1, xy[:, 0], xy[:, 1]
     offsets = np.arange(len(xy) + 1, dtype=np.int32) * _POINT.itemsize

@@ -102,18 +102,33 @@ def parameters(function: Function) -> list[str]:
     return [each.arg for each in (*of.posonlyargs, *of.args, *of.kwonlyargs)]
 
 
+def not_caught(node: ast.AST, caught: frozenset[str] = frozenset()) -> Iterator[tuple[ast.AST, frozenset[str]]]:
+    """All nodes below one, and the kinds of errors that are caught around each."""
+    for name, value in ast.iter_fields(node):
+        inside = caught
+        if isinstance(node, ast.Try) and name == "body":
+            handled = [ast.unparse(handler.type) for handler in node.handlers if handler.type is not None]
+            inside = caught | set(re.findall(r"\w+", " ".join(handled)))
+        for each in value if isinstance(value, list) else [value]:
+            if isinstance(each, ast.AST):
+                yield each, inside
+                yield from not_caught(each, inside)
+
+
 def kinds_raised(module: str, function: Function) -> set[str]:
     """Kinds of errors raised in a function, and in the functions of its module that it calls."""
-    found, open_, seen = set(), [function], {function.name}
+    nothing: frozenset[str] = frozenset()
+    found, open_, seen = set(), [(function, nothing)], {(function.name, nothing)}
     while open_:
-        for node in ast.walk(open_.pop()):
+        for node, around in not_caught(*open_.pop()):
             if isinstance(node, ast.Raise) and node.exc is not None:
                 name = ast.unparse(node.exc.func if isinstance(node.exc, ast.Call) else node.exc)
-                found |= {name} if re.fullmatch(r"[A-Z]\w*Error", name) else set()
-            elif isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id not in seen:
-                seen.add(node.func.id)
+                found |= {name} - around if re.fullmatch(r"[A-Z]\w*Error", name) else set()
+            elif isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
                 called = functions().get((module, node.func.id))
-                open_ += [] if called is None else [called]
+                if called is not None and (called.name, around) not in seen:
+                    seen.add((called.name, around))
+                    open_.append((called, around))
     return found - {"PlannerError"}
 
 

@@ -52,9 +52,32 @@ def read_climate(
 ) -> Readings:
     """All that the files of `[climate]` say of n sites.
 
-    shapes_lonlat: polygons or points, EPSG:4326. strict: a site outside a layer is an error; the default is so for
-    a single site. layers: those that are read already. around: (k, 2) longitudes and latitudes round which the ETo
-    layer is read for a picture too. Raises PlanError or DataError.
+    Parameters
+    ----------
+    plan_file
+        What its `[climate]` names is read.
+    shapes_lonlat
+        (n,) polygons or points, EPSG:4326.
+    ledger
+        Told what was repaired or assumed.
+    names
+        (n,) for messages; numbers unless given.
+    strict
+        A site outside a layer is an error; so for a single site unless given.
+    layers
+        Those that are read already, by the names of QUANTITIES; none of the plan's is then read.
+    around
+        (k, 2) longitudes and latitudes round which the ETo layer is read for a picture too.
+
+    Returns
+    -------
+    Readings
+        One row a site, in inner units.
+
+    Raises
+    ------
+    PlanError, DataError
+        A file is not there, or holds what cannot be used.
     """
     shapes = np.asarray(shapes_lonlat, object)
     n = len(shapes)
@@ -94,10 +117,38 @@ def read_layer(
     strict: bool,
     names: Sequence[str],
 ) -> AtSites:
-    """A plan's layer at n sites (EPSG:4326), converted to the quantity's inner unit.
+    """A plan's layer at n sites, converted to the quantity's inner unit.
 
-    strict: a site outside the layer is an error; otherwise it is NaN and listed. Raises PlanError for an unknown
-    unit or file, DataError for what the file holds.
+    Parameters
+    ----------
+    plan_file
+        Names the layer.
+    key
+        Where in the plan, such as "climate.eto".
+    section
+        What the plan says there.
+    quantity
+        What the layer holds.
+    shapes_lonlat
+        (n,) polygons or points, EPSG:4326.
+    ledger
+        Told what was repaired or assumed.
+    strict
+        A site outside the layer is an error; otherwise it is NaN and listed.
+    names
+        (n,) for messages.
+
+    Returns
+    -------
+    AtSites
+        Values (n, 12), with how near they are.
+
+    Raises
+    ------
+    PlanError
+        The file or its unit is not known.
+    DataError
+        The file holds what cannot be used.
     """
     with opened_layer(plan_file, key, section, quantity, ledger) as layer:
         return _layer_at(layer, shapes_lonlat, ledger, strict=strict, names=names)

@@ -90,10 +90,29 @@ class Given:
 
 
 def read_site(plan_file: PlanFile, ledger: Ledger, given: Given | None = None) -> Site:
-    """Everything that `[layers]` names, as one site in its local frame. Raises PlanError or DataError.
+    """Everything that `[layers]` names, as one site in its local frame.
 
-    given: of a contract; a layer may then have nothing near this site, and exchanged axes of its outline are not
-    looked for in other layers.
+    Parameters
+    ----------
+    plan_file
+        The plan.
+    ledger
+        Told what was repaired, assumed or left out.
+    given
+        Of a contract: what it has read already. A layer may then have nothing near this site, and exchanged axes of
+        its outline are not looked for in other layers.
+
+    Returns
+    -------
+    Site
+        Metres east, north and up; grid north is true north at its origin.
+
+    Raises
+    ------
+    PlanError
+        The plan names no layers, or a file, column or CRS that is not there.
+    DataError
+        A file holds what cannot be used.
     """
     site = read_site_keeping(plan_file, ledger, Faults(keep=False), given)
     assert site is not None  # without `keep` the first fault was raised
@@ -101,7 +120,25 @@ def read_site(plan_file: PlanFile, ledger: Ledger, given: Given | None = None) -
 
 
 def named_xy(plan_file: PlanFile, site: Site) -> Floats:
-    """(k, 2) places of the plan's `[[mounts.named]]` in the site's frame; PlanError where one is far off."""
+    """Places of the plan's `[[mounts.named]]` in the site's frame.
+
+    Parameters
+    ----------
+    plan_file
+        The plan; each place has a CRS of its own there.
+    site
+        Whose frame is meant.
+
+    Returns
+    -------
+    ndarray
+        (k, 2) metres east and north.
+
+    Raises
+    ------
+    PlanError
+        A place is farther than NAMED_WITHIN_M from the site, or its CRS is none of places on the earth.
+    """
     found = []
     for k, mount in enumerate(plan_file.plan.mounts.named):
         where = f"{plan_file.path}: mounts.named.{k} ({mount.name})"
@@ -129,10 +166,30 @@ def named_xy(plan_file: PlanFile, site: Site) -> Floats:
 
 
 def with_named(plan_file: PlanFile, site: Site, ledger: Ledger, layer: Layer | None = None) -> PlanFile:
-    """The plan with the points of `[layers.named]` among its `[[mounts.named]]`, in the site's frame.
+    """The plan with the points of `[layers.named]` among its `[[mounts.named]]`.
 
-    layer: the points of this site, where they are read already; `[layers.named]` is then taken out of the plan.
-    Raises PlanError or DataError where a point is far off, has no height, or shares its name with another.
+    Parameters
+    ----------
+    plan_file
+        The plan.
+    site
+        In whose frame the places are written.
+    ledger
+        Told what was assumed.
+    layer
+        The points of this site, where they are read already; `[layers.named]` is then taken out of the plan.
+
+    Returns
+    -------
+    PlanFile
+        The same one where the plan names no such layer.
+
+    Raises
+    ------
+    PlanError
+        Two named places share a name, or the layer's file is not there.
+    DataError
+        A point is far off, or has no height.
     """
     layers = plan_file.plan.layers
     section = None if layers is None else layers.named
@@ -185,7 +242,20 @@ def _layers(plan_file: PlanFile) -> Layers:
 def read_site_keeping(
     plan_file: PlanFile, ledger: Ledger, faults: Faults, given: Given | None = None
 ) -> Site | None:
-    """As :func:`read_site`, with the faults in `faults`; None where there is not even an outline."""
+    """As :func:`read_site`, with all faults kept.
+
+    Parameters
+    ----------
+    plan_file, ledger, given
+        As there.
+    faults
+        Takes what is wrong; where it does not keep, the first is raised.
+
+    Returns
+    -------
+    Site or None
+        Without what is at fault; None where there is not even an outline.
+    """
     ledger.units = plan_file.plan.units
     layers = faults.attempt(_layers, plan_file)
     if layers is None:
@@ -348,14 +418,51 @@ def _say_absent(layers: Layers, ledger: Ledger) -> None:
 
 
 def count_contract_sites(plan_file: PlanFile) -> int:
-    """Rows of the file of sites, usable or not."""
+    """Rows of the file of sites, usable or not.
+
+    Parameters
+    ----------
+    plan_file
+        Of a contract.
+
+    Returns
+    -------
+    int
+        Of those that `contract.sites.where` picks.
+
+    Raises
+    ------
+    PlanError
+        The plan names no contract, or its file is not there.
+    DataError
+        The file cannot be read.
+    """
     return count_features(plan_file, "contract.sites", _contract_section(plan_file))
 
 
 def read_contract_sites(plan_file: PlanFile, ledger: Ledger, rows: tuple[int, int] | None = None) -> ContractSites:
-    """The sites that `[contract]` names, or those in some rows of the file, from the first up to the end.
+    """The sites that `[contract]` names, each with one climate.
 
-    A bad site is listed with its reason; a bad file raises an error.
+    Parameters
+    ----------
+    plan_file
+        Of a contract.
+    ledger
+        Told what was repaired, and which sites were left out.
+    rows
+        The first row of the file, from 0, and the one after the last; all of them unless given.
+
+    Returns
+    -------
+    ContractSites
+        The good ones, in EPSG:4326, with their own columns; bad ones with their reason.
+
+    Raises
+    ------
+    PlanError
+        The plan names no contract, or its file or a column is not there.
+    DataError
+        The file cannot be read, or none of its sites can be used.
     """
     section, key = _contract_section(plan_file), "contract.sites"
     layer = read_vector(plan_file, key, section, ("name", "elevation"), ledger, rows=rows, whole=True)
@@ -395,14 +502,56 @@ def read_contract_sites(plan_file: PlanFile, ledger: Ledger, rows: tuple[int, in
 
 
 def contract_rows(plan_file: PlanFile, rows: tuple[int, int], why: str) -> tuple[Rejected, ...]:
-    """Some rows of the file of sites, none of which can be used, with their own columns and the reason."""
+    """Some rows of the file of sites, none of which can be used.
+
+    Parameters
+    ----------
+    plan_file
+        Of a contract.
+    rows
+        The first row, from 0, and the one after the last.
+    why
+        The reason that each is given.
+
+    Returns
+    -------
+    tuple of Rejected
+        One a row, with its own columns.
+
+    Raises
+    ------
+    PlanError
+        The plan names no contract, or its file is not there.
+    DataError
+        The file cannot be read.
+    """
     found = read_attributes(plan_file, "contract.sites", _contract_section(plan_file), rows)
     return tuple(Rejected(name, why, row, own_values(own)) for name, row, own in found)
 
 
 def read_outlines(plan_file: PlanFile, rows: tuple[int, int]) -> dict[int, Layer]:
-    """The features of a contract's sites in some rows, as the file has them, each as a layer of its own, by its
-    number there, from 1; those that cannot be used are said by :func:`read_contract_sites`."""
+    """The features of a contract's sites in some rows, as the file has them.
+
+    Parameters
+    ----------
+    plan_file
+        Of a contract.
+    rows
+        The first row, from 0, and the one after the last.
+
+    Returns
+    -------
+    dict
+        Each feature as a layer of its own, by its number in the file, from 1. Those that cannot be used are said by
+        :func:`read_contract_sites`.
+
+    Raises
+    ------
+    PlanError
+        The plan names no contract, or its file is not there.
+    DataError
+        The file cannot be read, or has no geometry.
+    """
     section = _contract_section(plan_file)
     layer = read_vector(plan_file, "contract.sites", section, ("name",), Ledger(), rows=rows, whole=True)
     each = np.eye(len(layer), dtype=bool)

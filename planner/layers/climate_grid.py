@@ -200,7 +200,31 @@ def opened_layer(
 def open_layer(
     plan_file: PlanFile, key: str, section: ClimateLayer, ledger: Ledger
 ) -> Iterator[tuple[Months, CRS]]:
-    """A plan's layer with its settled CRS, to be read by cells."""
+    """A plan's layer with its settled CRS, to be read by cells; a context manager.
+
+    Parameters
+    ----------
+    plan_file
+        The plan.
+    key
+        Where it names the layer.
+    section
+        What it says there.
+    ledger
+        Told what was assumed of the CRS.
+
+    Yields
+    ------
+    Months, CRS
+        Twelve bands, January first; open while this lasts.
+
+    Raises
+    ------
+    PlanError
+        The file is not there.
+    DataError
+        It cannot be read, or has no twelve bands or no CRS.
+    """
     where = layer_where(key, section)
     with open_bands(plan_file, key, section, where) as months:
         yield months, layer_crs(plan_file, key, section, where, months, ledger)
@@ -302,7 +326,33 @@ def check_stated_unit(plan_file: PlanFile, key: str, section: ClimateLayer, quan
 def layer_unit(
     plan_file: PlanFile, key: str, section: ClimateLayer, quantity: Quantity, months: Months, ledger: Ledger
 ) -> str:
-    """The plan's unit, else the file's own, which is stated; PlanError where neither can be one of the quantity."""
+    """The plan's unit of a layer, else the file's own.
+
+    Parameters
+    ----------
+    plan_file
+        For messages.
+    key
+        Where the plan names the layer.
+    section
+        What it says there.
+    quantity
+        Whose units may be meant.
+    months
+        The layer's bands, with what the file says of its unit.
+    ledger
+        Told the file's unit, or that it is not the plan's.
+
+    Returns
+    -------
+    str
+        One of `quantity.units`.
+
+    Raises
+    ------
+    PlanError
+        Neither can be a unit of the quantity.
+    """
     where, units = layer_where(key, section), ", ".join(quantity.units)
     said = months.unit
     if months.described:
@@ -332,8 +382,25 @@ def layer_unit(
 def check_range(where: str, key: str, quantity: Quantity, unit: str, raw: Floats, values: Floats) -> None:
     """Refuse values that cannot be what the plan says they are, and name the unit that they look like.
 
-    Raises SitesError where most rows (n, 12) are as they should be, so that only some cells are wrong; otherwise
-    DataError.
+    Parameters
+    ----------
+    where
+        The layer, for messages.
+    key
+        Where the plan names it.
+    quantity
+        What it is said to hold.
+    unit
+        In which it is said to hold it.
+    raw, values
+        (n, 12) in that unit, and in the quantity's inner one; NaN where unknown.
+
+    Raises
+    ------
+    SitesError
+        Most rows are as they should be, so that only some cells are wrong.
+    DataError
+        Otherwise.
     """
     if quantity.plausible(values):
         return

@@ -30,7 +30,18 @@ PLAIN = re.compile(r"[+-]?(\d+([.]\d*)?|[.]\d+|\d+,(\d{1,2}|\d{4,})|\d*,(?!\d{3}
 
 
 def text(value: object) -> str:
-    """One attribute value as trimmed text; '' for a missing one, '12' for 12.0."""
+    """One attribute value as text.
+
+    Parameters
+    ----------
+    value
+        Of any type.
+
+    Returns
+    -------
+    str
+        Trimmed; '' for a missing one, '12' for 12.0.
+    """
     if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and np.isnan(value)):
         return ""
     if isinstance(value, float | np.floating) and float(value).is_integer():
@@ -39,8 +50,20 @@ def text(value: object) -> str:
 
 
 def number(value: object) -> float | None:
-    """A plain number, NaN for a missing value, None for anything else.
+    """A plain number.
 
+    Parameters
+    ----------
+    value
+        One attribute value.
+
+    Returns
+    -------
+    float or None
+        NaN for a missing value, None for anything that is no number.
+
+    Examples
+    --------
     >>> number("12,5"), number(" 7 "), number("12.5 m"), number("1,250")
     (12.5, 7.0, None, None)
     """
@@ -81,8 +104,20 @@ _METRES = re.compile(rf"{_NUMBER}\s*(?:m\b\.?|met(?:er|re)s?\b)")
 
 
 def length_m(text_: str) -> float | None:
-    """A length written with its unit, in metres; None for anything else.
+    """A length written with its unit, in metres.
 
+    Parameters
+    ----------
+    text_
+        As people write it.
+
+    Returns
+    -------
+    float or None
+        Metres; None for anything else.
+
+    Examples
+    --------
     >>> length_m("12 m"), round(length_m("28.5'"), 4), round(length_m("7 ft 4 in"), 4), length_m("12")
     (12.0, 8.6868, 2.2352, None)
     """
@@ -110,8 +145,18 @@ RANGE, SEVERAL, ABOUT = (
 def likely(value: object) -> tuple[str, str] | None:
     """The one number, maybe with a unit, that a vague text stands for, and what is assumed with it.
 
-    None where it is not vague, or cannot be told.
+    Parameters
+    ----------
+    value
+        One attribute value.
 
+    Returns
+    -------
+    tuple of str or None
+        The number as text, and RANGE, SEVERAL or ABOUT; None where the text is not vague, or cannot be told.
+
+    Examples
+    --------
     >>> likely("10-15 m"), likely("3;4")
     (('15 m', 'is a range: its upper end is taken'), ('4', 'has several values: the highest is taken'))
     >>> likely("~8"), likely("15-10"), likely("8")

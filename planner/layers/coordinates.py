@@ -120,8 +120,23 @@ class PlaceRows:
 def places_in(text: str, where: str = "standard input") -> PlaceRows:
     """Places of a CSV as text: columns of latitude and longitude, and a name where there is one.
 
-    The first line is its heading; without one that names both, two or three columns are taken as (name,) latitude,
-    longitude. Raises DataError that names the line.
+    Parameters
+    ----------
+    text
+        Its first line is its heading; without one that names both, two or three columns are taken as (name,)
+        latitude, longitude.
+    where
+        What the text is called in messages.
+
+    Returns
+    -------
+    PlaceRows
+        Degrees, in the text's order.
+
+    Raises
+    ------
+    DataError
+        With the number of the line that cannot be read.
     """
     lines = [line for line in text.lstrip("\ufeff").splitlines() if line.strip()]
     if not lines:

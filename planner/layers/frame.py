@@ -45,14 +45,40 @@ def _transformer(from_crs: str | CRS, to_crs: str | CRS) -> Transformer:
 
 
 def project(xy: Floats, from_crs: str | CRS, to_crs: str | CRS) -> Floats:
-    """Points (..., 2), x then y, from one CRS to another; inf where the projection has no answer."""
+    """Points from one CRS to another.
+
+    Parameters
+    ----------
+    xy
+        (..., 2) x (east, longitude) first, whatever the order of the system's axes.
+    from_crs, to_crs
+        As PROJ reads them.
+
+    Returns
+    -------
+    ndarray
+        (..., 2); inf where the projection has no answer.
+    """
     xy = np.asarray(xy, float)
     x, y = _transformer(from_crs, to_crs).transform(xy[..., 0], xy[..., 1])
     return np.stack([np.asarray(x, float), np.asarray(y, float)], axis=-1)
 
 
 def project_shapes(shapes: Shapes | Sequence[BaseGeometry], from_crs: str | CRS, to_crs: str | CRS) -> Shapes:
-    """Geometries from one CRS to another, vertex by vertex; a third coordinate is dropped."""
+    """Geometries from one CRS to another, vertex by vertex.
+
+    Parameters
+    ----------
+    shapes
+        (n,) of any type; a third coordinate is dropped.
+    from_crs, to_crs
+        As PROJ reads them.
+
+    Returns
+    -------
+    ndarray
+        (n,) geometries; coordinates are inf where the projection has no answer.
+    """
     if from_crs == to_crs:
         same: Shapes = np.asarray(shapes, object)
         return shapely.force_2d(same) if shapely.has_z(same).any() else same
@@ -93,8 +119,18 @@ def cut_at_antimeridian(shapes: Shapes) -> Shapes:
 def local_frame(geometry: BaseGeometry, crs: str | CRS) -> Frame:
     """The frame centred on the middle of a geometry's bounds.
 
-    geometry: any shape with at least one vertex, in `crs`. Works across the antimeridian, where longitudes
-    jump, because the first guess is a mean of directions in space and the rest is done in metres.
+    Parameters
+    ----------
+    geometry
+        Any shape with at least one vertex.
+    crs
+        Of its coordinates.
+
+    Returns
+    -------
+    Frame
+        A transverse Mercator on WGS 84. Right across the antimeridian too, where longitudes jump: the first guess
+        is a mean of directions in space, and the rest is done in metres.
     """
     lonlat = project(shapely.get_coordinates(geometry), crs, WGS84)
     mean = unit_vectors(lonlat).mean(axis=0)

@@ -12,11 +12,25 @@ from planner.site import Floats
 
 
 def read_horizon(path: Path, where: str) -> tuple[Floats, Floats]:
-    """Azimuth clockwise from north and elevation, degrees, by rising azimuth.
+    """A table of the horizon that the plan names.
 
-    A table of two columns, azimuth first unless its headings say otherwise; a column of heights alone runs from
-    north clockwise in even steps, as PVGIS takes it; PVGIS's own output (`H_hor`) counts its azimuth from the south
-    (from memory). Raises DataError.
+    Parameters
+    ----------
+    path
+        Two columns, azimuth first unless its headings say otherwise; or heights alone, from north clockwise in even
+        steps, as PVGIS takes it. PVGIS's own output (`H_hor`) counts its azimuth from the south (from memory).
+    where
+        What it is called in messages.
+
+    Returns
+    -------
+    azimuth_deg, elevation_deg
+        (n,) each, clockwise from north, by rising azimuth.
+
+    Raises
+    ------
+    DataError
+        It cannot be read so.
     """
     rows = read_rows(path, where)
     if len(rows[0]) == 1 and len(rows[0][0].split()) == 2:  # parted by blanks

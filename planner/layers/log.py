@@ -52,8 +52,24 @@ class Entry(NamedTuple):
 def read_log(path: Path, how: Review, ledger: Ledger) -> Log:
     """Read a log and lay it on days without gaps.
 
-    The last of several entries of a day counts. Raises DataError for a log without dates or percentages, or whose
-    dates may be read in two ways.
+    Parameters
+    ----------
+    path
+        A table of any of the formats that `rows` reads.
+    how
+        The plan's `[review]`: columns, the order of dates, what a gap means.
+    ledger
+        Told which rows were left out, and how dates and percentages were read.
+
+    Returns
+    -------
+    Log
+        Of several entries of a day the last counts.
+
+    Raises
+    ------
+    DataError
+        It has no dates or no percentages, or its dates may be read in two ways.
     """
     where = path.name
     rows = read_rows(path, where)

@@ -113,7 +113,18 @@ class Looked:
 
 
 def files_in(paths: Iterable[Path]) -> list[Path]:
-    """Files of folders and files, in order, without hidden ones, sidecars and what we wrote."""
+    """Files of folders and files that may be layers.
+
+    Parameters
+    ----------
+    paths
+        Folders are looked through four levels deep.
+
+    Returns
+    -------
+    list of Path
+        In order, each once, at most MOST_FILES; without hidden ones, sidecars and what we wrote.
+    """
     found: list[Path] = []
     for path in paths:
         if path.is_dir() and path.suffix.lower() != ".gdb":
@@ -131,7 +142,18 @@ def files_in(paths: Iterable[Path]) -> list[Path]:
 
 
 def look_at(path: Path) -> list[Looked]:
-    """Every layer of a file."""
+    """Every layer of a file, without a plan that says what it is.
+
+    Parameters
+    ----------
+    path
+        Any file.
+
+    Returns
+    -------
+    list of Looked
+        One a layer; a file that cannot be read is one with its fault, and nothing is raised for it.
+    """
     kind = path.suffix.lower()
     try:
         with warnings.catch_warnings():

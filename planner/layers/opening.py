@@ -108,7 +108,31 @@ def vector_source(where: str, path: Path, trusted: Trusted, ledger: Ledger | Non
 def raster(
     where: str, path: Path, trusted: Trusted, ledger: Ledger | None = None
 ) -> Iterator[rasterio.DatasetReader]:
-    """A raster, open. Raises DataError as :func:`vector_source`, and RasterioError where GDAL cannot read it."""
+    """A raster, open; a context manager.
+
+    Parameters
+    ----------
+    where
+        What it is called in messages.
+    path
+        The file.
+    trusted
+        What it may lead to beside itself.
+    ledger
+        Takes a word on changes that another program has not yet put into the file.
+
+    Yields
+    ------
+    rasterio.DatasetReader
+        Open while this lasts.
+
+    Raises
+    ------
+    DataError
+        It would fetch, or read what is not the plan's, or is of a format that is not read here.
+    RasterioError
+        GDAL cannot read it.
+    """
     free = _may_fetch(where, path, trusted, _DEEPEST)
     with ExitStack() as stack:
         stack.enter_context(rasterio.Env(**({} if free else CLOSED)))

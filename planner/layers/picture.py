@@ -19,7 +19,22 @@ SQUAT = 0.6  # least height of the picture, over its width
 
 
 def read_window(plan_file: PlanFile, longitude_deg: Floats, latitude_deg: Floats, ledger: Ledger) -> Window:
-    """The plan's ETo layer around sites at (n,) longitudes and latitudes; the grid alone where it names none."""
+    """The plan's ETo layer around sites, for a picture.
+
+    Parameters
+    ----------
+    plan_file
+        The plan.
+    longitude_deg, latitude_deg
+        (n,) of the sites.
+    ledger
+        Told what was assumed of the layer.
+
+    Returns
+    -------
+    Window
+        The grid alone where the plan names no such layer.
+    """
     window, section = empty_window(longitude_deg, latitude_deg), plan_file.plan.climate.eto
     if section is None:
         return window

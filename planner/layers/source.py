@@ -17,7 +17,27 @@ AREA_MARGIN_DEG = 5.0  # data often run a little beyond the area a CRS was made 
 
 
 def locate(plan_file: PlanFile, key: str, text: str) -> Path:
-    """The file that the plan names at `key`; PlanError with the nearest file of that folder if it is missing."""
+    """The file that the plan names.
+
+    Parameters
+    ----------
+    plan_file
+        From whose folder paths start.
+    key
+        Where it is named, for messages.
+    text
+        The path as the plan has it.
+
+    Returns
+    -------
+    Path
+        Of a file or folder that is there.
+
+    Raises
+    ------
+    PlanError
+        It is missing; with the nearest name in that folder.
+    """
     path = plan_file.file(key, text)
     if path.exists():
         return path
@@ -33,7 +53,20 @@ def locate(plan_file: PlanFile, key: str, text: str) -> Path:
 
 
 def files_state(plan_file: PlanFile, text: str) -> list[list[int]]:
-    """Size and time of the files that a plan's path stands for (twelve, where it names a file a month)."""
+    """Size and time of the files that a plan's path stands for.
+
+    Parameters
+    ----------
+    plan_file
+        From whose folder paths start.
+    text
+        The path as the plan has it; one with {mon}, {mm} or {m} stands for a file a month.
+
+    Returns
+    -------
+    list
+        [bytes, nanoseconds] of each file, by name; empty where there is none.
+    """
     path = plan_file.file("path", text)
     pattern = path.name
     for month in ("{mon}", "{mm}", "{m}"):

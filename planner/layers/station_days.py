@@ -282,10 +282,28 @@ BAD_MARKS = ("R", "M")  # CIMIS: rejected, missing
 
 
 def read_days(path: Path, where: str, wind_height_m: float, ledger: Ledger) -> DaysMeasured:
-    """Days of a weather file.
+    """Days of a weather file, by the service that its columns give away.
 
-    wind_height_m: at which the station's wind was measured, where the service does not fix it. Raises DataError for
-    a file that cannot be read, or has neither ETo nor both extremes of temperature.
+    Parameters
+    ----------
+    path
+        The file.
+    where
+        What it is called in messages.
+    wind_height_m
+        At which the station's wind was measured, where the service does not fix it.
+    ledger
+        Told which values and rows cannot be.
+
+    Returns
+    -------
+    DaysMeasured
+        Metric, by rising day.
+
+    Raises
+    ------
+    DataError
+        It cannot be read, or has neither ETo nor both extremes of temperature.
     """
     if path.suffix.lower() == ".dly":
         found = _dly(path, where)

@@ -161,8 +161,26 @@ class Words:
 def read_station_table(plan_file: PlanFile, words: Words, ledger: Ledger) -> StationTable:
     """The table that the plan names in `programme.stations`.
 
-    Raises PlanError where there is none, DataError for one that cannot be read, has no station column, or gives a
-    station a uniformity and an efficiency.
+    Parameters
+    ----------
+    plan_file
+        The plan.
+    words
+        What kinds, plants and soils may be called.
+    ledger
+        Told which rows and columns are not used.
+
+    Returns
+    -------
+    StationTable
+        One row a station, metric.
+
+    Raises
+    ------
+    PlanError
+        The plan names none, or its file is not there.
+    DataError
+        It cannot be read, has no station column, or gives a station a uniformity and an efficiency.
     """
     section = plan_file.plan.programme
     if section.stations is None:

@@ -40,9 +40,28 @@ _WEATHER = {
 
 
 def site_weather(plan_file: PlanFile, site: Site, ledger: Ledger) -> Weather | None:
-    """The weather file that the plan names in `sun.weather`; None where it names none.
+    """The weather file that the plan names in `sun.weather`.
 
-    Raises PlanError where there is no such file, else as :func:`read_weather`.
+    Parameters
+    ----------
+    plan_file
+        The plan.
+    site
+        Whose place the file is to be near.
+    ledger
+        Told whose weather it is.
+
+    Returns
+    -------
+    Weather or None
+        A year by the hour; None where the plan names none.
+
+    Raises
+    ------
+    PlanError
+        There is no such file.
+    DataError
+        As :func:`read_weather`.
     """
     sun = plan_file.plan.sun
     if sun.weather is None:

@@ -57,7 +57,23 @@ def zone_headings(names: Iterable[str]) -> Headings:
 
 
 def read_zone_rows(path: Path) -> ZoneRows:
-    """The rows of a zone table, a CSV with a header line; its columns in any order. Raises DataError."""
+    """The rows of a zone table.
+
+    Parameters
+    ----------
+    path
+        A CSV with a header line; its columns in any order.
+
+    Returns
+    -------
+    ZoneRows
+        Text, with the line that each row stands on.
+
+    Raises
+    ------
+    DataError
+        It is not there, cannot be read, or lacks a column.
+    """
     where = str(path)
     try:
         text = path.read_text(encoding="utf-8-sig")

@@ -36,11 +36,28 @@ def site_files(plan: Plan) -> list[str]:
 
 
 def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Path]:
-    """Write the files of :func:`site_files` into `folder`: map, sheet, tables, the places for phones and map
-    programs, the bill where there is one, and the light where the plan asks for its grid.
+    """Write the files of :func:`site_files`: map, sheet, tables, the places for phones and map programs, the bill
+    where there is one, and the light where the plan asks for its grid.
 
-    Returns the files' paths. Raises OutputError where the folder cannot be written, or holds a file of one of
-    these names that we did not make (or that was changed since) and `force` is not set.
+    Parameters
+    ----------
+    result
+        The site.
+    folder
+        Is made where it is not there.
+    force
+        Overwrite what is not ours.
+
+    Returns
+    -------
+    list of Path
+        What was written.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be written, or holds a file of one of these names that we did not make (or that was
+        changed since) and `force` is not set.
     """
     # here, not above: folium and GeoPandas take a second to load, and only writers need them
     from planner.show.draw.map import site_page
@@ -70,7 +87,18 @@ def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Pa
 
 
 def page(result: SiteResult | ContractResult | ProgrammeResult | ReviewResult) -> bytes:
-    """The page that shows a result, as HTML in one piece: what a notebook draws."""
+    """The page that shows a result: what a notebook draws.
+
+    Parameters
+    ----------
+    result
+        Of any command.
+
+    Returns
+    -------
+    bytes
+        HTML in one piece, in UTF-8, that opens with no network.
+    """
     from planner.show.draw.contract_map import contract_page
     from planner.show.draw.map import site_page
     from planner.show.draw.programming import programme_page
@@ -86,7 +114,27 @@ def page(result: SiteResult | ContractResult | ProgrammeResult | ReviewResult) -
 
 
 def write_contract(result: ContractResult, folder: Path, force: bool = False) -> list[Path]:
-    """Write `map.html`, `sites.gpkg`, `sites.parquet`, `sites.csv` and `result.json`; as :func:`write_site`."""
+    """Write `map.html`, `sites.gpkg`, `sites.parquet`, `sites.csv` and `result.json` of a contract.
+
+    Parameters
+    ----------
+    result
+        The contract.
+    folder
+        Is made where it is not there.
+    force
+        Overwrite what is not ours.
+
+    Returns
+    -------
+    list of Path
+        What was written.
+
+    Raises
+    ------
+    OutputError
+        As :func:`write_site`.
+    """
     from planner.show.contract_files import write_result
 
     return write_result(result, folder, force)

@@ -221,7 +221,20 @@ def _check_owner(folder: Path, known: _Manifest, made: Made) -> None:
 
 
 def own_folder(plain: Path, made: Made) -> Path:
-    """The folder `plain`; where that holds another plan's results, or a contract's, one with a mark of its own."""
+    """A folder in which no other plan's results lie.
+
+    Parameters
+    ----------
+    plain
+        The folder's name, where it may be had.
+    made
+        Who writes.
+
+    Returns
+    -------
+    Path
+        `plain`; where that holds another plan's results, or a contract's, one with a mark of its own.
+    """
     try:
         _check_owner(plain, _Manifest.of(plain), made)
     except OutputError:
@@ -401,9 +414,25 @@ def _in_place(folder: Path, name: str) -> bool:
 
 
 def check_folder(folder: Path, names: Iterable[str], force: bool, made: Made | None = None) -> None:
-    """Raise OutputError where :func:`write_folder` would refuse, before long work rather than after it.
+    """Refuse what :func:`write_folder` would refuse, before long work rather than after it.
 
     A file is written to the folder and taken away again; so is the folder itself, where it was not there.
+
+    Parameters
+    ----------
+    folder
+        Where results are to be written.
+    names
+        Of the files.
+    force
+        Overwrite what is not ours.
+    made
+        Who writes; a folder of another plan's results is then refused.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be written, or holds what would be overwritten and is not ours.
     """
     folder, names = Path(folder), list(names)
     if made is not None and made.origin is not None:

@@ -16,9 +16,19 @@ DECIMALS = 7  # of a degree: about a centimetre
 
 
 def to_lonlat(crs: str, unbroken: bool = False) -> Callable[[Floats], Floats]:
-    """A function from (n, 2) or (n, 3) metres in the frame `crs` to (n, 2) longitude, latitude (WGS 84).
+    """The way from a site's frame to longitude and latitude.
 
-    unbroken: for drawing; a site across the 180th meridian then keeps together, at longitudes beyond 180.
+    Parameters
+    ----------
+    crs
+        Of the frame.
+    unbroken
+        For drawing: a site across the 180th meridian keeps together, at longitudes beyond 180.
+
+    Returns
+    -------
+    callable
+        From (n, 2) or (n, 3) metres to (n, 2) longitude, latitude (WGS 84).
     """
     transformer = _transformer(crs, "EPSG:4326")
     middle = transformer.transform(0.0, 0.0)[0]

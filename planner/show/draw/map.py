@@ -49,7 +49,20 @@ def site_map(result: SiteResult) -> OfflineMap:
 
 
 def map_data(result: SiteResult, degrees: Callable[[Floats], Floats]) -> dict[str, Any]:
-    """What the scripts of SCRIPTS draw."""
+    """What the scripts of SCRIPTS draw.
+
+    Parameters
+    ----------
+    result
+        The site.
+    degrees
+        From metres in its frame to longitude and latitude, as :func:`planner.show.lonlat.to_lonlat` gives it.
+
+    Returns
+    -------
+    dict
+        For JSON.
+    """
     west, south, east, north = geometry(_extent(result), degrees).bounds
     return {
         "units": result.plan.units,

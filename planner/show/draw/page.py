@@ -36,7 +36,23 @@ PAGES.filters["sentence"] = lambda text: text[:1].upper() + text[1:]
 
 @cache
 def asset(name: str) -> str:
-    """Text of a packaged script or style, free of links, fit to stand inside its tag."""
+    """Text of a packaged script or style, free of links, fit to stand inside its tag.
+
+    Parameters
+    ----------
+    name
+        Of a file in `assets`.
+
+    Returns
+    -------
+    str
+        With plain line ends.
+
+    Raises
+    ------
+    ValueError
+        The text would close its own tag.
+    """
     text = files("planner.show").joinpath("assets", name).read_text(encoding="utf-8")
     # Leaflet's style names images beside it that we do not use, and its script a map for debuggers
     text = re.sub(r"url\((?!#|data:)[^)]*\)", "none", text) if name.endswith(".css") else text
@@ -47,7 +63,23 @@ def asset(name: str) -> str:
 
 
 def json_text(data: Any) -> str:
-    """JSON that may stand inside a script element: no tag, no comment, no NaN."""
+    """JSON that may stand inside a script element: no tag, no comment.
+
+    Parameters
+    ----------
+    data
+        Anything that JSON can hold.
+
+    Returns
+    -------
+    str
+        The JSON.
+
+    Raises
+    ------
+    ValueError
+        There is a NaN in it.
+    """
     text = json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     for mark in "<>&\u2028\u2029":
         text = text.replace(mark, f"\\u{ord(mark):04x}")
@@ -55,7 +87,25 @@ def json_text(data: Any) -> str:
 
 
 def styles(*names: str, dark: bool = False) -> Markup:
-    """Our colours as CSS variables (:func:`palette.css_variables`), then the packaged styles, as one element."""
+    """Our colours as CSS variables (:func:`palette.css_variables`), then the packaged styles.
+
+    Parameters
+    ----------
+    *names : str
+        Of files in `assets`.
+    dark
+        Whether the page has colours for a dark screen.
+
+    Returns
+    -------
+    Markup
+        One style element.
+
+    Raises
+    ------
+    ValueError
+        A style would close its own tag.
+    """
     return Markup("<style>{}</style>").format(
         Markup("\n".join([palette.css_variables(dark=dark), *(asset(name) for name in names)]))
     )

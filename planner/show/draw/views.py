@@ -58,7 +58,24 @@ def mount_picture(result: SiteResult, row: int, *, lost: bool = False) -> Markup
 def mount_view(
     result: SiteResult, row: int, degrees: Callable[[Floats], Floats], *, lost: bool = False
 ) -> dict[str, Any]:
-    """What the panel and the sheet say of one mount; `lost`: its picture shows the sun that it loses."""
+    """What the panel and the sheet say of one mount.
+
+    Parameters
+    ----------
+    result
+        The site.
+    row
+        Of the mount.
+    degrees
+        From metres in the site's frame to longitude and latitude.
+    lost
+        Whether its picture shows the sun that it loses.
+
+    Returns
+    -------
+    dict
+        For the templates: words, and pictures as SVG.
+    """
     at = degrees(result.mounts.xyz[[row]])[0]
     return {
         "row": row,

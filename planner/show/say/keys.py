@@ -11,7 +11,18 @@ WIDTH = 100
 
 
 def sections_said(rows: Sequence[FieldRow]) -> str:
-    """Each section with how many keys it has."""
+    """Sections of a plan file in words.
+
+    Parameters
+    ----------
+    rows
+        All keys.
+
+    Returns
+    -------
+    str
+        Each section with how many keys it has.
+    """
     sections = {name or "(before the first section)": count for name, count in sections_of(rows).items()}
     wide = max(map(len, sections))
     lines = [f"  {name:<{wide}}  {count} key{'s' if count > 1 else ''}" for name, count in sections.items()]
@@ -19,7 +30,18 @@ def sections_said(rows: Sequence[FieldRow]) -> str:
 
 
 def keys_said(rows: Sequence[FieldRow]) -> str:
-    """Each key with its type, default, meaning and the default's reason."""
+    """Keys of a plan file in words.
+
+    Parameters
+    ----------
+    rows
+        The keys.
+
+    Returns
+    -------
+    str
+        Each with its type, default, meaning and the default's reason.
+    """
     said = []
     for row in rows:
         default = "required" if row.default == "required" else f"default: {row.default}"

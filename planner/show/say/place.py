@@ -26,7 +26,22 @@ def warning(found: ZoneAtPlaces, row: int) -> str:
 
 
 def place_lines(found: ZoneAtPlaces, row: int, units: Units) -> list[str]:
-    """Zone with its odds, peak month, season, what it rests on, and what may be wrong."""
+    """What there is to say of one place.
+
+    Parameters
+    ----------
+    found
+        Places with their zones.
+    row
+        Of the place.
+    units
+        In which it is said.
+
+    Returns
+    -------
+    list of str
+        Zone with its odds, peak month, season, what it rests on, and what may be wrong.
+    """
     told = zone_words(found.climate, found.zone, row, units)
     second = f" Next likeliest: {told.runner_up}, {told.runner_up_chance}." if told.runner_up_chance else ""
     lines = [

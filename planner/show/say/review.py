@@ -232,7 +232,18 @@ def cannot_tell(result: ReviewResult) -> list[str]:
 
 
 def summary_lines(result: ReviewResult) -> list[str]:
-    """The review in a few lines, the limit first."""
+    """The review for a terminal.
+
+    Parameters
+    ----------
+    result
+        The review.
+
+    Returns
+    -------
+    list of str
+        A few lines, the limit first.
+    """
     review = result.review
     lines = [limit_said(review.limit, result.plan.review.looks)]
     for finding in review.findings:

@@ -23,7 +23,18 @@ NO_PDF = 'For the sheet as PDF too: pip install "noonmark[pdf]"'
 
 
 def summary(result: SiteResult) -> str:
-    """The decision for one site, in a few lines."""
+    """The decision for one site, for a terminal.
+
+    Parameters
+    ----------
+    result
+        The site.
+
+    Returns
+    -------
+    str
+        A few lines.
+    """
     d = result.decision
     lines = [
         f"{result.site.name}: {plural(len(result.mounts), 'candidate')}, {len(d.order)} meet every requirement."
@@ -59,7 +70,18 @@ def summary(result: SiteResult) -> str:
 
 
 def contract_summary(result: ContractFiles) -> str:
-    """A contract in a few lines: sites by zone, and how many to look at first."""
+    """A contract for a terminal.
+
+    Parameters
+    ----------
+    result
+        What was written of it.
+
+    Returns
+    -------
+    str
+        A few lines: sites by zone, and how many to look at first.
+    """
     counts = result.counts
     lines = [f"{plural(counts.sites, 'site')}."]
     lines += [f"  {label}: {sites:,}" for label, sites in counts.zones.items()]

@@ -14,7 +14,20 @@ from planner.units import MM_PER_IN, MONTHS, Units
 
 
 def place_rows(found: ZoneAtPlaces, units: Units) -> list[dict[str, Any]]:
-    """One mapping a place; ETo in the plan's units, its name says which."""
+    """Places with their zones, for a table.
+
+    Parameters
+    ----------
+    found
+        The places.
+    units
+        Of ETo; the column's name says which.
+
+    Returns
+    -------
+    list of dict
+        One a place.
+    """
     per, ending, digits = (MM_PER_IN, "in_day", 3) if units == "us" else (1.0, "mm_day", 2)
     zone, labels = found.zone, found.zone.table.labels
     rows = []
@@ -41,7 +54,20 @@ def place_rows(found: ZoneAtPlaces, units: Units) -> list[dict[str, Any]]:
 
 
 def places_csv(found: ZoneAtPlaces, units: Units) -> str:
-    """The rows as a CSV with a heading."""
+    """Places with their zones as a CSV.
+
+    Parameters
+    ----------
+    found
+        The places.
+    units
+        Of ETo; the column's name says which.
+
+    Returns
+    -------
+    str
+        With a heading.
+    """
     rows = place_rows(found, units)
     out = io.StringIO()
     writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")

@@ -15,7 +15,22 @@ WIDTH = 110
 
 
 def plan_text(draft: Draft, folder: Path, command: str) -> str:
-    """The plan file that is to lie in `folder`, to which its paths are relative. command: what comes next."""
+    """A first plan as text.
+
+    Parameters
+    ----------
+    draft
+        Its keys in order, with what was read of the data.
+    folder
+        Where it is to lie; its paths are relative to that.
+    command
+        What comes next, for its first line.
+
+    Returns
+    -------
+    str
+        TOML, with guesses marked.
+    """
     head = [f"# A first plan, made from what was found. Next: {command}"]
     head += _comment(
         "Lines with 'check:' are guesses. Lines that are commented out are another reading, or what is missing."
