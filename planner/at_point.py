@@ -106,6 +106,11 @@ def point_card(prepared: Prepared, beside: Yardstick, xy: Floats, height_m: floa
         Of one mount, row 0, whose id is `SPOT`: sun path and horizon, light by month, who takes it, rain, links
         (cables where the sensor has one), classes, requirements and score. Nothing is chosen in it, and it has no
         layout. Its spread and, for a radio, its cables are :func:`closely`.
+
+    Raises
+    ------
+    PlanError
+        The place is too far from the site to be judged, or the height is none of a mount.
     """
     scene = without_choice(prepared.scene)
     seen = see(scene, mount_at(scene.site, xy, height_m))
@@ -140,7 +145,20 @@ def _unchosen(decision: Decision) -> Decision:
 
 
 def closely(prepared: Prepared, card: SiteResult) -> tuple[SiteResult, tuple[CableRun | None, ...]]:
-    """The card with its spread, and a cable to each controller; what takes longer than a reader waits for."""
+    """What of a point takes longer than a reader waits for.
+
+    Parameters
+    ----------
+    prepared
+        The site as it stands.
+    card
+        Of the point, from :func:`point_card`.
+
+    Returns
+    -------
+    card, runs : SiteResult, tuple
+        The card with its spread, and a cable to each controller, None where there is no way.
+    """
     scene = prepared.scene
     spread: LightSpread = spread_at(scene, card.mounts, [0])[0]
     runs: tuple[CableRun | None, ...] = ()

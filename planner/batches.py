@@ -55,8 +55,26 @@ def run_contract(
 ) -> ContractResult:
     """The zone of every site of a contract, in memory.
 
-    progress: called with (done, total) after each part. part_sites: rows read at a time. Raises PlanError or
-    DataError where the sites, the zone table or a layer cannot be used at all; a single site never stops the rest.
+    Parameters
+    ----------
+    plan_file
+        Of a contract.
+    ledger
+        Told what was repaired, assumed or left out.
+    progress
+        Called with (done, total) after each part.
+    part_sites
+        Rows read at a time.
+
+    Returns
+    -------
+    ContractResult
+        One row a site.
+
+    Raises
+    ------
+    PlanError, DataError
+        The sites, the zone table or a layer cannot be used at all; a single site never stops the rest.
     """
     table = table_of(plan_file, ledger)
     total = count_contract_sites(plan_file)
@@ -98,12 +116,40 @@ def contract_parts(
     part_sites: int | None = None,
     keep: Keep | None = None,
 ) -> Iterator[Parts]:
-    """The parts of a contract, all done, in a folder within `folder`; taken away once their user is done with them.
+    """The parts of a contract, all done, in a folder within `folder`; a context manager.
 
-    scheduler: address of a Dask scheduler; its workers must see the same paths. part_sites: rows of a part.
-    keep: what is kept of each site that gets a mount, besides its record; a function that other processes know.
-    Raises PlanError, DataError, OutputError, or CommandError for the scheduler; finished parts then stay for the
-    next run.
+    They are taken away once their user is done with them.
+
+    Parameters
+    ----------
+    plan_file
+        Of a contract.
+    folder
+        Where results go; a folder of unfinished work is made in it.
+    ledger
+        Told what was repaired, assumed or left out.
+    progress
+        Called with (what, done, total).
+    scheduler
+        Address of a Dask scheduler; its workers must see the same paths.
+    part_sites
+        Rows of a part.
+    keep
+        What is kept of each site that gets a mount, besides its record; a function that other processes know.
+
+    Yields
+    ------
+    Parts
+        In the order of the sites.
+
+    Raises
+    ------
+    PlanError, DataError
+        The sites, the zone table or a layer cannot be used at all; a single site never stops the rest.
+    OutputError
+        The folder is another run's, or cannot be written.
+    CommandError
+        The scheduler cannot be used. Finished parts stay for the next run, whatever is raised.
     """
     tell, size = progress or (lambda what, done, total: None), part_sites or usual_part(plan_file)
     run = _here if scheduler is None else _on(scheduler, tell)

@@ -51,7 +51,18 @@ class SiteBid:
 
 
 def site_bid(result: SiteResult) -> SiteBid:
-    """The bid of one site from what was found there: its layout's bill, and the radio links that serve with it."""
+    """The bid of one site.
+
+    Parameters
+    ----------
+    result
+        What was found there.
+
+    Returns
+    -------
+    SiteBid
+        Its layout's bill, and the radio links that serve with it.
+    """
     name, chosen, study = result.site.name, result.decision.chosen, result.reach_study
     if chosen < 0:
         return SiteBid(name, None)
@@ -95,7 +106,18 @@ def told(bid: SiteBid) -> dict[str, Any]:
 
 
 def from_told(found: Mapping[str, Any]) -> SiteBid:
-    """A site's bid from what :func:`told` made of it."""
+    """A site's bid from what was kept of it.
+
+    Parameters
+    ----------
+    found
+        What :func:`told` made of it.
+
+    Returns
+    -------
+    SiteBid
+        The same as before.
+    """
 
     def lines(some: Iterable[Mapping[str, Any]]) -> tuple[Line, ...]:
         return tuple(Line(**{**one, "item": Item(one["item"])}) for one in some)
@@ -150,7 +172,18 @@ class Added:
 
 
 def added(bids: Sequence[SiteBid]) -> Added:
-    """What failing links add to the total of some sites, one or many."""
+    """What failing links add to the total.
+
+    Parameters
+    ----------
+    bids
+        Of some sites, one or many.
+
+    Returns
+    -------
+    Added
+        Amounts with their probabilities.
+    """
     k = [len(bid.held_with) for bid in bids]
     return added_by(
         np.concatenate([*(np.asarray(bid.held_with, float) for bid in bids), np.empty(0)]),
@@ -279,7 +312,18 @@ class Bid:
 
 
 def contract_bid(bids: Sequence[SiteBid]) -> Bid:
-    """The sites' bills added up, with the spread of the total."""
+    """The sites' bills added up.
+
+    Parameters
+    ----------
+    bids
+        One a site.
+
+    Returns
+    -------
+    Bid
+        With the spread of the total.
+    """
     priced = [(bid.name, bid.bill) for bid in bids if bid.bill is not None]
     return Bid(
         summed(line for _, bill in priced for line in bill.lines),

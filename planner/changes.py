@@ -194,8 +194,23 @@ def _joined_places(one: Places, two: Places) -> Places:
 def changed_site(site: Site, changes: Sequence[Change]) -> Site:
     """The site with all changes made.
 
-    Raises PlanError where a change cannot be: a footprint that crosses itself or is no building's size, a row that
-    is not there, a building or tree where a surface model says what stands.
+    Parameters
+    ----------
+    site
+        The one before; stays as it is.
+    changes
+        In their order.
+
+    Returns
+    -------
+    Site
+        The changed one.
+
+    Raises
+    ------
+    PlanError
+        A change cannot be: a footprint that crosses itself or is no building's size, a row that is not there, a
+        building or tree where a surface model says what stands.
     """
     built = [change for change in changes if isinstance(change, Building)]
     grown = {change.row: change.times for change in changes if isinstance(change, Tree)}
@@ -317,16 +332,44 @@ def keys_changed(changes: Sequence[Change]) -> dict[str, Any]:
 
 
 def changed_raw(raw: Mapping[str, Any], keys: Mapping[str, Any]) -> dict[str, Any]:
-    """The plan's own text, as TOML reads it, with keys set; `raw` stays."""
+    """A plan's own text with keys set.
+
+    Parameters
+    ----------
+    raw
+        As TOML reads it; stays as it is.
+    keys
+        Dotted; None takes a key out.
+
+    Returns
+    -------
+    dict
+        The changed one.
+
+    Raises
+    ------
+    PlanError
+        A key may not be tried: only those of FREE_SECTIONS.
+    """
     out = copy.deepcopy(dict(raw))
     set_keys(out, keys)
     return out
 
 
 def set_keys(raw: MutableMapping[str, Any], keys: Mapping[str, Any]) -> None:
-    """Set keys in place, a mapping or a TOML document; the same key in the other unit goes.
+    """Set keys in place; the same key in the other unit goes.
 
-    Raises PlanError for a key that may not be tried: only those of FREE_SECTIONS.
+    Parameters
+    ----------
+    raw
+        A mapping or a TOML document.
+    keys
+        Dotted; None takes a key out.
+
+    Raises
+    ------
+    PlanError
+        A key may not be tried: only those of FREE_SECTIONS.
     """
     for dotted, value in keys.items():
         head, _, name = dotted.partition(".")

@@ -745,6 +745,7 @@ def _face(
 
 
 def main() -> None:
+    """The command `noonmark`: what an error's kind says is its exit code."""
     for stream in (sys.stdout, sys.stderr):  # names in any script, also where the console's code page is narrow
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")

@@ -83,7 +83,13 @@ def missing(made: Callable[..., Any]) -> bool:
 
 
 def threads() -> int:
-    """How many threads may work at once: the cores that this process may use, or NUMBA_NUM_THREADS."""
+    """How many threads may work at once.
+
+    Returns
+    -------
+    int
+        NUMBA_NUM_THREADS, else the cores that this process may use.
+    """
     asked = os.environ.get("NUMBA_NUM_THREADS", "")
     if asked.isdecimal() and int(asked) > 0:
         return int(asked)
@@ -97,7 +103,17 @@ def tasks(total: int, most: int | None = None) -> list[slice]:
 
 
 def in_threads(work: Callable[[slice], object], total: int, most: int | None = None) -> None:
-    """Call work(slice) for each of :func:`tasks`, in all threads; compiled code lets go of Python's lock."""
+    """Call a function for each of :func:`tasks`, in all threads; compiled code lets go of Python's lock.
+
+    Parameters
+    ----------
+    work
+        Takes the slice that it is to do; what it raises is raised here.
+    total
+        How many there are to do.
+    most
+        Of one slice.
+    """
     runs = tasks(total, most)
     if len(runs) < 2 or threads() < 2:
         for run in runs:

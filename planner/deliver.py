@@ -21,11 +21,32 @@ def run_contract_files(
     scheduler: str | None = None,
     part_sites: int | None = None,
 ) -> ContractFiles:
-    """A contract from its file to files in `folder`: zones and, where the plan names layers, mounts.
+    """A contract from its file to files: zones and, where the plan names layers, mounts.
 
-    scheduler, part_sites: as :func:`planner.batches.contract_parts` takes them. force: overwrite files in `folder`
-    that are not ours. Raises PlanError, DataError or OutputError; parts that are finished then stay for the next
-    run.
+    Parameters
+    ----------
+    plan_file
+        Of a contract.
+    folder
+        Is made where it is not there.
+    ledger
+        Told what was repaired, assumed or left out.
+    progress
+        Called with (what, done, total).
+    force
+        Overwrite files in `folder` that are not ours.
+    scheduler, part_sites
+        As :func:`planner.batches.contract_parts` takes them.
+
+    Returns
+    -------
+    ContractFiles
+        What was written, and what to say of it.
+
+    Raises
+    ------
+    PlanError, DataError, OutputError, CommandError
+        As :func:`planner.batches.contract_parts`; parts that are finished then stay for the next run.
     """
     folder = Path(folder)
     check_sheets(plan_file)

@@ -27,8 +27,26 @@ WGS84 = "EPSG:4326"
 def decided(plan_file: PlanFile, given: Given, elevation_m: float) -> SiteResult:
     """One site of a contract, as `site` decides it.
 
-    elevation_m: what the file of sites says, NaN for nothing: the terrain then tells, as at any site.
-    Raises PlanError where the plan cannot be used at any site, DataError where a layer cannot at this one.
+    Parameters
+    ----------
+    plan_file
+        Of the contract.
+    given
+        What the contract has read for this site.
+    elevation_m
+        What the file of sites says, NaN for nothing: the terrain then tells, as at any site.
+
+    Returns
+    -------
+    SiteResult
+        As of a single site.
+
+    Raises
+    ------
+    PlanError
+        The plan cannot be used at any site.
+    DataError
+        A layer cannot at this one.
     """
     own = own_plan(plan_file, given, elevation_m)
     ledger = Ledger(own.plan.units)
@@ -39,12 +57,38 @@ def decided(plan_file: PlanFile, given: Given, elevation_m: float) -> SiteResult
 
 
 def not_decided(row: int, name: str, why: str) -> SiteFound:
-    """The record of a site whose layers cannot be used, or that has no outline: its zone still stands."""
+    """The record of a site whose layers cannot be used, or that has no outline: its zone still stands.
+
+    Parameters
+    ----------
+    row, name
+        Of the site in the contract's file.
+    why
+        In words.
+
+    Returns
+    -------
+    SiteFound
+        Without a mount.
+    """
     return SiteFound(row, name, Outcome.ZONE_ONLY, why)
 
 
 def site_found(result: SiteResult, row: int, name: str) -> SiteFound:
-    """What is kept of a site's result; row, name: of the site in the contract's file."""
+    """What is kept of a site's result.
+
+    Parameters
+    ----------
+    result
+        The site.
+    row, name
+        Of the site in the contract's file.
+
+    Returns
+    -------
+    SiteFound
+        Mount, links and bid, in codes and numbers.
+    """
     decision, study = result.decision, result.reach_study
     at = decision.chosen if decision.chosen >= 0 else decision.nearest
     outcome = Outcome.NO_CANDIDATE if at < 0 else Outcome.NONE_PASSES

@@ -89,7 +89,18 @@ def told(found: SiteFound) -> dict[str, Any]:
 
 
 def from_told(kept: Mapping[str, Any]) -> SiteFound:
-    """A site's record from what :func:`told` made of it."""
+    """A site's record from what was kept of it.
+
+    Parameters
+    ----------
+    kept
+        What :func:`told` made of it.
+
+    Returns
+    -------
+    SiteFound
+        The same as before.
+    """
     place = kept["place"]
     if place is not None:
         place = FoundPlace(**{**place, "lacking": tuple(place["lacking"])})

@@ -30,9 +30,25 @@ FRAMES = (
 def opened(
     plan: PlanFile | str | Path | Mapping[str, Any], frames: Mapping[str, GeoDataFrame] | None = None
 ) -> Iterator[PlanFile]:
-    """The plan file; GeoDataFrames are written to a folder that is gone afterwards, and read as any layer is.
+    """A plan from whatever a caller has; a context manager.
 
-    Raises PlanError where the plan is faulty, or a frame's name is none of a plan's vector layers.
+    Parameters
+    ----------
+    plan
+        A plan file, its path, or a mapping of its sections.
+    frames
+        GeoDataFrames in place of files, by the layer's name. They are written to a folder that is gone afterwards,
+        and read as any layer is.
+
+    Yields
+    ------
+    PlanFile
+        While this lasts.
+
+    Raises
+    ------
+    PlanError
+        The plan is faulty, or a frame's name is none of a plan's vector layers.
     """
     if not frames:
         yield _plan_file(plan)

@@ -38,8 +38,23 @@ _log = logging.getLogger("planner.compiled")  # a line for each kernel that is c
 
 
 def dispatcher(function: Callable[..., Any], options: dict[str, Any], on_disk: bool) -> Any:
-    """Numba's dispatcher of a function, for which a number written in the code is as any other of its type: Numba
-    compiles f(x, 0) apart from f(x, n), which is dear, and once more while it does not know n's type yet.
+    """Numba's dispatcher of a function, for which a number written in the code is as any other of its type.
+
+    Numba compiles f(x, 0) apart from f(x, n), which is dear, and once more while it does not know n's type yet.
+
+    Parameters
+    ----------
+    function
+        To be compiled when it is first called.
+    options
+        Of `numba.njit`.
+    on_disk
+        Keep what is compiled for other processes.
+
+    Returns
+    -------
+    numba.core.dispatcher.Dispatcher
+        Called as the function is.
     """
     made: Any = njit(**options)(function)
     as_given, plain = made.compile, cast(Any, types).unliteral

@@ -80,11 +80,23 @@ def look_first(
     found: Mapping[int, SiteFound] | None = None,
     asked: float = 0.9,
 ) -> LookFirst:
-    """Sort n sites.
+    """Which of n sites to look at first.
 
-    flags: of the climate, by site; runner_up: (n,) probability of the second zone, NaN where there is none. found:
-    what was decided at a site, by its row; nothing for sites that have their zone only. asked: probability that a
-    link must have.
+    Parameters
+    ----------
+    flags
+        (n,) of the climate.
+    runner_up
+        (n,) probability of the second zone, NaN where there is none.
+    found
+        What was decided at a site, by its row; nothing for sites that have their zone only.
+    asked
+        Probability that a link must have.
+
+    Returns
+    -------
+    LookFirst
+        Sites in that order, and the reasons that most sites have.
     """
     every = [
         list(_reasons(row, some, float(second), (found or {}).get(row), asked))

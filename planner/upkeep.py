@@ -117,7 +117,24 @@ def words_known() -> Words:
 def run_programme(plan_file: PlanFile, ledger: Ledger, progress: Progress | None = None) -> ProgrammeResult:
     """The base program at 100%, the year ahead, the first day, and what was built.
 
-    Raises PlanError or DataError, saying where and what to do.
+    Parameters
+    ----------
+    plan_file
+        With `programme.stations`.
+    ledger
+        Told what was repaired, assumed or left out.
+    progress
+        Called with (what, done, total).
+
+    Returns
+    -------
+    ProgrammeResult
+        One row a station.
+
+    Raises
+    ------
+    PlanError, DataError
+        Where, and what to do.
     """
     tell = progress or (lambda what, done, total: None)
     plan, asked = plan_file.plan, plan_file.plan.programme
@@ -339,7 +356,26 @@ def run_review(
 ) -> ReviewResult:
     """A controller's log against what the weather of its days should have made of it.
 
-    Raises PlanError or DataError, saying where and what to do.
+    Parameters
+    ----------
+    plan_file
+        With `[review]`.
+    log_path
+        The log.
+    ledger
+        Told what was repaired, assumed or left out.
+    progress
+        Called with (what, done, total).
+
+    Returns
+    -------
+    ReviewResult
+        Verdicts, and the days that they rest on.
+
+    Raises
+    ------
+    PlanError, DataError
+        Where, and what to do.
     """
     tell = progress or (lambda what, done, total: None)
     plan, how = plan_file.plan, plan_file.plan.review

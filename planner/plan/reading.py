@@ -164,7 +164,27 @@ def read_plan(path: str | Path, variables: Mapping[str, str] | None = None) -> P
 
 
 def parse_plan(raw: Mapping[str, Any], path: str | Path, variables: Mapping[str, str] | None = None) -> PlanFile:
-    """Validate a plan given as a mapping; `path` is where its relative paths start from."""
+    """A plan given as a mapping.
+
+    Parameters
+    ----------
+    raw
+        Sections, as TOML reads them.
+    path
+        Where its relative paths start from, and its name in messages.
+    variables
+        Values for `${NAME}` in paths.
+
+    Returns
+    -------
+    PlanFile
+        With every default in it.
+
+    Raises
+    ------
+    PlanError
+        A key is not known, or its value is not allowed; with the key, and what would be.
+    """
     try:
         plan = Plan.model_validate(raw)
     except ValidationError as fault:

@@ -80,7 +80,18 @@ class Section(BaseModel):
 
 
 def as_toml(value: Any) -> str:
-    """A value as a plan file has it."""
+    """A value as a plan file has it.
+
+    Parameters
+    ----------
+    value
+        Text, a number, True or False, a date, a list or a mapping of these.
+
+    Returns
+    -------
+    str
+        TOML, on one line; "not given" for None.
+    """
     if value is None:
         return "not given"
     if isinstance(value, bool):

@@ -228,7 +228,18 @@ MOST_KINDS = 40
 
 
 def sort_parts(looked: Looked) -> tuple[Sorted, ...]:
-    """What a layer is, or what the parts of it are, where one layer holds several kinds."""
+    """What a layer is.
+
+    Parameters
+    ----------
+    looked
+        The layer.
+
+    Returns
+    -------
+    tuple of Sorted
+        One; or one a part, where one layer holds several kinds.
+    """
     if looked.is_drawing:
         return _drawing(looked)
     parts = (_osm(looked) or _told_apart(looked)) if looked.rows and looked.relief is None else ()
