@@ -130,7 +130,18 @@ def digest(path: Path) -> str:
 
 
 def flush(path: Path) -> None:
-    """Onto the disk itself, a folder as well where the system can. Raises OSError where a file does not fit."""
+    """Bring a file onto the disk itself; a folder as well where the system can.
+
+    Parameters
+    ----------
+    path
+        Of either.
+
+    Raises
+    ------
+    OSError
+        A file does not fit.
+    """
     if os.name == "nt":  # it asks for a right to write, and knows none of folders
         return
     handle = os.open(path, os.O_RDONLY)

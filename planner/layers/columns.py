@@ -224,6 +224,18 @@ def names(layer: Layer, attribute: str | None) -> tuple[str, ...]:
 def name_text(value: object) -> str:
     """A name as text; of a record of names, as Overture has them, the primary one.
 
+    Parameters
+    ----------
+    value
+        One attribute value: text, JSON, or a mapping.
+
+    Returns
+    -------
+    str
+        Trimmed; '' where there is none.
+
+    Examples
+    --------
     >>> name_text('{"primary": "Town Hall", "common": null}'), name_text({"primary": None}), name_text(" A ")
     ('Town Hall', '', 'A')
     """

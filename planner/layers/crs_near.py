@@ -32,11 +32,25 @@ def scales(crs: CRS, unit_m: float) -> tuple[float, ...]:
 def crs_by_place(
     xy: Floats, near_lonlat: Floats, within_m: float, unit_m: float = float("nan")
 ) -> tuple[CRS, float] | None:
-    """The EPSG system in use near a place by which a point (2,) lies within a distance of it, and the scale.
+    """The EPSG system in use near a place by which a point lies within a distance of it, and the scale.
 
-    near_lonlat: (2,). unit_m: metres of the unit that is stated of the point, NaN for none. Of systems that put it
-    at the same spot, as realizations of one datum do, that with the lowest code. None where no system does, or
-    several put it at different spots.
+    Parameters
+    ----------
+    xy
+        (2,) the point, in the system that is sought.
+    near_lonlat
+        (2,) the place, degrees.
+    within_m
+        How far apart the two may be.
+    unit_m
+        Metres of the unit that is stated of the point, NaN for none.
+
+    Returns
+    -------
+    tuple or None
+        Of systems that put the point at the same spot, as realizations of one datum do, that with the lowest code,
+        and by what the point is to be multiplied first. None where no system does, or several put it at different
+        spots.
     """
     lon, lat = float(near_lonlat[0]), float(near_lonlat[1])
     found: list[tuple[int, CRS, float, Floats]] = []

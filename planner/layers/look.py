@@ -210,7 +210,25 @@ def _drawing(path: Path) -> Looked:
 
 
 def at_points(looked: Looked, control: Sequence[ControlPoint]) -> Looked:
-    """A drawing laid so that its control points lie where they lie on the earth. Raises DataError."""
+    """A drawing laid so that its control points lie where they lie on the earth.
+
+    Parameters
+    ----------
+    looked
+        The drawing.
+    control
+        Points in both.
+
+    Returns
+    -------
+    Looked
+        With the CRS that they give it.
+
+    Raises
+    ------
+    DataError
+        The points cannot be right.
+    """
     name = drawing.stated_unit(looked.path)
     unit = drawing.Unit(name, by_plan=False) if name else None
     placed = drawing.placed_by_points(looked.path.name, control, unit, Ledger())

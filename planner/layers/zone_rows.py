@@ -41,6 +41,18 @@ class Headings:
 def zone_headings(names: Iterable[str]) -> Headings:
     """What the columns of a zone table are, as people call them.
 
+    Parameters
+    ----------
+    names
+        Of the columns.
+
+    Returns
+    -------
+    Headings
+        Our names, or the file's own where a column is none of them, and the units said in them.
+
+    Examples
+    --------
     >>> zone_headings(["Zone", "From (in/day)", "To (in/day)"])
     Headings(columns=('label', 'low', 'high'), units=('in/day',))
     """

@@ -177,7 +177,18 @@ class ContractFiles:
 
 
 def file_names(plan: Plan) -> list[str]:
-    """What a contract's folder will hold, besides the folders of single sites."""
+    """What a contract's folder will hold.
+
+    Parameters
+    ----------
+    plan
+        Of the contract.
+
+    Returns
+    -------
+    list of str
+        Names of files, without the folders of single sites.
+    """
     joint = [f"{layer}.parquet" for layer in joined.COLUMNS] if "parquet" in plan.outputs.sites else []
     return [
         *(["map.html"] if plan.outputs.map else []),
@@ -190,7 +201,20 @@ def file_names(plan: Plan) -> list[str]:
 
 
 def kept_of(result: SiteResult, found: SiteFound) -> dict[str, bytes]:
-    """What is kept of a contract's site until all are there: its tables, and its pages where the plan asks."""
+    """What is kept of a contract's site until all are there.
+
+    Parameters
+    ----------
+    result
+        The site.
+    found
+        The same in brief, with its name in the contract.
+
+    Returns
+    -------
+    dict
+        Bytes by name: its tables, and its pages where the plan asks for them.
+    """
     kept = joined.tables_of(result, found)
     if result.plan.outputs.site_maps:
         kept |= {"map.html": site_page(result), "sheet.html": sheet_page(result)}
@@ -200,7 +224,18 @@ def kept_of(result: SiteResult, found: SiteFound) -> dict[str, bytes]:
 
 
 def check_sheets(plan_file: PlanFile) -> None:
-    """Raise PlanError where the plan asks for a PDF of all sheets, and nothing here can set it."""
+    """Refuse a plan that asks for a PDF of all sheets where nothing here can set it.
+
+    Parameters
+    ----------
+    plan_file
+        Of a contract.
+
+    Raises
+    ------
+    PlanError
+        typst is not installed.
+    """
     plan = plan_file.plan
     if plan.outputs.site_sheets and plan.layers is not None and not typeset.available():
         raise PlanError(
@@ -277,7 +312,27 @@ def write_result(result: ContractResult, folder: Path, force: bool) -> list[Path
 
 
 def write_parts(parts: Parts, folder: Path, force: bool) -> ContractFiles:
-    """Write the contract's files from its parts, in their order."""
+    """Write the contract's files from its parts, in their order.
+
+    Parameters
+    ----------
+    parts
+        Whole ones.
+    folder
+        Is made where it is not there.
+    force
+        Overwrite what is not ours.
+
+    Returns
+    -------
+    ContractFiles
+        What was written, and what to say of it.
+
+    Raises
+    ------
+    OutputError
+        As :func:`planner.show.write_site`.
+    """
     folder, plan, folders = Path(folder), parts.plan, _page_folders(parts)
     names = [*file_names(plan), *(f"{each}/{page}" for each in folders for page in PAGES)]
     with writing(folder, names, force, Made("contract", parts.origin)) as new:

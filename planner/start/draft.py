@@ -160,10 +160,30 @@ def draft(
     outline_name: str,
     control: Sequence[Mapping[str, float]] = (),
 ) -> Draft:
-    """A plan from sorted layers; at: (latitude, longitude) of the site, where it was told.
+    """A plan from sorted layers.
 
-    outline_name: the file that an outline that has to be drawn will be in. control: points that place the drawings
-    among the layers, by the plan's keys. Raises PlanError where nothing tells which place the site is.
+    Parameters
+    ----------
+    title
+        Of the plan.
+    parts
+        What the layers were found to be.
+    at
+        (latitude, longitude) of the site, where it was told.
+    outline_name
+        The file that an outline that has to be drawn will be in.
+    control
+        Points that place the drawings among the layers, by the plan's keys.
+
+    Returns
+    -------
+    Draft
+        Keys in the order of a plan file, in codes and numbers.
+
+    Raises
+    ------
+    PlanError
+        Nothing tells which place the site is.
     """
     found = _Found()
     for part in parts:

@@ -46,7 +46,27 @@ def _on_paper(plan: Plan) -> bool:
 
 
 def write_programme(result: ProgrammeResult, folder: Path, force: bool = False) -> list[Path]:
-    """Write :func:`programme_files` into `folder`. Raises OutputError as :func:`planner.show.write_folder`."""
+    """Write :func:`programme_files`.
+
+    Parameters
+    ----------
+    result
+        The program.
+    folder
+        Is made where it is not there.
+    force
+        Overwrite what is not ours.
+
+    Returns
+    -------
+    list of Path
+        What was written.
+
+    Raises
+    ------
+    OutputError
+        As :func:`planner.show.write_site`.
+    """
     rows, plan = station_rows(result), result.plan
     pdf = (
         {"programming.pdf": document_pdf(programming(result), plan, "programming.html")} if _on_paper(plan) else {}
@@ -67,7 +87,27 @@ def write_programme(result: ProgrammeResult, folder: Path, force: bool = False) 
 
 
 def write_review(result: ReviewResult, folder: Path, force: bool = False) -> list[Path]:
-    """Write :func:`review_files` into `folder`. Raises OutputError as :func:`planner.show.write_folder`."""
+    """Write :func:`review_files`.
+
+    Parameters
+    ----------
+    result
+        The review.
+    folder
+        Is made where it is not there.
+    force
+        Overwrite what is not ours.
+
+    Returns
+    -------
+    list of Path
+        What was written.
+
+    Raises
+    ------
+    OutputError
+        As :func:`planner.show.write_site`.
+    """
     plan = result.plan
     pdf = {"review.pdf": document_pdf(review_document(result), plan, "review.html")} if _on_paper(plan) else {}
     return write_folder(
