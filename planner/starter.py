@@ -33,10 +33,36 @@ def first_plan(
 ) -> FirstPlan:
     """A first plan from folders, files, or a place alone.
 
-    at: (latitude, longitude). plan: the file that is to be written; None for one named after the folder, in it.
-    control: points that place the drawings among the layers. new: whether the plan must not be there yet. Raises
-    PlanError where a path is not there, or nothing tells which place the site is, DataError where control points
-    cannot be right, OutputError where the plan is there already.
+    Parameters
+    ----------
+    paths
+        Folders and files to be looked through.
+    at
+        (latitude, longitude) of the site, None where the files tell.
+    plan
+        The file that is to be written; None for one named after the folder, in it.
+    progress
+        Called with (what, done, total).
+    control
+        Points that place the drawings among the layers.
+    new
+        Whether the plan must not be there yet.
+
+    Returns
+    -------
+    FirstPlan
+        Nothing is written yet.
+
+    Raises
+    ------
+    PlanError
+        A path is not there, or nothing tells which place the site is.
+    DataError
+        The control points cannot be right.
+    CommandError
+        There are control points and no drawing.
+    OutputError
+        The plan is there already.
     """
     for path in paths:
         if not path.exists():
