@@ -56,11 +56,32 @@ def write_eto_layer(
     progress: Callable[[int, int], None] | None = None,
     force: bool = False,
 ) -> Path:
-    """The ETo layer of the plan's `[climate]` layers, in mm/day, written to `out` (a GeoTIFF).
+    """The ETo layer of the plan's `[climate]` layers, in mm/day.
 
-    progress: called with (done, total) after each block. The layers must share one grid; `climate.elevation` may
-    have its own. force: overwrite a file that we did not make, or that was changed since. Raises PlanError or
-    DataError for the input, OutputError for the output.
+    Parameters
+    ----------
+    plan_file
+        Its layers must share one grid; `climate.elevation` may have its own.
+    out
+        The GeoTIFF to be written.
+    ledger
+        Told what was assumed.
+    progress
+        Called with (done, total) after each block.
+    force
+        Overwrite a file that we did not make, or that was changed since.
+
+    Returns
+    -------
+    Path
+        Of what was written: 12 bands, January first.
+
+    Raises
+    ------
+    PlanError, DataError
+        A layer is missing, or holds what cannot be used.
+    OutputError
+        The file is not ours, or cannot be written: an OSError of the disk.
     """
     out = Path(out)
     plan_file.origin().spare([out])

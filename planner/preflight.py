@@ -32,10 +32,22 @@ SITES_LOOKED_AT = 100  # of a contract: each is read as it would be decided; som
 
 
 def check_inputs(plan_file: PlanFile, ledger: Ledger) -> list[PlannerError]:
-    """All that is wrong with what a plan names: layers, mounts, contract sites, climate; empty if nothing is.
+    """All that is wrong with what a plan names: layers, mounts, contract sites, climate.
 
     Layers of a contract are read through, and then near its sites one by one, as they will be; of many sites some,
     evenly out of all.
+
+    Parameters
+    ----------
+    plan_file
+        The plan.
+    ledger
+        Told what would be repaired, assumed or left out.
+
+    Returns
+    -------
+    list of PlannerError
+        In the order in which they were found; empty if nothing is.
     """
     faults = Faults(keep=True)
     plan = plan_file.plan

@@ -52,7 +52,22 @@ class Shared:
 
 
 def own_plan(plan_file: PlanFile, given: Given, elevation_m: float) -> PlanFile:
-    """The plan as it would be written for one site alone; elevation_m: NaN where nothing is said of it."""
+    """The plan as it would be written for one site of a contract alone.
+
+    Parameters
+    ----------
+    plan_file
+        Of the contract.
+    given
+        What the contract has read for this site.
+    elevation_m
+        NaN where nothing is said of it.
+
+    Returns
+    -------
+    PlanFile
+        Of one site.
+    """
     plan = plan_file.plan
     climate = plan.climate.model_copy(update={"daily": None})
     if np.isfinite(elevation_m):
@@ -71,21 +86,75 @@ def read_near(plan_file: PlanFile) -> tuple[str, ...]:
 
 
 def keep_stand_in(plan_file: PlanFile, name: str, folder: Pieces, ledger: Ledger) -> str | None:
-    """Keep one layer as a stand-in in the folder of unfinished work, and say where; None where it has an index of
-    its own. Raises PlanError, DataError or OutputError."""
+    """Keep one layer as a stand-in in the folder of unfinished work.
+
+    Parameters
+    ----------
+    plan_file
+        Of a contract with `[layers]`.
+    name
+        Of the layer, such as "buildings".
+    folder
+        Where it is kept; what lies there whole is not made again.
+    ledger
+        Told what was repaired, once for all sites.
+
+    Returns
+    -------
+    str or None
+        The stand-in's path; None where the layer has an index of its own.
+
+    Raises
+    ------
+    PlanError, DataError
+        The layer is not there, or holds what cannot be used.
+    OutputError
+        The stand-in cannot be written.
+    """
     section, path = getattr(plan_file.plan.layers, name), folder.path(f"layer-{name}", ".gpkg")
     kept = stand_in(plan_file, f"layers.{name}", section, ATTRIBUTES[name], ledger, path)
     return str(path) if kept else None
 
 
 def keep_stand_ins(plan_file: PlanFile, folder: Pieces, ledger: Ledger) -> dict[str, str]:
-    """Keep each layer without an index as a stand-in; their paths by the plan's key. Raises as one does."""
+    """Keep each layer without an index as a stand-in.
+
+    Parameters
+    ----------
+    plan_file, folder, ledger
+        As :func:`keep_stand_in` takes them.
+
+    Returns
+    -------
+    dict
+        Paths by the plan's key, such as "layers.buildings".
+
+    Raises
+    ------
+    PlanError, DataError, OutputError
+        As there.
+    """
     kept = {f"layers.{name}": keep_stand_in(plan_file, name, folder, ledger) for name in read_near(plan_file)}
     return {key: path for key, path in kept.items() if path is not None}
 
 
 def read_through(plan_file: PlanFile, name: str, ledger: Ledger) -> None:
-    """Read all of a layer, a part at a time, for what there is to say of it. Raises PlanError or DataError."""
+    """Read all of a layer, a part at a time, for what there is to say of it.
+
+    Parameters
+    ----------
+    plan_file
+        Of a contract with `[layers]`.
+    name
+        Of the layer, such as "buildings".
+    ledger
+        Told what would be repaired, assumed or left out.
+
+    Raises
+    ------
+    PlanError, DataError
+        The layer is not there, or holds what cannot be used.
+    """
     section, key = getattr(plan_file.plan.layers, name), f"layers.{name}"
     total = count_features(plan_file, key, section)
     for first in range(0, max(total, 1), ROWS):
@@ -96,9 +165,28 @@ def read_through(plan_file: PlanFile, name: str, ledger: Ledger) -> None:
 
 
 def shared(plan_file: PlanFile, stand_ins: Mapping[str, str], ledger: Ledger) -> Shared:
-    """Controllers and named places of all sites, each joined to its site; what belongs to none is said.
+    """Controllers and named places of all sites, each joined to its site.
 
-    stand_ins: paths, as :func:`keep_stand_ins` gives them. Raises PlanError or DataError.
+    Parameters
+    ----------
+    plan_file
+        Of a contract.
+    stand_ins
+        Paths, as :func:`keep_stand_ins` gives them.
+    ledger
+        Told which points belong to no site.
+
+    Returns
+    -------
+    Shared
+        What each site is given of it.
+
+    Raises
+    ------
+    PlanError
+        The plan names a column or a CRS that is not there.
+    DataError
+        A file holds what cannot be used, or a name that several sites have.
     """
     plan = plan_file.plan
     sections = {name: getattr(plan.layers, name) for name in OWNED if getattr(plan.layers, name) is not None}
