@@ -97,7 +97,18 @@ FREE_FILES = ("zone.table",)  # which whoever asks has looked at
 
 
 def counted(changes: Sequence[Change]) -> tuple[Change, ...]:
-    """Those that still count: a change to a tree or controller ends with the layer that it stood in."""
+    """The changes that still count.
+
+    Parameters
+    ----------
+    changes
+        In their order.
+
+    Returns
+    -------
+    tuple of Change
+        Without those to a tree or controller whose layer was put out by another.
+    """
     out: list[Change] = []
     for change in changes:
         if isinstance(change, Brought):
@@ -107,7 +118,20 @@ def counted(changes: Sequence[Change]) -> tuple[Change, ...]:
 
 
 def in_frame(changes: Sequence[Change], move: Callable[[Floats], Floats]) -> tuple[Change, ...]:
-    """The changes in another frame; move: (n, 2) metres of theirs to metres of that one."""
+    """The changes in another frame.
+
+    Parameters
+    ----------
+    changes
+        In their order.
+    move
+        From (n, 2) metres of theirs to metres of that one.
+
+    Returns
+    -------
+    tuple of Change
+        In the same order.
+    """
     out: list[Change] = []
     for change in changes:
         if isinstance(change, Building):
@@ -120,10 +144,24 @@ def in_frame(changes: Sequence[Change], move: Callable[[Floats], Floats]) -> tup
 
 
 def joined_site(site: Site, more: Site, name: str) -> Site:
-    """A site with one layer of another added to its own; both are of one frame.
+    """A site with one layer of another added to its own.
 
-    Names that both have get a number behind them in what is added. Raises PlanError for a layer of which there can
-    be but one.
+    Parameters
+    ----------
+    site, more
+        Both of one frame.
+    name
+        Of the layer.
+
+    Returns
+    -------
+    Site
+        Names that both have get a number behind them in what is added.
+
+    Raises
+    ------
+    PlanError
+        There can be but one of that layer.
     """
     if name == "buildings":
         one, two = site.buildings, more.buildings

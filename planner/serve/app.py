@@ -196,9 +196,16 @@ def bound(port: int = 0) -> socket.socket:
 
 
 def run(session: Session, announce: Callable[[str], None], at: socket.socket | None = None) -> None:
-    """Serve a session until Ctrl-C or the page's own button; `announce` is given the address once it answers.
+    """Serve a session until Ctrl-C or the page's own button.
 
-    at: as :func:`bound` gives it; without it any free port is taken.
+    Parameters
+    ----------
+    session
+        One plan, and what is tried on it.
+    announce
+        Is given the address once it answers.
+    at
+        As :func:`bound` gives it; without it any free port of the loopback address is taken.
     """
     with at or bound() as there:
         host = f"{LOOPBACK}:{there.getsockname()[1]}"

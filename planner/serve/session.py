@@ -435,7 +435,24 @@ def file_state(path: Path) -> tuple[int, int]:
 def opened(plan_file: PlanFile, progress: Progress | None = None, folder: Path | None = None) -> Session:
     """Read, prepare and decide a plan.
 
-    folder: where layers that are brought in are kept; without it none are taken. Raises as the command line.
+    Parameters
+    ----------
+    plan_file
+        Of one site.
+    progress
+        Called with (what, done, total).
+    folder
+        Where layers that are brought in are kept; without it none are taken.
+
+    Returns
+    -------
+    Session
+        With nothing tried yet.
+
+    Raises
+    ------
+    PlannerError
+        Of the kinds that the command line would end with.
     """
     tell = progress or (lambda *_: None)
     ledger = Ledger()

@@ -60,7 +60,24 @@ class Told:
 def told(part: Sorted, site: Site, kind: Kind | None = None, crs: str | None = None) -> Told:
     """What one layer is, and which readings it has, as the first plan of a folder would say beside the site.
 
-    kind, crs: as a person chose. Raises PlanError for a CRS that is none.
+    Parameters
+    ----------
+    part
+        What the layer was found to be.
+    site
+        That it is brought to.
+    kind, crs
+        As a person chose; None for what was found.
+
+    Returns
+    -------
+    Told
+        In codes and numbers.
+
+    Raises
+    ------
+    PlanError
+        The CRS is none.
     """
     kinds = kinds_of(part.looked.form)
     own = part.kind if part.kind not in NOT_TAKEN else None
@@ -151,9 +168,24 @@ def _plain(value: object) -> Any:
 
 
 def section_keys(told: Told, answers: Mapping[str, Any]) -> tuple[tuple[str, Any], ...]:
-    """The keys of the section, with what was chosen.
+    """The keys of a layer's section, with what was chosen.
 
-    Raises PlanError for an answer that was not offered, or a layer that cannot be used.
+    Parameters
+    ----------
+    told
+        What the layer is, and which readings it has.
+    answers
+        The readings chosen, by key.
+
+    Returns
+    -------
+    tuple
+        Keys and their values.
+
+    Raises
+    ------
+    PlanError
+        An answer was not offered, or the layer cannot be used.
     """
     if not told.usable:
         raise PlanError(told.part.looked.path.name, "it cannot be used as it is", "See what is said of it")

@@ -60,7 +60,20 @@ WORDS = {"height_unit", "default_kind", "unit", "crs", "above", "where", "pick"}
 
 
 def told_said(told: Told, there: Mapping[str, int]) -> dict[str, Any]:
-    """One layer as the page shows it. there: features of each layer of the site as it stands."""
+    """One layer as the page shows it.
+
+    Parameters
+    ----------
+    told
+        What the layer is, and which readings it has.
+    there
+        Features of each layer of the site as it stands.
+
+    Returns
+    -------
+    dict
+        For JSON.
+    """
     looked, kind = told.part.looked, told.kind
     has = there.get(str(kind), 0) if kind is not None else 0
     return {
@@ -124,7 +137,22 @@ def change_said(one: Brought) -> str:
 
 
 def saved_said(from_site: Sequence[str], layers: Sequence[Brought], any_change: bool) -> str:
-    """What a plan saved now would hold; "" where there is no change."""
+    """What a plan saved now would hold.
+
+    Parameters
+    ----------
+    from_site
+        Layers of the site that are written anew.
+    layers
+        Those that were brought in.
+    any_change
+        Whether anything else was changed.
+
+    Returns
+    -------
+    str
+        A sentence; "" where there is no change.
+    """
     if not any_change:
         return ""
     parts = ["A new plan file with your comments and the changed keys."]
@@ -146,7 +174,18 @@ def _plain(name: str) -> str:
 
 
 def compared_counts(before: Mapping[str, int], now: Mapping[str, int]) -> list[tuple[str, str, str]]:
-    """Layers of which there are more or fewer than before the changes."""
+    """Layers of which there are more or fewer than before the changes.
+
+    Parameters
+    ----------
+    before, now
+        Features of each layer.
+
+    Returns
+    -------
+    list of tuple
+        The layer, and both counts, in words.
+    """
     rows = []
     for kind in Kind:
         one, other = before.get(str(kind), 0), now.get(str(kind), 0)

@@ -43,6 +43,7 @@ def verdict_said(card: SiteResult) -> str:
 
 
 def headline(card: SiteResult) -> str:
+    """Whether a point meets every requirement, with its score; `card` is a result of that point alone."""
     score = float(card.decision.score[0])
     return f"Meets every requirement: {score:.0f} of 100" if np.isfinite(score) else "Ruled out"
 
@@ -67,7 +68,18 @@ def links_rows(card: SiteResult) -> list[say_links.ControllerRow]:
 
 
 def compared(before: SiteResult, now: SiteResult) -> list[Compared]:
-    """What the changes do to a point: the numbers that decide, and each link."""
+    """What the changes do to a point.
+
+    Parameters
+    ----------
+    before, now
+        Results of that point alone.
+
+    Returns
+    -------
+    list of Compared
+        The numbers that decide, and each link.
+    """
     one, other = by_fact(say.mount_numbers(before, 0)), by_fact(say.mount_numbers(now, 0))
     wanted = (Fact.SUNLIGHT, Fact.DIRECT_SUN, Fact.OBSTRUCTION, Fact.HEIGHT, Fact.WALL)
     rows = [("Score", say.score(before, 0), say.score(now, 0))]
@@ -94,7 +106,20 @@ def _chance(card: SiteResult, k: int) -> str:
 
 
 def cables_said(card: SiteResult, runs: Sequence[CableRun | None]) -> list[tuple[str, str, str]]:
-    """Controller, length and price, and the way of each cable."""
+    """The cables of a point.
+
+    Parameters
+    ----------
+    card
+        A result of that point alone.
+    runs
+        (m,) the way to each controller, None where there is none.
+
+    Returns
+    -------
+    list of tuple
+        Controller; length and price; the way, in words.
+    """
     units, sign = card.plan.units, card.plan.prices.currency
     rows = []
     for k, run in enumerate(runs):
@@ -114,7 +139,22 @@ def spread_said(card: SiteResult) -> list[say.Number]:
 
 
 def change_said(change: Change, site: Site, units: Units) -> str:
-    """One change in words; site: with the layers that it is made on, and no other change."""
+    """One change in words.
+
+    Parameters
+    ----------
+    change
+        What a designer tries.
+    site
+        With the layers that it is made on, and no other change.
+    units
+        In which lengths are said.
+
+    Returns
+    -------
+    str
+        A phrase.
+    """
     if isinstance(change, Brought):
         return brought.change_said(change)
     if isinstance(change, Building):
@@ -139,7 +179,18 @@ def _as_written(value: object) -> str:
 
 
 def decided_said(before: SiteResult, now: SiteResult) -> list[Compared]:
-    """The decision before the changes and with them."""
+    """The decision before the changes and with them.
+
+    Parameters
+    ----------
+    before, now
+        Results of the whole site.
+
+    Returns
+    -------
+    list of Compared
+        Layout, first place, zone, and how many mounts pass.
+    """
     from planner.show.say import layout as layouts
 
     def told(result: SiteResult) -> tuple[str, str]:
@@ -183,9 +234,19 @@ NEUTRAL = ("", "the neutral table of equal bands")
 
 
 def entries(result: SiteResult, tables: Mapping[str, str] | None = None) -> list[tuple[str, list[Entry]]]:
-    """The keys that may be tried on the page, by heading, with the values of the plan.
+    """The keys that may be tried on the page, with the values of the plan.
 
-    tables: zone tables that lie beside the plan, as the plan would name them, and the unit of each.
+    Parameters
+    ----------
+    result
+        The site.
+    tables
+        Zone tables that lie beside the plan, as the plan would name them, and the unit of each.
+
+    Returns
+    -------
+    list of tuple
+        A heading, and its keys.
     """
     plan, units = result.plan, result.plan.units
     foot, unit = (M_PER_FT, "ft") if units == "us" else (1.0, "m")

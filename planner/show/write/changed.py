@@ -62,11 +62,27 @@ def changed_plan(
     head: str,
     brought: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> str:
-    """The text of the changed plan.
+    """The text of a changed plan.
 
-    text: of the user's plan, of which comments and order stay. keys: dotted, to set. layers: sections that are now
-    read from the GeoPackage `package` beside the plan. head: a comment for its first line. brought: sections of
-    layers that are replaced, and "zone", with their keys; done first.
+    Parameters
+    ----------
+    text
+        Of the user's plan, of which comments and order stay.
+    keys
+        To set, dotted.
+    layers
+        Sections that are now read from the package.
+    package
+        The GeoPackage beside the plan.
+    head
+        A comment for its first line.
+    brought
+        Sections of layers that are replaced, and "zone", with their keys; done first.
+
+    Returns
+    -------
+    str
+        TOML.
     """
     import tomlkit
 
@@ -88,9 +104,19 @@ def changed_plan(
 
 
 def changed_layers(site: Site, layers: Collection[str]) -> bytes:
-    """A GeoPackage with the layers of a site as it stands, in longitude and latitude, fit for :func:`changed_plan`.
+    """A GeoPackage with the layers of a site as it stands, fit for :func:`changed_plan`.
 
-    Heights that no layer told stay empty, so that the plan's default is taken again.
+    Parameters
+    ----------
+    site
+        With all changes.
+    layers
+        Their names. Heights that no layer told stay empty, so that the plan's default is taken again.
+
+    Returns
+    -------
+    bytes
+        In longitude and latitude.
     """
     degrees = to_lonlat(site.crs)
     make = {

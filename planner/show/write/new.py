@@ -11,9 +11,17 @@ from planner.ledger import OutputError
 
 
 def write_new(files: Mapping[Path, str | bytes | Path]) -> None:
-    """Write texts (as UTF-8), bytes and copies of files to files that must not be there yet.
+    """Write files that must not be there yet, all or none.
 
-    Raises OutputError, and then none of them is there.
+    Parameters
+    ----------
+    files
+        Texts (written as UTF-8), bytes, and paths of files to copy.
+
+    Raises
+    ------
+    OutputError
+        One is there already, or cannot be written; then none of them is there.
     """
     made: list[Path] = []
     try:
