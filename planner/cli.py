@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING, Annotated, cast
 import typer
 
 from planner import __version__
-from planner.ledger import CommandError, Exit, Ledger, PlannerError, offered
+from planner.ledger import CommandError, Exit, Ledger, PlanError, PlannerError, offered
 
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from planner.climate.answer import ZoneTable
     from planner.plan import ControlPoint, EtoUnit, PlanFile
     from planner.show.folder import Command
     from planner.units import Units
@@ -565,6 +566,14 @@ def zone(
             help="unit of that table: mm/day, mm/month, in/day or in/month; else as its headings say, else mm/day",
         ),
     ] = None,
+    climate_words: Annotated[
+        str | None,
+        typer.Option(
+            "--climate",
+            help="where no place is known, the climate in words: `tropics` or `temperate`, `humid` or `arid`, and "
+            "the hottest month's mean (`27 C`, `81 F`) or `cool`, `moderate`, `warm`",
+        ),
+    ] = None,
     units: UnitsOption = "metric",
     as_json: JsonOption = False,
 ) -> None:
@@ -572,10 +581,17 @@ def zone(
 
     Prints lines for one place, and a CSV for a CSV.
     """
-    _run(lambda: _zone(place or [], table, table_unit, units, as_json))
+    _run(lambda: _zone(place or [], climate_words, table, table_unit, units, as_json))
 
 
-def _zone(place: list[str], table: Path | None, table_unit: str | None, units: str, as_json: bool) -> Exit:
+def _zone(
+    place: list[str],
+    described: str | None,
+    table: Path | None,
+    table_unit: str | None,
+    units: str,
+    as_json: bool,
+) -> Exit:
     # no room that reads layers is loaded for one place, nor Numba: this answers in about a second
     import numpy as np
 
@@ -592,6 +608,10 @@ def _zone(place: list[str], table: Path | None, table_unit: str | None, units: s
         from planner.local_climate import read_zone_table
 
         bands = read_zone_table(table, unit, Ledger())
+    if described is not None:
+        if place:
+            raise CommandError("--climate", "a place is given too", "Leave one out; the place is surer")
+        return _zone_described(described, bands, said, as_json)
     if place:
         lat, lon = _lat_lon(" ".join(place), "LAT LON")
         found = zone_at(["place"], np.array([lon]), np.array([lat]), bands)
@@ -605,6 +625,20 @@ def _zone(place: list[str], table: Path | None, table_unit: str | None, units: s
         found = zone_at(rows.names, rows.longitude_deg, rows.latitude_deg, bands)
         lines = places_csv(found, said).rstrip("\n")
     print(json.dumps(place_rows(found, said), indent=2, ensure_ascii=False) if as_json else lines)
+    return Exit.OK
+
+
+def _zone_described(described: str, bands: ZoneTable, units: Units, as_json: bool) -> Exit:
+    from planner.climate.zones import zone_of_words
+    from planner.show.say.place import described_lines
+    from planner.show.write.places import described_row
+
+    try:
+        found = zone_of_words(described, bands)
+    except PlanError as fault:
+        raise CommandError("--climate", fault.what, fault.todo) from None
+    row = described_row(found, units)
+    print(json.dumps(row, indent=2, ensure_ascii=False) if as_json else "\n".join(described_lines(found, units)))
     return Exit.OK
 
 

@@ -121,6 +121,35 @@ def test_the_command(tmp_path) -> None:
     assert "no land near" in sea.stdout
 
 
+@pytest.mark.parametrize(
+    ("words", "peak"),
+    [
+        # the middles of FAO-56 Table 2 (p. 8); temperate and humid what makes a peak month of an average on top
+        ("tropics humid warm", 6.0),
+        ("Tropics, arid, moderate", 5.0),
+        ("temperate arid cool", 2.0),
+        ("temperate arid 68 F", 5.5),
+        ("temperate, humid, 20 C", 3.0 + 1.62),
+    ],
+)
+def test_a_description_decides_where_nothing_else_is_known(words: str, peak: float) -> None:
+    done = CliRunner().invoke(app, ["zone", "--climate", words, "--json"])
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.output)
+    assert told["peak_eto_mm_day"] == pytest.approx(peak, abs=0.006)
+    assert told["spread_mm_day"] >= 1.16
+    assert 0 < told["runner_up_probability"] <= told["zone_probability"] < 1
+    lines = CliRunner().invoke(app, ["zone", "--climate", words, "--units", "us"]).output
+    assert f"Peak-month ETo {peak / 25.4:.3f}" in lines
+    assert "orientation only" in lines
+
+
+@pytest.mark.parametrize("words", ["temperate arid", "arid 27 C", "temperate tropics arid warm", "cool warm arid"])
+def test_half_a_description_decides_nothing(words: str) -> None:
+    assert CliRunner().invoke(app, ["zone", "--climate", words]).exit_code == 2
+    assert CliRunner().invoke(app, ["zone", "33", "-112", "--climate", "temperate arid warm"]).exit_code == 2
+
+
 @pytest.mark.parametrize("units", ["metric", "us"])
 def test_a_csv_gives_a_csv_with_stated_columns(units: str) -> None:
     done = CliRunner().invoke(app, ["zone", "--units", units], input="name,lat,lon\nA,33.4,-112\nB,45.1,-93.2\n")

@@ -7,6 +7,7 @@ ETo, not of the highest monthly total, which favours months of 31 days.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,7 @@ from numpy.typing import ArrayLike
 
 from planner.climate import kernels
 from planner.climate.answer import (
+    Basis,
     FromDescription,
     FromEto,
     FromTemperature,
@@ -310,6 +312,56 @@ def read_description(words: str) -> tuple[str, str]:
     )
 
 
+# the columns of FAO-56 Table 2, by its own words
+_TABLE_2_WORDS = {"cool": 10.0, "moderate": 20.0, "warm": 30.0}
+_DEGREES = re.compile(r"(-?\d+(?:[.,]\d+)?)\s*°?\s*([cf])\b", re.IGNORECASE)
+
+
+def read_hottest_c(words: str) -> float:
+    """The hottest month's mean temperature that a description names, in degrees C; NaN where it names none.
+
+    >>> read_hottest_c("temperate arid, 86 F"), read_hottest_c("tropics humid cool"), read_hottest_c("arid")
+    (30.0, 10.0, nan)
+    """
+    if found := _DEGREES.search(words):
+        said = float(found[1].replace(",", "."))
+        return said if found[2].lower() == "c" else (said - 32) / 1.8
+    named = [value for word, value in _TABLE_2_WORDS.items() if re.search(rf"\b{word}\b", words, re.IGNORECASE)]
+    return named[0] if len(named) == 1 else float("nan")
+
+
+def zone_of_words(description: str, table: ZoneTable) -> ZoneResult:
+    """The zone of a place of which nothing is known but a description: the third way alone speaks.
+
+    Parameters
+    ----------
+    description
+        Region and moisture in FAO-56 Table 2's words, and how hot it gets: "temperate arid, 27 C" or "... warm".
+    table
+        The zones to choose from.
+
+    Returns
+    -------
+    ZoneResult
+        Of one row, without a peak month.
+
+    Raises
+    ------
+    PlanError
+        The description does not name one region, one moisture and one temperature.
+    """
+    read_description(description)
+    if not np.isfinite(read_hottest_c(description)):
+        raise PlanError(
+            "climate.description",
+            f"'{description}' does not say how hot it gets",
+            "Add the hottest month's mean temperature (`27 C`, `81 F`), or `cool`, `moderate` or `warm`",
+        )
+    nothing = np.full((1, 12), np.nan)
+    climate = SiteClimate(nothing, nothing[:, 0], (Basis.BUILT_IN,), nothing, nothing, ("the description alone",))
+    return zone_sites(climate, nothing[:, 0], table, description)
+
+
 def zone_sites(
     climate: SiteClimate,
     latitude_deg: ArrayLike,
@@ -465,7 +517,8 @@ def _by_description(climate: SiteClimate, latitude: Floats, table: ZoneTable, de
     if description is not None:
         region, moisture = read_description(description)
         tropical, arid = np.full(n, region == "tropics"), np.full(n, moisture == "arid")
-        known = month >= 0
+        hottest_c = np.where(month >= 0, hottest_c, read_hottest_c(description))
+        known = np.isfinite(hottest_c)
     else:
         known = (month >= 0) & np.isfinite(climate.rain_mm).all(axis=1)
         tropical = is_tropical(climate.t_mean_c, latitude)

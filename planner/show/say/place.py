@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from planner.at_places import ZoneAtPlaces
-from planner.show.say.zone import zone_words
-from planner.units import Units, months
+from planner.climate.answer import FromDescription, ZoneResult
+from planner.show.say.zone import plus_minus, zone_label, zone_words
+from planner.units import Units, months, temperature
 
 EXCHANGED = (
     "There is no land near this place, but there is with latitude and longitude exchanged: check their order."
@@ -55,3 +56,23 @@ def place_lines(found: ZoneAtPlaces, row: int, units: Units) -> list[str]:
         warning(found, row),
     ]
     return [line for line in lines if line]
+
+
+def described_lines(zone: ZoneResult, units: Units) -> list[str]:
+    """Zone with its odds by a description alone, and that a place would be surer."""
+    found = zone.ways[-1].found
+    assert isinstance(found, FromDescription)
+    region = "tropics and subtropics" if found.tropical[0] else "temperate"
+    wet = "arid to semi-arid" if found.arid[0] else "humid to sub-humid"
+    first, second = int(zone.zone[0]), int(zone.runner_up[0])
+    chance = f", {float(zone.p_zone[0]):.0%} chance" if first >= 0 else ""
+    next_one = f" Next likeliest: {zone_label(zone, second)}, {float(zone.p_runner_up[0]):.0%} chance."
+    peak = plus_minus(float(zone.peak_eto_mm_day[0]), float(zone.spread_mm_day[0]), units)
+    own = " of our neutral table" if zone.table.neutral and first >= 0 else ""
+    hottest = temperature(float(found.hottest_c[0]), units)
+    return [
+        f"By the description alone: {region}, {wet}, hottest month {hottest}.",
+        f"Climate zone: {zone_label(zone, first)}{own}{chance}.{next_one if second >= 0 else ''}",
+        f"Peak-month ETo {peak}, by FAO-56 Table 2, which FAO gives for orientation only.",
+        "Give latitude and longitude for a surer answer, with the peak month and the season.",
+    ]

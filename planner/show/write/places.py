@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from planner.at_places import ZoneAtPlaces
+from planner.climate.answer import ZoneResult
 from planner.show.say.place import warning
 from planner.units import MM_PER_IN, MONTHS, Units
 
@@ -51,6 +52,20 @@ def place_rows(found: ZoneAtPlaces, units: Units) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def described_row(zone: ZoneResult, units: Units) -> dict[str, Any]:
+    """The zone by a description alone, by the names of :func:`place_rows`."""
+    per, ending, digits = (MM_PER_IN, "in_day", 3) if units == "us" else (1.0, "mm_day", 2)
+    first, second, labels = int(zone.zone[0]), int(zone.runner_up[0]), zone.table.labels
+    return {
+        "zone": labels[first] if first >= 0 else "",
+        "zone_probability": round(float(zone.p_zone[0]), 3),
+        "runner_up": labels[second] if second >= 0 else "",
+        "runner_up_probability": round(float(zone.p_runner_up[0]), 3),
+        f"peak_eto_{ending}": round(float(zone.peak_eto_mm_day[0]) / per, digits),
+        f"spread_{ending}": round(float(zone.spread_mm_day[0]) / per, digits),
+    }
 
 
 def places_csv(found: ZoneAtPlaces, units: Units) -> str:
