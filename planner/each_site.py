@@ -113,6 +113,7 @@ def site_found(result: SiteResult, row: int, name: str) -> SiteFound:
         price=float(best.bill.total) if best is not None else None,
         bid=replace(site_bid(result), name=name),
         latitude_deg=result.site.latitude_deg,
+        apart=tuple((one.what.value, one.names) for one in result.site.apart),
     )
 
 

@@ -63,7 +63,7 @@ class SiteFound:
     how many the site has; served: how many of them the layout serves; held_with: probability with which each of
     these is served by radio (none by cable). sensors, repeaters: of the layout; price: the bill's total, None where
     nothing is priced. bid: the bill's lines, and the links that may fail. latitude_deg: of the middle of the site's
-    outline, None where it is not decided.
+    outline, None where it is not decided. apart: codes of what its layers disagree about, each with the buildings.
     """
 
     row: int
@@ -81,6 +81,7 @@ class SiteFound:
     price: float | None = None
     bid: SiteBid | None = None
     latitude_deg: float | None = None
+    apart: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
 
 def told(found: SiteFound) -> dict[str, Any]:
@@ -105,5 +106,6 @@ def from_told(kept: Mapping[str, Any]) -> SiteFound:
     if place is not None:
         place = FoundPlace(**{**place, "lacking": tuple(place["lacking"])})
     bid = None if kept["bid"] is None else bids.from_told(kept["bid"])
-    tuples = {"held_with": tuple(kept["held_with"]), "bid": bid}
+    apart = tuple((what, tuple(names)) for what, names in kept["apart"])
+    tuples = {"held_with": tuple(kept["held_with"]), "bid": bid, "apart": apart}
     return SiteFound(**{**kept, "outcome": Outcome(kept["outcome"]), "place": place, **tuples})

@@ -26,6 +26,7 @@ class Reason(StrEnum):
     NOT_SERVED = "not_served"  # controllers that no place of the layout reaches
     DOUBTFUL_LINK = "doubtful_link"  # a link that a test on site would decide
     HEIGHT_ASSUMED = "height_assumed"  # nobody measured the building that the sensor stands on
+    LAYERS_APART = "layers_apart"  # layers contradict one another about a building on the site
     NO_ZONE = "no_zone"
     NEAR_EDGE = "near_edge"  # a second zone is nearly as likely
     LAYERS_DISAGREE = "layers_disagree"  # climate layers, or the ways to a zone, contradict one another
@@ -144,3 +145,11 @@ def _of_mount(row: int, found: SiteFound, asked: float) -> Iterator[Look]:
         yield Look(row, Reason.DOUBTFUL_LINK, 1.0 - weakest)
     if found.place is not None and found.place.height_assumed:
         yield Look(row, Reason.HEIGHT_ASSUMED)
+    if found.apart:
+        yield Look(row, Reason.LAYERS_APART, float(_decides(found)))
+
+
+def _decides(found: SiteFound) -> bool:
+    """Whether it is about the building that the sensor stands on."""
+    holder = found.place.fixed_to if found.place is not None else ""
+    return any(holder in names for _, names in found.apart)

@@ -237,6 +237,23 @@ class Grounds:
 NO_GROUNDS = Grounds((), (), ())
 
 
+class Disagreement(StrEnum):
+    """What two layers of a site say of one thing that cannot both be true."""
+
+    NOT_IN_SURFACE = "not_in_surface"  # a footprint with a height, where the surface model shows none
+    HEIGHTS_DIFFER = "heights_differ"  # the surface model shows another height
+    BUILT_LATER = "built_later"  # the surface model is older than the building
+    TREE_INSIDE = "tree_inside"  # a trunk stands in a building
+
+
+@dataclass(frozen=True)
+class Apart:
+    """One disagreement, and the buildings that it is about."""
+
+    what: Disagreement
+    names: tuple[str, ...]
+
+
 @compared
 @dataclass(frozen=True)
 class Site:
@@ -253,7 +270,7 @@ class Site:
     pitched: (n_buildings,) True where the roof is pitched (the mast then stands at the eave).
     mountable: (n_buildings,) False where no sensor may be fixed. height_assumed: (n_buildings,) True where no layer
     tells the height and the plan's default stands in; empty where that is not known.
-    poles: z is the pole's top.
+    poles: z is the pole's top. apart: where layers disagree about a building that stands on the site.
     """
 
     name: str
@@ -280,6 +297,7 @@ class Site:
     canopy_far: Heights | None = None
     grounds: Grounds = NO_GROUNDS
     height_assumed: Bools = field(default_factory=lambda: np.empty(0, bool))
+    apart: tuple[Apart, ...] = ()
 
     @property
     def obstacles_known(self) -> bool:

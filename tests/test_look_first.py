@@ -29,9 +29,12 @@ FOUND = {
     9: GOOD,
     10: GOOD,
     11: GOOD,
+    12: replace(GOOD, apart=(("not_in_surface", ("Annex", "Gym", "Pool")), ("tree_inside", ("Hall",)))),
+    13: replace(GOOD, apart=(("tree_inside", ("Hall",)), ("heights_differ", ("Gym", "Library")))),
 }
 FLAGS = [()] * 8 + [(Flag.NEAR_EDGE,), (Flag.NEAR_EDGE, Flag.LAYER_GAP), (Flag.OPEN_SEA,), (Flag.LAYER_GAP,)]
-SECOND = np.array([np.nan] * 8 + [0.35, 0.45, np.nan, np.nan])
+FLAGS += [()] * 2
+SECOND = np.array([np.nan] * 8 + [0.35, 0.45] + [np.nan] * 4)
 
 
 def test_what_a_visit_decides_comes_first() -> None:
@@ -45,6 +48,8 @@ def test_what_a_visit_decides_comes_first() -> None:
         (5, Reason.DOUBTFUL_LINK),  # 91 % before 93 %
         (1, Reason.DOUBTFUL_LINK),
         (2, Reason.HEIGHT_ASSUMED),
+        (13, Reason.LAYERS_APART),  # about the building that the sensor stands on
+        (12, Reason.LAYERS_APART),
         (9, Reason.NEAR_EDGE),
         (8, Reason.NEAR_EDGE),
         (11, Reason.PLACE_DECIDES),
@@ -59,6 +64,12 @@ def test_each_has_one_sentence_that_says_what_decides() -> None:
     assert said[4] == "No mount meets every requirement. Closest is R1-2; not met: full sun."
     assert said[5] == "The weakest link has a 91% chance of working: a test on site decides it."
     assert said[2] == "The height of Library is assumed, and the sensor is mounted on it: measure it."
+    assert said[12] == (
+        "The surface model shows no building at Annex, Gym and 1 more: look at it before you rely on the layers."
+    )
+    assert said[13] == (
+        "The surface model shows another height at Library and Gym: look at it before you rely on the layers."
+    )
     assert said[9] == "The zone is band 7, but band 6 has a 45% chance: check ETo against a local source."
     assert said[7] == "Not decided: its outline crosses itself."
     assert all(text.endswith(".") for text in said.values())

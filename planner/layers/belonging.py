@@ -15,6 +15,7 @@ from pyproj import CRS
 
 from planner.layers.build import Given, read_contract_sites
 from planner.layers.columns import text
+from planner.layers.disagree import say_ages
 from planner.layers.frame import WGS84, local_frame, project, project_shapes
 from planner.layers.nearby import ROWS, StandIn, read_stand_in
 from planner.layers.standing import ATTRIBUTES, NAMED_ATTRIBUTES, settle_units
@@ -189,6 +190,7 @@ def shared(plan_file: PlanFile, stand_ins: Mapping[str, str], ledger: Ledger) ->
         A file holds what cannot be used, or a name that several sites have.
     """
     plan = plan_file.plan
+    say_ages(plan_file, ledger)
     sections = {name: getattr(plan.layers, name) for name in OWNED if getattr(plan.layers, name) is not None}
     found: dict[str, tuple[Layer, Ints]] = {}
     named: tuple[tuple[NamedMount, int], ...] = ()

@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
-from planner.layers import columns, relief, standing
+from planner.layers import columns, disagree, relief, standing
 from planner.layers.frame import (
     WGS84,
     Frame,
@@ -299,6 +299,8 @@ def read_site_keeping(
     crowns, crown_prisms, crown_evergreen = stood(
         "trees", (no_crowns(), no_prisms(), none), standing.trees, terrain, known, buildings
     )
+    told = disagree.Told(buildings, assumed, crowns, terrain, known)
+    apart = faults.attempt(disagree.of_site, plan_file, raw.get("buildings"), outline, told, ledger) or ()
     if layers.surface is not None and layers.surface.use == "obstacles" and surfaces:
         relief.say_stood_in(len(crowns) + len(crown_prisms), len(canopies) > 0, ledger)
     else:
@@ -312,6 +314,8 @@ def read_site_keeping(
     poles = stood("poles", no_places(), standing.poles, terrain)
     keep_outs = stood("keep_outs", KeepOuts((), (), ()), standing.keep_outs)
     grounds = stood("grounds", NO_GROUNDS, standing.grounds)
+    if given is None:  # of a contract it is said once
+        faults.attempt(disagree.say_ages, plan_file, ledger)
     _say_absent(layers, ledger)
     return Site(
         name=site.names[0] if site is not None and layers.site.name is not None else plan_file.plan.title,
@@ -338,6 +342,7 @@ def read_site_keeping(
         canopy_far=canopy_far,
         grounds=grounds,
         height_assumed=assumed,
+        apart=apart,
     )
 
 

@@ -68,7 +68,18 @@ NAMED_WITHIN_M = 5000.0
 
 # Which keys of each section name an attribute.
 ATTRIBUTES: dict[str, tuple[str, ...]] = {
-    "buildings": ("name", "height", "roof_height", "top", "ground", "storeys", "base", "roof", "mountable"),
+    "buildings": (
+        "name",
+        "height",
+        "roof_height",
+        "top",
+        "ground",
+        "storeys",
+        "base",
+        "roof",
+        "mountable",
+        "built",
+    ),
     "trees": ("name", "height", "crown_width", "crown_radius", "crown_base", "leaf", "species"),
     "controllers": ("name", "indoors", "height", "depth", "storey", "extra_loss", "site"),
     "poles": ("name", "height"),
@@ -332,7 +343,7 @@ def _heights_from_surface(
             Kind.CHECK, layer.where, "a surface model without terrain gives no heights: name layers.terrain too"
         )
         return height
-    height = np.where(missing, _by_surface(layer, missing, terrain, surfaces), height)
+    height = np.where(missing, by_surface(layer.shapes, missing, terrain, surfaces), height)
     found = missing & ~np.isnan(height)
     low = found & (np.nan_to_num(height) < LOWEST_BUILDING_M)
     high = found & (np.nan_to_num(height) > HIGHEST_BUILDING_M)
@@ -358,16 +369,16 @@ def _heights_from_surface(
     return height
 
 
-def _by_surface(layer: Layer, wanted: Bools, terrain: Heights | None, surfaces: Surfaces) -> Floats:
+def by_surface(shapes: Shapes, wanted: Bools, terrain: Heights | None, surfaces: Surfaces) -> Floats:
     """Heights (n,) of some footprints by a surface model, NaN for others and where it does not know."""
-    height = np.full(len(layer), np.nan)
+    height = np.full(len(shapes), np.nan)
     for surface in surfaces.rasters:  # the coarser one for what is too far for the finer one
         for k in np.flatnonzero(wanted & np.isnan(height)):
-            spots, top = _cells_in(surface, layer.shapes[k])
+            spots, top = _cells_in(surface, shapes[k])
             above = top - ground_at(terrain, spots)
             known = above[~np.isnan(above)]
             # half of the footprint must be known
-            if len(known) and len(known) * surface.cell_m**2 >= layer.shapes[k].area / 2:
+            if len(known) and len(known) * surface.cell_m**2 >= shapes[k].area / 2:
                 height[k] = np.percentile(known, surfaces.percentile)
     return height
 
@@ -382,7 +393,7 @@ def _say_if_units_differ(
     known = np.flatnonzero(np.isfinite(height))[:MOST_COMPARED]
     if len(known) < FEWEST or not surfaces.rasters or (terrain is None and not surfaces.above_ground):
         return
-    seen = _by_surface(layer, np.isin(np.arange(len(layer)), known), terrain, surfaces)[known]
+    seen = by_surface(layer.shapes, np.isin(np.arange(len(layer)), known), terrain, surfaces)[known]
     both = seen > LOWEST_BUILDING_M
     if both.sum() < FEWEST:
         return

@@ -46,6 +46,8 @@ SLIVER_M = 0.05  # a polygon narrower on average is what is left between two lin
 SAME_M = 0.001  # vertices this close are the same
 LEAST_AREA_M2 = 0.01  # a polygon smaller than a hand is a line
 
+ASIDE = {"layers.buildings": ("start_date",)}  # columns of open layers that are read where they are there
+
 Wanted = Literal["polygons", "points", "points or polygons", "any"]
 
 
@@ -123,7 +125,8 @@ def read_vector(
         xy = coordinates(section)
         named = attributes if xy is None else (*attributes, "x", "y")
         wanted = _wanted(plan_file, key, section, named, where, file.columns)
-        taken = file.columns if whole else sorted({*wanted.values(), *id_columns(file.columns)})
+        aside = [column for column in ASIDE.get(key, ()) if column in file.columns]
+        taken = file.columns if whole else sorted({*wanted.values(), *id_columns(file.columns), *aside})
         layer = _read(plan_file, key, section, file, taken, rows, near, ledger)
     return _on_the_earth(layer, ledger, each=whole) if len(layer) else layer
 

@@ -63,7 +63,22 @@ class SiteLayer(VectorLayer):
     )
 
 
+AS_OF = "when it was surveyed or flown: a year (`2019`), a month (`2019-07`) or a day"
+AS_OF_WHY = "nothing is said of its age: the date of a file is that of a download"
+
+
+def as_of() -> Any:
+    """The key with a layer's date."""
+    return entry(None, AS_OF, AS_OF_WHY, pattern=r"^(1[89]|20)\d\d(-(0[1-9]|1[0-2])(-(0[1-9]|[12]\d|3[01]))?)?$")
+
+
 class BuildingsLayer(VectorLayer):
+    as_of: str | None = as_of()
+    built: str | None = entry(
+        None,
+        "attribute with the year or day in which the building was finished",
+        "OpenStreetMap's `start_date`, where the layer has it",
+    )
     name: str | None = entry(None, "attribute with the building's name", "row numbers stand in")
     height: str | None = entry(
         None,
@@ -137,6 +152,7 @@ class BuildingsLayer(VectorLayer):
 
 
 class TreesLayer(PointsLayer):
+    as_of: str | None = as_of()
     name: str | None = entry(None, "attribute with the tree's name or number", "row numbers stand in")
     height: str | None = entry(None, "attribute with the height of the tree's top", "the stated default")
     height_unit: LengthUnit = entry(
@@ -196,6 +212,7 @@ class RasterLayer(Section):
 
 
 class HeightsLayer(RasterLayer):
+    as_of: str | None = as_of()
     height_unit: LengthUnit | None = entry(
         None, "unit of the heights", "what the file or its vertical CRS says, else metres, and the result says so"
     )

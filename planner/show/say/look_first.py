@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from planner.contract import Flag
 from planner.decide import Requirement
 from planner.found import SiteFound
 from planner.look_first import Look, LookFirst, Reason
 from planner.show.say.figures import article, listed, plural
 from planner.show.say.verdict import REQUIREMENT_NAMES
+from planner.site import Disagreement
 from planner.units import odds
 
 _OF_FLAGS = {
@@ -31,11 +34,26 @@ _COMMON = {
     Reason.NOT_SERVED: "have controllers that no place reaches: check the sensor's range in the plan",
     Reason.DOUBTFUL_LINK: "need a link test before anything is mounted: check the sensor's radio in the plan",
     Reason.HEIGHT_ASSUMED: "have the sensor on a building whose height is assumed: a layer with heights helps most",
+    Reason.LAYERS_APART: "have layers that disagree about a building: a newer layer helps most",
     Reason.NO_ZONE: "are in no zone of the table",
     Reason.NEAR_EDGE: "lie close to the edge of a zone's band",
     Reason.LAYERS_DISAGREE: "have climate layers, or ways to a zone, that disagree",
     Reason.PLACE_DECIDES: "have a zone that depends on where exactly they lie",
 }
+
+
+_APART = {
+    Disagreement.NOT_IN_SURFACE: "The surface model shows no building at {}",
+    Disagreement.HEIGHTS_DIFFER: "The surface model shows another height at {}",
+    Disagreement.BUILT_LATER: "Built after the surface model: {}",
+    Disagreement.TREE_INSIDE: "By the layers a tree stands inside {}",
+}
+NAMED = 2  # buildings that a sentence names
+
+
+def _some(names: Sequence[str]) -> str:
+    more = len(names) - NAMED
+    return listed([*names[:NAMED], *([f"{more} more"] if more > 0 else [])])
 
 
 def look_said(look: Look, found: SiteFound | None, zone: str | None, runner_up: str | None) -> str:
@@ -70,6 +88,11 @@ def _of_mount(look: Look, found: SiteFound) -> str:
     if look.reason is Reason.DOUBTFUL_LINK:
         chance = odds(1.0 - look.weight)
         return f"The weakest link has {article(chance)} chance of working: a test on site decides it."
+    if look.reason is Reason.LAYERS_APART:
+        holder = found.place.fixed_to if found.place is not None else ""
+        what, names = max(found.apart, key=lambda one: holder in one[1])  # what the sensor stands on is named
+        first = sorted(names, key=lambda name: name != holder)
+        return f"{_APART[Disagreement(what)].format(_some(first))}: look at it before you rely on the layers."
     place = found.place
     holder = place.fixed_to if place is not None and place.fixed_to else "the building"
     return f"The height of {holder} is assumed, and the sensor is mounted on it: measure it."
