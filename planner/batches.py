@@ -29,6 +29,7 @@ from planner.job import SiteResult
 from planner.layers.belonging import Shared, keep_stand_ins, shared
 from planner.layers.build import Given, contract_rows, count_contract_sites, read_contract_sites, read_outlines
 from planner.layers.source import files_state
+from planner.layers.vector import tells_of_far
 from planner.ledger import CommandError, DataError, Kind, Ledger, Notice, PlannerError, SitesError
 from planner.local_climate import climate_at, picture_around, table_of
 from planner.pieces import Pieces, hold, scratch, whole
@@ -357,6 +358,10 @@ def _read_layered(
             found[k] = not_decided(row, name, result)
             ledger.add(Kind.SKIPPED, "contract.sites", f"no mount was sought: {result}", [name])
             continue
+        # of the site, not of its features: the same said at many sites becomes one
+        ledger.take(
+            replace(notice, features=(name,), more=0) for notice in result.notices if not tells_of_far(notice)
+        )
         climates[k], found[k] = result.climate, site_found(result, row, name)
         stated = result.plan.climate.elevation_m
         elevation_m[k] = result.site.elevation_m if stated is None else stated

@@ -5,6 +5,7 @@ Sites are independent: a contract is zoned whole, or part by part. Nothing is re
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
@@ -348,17 +349,29 @@ def merged(notices: Iterable[Notice]) -> list[Notice]:
     Returns
     -------
     list of Notice
-        Those that say the same of different sites are one, with all their names.
+        Those that say the same of different sites are one, with all their names and the figures of the first.
     """
     features: dict[tuple[object, ...], dict[str, None]] = {}
     first: dict[tuple[object, ...], Notice] = {}
     more: Counter[tuple[object, ...]] = Counter()
+    differ: set[tuple[object, ...]] = set()
     for notice in notices:
-        key = (notice.kind, notice.where, notice.what)
-        first.setdefault(key, notice)
+        own = not notice.where.startswith(
+            "layers."
+        )  # what is said of a layer at a site is of that site's part of it
+        key = (notice.kind, notice.where, notice.what if own else _FIGURES.sub("0", notice.what))
+        if first.setdefault(key, notice).what != notice.what:
+            differ.add(key)
         features.setdefault(key, {}).update(dict.fromkeys(notice.features))
         more[key] += notice.more
-    return [replace(n, features=tuple(features[key]), more=more[key]) for key, n in first.items()]
+    return [
+        replace(n, what=n.what + OTHERS * (key in differ), features=tuple(features[key]), more=more[key])
+        for key, n in first.items()
+    ]
+
+
+OTHERS = " (elsewhere other figures)"
+_FIGURES = re.compile(r"\d[\d.,]*")
 
 
 def joined(parts: list[SiteClimate]) -> SiteClimate:

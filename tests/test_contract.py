@@ -18,9 +18,9 @@ import planner.contract
 from planner.batches import run_contract
 from planner.climate.answer import SiteClimate, ZoneTable
 from planner.climate.spreads import ESTIMATE_SHARED
-from planner.contract import Flag, SharedError, shared_error
+from planner.contract import OTHERS, Flag, SharedError, merged, shared_error
 from planner.layers.frame import unwrapped
-from planner.ledger import DataError, Ledger, PlanError
+from planner.ledger import DataError, Kind, Ledger, Notice, PlanError
 from planner.local_climate import climate_at
 from planner.plan import PlanFile, parse_plan, read_plan
 from planner.show.contract_files import write_result
@@ -139,6 +139,18 @@ def test_flags_of_edges_gaps_and_disagreement(tmp_path):
     sure = replace(found.climate, eto_mm_day=np.maximum(wrong, 0.2), spread_mm_day=np.array([0.1]))
     zone = planner.contract.zone_sites(sure, found.latitude_deg, found.zone.table)
     assert Flag.WAYS_DISAGREE in planner.contract.site_flags(found.plan, sure, zone)[0]
+
+
+def test_what_is_said_of_a_layer_at_many_sites_is_said_once():
+    said = [
+        Notice(Kind.ASSUMED, "layers.terrain", f"no heights from {far} m on", (name,))
+        for name, far in (("A", 290), ("B", 290), ("C", 1_310))
+    ] + [Notice(Kind.SKIPPED, "contract.sites", f"row {k}", (f"#{k}",)) for k in (1, 2)]
+    terrain, *rows = merged(said)
+    assert terrain.what == f"no heights from 290 m on{OTHERS}"
+    assert terrain.features == ("A", "B", "C")
+    assert [row.what for row in rows] == ["row 1", "row 2"]
+    assert merged(said[:2])[0].what == "no heights from 290 m on"
 
 
 def test_notices_of_batches_are_joined(tmp_path, monkeypatch):

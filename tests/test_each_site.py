@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import fields, replace
 from pathlib import Path
 from unittest.mock import MagicMock
@@ -18,6 +19,7 @@ import shapely
 from counties import contract, county, one
 
 import planner.batches
+from planner.contract import OTHERS
 from planner.deliver import run_contract_files
 from planner.each_site import Outcome, decided, from_told, site_found, told
 from planner.job import SiteResult, run_site
@@ -92,6 +94,10 @@ def said(result: SiteResult) -> set[tuple[str, str, tuple[str, ...]]]:
     return {(n.kind, n.what, n.features) for n in result.notices if "farther than 2 km" not in n.what}
 
 
+def form(what: str) -> str:
+    return re.sub(r"\d[\d.,]*", "0", what)
+
+
 @pytest.mark.parametrize(("suffix", "part_sites"), [("gpkg", 1), ("parquet", 3), ("fgb", 2)])
 def test_a_contract_gives_each_site_what_site_gives_it(suffix, part_sites, folder, by_contract, alone):
     """By the index of a GeoPackage or FlatGeobuf file, and by a stand-in of GeoParquet; whatever the part."""
@@ -107,6 +113,9 @@ def test_a_contract_gives_each_site_what_site_gives_it(suffix, part_sites, folde
     for name, expected in against.items():
         assert differing(expected, results[name]) == []
         assert said(expected) == said(results[name])
+        # and whoever reads the contract alone is told the same of the site
+        of_contract = [(n.kind, form(n.what.removesuffix(OTHERS))) for n in whole.notices if name in n.features]
+        assert {(kind, form(what)) for kind, what, _ in said(expected)} <= set(of_contract)
         k = whole.names.index(name)
         assert same(expected.zone.p_zone[0], whole.zone.p_zone[k])
         assert same(expected.zone.monthly_percent[0], whole.zone.monthly_percent[k])

@@ -37,7 +37,7 @@ from planner.layers.source import (
     settle_crs,
     span,
 )
-from planner.ledger import DataError, Kind, Ledger, PlanError, nearest, offered
+from planner.ledger import DataError, Kind, Ledger, Notice, PlanError, nearest, offered
 from planner.plan import PlanFile, PointsLayer, VectorLayer
 from planner.site import SURROUNDINGS_M, Bools, Floats, Ints, Rejected, Shapes
 
@@ -743,7 +743,7 @@ def _say_far(
 ) -> None:
     count = len(known) + farther
     beyond = ledger.distance(SURROUNDINGS_M)
-    what = f"{count} feature{'s' if count > 1 else ''} farther than {beyond} from the site left out"
+    what = f"{count} feature{'s' if count > 1 else ''} farther than {beyond} {FAR}"
     if heights_m is not None and len(known):
         cost = float(np.degrees(np.arctan2(heights_m(known), gap_m)).max())
         what += (
@@ -752,6 +752,12 @@ def _say_far(
     ledger.add(Kind.SKIPPED, known.where, what)
 
 
+def tells_of_far(notice: Notice) -> bool:
+    """Whether a notice is on features left out for being far, of which every site of many has most."""
+    return FAR in notice.what
+
+
+FAR = "from the site left out"
 MENDED = "invalid geometry (a ring crosses itself, or the like) mended"
 CLOSED = "closed lines taken as the outlines of polygons"
 TRIMMED = "only the {wanted} of a mixed geometry are used"
