@@ -528,6 +528,8 @@ def _start(
     for fault in faults:
         talk.err.print(f"[bold]{_line(fault.where)}[/bold]: {_plain(fault.what)}. {_plain(fault.todo)}")
     talk.say(f"{_count(len(faults), 'error')}, {_count(len(ledger), 'notice')}.")
+    if left := len(first.draft.unused):
+        talk.say(f"{_count(left, 'layer')} not used: the plan's end says which and why.")
     guesses = text.count("check: ")
     if guesses:
         talk.say(f"{_count(guesses, 'guess', 'guesses')} to look at in the plan: search it for 'check:'.")

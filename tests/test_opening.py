@@ -23,6 +23,7 @@ from affine import Affine
 
 from planner.layers import opening
 from planner.layers.build import read_site
+from planner.layers.look import look_at
 from planner.layers.opening import CLOSED
 from planner.layers.rows import read_rows
 from planner.ledger import DataError, Ledger
@@ -267,6 +268,13 @@ def test_any_name_of_a_folder_or_a_file(folder: Path, name: str) -> None:
     for form in ("shp", "gpkg"):
         site = read_site(plan(inside, site=f"{name}.{form}", terrain=f"{name}.tif"), Ledger())
         assert site.elevation_m == pytest.approx(300.0)
+
+
+def test_an_odd_name_by_a_path_from_here(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (folder / "site.gpkg").rename(folder / "a;b\x1b.gpkg")
+    monkeypatch.chdir(folder)
+    (looked,) = look_at(Path("a;b\x1b.gpkg"))
+    assert (looked.count, looked.fault) == (1, "")
 
 
 def test_a_view_without_an_end_is_refused(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

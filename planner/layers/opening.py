@@ -324,7 +324,7 @@ def _aside(where: str, path: Path, ledger: Ledger | None) -> Iterator[Path]:
                 if logs or os.name == "nt":  # where a link needs rights that few have
                     shutil.copyfile(file, there)
                 elif not there.exists():
-                    there.symlink_to(file)
+                    there.symlink_to(file.absolute())
         except OSError as fault:
             raise no_scratch(fault) from None
         if logs:
