@@ -40,7 +40,7 @@ def coverage(
 ) -> Coverage:
     """Links to receivers outdoors all over the site, by the radio and as asked of `reached`: at each place the
     likeliest from (k, 3) heads, (k,) metres above the ground."""
-    west, south, east, north = site.outline.buffer(BEYOND_M).bounds
+    west, south, east, north = np.array(site.outline.bounds) + BEYOND_M * np.array([-1, -1, 1, 1])
     cell = max(cell_m, float(np.sqrt((east - west) * (north - south) / MOST_CELLS)))
     cols, rows = (int(np.ceil(span / cell)) for span in (east - west, north - south))
     x = west + (np.arange(cols) + 0.5) * cell
