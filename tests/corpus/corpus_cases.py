@@ -36,11 +36,17 @@ class Case:
     command: str = "site"
     before: str = ""  # put before the plan's keys
     more: tuple[str, ...] = ()  # words of the command
+    line: tuple[str, ...] = ()  # the whole command line, where it is not the usual one
+    earlier: Mapping[str, object] | None = None  # plan of a run into the same folder before it
+    makes: tuple[str, ...] = ()  # files that are then there
+    leaves: tuple[str, ...] = ()  # files that are then not
 
     def text(self) -> str:
         return self.before + scene.toml(self.plan)
 
     def words(self) -> list[str]:
+        if self.line:
+            return list(self.line)
         log = ["log.csv"] if self.command == "review" else []
         out = {"climate": ["--out", "out/eto.tif"], "check": []}.get(self.command, ["--out", "out"])
         return [self.command, "plan.toml", *log, *out, *self.more]
@@ -305,9 +311,10 @@ def sound() -> list[Case]:
 
 
 def every() -> list[Case]:
+    from corpus_folders import folders
     from corpus_inputs import inputs
 
-    return [*sound(), *plan_keys(), *inputs()]
+    return [*sound(), *plan_keys(), *inputs(), *folders()]
 
 
 def share() -> list[Case]:

@@ -178,6 +178,10 @@ CONTRACT = {
     "title": "Corpus", "contract.sites.path": "sites.gpkg", "contract.sites.name": "name",
     "contract.sites.elevation": "elev",
 }  # fmt: skip
+# the same contract with what stands on its sites: the yard is the first of them
+EACH = CONTRACT | {
+    key: value for key, value in SITE.items() if not key.startswith(("layers.site", "layers.terrain"))
+}
 CLIMATE = {
     "climate.tmin.path": "tmin.tif", "climate.tmin.unit": "C", "climate.tmax.path": "tmax.tif",
     "climate.tmax.unit": "C",

@@ -78,6 +78,7 @@ def written(case: Case, sound: Path, folder: Path) -> None:
     (folder / "plan.toml").write_text(case.text(), encoding="utf-8")
     for name, spoil in case.files.items():
         path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
         kept = path.read_bytes() if path.is_file() else b""
         path.unlink(missing_ok=True)
         spoil(path, kept)
@@ -97,6 +98,9 @@ def begun(case: Case, folder: Path, before: Callable[[], None] = lambda: None, l
             os.dup2(out, stream)
         os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
         before()
+        if case.earlier is not None:
+            first(replace(case, plan=case.earlier, earlier=None))
+            (folder / "plan.toml").write_text(case.text(), encoding="utf-8")
         sys.argv = ["noonmark", *case.words()]
         from planner import cli
 
@@ -113,6 +117,14 @@ def begun(case: Case, folder: Path, before: Callable[[], None] = lambda: None, l
             sys.stdout.flush()
             sys.stderr.flush()
         os._exit(code)
+
+
+def first(case: Case) -> None:
+    """An earlier run in the folder that is worked in, by a process of its own. Raises OSError where it fails."""
+    child = begun(case, Path.cwd(), log="first.txt")
+    code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    if code:
+        raise OSError(f"the earlier run ended with {code}: {Path('first.txt').read_text()[-400:]}")
 
 
 def judged(case: Case, folder: Path, code: int | None, seconds: float) -> Outcome:
@@ -135,6 +147,8 @@ def judged(case: Case, folder: Path, code: int | None, seconds: float) -> Outcom
         faults.append(f"it says {case.unsaid!r}")
     if "\x1b" in said or "\x07" in said:
         faults.append("a control character reached the terminal")
+    faults += [f"it does not make {name}" for name in case.makes if not (folder / name).is_file()]
+    faults += [f"it leaves {name}" for name in case.leaves if (folder / name).exists()]
     faults += numbers_that_are_none(folder)
     return Outcome(case, "wrong" if faults else kind, code, said, "; ".join(faults), seconds)
 

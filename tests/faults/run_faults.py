@@ -1,10 +1,12 @@
 """What a disk, a power cut and a second user do to a run: `python tests/faults/run.py [KIND ...] [--kills N]`.
 
-kills: N moments, drawn by the seed over the length of a run, at which `site`, `contract` and `climate` are killed
-over an earlier result; then the folder holds the earlier files or the new ones, and the next run ends as if nothing
-had been. full: the same over a disk that is full after so many bytes (a limit on the size of files); small: a small
-file system, where one can be mounted. changed: a file of the plan is exchanged while a contract runs. two: two runs
-in one folder. Prints a line for each fault that was found, then a count; ends with 1 where there is any.
+kills: N moments, drawn by the seed over the length of a run, at which `site`, `contract` (with layers and without)
+and `climate` are killed over an earlier result; then the folder holds the earlier files or the new ones, or, where
+files were changing places just then, a part of one of the two, never both; the next run is as if nothing had been.
+moves: the same at each single step of the changing of places. full: the same over a disk that is full after so many
+bytes (a limit on the size of files); small: a small file system, where one can be mounted. changed: a file of the
+plan is exchanged while a contract runs. two: two runs in one folder. Prints a line for each fault that was found,
+then a count; ends with 1 where there is any.
 """
 
 from __future__ import annotations
@@ -15,12 +17,14 @@ import hashlib
 import os
 import random
 import resource
+import shutil
 import signal
 import subprocess
 import sys
 import tempfile
 import time
 import zipfile
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -32,9 +36,9 @@ import run_corpus  # noqa: E402
 from corpus_cases import Case  # noqa: E402
 
 LONGEST_S = 120
-KINDS = ("kills", "full", "small", "changed", "two")
+KINDS = ("kills", "moves", "full", "small", "changed", "two")
 SIZES = (0, 300, 3_000, 30_000, 100_000, 400_000)  # bytes of a file at most
-MANIFEST = ".noonmark-files.json"
+MANIFEST, READY = ".noonmark-files.json", ".noonmark-ready"
 Another = Callable[[], Path]  # makes a folder with the sound input in it
 Results = dict[str, str]
 
@@ -54,7 +58,13 @@ class Job:
 
 
 JOBS = {
-    "site": Job("site", dict(scene.SITE), {"requirements.max_height_m": 9.0}),
+    "site": Job("site", scene.SITE | {"outputs.sheet_pdf": True}, {"requirements.max_height_m": 9.0}),
+    "layers": Job(
+        "contract",
+        scene.EACH
+        | {"contract.sites.where": "name in ('S0', 'S1')", "outputs.site_maps": True, "outputs.site_sheets": True},
+        {"requirements.max_height_m": 9.0, "contract.sites.where": "name in ('S0', 'S2')"},
+    ),
     "contract": Job("contract", dict(scene.CONTRACT), {"season.months": [5, 6]}, ("--part-sites", "1")),
     "climate": Job(
         "climate",
@@ -111,7 +121,7 @@ def results(folder: Path) -> Results:
         # what is hidden, or lies in a hidden folder, is unfinished work
         if path.is_file() and not any(part.startswith(".") for part in path.relative_to(out).parts):
             content = {".gpkg": rows, ".xlsx": sheets}.get(path.suffix, Path.read_bytes)(path)
-            found[path.name] = hashlib.sha256(content).hexdigest()[:12]
+            found[path.relative_to(out).as_posix()] = hashlib.sha256(content).hexdigest()[:12]
     return found
 
 
@@ -140,6 +150,18 @@ def mixture(there: Results, old: Results, new: Results) -> str:
     }
     kinds = {kind: sorted(name for name in of if of[name] == kind) for kind in ("earlier", "new", "neither")}
     return "; ".join(f"{kind}: {', '.join(names)}" for kind, names in kinds.items() if names) or "nothing"
+
+
+def one_of(folder: Path, old: Results, new: Results) -> str:
+    """Right after a kill: which result there is, or a part of which; else '' ."""
+    there = results(folder)
+    moving = (folder / "out" / READY).exists()
+    for what, whole in (("earlier", old), ("new", new)):
+        if there == whole:
+            return what
+        if moving and there.items() < whole.items():
+            return f"part of the {what}"
+    return ""
 
 
 def leftovers(folder: Path) -> list[str]:
@@ -171,6 +193,16 @@ def with_earlier(job: Job, another: Another) -> Path:
     return folder
 
 
+def copies(folder: Path) -> Another:
+    """Makes copies of a folder, which is cheaper than to run again what made it."""
+    made = iter(range(10**9))
+
+    def another() -> Path:
+        return Path(shutil.copytree(folder, folder.with_name(f"{folder.name}-{next(made)}")))
+
+    return another
+
+
 def old_and_new(job: Job, another: Another) -> tuple[Results, Results, float]:
     """The earlier result, what a new run makes of it, and the seconds that this takes."""
     folder = with_earlier(job, another)
@@ -182,35 +214,91 @@ def old_and_new(job: Job, another: Another) -> tuple[Results, Results, float]:
     return old, new, seconds
 
 
-def kills(found: Found, another: Another, moments: int, seed: int, commands: Sequence[str]) -> None:
+def rerun(found: Found, job: Job, folder: Path, new: Results, what: str) -> None:
+    """The next run is as if nothing had been."""
+    code, said = run(job.case(), folder)
+    found.expect(code == 0, f"{what}, run again: code {code}: {said[-300:]}")
+    found.expect(results(folder) == new, f"{what}, run again: {mixture(results(folder), new, {})}")
+    found.expect(not leftovers(folder), f"{what}, run again: {leftovers(folder)} is left")
+
+
+def kills(found: Found, another: Another, moments: int, seed: int, names: Sequence[str]) -> None:
     """Killed at any moment, the folder holds the earlier result or the new one, and the next run makes it right."""
-    for command in commands:
-        job, rng = JOBS[command], random.Random(f"{seed} {command}")
+    for name in names:
+        job, rng = JOBS[name], random.Random(f"{seed} {name}")
         old, new, seconds = old_and_new(job, another)
+        earlier, seen = copies(with_earlier(job, another)), Counter[str]()
         for _ in range(moments):
-            folder, after = with_earlier(job, another), rng.uniform(0.0, 1.1 * seconds)
+            folder, after = earlier(), rng.uniform(0.0, 1.1 * seconds)
             child = start(job.case(), folder)
             time.sleep(after)
             with contextlib.suppress(ProcessLookupError):
                 os.killpg(child, signal.SIGKILL)
             ended(child)
-            what = f"{command}, killed after {after:.2f} of {seconds:.2f} s"
-            mixed = mixture(results(folder), old, new)
-            found.expect(not mixed, f"{what}: {mixed}")
-            code, said = run(job.case(), folder)
-            found.expect(code == 0, f"{what}, run again: code {code}: {said[-300:]}")
-            found.expect(results(folder) == new, f"{what}, run again: {mixture(results(folder), new, {})}")
-            found.expect(not leftovers(folder), f"{what}, run again: {leftovers(folder)} is left")
-        print(f"kills: {command} at {moments} moments of {seconds:.1f} s", flush=True)
+            what = f"{name}, killed after {after:.2f} of {seconds:.2f} s"
+            left = one_of(folder, old, new)
+            found.expect(bool(left), f"{what}: {mixture(results(folder), old, new)}")
+            seen[left] += 1
+            rerun(found, job, folder, new, what)
+            shutil.rmtree(folder)
+        print(f"kills: {name} at {moments} moments of {seconds:.1f} s: {counted(seen)}", flush=True)
 
 
-def full(found: Found, another: Another, sizes: Sequence[int], commands: Sequence[str]) -> None:
-    """No room for what is written: exit 6, and the earlier result whole."""
-    for command in commands:
-        job = JOBS[command]
+def counted(seen: Counter[str]) -> str:
+    return ", ".join(f"{number} {what or 'mixed'}" for what, number in sorted(seen.items()))
+
+
+def moves(found: Found, another: Another, names: Sequence[str]) -> None:
+    """Killed before each step that renames or removes a file of the folder of results, beginning with the first."""
+    for name in names:
+        job = JOBS[name]
         old, new, _ = old_and_new(job, another)
+        earlier, seen = copies(with_earlier(job, another)), Counter[str]()
+        for turn in range(1000):
+            folder = earlier()
+            code, said = run(job.case(), folder, lambda turn=turn: die_at(turn))
+            if code == 0:
+                break
+            what = f"{name}, killed before its step {turn}"
+            found.expect(code == -signal.SIGKILL, f"{what}: code {code}: {said[-300:]}")
+            left = one_of(folder, old, new)
+            found.expect(bool(left), f"{what}: {mixture(results(folder), old, new)}")
+            seen[left] += 1
+            if turn % 5 == 0:
+                rerun(found, job, folder, new, what)
+            shutil.rmtree(folder)
+        print(f"moves: {name} before each of {turn} steps: {counted(seen)}", flush=True)
+
+
+def die_at(turn: int) -> None:
+    """Have this process killed at its `turn`th step on a file in `out`, of those once the new results are whole."""
+    left, begun = turn, False
+
+    def deadly(real: Callable[..., object]) -> Callable[..., object]:
+        def step(path: object, *more: object, **how: object) -> object:
+            nonlocal left, begun
+            begun = begun or (real is replace and Path(str(more[0])).name == READY)
+            if begun:
+                if not left:
+                    os.kill(os.getpid(), signal.SIGKILL)
+                left -= 1
+            return real(path, *more, **how)
+
+        return step
+
+    replace = os.replace
+    for name in ("replace", "unlink", "rmdir"):
+        setattr(os, name, deadly(getattr(os, name)))
+
+
+def full(found: Found, another: Another, sizes: Sequence[int], names: Sequence[str]) -> None:
+    """No room for what is written: exit 6, and the earlier result whole."""
+    for name in names:
+        job = JOBS[name]
+        old, new, _ = old_and_new(job, another)
+        earlier = copies(with_earlier(job, another))
         for size in sizes:
-            folder = with_earlier(job, another)
+            folder = earlier()
 
             def limit(size: int = size) -> None:
                 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -229,19 +317,19 @@ def full(found: Found, another: Another, sizes: Sequence[int], commands: Sequenc
                 resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))
 
             code, said = run(job.case(), folder, limit)
-            what = f"{command} with files of {size} bytes at most"
+            what = f"{name} with files of {size} bytes at most"
             found.expect(code in (0, 6) and "Traceback" not in said, f"{what}: code {code}: {said[-500:]}")
             mixed = mixture(results(folder), new if code == 0 else old, {})
             found.expect(results(folder) == (new if code == 0 else old), f"{what}: code {code}, {mixed}")
             code, said = run(job.case(), folder)
             found.expect((code, results(folder)) == (0, new), f"{what}, then with room: code {code}: {said[-300:]}")
-        print(f"full: {command} with {len(sizes)} sizes", flush=True)
+        print(f"full: {name} with {len(sizes)} sizes", flush=True)
 
 
-def small(found: Found, another: Another, commands: Sequence[str]) -> bool:
+def small(found: Found, another: Another, names: Sequence[str]) -> bool:
     """The same on file systems of 64 to 2048 kB, where one can be mounted."""
-    for command in commands:
-        job = JOBS[command]
+    for name in names:
+        job = JOBS[name]
         _, new, _ = old_and_new(job, another)
         for size in (64, 256, 1024, 2048):
             folder = another()
@@ -254,10 +342,10 @@ def small(found: Found, another: Another, commands: Sequence[str]) -> bool:
                 there = results(folder)
             finally:
                 subprocess.run(["umount", "-l", str(folder / "out")], check=False)
-            what = f"{command} on a disk of {size} kB"
+            what = f"{name} on a disk of {size} kB"
             found.expect(code in (0, 6) and "Traceback" not in said, f"{what}: code {code}: {said[-500:]}")
             found.expect(there == (new if code == 0 else {}), f"{what}: code {code}, {sorted(there)}")
-        print(f"small: {command} on 4 disks", flush=True)
+        print(f"small: {name} on 4 disks", flush=True)
     return True
 
 
@@ -288,10 +376,10 @@ def changed(found: Found, another: Another) -> None:
     print("changed: 1 contract", flush=True)
 
 
-def two(found: Found, another: Another, commands: Sequence[str]) -> None:
+def two(found: Found, another: Another, names: Sequence[str]) -> None:
     """Two runs in one folder, of one plan and of two: each ends well or says who holds it; no mixture."""
-    for command in commands:
-        job = JOBS[command]
+    for name in names:
+        job = JOBS[name]
         old, new, _ = old_and_new(job, another)
         for same in (True, False):
             folder, logs = another(), ("one.txt", "other.txt")
@@ -299,12 +387,12 @@ def two(found: Found, another: Another, commands: Sequence[str]) -> None:
             time.sleep(0.1)  # so that it has read its plan
             other = start(job.case(later=same), folder, log=logs[1])
             codes = ended(one), ended(other)
-            said = "".join((folder / name).read_text(encoding="utf-8", errors="replace")[-400:] for name in logs)
-            what = f"two runs of {command}, {'one plan' if same else 'two plans'}"
+            said = "".join((folder / log).read_text(encoding="utf-8", errors="replace")[-400:] for log in logs)
+            what = f"two runs of {name}, {'one plan' if same else 'two plans'}"
             found.expect(set(codes) <= {0, 6} and 0 in codes, f"{what}: codes {codes}: {said}")
             mixed = mixture(results(folder), old, new)
             found.expect(not mixed, f"{what}: codes {codes}: {mixed}")
-        print(f"two: {command}, one plan and two", flush=True)
+        print(f"two: {name}, one plan and two", flush=True)
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -312,22 +400,25 @@ def main(words: Sequence[str] | None = None) -> int:
     ask.add_argument("kinds", nargs="*", help=f"of {', '.join(KINDS)}; all unless given")
     ask.add_argument("--kills", type=int, default=50, help="moments of each command")
     ask.add_argument("--seed", type=int, default=1)
-    ask.add_argument("--commands", nargs="*", choices=list(JOBS), default=list(JOBS))
+    ask.add_argument("--jobs", nargs="*", choices=list(JOBS), default=list(JOBS))
     ask.add_argument(
         "--sizes", nargs="*", type=int, default=SIZES, help="bytes that a file may have on a full disk"
     )
     asked = ask.parse_args(words)
     kinds, found = asked.kinds or KINDS, Found()
-    with places(asked.commands) as another:
+    commands = {JOBS[name].command for name in asked.jobs} | ({"site"} if "layers" in asked.jobs else set())
+    with places(sorted(commands)) as another:
         if "kills" in kinds:
-            kills(found, another, asked.kills, asked.seed, asked.commands)
+            kills(found, another, asked.kills, asked.seed, asked.jobs)
+        if "moves" in kinds:
+            moves(found, another, asked.jobs)
         if "full" in kinds:
-            full(found, another, asked.sizes, asked.commands)
+            full(found, another, asked.sizes, asked.jobs)
         if "small" in kinds:
-            small(found, another, asked.commands)
+            small(found, another, asked.jobs)
         if "changed" in kinds:
             changed(found, another)
         if "two" in kinds:
-            two(found, another, asked.commands)
+            two(found, another, asked.jobs)
     print(f"{found.tried} expectations, {len(found.faults)} faults (seed {asked.seed})")
     return int(bool(found.faults))
