@@ -183,13 +183,15 @@ def _folder(out: Path | None, plan_file: PlanFile, command: Command) -> Path:
 
 def _site(plan_file: PlanFile, folder: Path, force: bool, talk: Talk) -> Exit:
     from planner import ahead, show
-    from planner.job import run_site
-    from planner.show.say import terminal
 
     ledger = Ledger()
     names = show.site_files(plan_file.plan)
     show.check_folder(folder, names, force, show.Made("site", plan_file.origin()))
-    ahead.begin()
+    ahead.begin()  # before what takes seconds to load
+
+    from planner.job import run_site
+    from planner.show.say import terminal
+
     result = run_site(plan_file, ledger, talk.progress)
     talk.progress("writing", 0, 1)
     show.write_site(result, folder, force)

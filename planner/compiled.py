@@ -12,7 +12,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, Literal, TypeVar, cast, overload
 
-__all__ = ["in_threads", "inner", "kernel", "missing", "plain", "tasks", "threads"]
+__all__ = ["in_threads", "inner", "kernel", "plain", "tasks", "threads"]
 
 R = TypeVar("R")
 
@@ -75,11 +75,6 @@ _making = threading.RLock()
 def plain(made: Callable[..., R]) -> Callable[..., R]:
     """The function as it is written, for work so little that Numba would take longer to load."""
     return cast("Callable[..., R]", cast(Any, made).py_func)
-
-
-def missing(made: Callable[..., Any]) -> bool:
-    """Whether a kernel is yet to be compiled, and there is a folder to keep it in."""
-    return bool(cast(Any, made)._cache.missing())
 
 
 def threads() -> int:

@@ -14,7 +14,6 @@ import hashlib
 import logging
 import os
 import shutil
-import tempfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -23,11 +22,13 @@ from typing import Any, cast
 
 import numba
 import numpy as np
-import platformdirs
 from numba import njit
-from numba.core import config, types
+from numba.core import types
 from numba.core.caching import CompileResultCacheImpl, FunctionCache
 from numba.core.dispatcher import Dispatcher
+
+from planner.cache import kept_in
+from planner.thrift import nothing_twice
 
 __all__ = ["dispatcher"]
 
@@ -60,7 +61,7 @@ def dispatcher(function: Callable[..., Any], options: dict[str, Any], on_disk: b
     as_given, plain = made.compile, cast(Any, types).unliteral
 
     def compile_form(signature: Any) -> Any:
-        with _no_search_for_cycles():
+        with _no_search_for_cycles(), nothing_twice():
             return as_given(tuple(plain(each) for each in signature))
 
     made.compile = compile_form
@@ -92,7 +93,7 @@ class _Kept:
 
     @functools.cached_property
     def _files(self) -> Any:
-        root = _root()
+        root = kept_in()
         if root is None:
             return None
         function = self._compiled.py_func
@@ -106,9 +107,6 @@ class _Kept:
     @property
     def cache_path(self) -> Any:
         return self._files and self._files.cache_path
-
-    def missing(self) -> bool:
-        return self._files is not None and not any(Path(self.cache_path).glob("*.nbc"))
 
     @functools.cached_property
     def _turn(self) -> Any:
@@ -228,26 +226,9 @@ def _code_parts(code: CodeType, named: dict[str, Any], seen: set[int]) -> Iterat
 
 
 @functools.cache
-def _root() -> Path | None:
-    """The first folder that can be written; None where none can, and every run then compiles anew."""
-    named = vars(config)["CACHE_DIR"]  # from NUMBA_CACHE_DIR
-    places = [Path(named) / "noonmark"] if named else []
-    places += [
-        platformdirs.user_cache_path("noonmark") / "kernels",
-        Path(__file__).parent / "__pycache__" / "kernels",
-    ]
-    for place in places:
-        with contextlib.suppress(OSError):
-            place.mkdir(parents=True, exist_ok=True)
-            with tempfile.TemporaryFile(dir=place):
-                return place
-    return None
-
-
-@functools.cache
 def _sweep() -> None:
     """Take away what was not used for long: forms of earlier versions. Once a process, and only if it compiles."""
-    root = _root()
+    root = kept_in()
     old = time.time() - UNUSED_DAYS * 86400
     for folder in root.glob("*/*") if root is not None else ():
         with contextlib.suppress(OSError):

@@ -133,7 +133,7 @@ def test_a_folder_that_cannot_be_written_ends_nothing(folder: Path) -> None:
     assert said.startswith("7.0")
     assert (folder / "noonmark" / "kernels").is_dir()  # the next best
     nowhere = (
-        "import planner.compiled as c; c._root = lambda: None\n"
+        "import planner.kept as k; k.kept_in = lambda: None\n"
         "import runpy; runpy.run_path('calling.py', run_name='__main__')"
     )
     assert python("-c", nowhere, folder=folder).startswith("7.0")
@@ -142,6 +142,39 @@ def test_a_folder_that_cannot_be_written_ends_nothing(folder: Path) -> None:
 def test_numba_is_left_as_it_was(folder: Path) -> None:
     code = "import numba; was = dict(vars(numba.config)); import calling; print(was == dict(vars(numba.config)))"
     assert python("-c", code, folder=folder).strip() == "True"
+
+
+OTHERS = """
+import numba, numpy as np
+from numba.core.registry import cpu_target
+from planner.compiled import inner, kernel
+def left():
+    return dict(vars(cpu_target.target_context.codegen())), set(vars(cpu_target.typing_context))
+was = left()
+@inner
+def half(values):
+    return values / 2.0
+@kernel
+def highest(values):
+    return np.sort(half(values))[-1]
+print(highest(np.array([2.0, 6.0, 4.0])), left() == was)
+def plainly(values):
+    return np.sort(values)[-1]
+print(numba.njit(nogil=True, error_model="numpy", no_cfunc_wrapper=True)(plainly)(np.array([2.0, 6.0, 4.0])))
+@numba.njit
+def product(n):
+    return 1 if n < 2 else n * product(n - 1)
+@kernel
+def both(n):
+    return product(n) + product(n - 1)
+print(both(5))
+"""
+
+
+def test_what_others_compile_takes_what_was_compiled_here(folder: Path) -> None:
+    """Numba keeps its own parts, once compiled, for all who call them; one function here calls itself."""
+    (folder / "others.py").write_text(OTHERS)
+    assert python("others.py", folder=folder).split() == ["3.0", "True", "6.0", "144"]
 
 
 def test_numba_is_loaded_when_something_is_compiled(folder: Path) -> None:

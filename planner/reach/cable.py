@@ -214,13 +214,15 @@ def _tight(surface, price, left, top, cell, xy):  # type: ignore[no-untyped-def]
 @inner
 def _halved(xy, cell):  # type: ignore[no-untyped-def]
     """The same path with a bend more in the middle of each piece that is longer than a cell."""
+    # number by number: to set a row, Numba compiles what would say that its shape is wrong, for two seconds
     out, count = np.empty((2 * len(xy), 2)), 1
-    out[0] = xy[0]
+    out[0, 0], out[0, 1] = xy[0, 0], xy[0, 1]
     for k in range(1, len(xy)):
-        if np.hypot(xy[k, 0] - xy[k - 1, 0], xy[k, 1] - xy[k - 1, 1]) > cell:
-            out[count] = (xy[k] + xy[k - 1]) / 2.0
+        x, y, before_x, before_y = xy[k, 0], xy[k, 1], xy[k - 1, 0], xy[k - 1, 1]
+        if np.hypot(x - before_x, y - before_y) > cell:
+            out[count, 0], out[count, 1] = (x + before_x) / 2.0, (y + before_y) / 2.0
             count += 1
-        out[count] = xy[k]
+        out[count, 0], out[count, 1] = x, y
         count += 1
     return out[:count]
 
@@ -246,7 +248,7 @@ def _straightened(surface, price, left, top, cell, xy, metres):  # type: ignore[
         count += 1
     kept, k = np.empty((count, 2)), n - 1
     for i in range(count - 1, -1, -1):
-        kept[i] = xy[k]
+        kept[i, 0], kept[i, 1] = xy[k, 0], xy[k, 1]
         k = before[k]
     return kept
 
@@ -265,8 +267,8 @@ def _shifted(surface, price, left, top, cell, xy, metres):  # type: ignore[no-un
                     x = xy[k, 0] + part * cell * (to // 3 - 1)
                     y = xy[k, 1] + part * cell * (to % 3 - 1)
                     if to == 9:  # to the nearest corner of cells
-                        x = left + np.round((xy[k, 0] - left) / cell) * cell
-                        y = top - np.round((top - xy[k, 1]) / cell) * cell
+                        x = left + np.rint((xy[k, 0] - left) / cell) * cell
+                        y = top - np.rint((top - xy[k, 1]) / cell) * cell
                     then = _line(surface, price, left, top, cell, a[0], a[1], x, y, metres, now)
                     if then < now:
                         then += _line(surface, price, left, top, cell, x, y, b[0], b[1], metres, now - then)

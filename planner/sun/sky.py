@@ -83,7 +83,7 @@ def open_share(horizon, low, high, passed, cut):  # type: ignore[no-untyped-def]
     for i in range(m):
         cut[2 + 2 * i] = max(floor, sine_squared(low[i]))
         cut[3 + 2 * i] = max(floor, sine_squared(high[i]))
-    edges = np.sort(cut[: 2 + 2 * m])
+    edges = _ordered(cut, 2 + 2 * m)
     total = 0.0
     for e in range(len(edges) - 1):
         band = edges[e + 1] - edges[e]
@@ -95,6 +95,19 @@ def open_share(horizon, low, high, passed, cut):  # type: ignore[no-untyped-def]
                 band *= passed[i]
         total += band
     return total
+
+
+@inner
+def _ordered(values, count):  # type: ignore[no-untyped-def]
+    """The first of some values, smallest first; they are few, and Numba's own sorting takes a second to compile."""
+    out = np.empty(count)
+    for k in range(count):
+        value, place = values[k], k
+        while place > 0 and out[place - 1] > value:
+            out[place] = out[place - 1]
+            place -= 1
+        out[place] = value
+    return out
 
 
 @kernel(inline="always")
