@@ -76,7 +76,7 @@ class Ledger:
         return distance(value_m, self.units)
 
     def add(self, kind: Kind, where: str, what: str, features: Iterable[object] = ()) -> None:
-        self._notices.setdefault(Notice(kind, where, what, tuple(str(f) for f in features)))
+        self._notices.setdefault(Notice(kind, where, what, tuple(map(str, features))))
 
     def take(self, others: Iterable[Notice]) -> None:
         """Add notices of another ledger."""

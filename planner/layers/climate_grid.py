@@ -74,18 +74,22 @@ class Months:
         if first.transform == Affine.identity() or first.transform.is_degenerate:
             raise DataError(where, "the raster has no georeference", "Give it one in a GIS, or export it again")
 
-    def read(self, window: Window) -> Floats:
-        """(bands, rows, cols), NaN where unknown, scale and offset applied."""
+    def read(self, window: Window, cells: tuple[Ints, Ints] | None = None) -> Floats:
+        """(bands, rows, cols), or (bands, m) of the `cells` at rows (m,) and columns (m,) of the window; NaN where
+        unknown, scale and offset applied."""
         if self.months is not None:
             here = list(range(1, 1 + len(self.months)))
         else:
             here = list(range(1, 1 + (self.bands if len(self.files) == 1 else 1)))
         parts = [file.read(here, window=window, masked=True) for file in self.files]
+        if cells is not None:
+            parts = [part[:, cells[0], cells[1]] for part in parts]
         values = np.concatenate([np.ma.filled(part.astype(np.float64), np.nan) for part in parts])
         scales = np.concatenate([file.scales[: len(here)] for file in self.files])
         offsets = np.concatenate([file.offsets[: len(here)] for file in self.files])
         if (scales != 1.0).any() or (offsets != 0.0).any():
-            values = values * scales[:, None, None] + offsets[:, None, None]
+            each = (-1, *[1] * (values.ndim - 1))
+            values = values * scales.reshape(each) + offsets.reshape(each)
         values[np.isinf(values)] = np.nan
         if self.months is not None:
             # a month of several years is their mean
@@ -132,8 +136,8 @@ class Months:
         for group in np.split(order, np.flatnonzero(np.diff(tiles[order])) + 1) if len(order) else ():
             r, c = rows[group], cols[group]
             r0, c0 = int(r.min()), int(c.min())
-            block = self.read(Window(c0, r0, int(c.max()) + 1 - c0, int(r.max()) + 1 - r0))
-            out[group] = block[:, r - r0, c - c0].T
+            window = Window(c0, r0, int(c.max()) + 1 - c0, int(r.max()) + 1 - r0)
+            out[group] = self.read(window, (r - r0, c - c0)).T
         out[np.isnan(out).any(axis=1)] = np.nan
         return out
 

@@ -210,7 +210,7 @@ def names(layer: Layer, attribute: str | None) -> tuple[str, ...]:
     if attribute is not None:
         column = layer.table[attribute].to_numpy()  # the text itself: a column of Arrow's makes it anew each time
         words = tuple(map(str.strip if set(map(type, column)) == {str} else name_text, column))
-        if any(word.startswith("{") for word in words):
+        if "{" in "".join(words):  # seldom, and quicker than to look at each
             words = tuple(map(name_text, words))
     if all(words):
         return words
