@@ -48,6 +48,7 @@ def text(page: str) -> str:
 def test_decided_sites_have_a_mount_a_bill_and_an_order_to_look_at_them() -> None:
     page, groups = drawn(12)
     said = text(page)
+    assert "10 of 12 sites have a mount; 2 to look at first" in said
     assert "Look at these first 2 of 12 sites" in said
     assert said.index("No mount meets every requirement. Closest is R1-2") < said.index("a 91% chance of working")
     # ten of twelve are priced: one has no mount, one its zone only
@@ -67,7 +68,17 @@ def test_a_contract_of_zones_has_no_bill_and_no_mounts() -> None:
     assert "mounts" not in groups
     assert "Cost" not in text(page)
     assert "Look at these first" not in text(page)
+    assert "have a mount" not in text(page)
     assert "public domain" in text(page)
+
+
+def test_the_contents_lead_to_parts_of_the_page() -> None:
+    for decided in (True, False):
+        page, _ = drawn(12, decided)
+        led_to = re.findall(r'<a href="#([a-z-]+)"', page.split('class="contents"')[1].split("</nav>")[0])
+        assert {"zones", "sites"} <= set(led_to)
+        assert ("look-first" in led_to, "bid" in led_to) == (decided, decided)
+        assert all(page.count(f'id="{part}"') == 1 for part in led_to)
 
 
 def test_totals_add_up_with_sites_without_a_zone() -> None:

@@ -403,6 +403,29 @@ def test_no_words_are_cut_or_overlap_in_the_panel(browser: Browser, folder: Path
     assert cut == []
 
 
+def test_a_narrower_window_still_shows_every_site_unless_somebody_looked_elsewhere(
+    browser: Browser, contract_folder: Path
+) -> None:
+    browser.open(contract_folder / "map.html")
+    seen = "const b = map_plan.getBounds(); return [b.getWest(), b.getEast(), map_plan.getZoom()]"
+    bounds = browser.script('return JSON.parse(document.getElementById("map-data").textContent).bounds')
+
+    def resized(width: int) -> list[float]:
+        browser.command(
+            "Emulation.setDeviceMetricsOverride", width=width, height=844, deviceScaleFactor=1, mobile=False
+        )
+        browser.script("window.dispatchEvent(new Event('resize'))")
+        return list(browser.script(seen))
+
+    west, east, zoom = resized(390)
+    assert west < bounds[0][1] < bounds[1][1] < east
+    assert zoom < resized(1400)[2]
+    browser.script(
+        "map_plan.getContainer().dispatchEvent(new Event('pointerdown')); map_plan.setZoom(arguments[0])", zoom + 3
+    )
+    assert resized(500)[2] == zoom + 3
+
+
 def test_contract_list_is_searched_and_narrowed(browser: Browser, contract_folder: Path) -> None:
     browser.open(contract_folder / "map.html")
     assert "12 of 12 sites" in browser.text(".panel")

@@ -456,6 +456,15 @@ function drawPlan(map, data) {
   spread();
   retone();
   if (data.tones) night.addEventListener("change", retone);
-  window.addEventListener("resize", function () { map.invalidateSize(); spread(); });
+  /* a window of another size, or a phone turned round: all is shown again, unless somebody has looked elsewhere */
+  let touched = false;
+  ["pointerdown", "wheel", "keydown"].forEach(function (what) {
+    map.getContainer().addEventListener(what, function () { touched = true; }, { passive: true });
+  });
+  window.addEventListener("resize", function () {
+    map.invalidateSize();
+    if (!touched) fit();
+    spread();
+  });
   L.DomEvent.on(window, "load", function () { map.invalidateSize(); fit(); spread(); });
 }

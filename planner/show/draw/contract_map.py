@@ -432,6 +432,7 @@ def _panel(
             zones=zones,
             no_zone=int((codes.zone < 0).sum()),
             said=said,
+            mounted=sum(one.outcome is Outcome.CHOSEN for one in decided.values()) if decided else None,
             looks=first,
             looks_count=len(looks.first),
             bid=bid,
