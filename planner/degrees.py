@@ -5,11 +5,16 @@ from __future__ import annotations
 import re
 
 _LETTERS = {"n": 1, "e": 1, "s": -1, "w": -1}
+_PARTS = re.compile(  # degrees, minutes and maybe seconds, as maps and phones write them
+    r"\s*([-\u2212]?\d{1,3})\s*[°º:\s]\s*(\d{1,2}(?:[.]\d*)?)\s*['’′:\s]?\s*"
+    r"(?:(\d{1,2}(?:[.]\d*)?)\s*(?:[\"”″]|''|’’)?\s*)?([nsew]?)\s*",
+    re.IGNORECASE,
+)
 _ONE = re.compile(r"\s*([-+\u2212]?\d+(?:[.]\d*)?|[-+\u2212]?[.]\d+)\s*°?\s*([nsew]?)\s*", re.IGNORECASE)
 
 
 def degrees(text: str) -> float | None:
-    """Decimal degrees, with a letter in place of the sign where people write one.
+    """Decimal degrees, or degrees, minutes and seconds; with a letter in place of the sign where people write one.
 
     Parameters
     ----------
@@ -25,14 +30,29 @@ def degrees(text: str) -> float | None:
     --------
     >>> degrees("33.45"), degrees("112.07 W"), degrees("33.45°N"), degrees("north"), degrees("-33 S")
     (33.45, -112.07, 33.45, None, None)
+    >>> degrees("33°27'00''S"), degrees("112° 4.2' W"), degrees("-112:04:12"), degrees("33°61'N"), degrees("33 45")
+    (-33.45, -112.07, -112.07, None, None)
     """
-    found = _ONE.fullmatch(re.sub(r"(?<=\d),(?=\d)", ".", text, count=1))  # a decimal comma
+    word = re.sub(r"(?<=\d),(?=\d)", ".", text, count=1)  # a decimal comma
+    found = _ONE.fullmatch(word)
     if found is None:
-        return None
+        return _from_parts(word)
     number, letter = found[1].replace("\u2212", "-"), found[2].lower()
     if letter and number.startswith(("-", "+")):
         return None
     return float(number) * _LETTERS.get(letter, 1)
+
+
+def _from_parts(text: str) -> float | None:
+    found = _PARTS.fullmatch(text)
+    if found is None or not re.search(r"[°º:'’′nsew]", text, re.IGNORECASE):  # two bare numbers may be anything
+        return None
+    whole, minutes, seconds, letter = found[1], float(found[2]), float(found[3] or 0.0), found[4].lower()
+    below = whole.startswith(("-", "\u2212"))
+    if minutes >= 60 or seconds >= 60 or (letter and below) or (found[3] and "." in found[2]):
+        return None
+    size = abs(int(whole.replace("\u2212", "-"))) + minutes / 60 + seconds / 3600
+    return -size if below or letter in ("s", "w") else size
 
 
 def lat_lon(text: str) -> tuple[float, float] | None:

@@ -5,6 +5,7 @@ Drawings are made by ezdxf, which shares no code with what reads them.
 
 from __future__ import annotations
 
+import csv
 import re
 from pathlib import Path
 from typing import Any
@@ -144,7 +145,9 @@ def test_a_file_that_is_written_anew_is_picked_from_anew(tmp_path: Path) -> None
 
 
 def test_trees_poles_and_controllers_may_be_tables_of_points(tmp_path: Path) -> None:
-    (tmp_path / "t.csv").write_text('id,lon,lat,h\n7,-97.74,30.27,12\n8,,,9\n9,-97.7401,"30,2701",8\n')
+    rows = [["id", "lon", "lat", "h"], [7, -97.74, 30.27, 12], [8, "", "", 9], [9, "97°44'24.36\"W", "30,2701", 8]]
+    with (tmp_path / "t.csv").open("w", newline="", encoding="utf-8") as file:
+        csv.writer(file).writerows(rows)
     # the same spot in degrees and in the feet of a plane: pyproj's own, not the frame's
     east, north = gpd.GeoSeries([Point(AUSTIN)], crs=4326).to_crs(2277).get_coordinates().to_numpy()[0]
     (tmp_path / "p.csv").write_text(f"east,north,h,what\n{east},{north},20,pole\n{east + 10},{north},1.5,box\n")
@@ -158,7 +161,8 @@ def test_trees_poles_and_controllers_may_be_tables_of_points(tmp_path: Path) -> 
         controllers={"path": "p.csv", "x": "east", "y": "north", "crs": "EPSG:2277", "where": "what = 'box'"},
     )  # fmt: skip
     assert site.crowns.names == ("7", "9")
-    assert said(notices, "no geometry, or none that can be read", "8")
+    assert said(notices, "no coordinates in 'lon' and 'lat', or none that can be read", "8")
+    assert np.hypot(*(site.crowns.centre[1] - site.crowns.centre[0])[:2]) == pytest.approx(14.7, abs=0.3)
     assert np.allclose(site.poles.xyz, [[0, 0, 20 * 0.3048]], atol=0.01)
     # ten feet off, to the east of the grid, which is turned by 1.3 degrees here
     assert np.hypot(*site.controllers.xyz[0, :2]) == pytest.approx(3.048, abs=0.01)

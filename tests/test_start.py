@@ -560,6 +560,19 @@ def test_a_spreadsheet_of_sites_is_a_contract(tmp_path: Path) -> None:
     }
 
 
+def test_sites_with_a_lost_sign_or_their_axes_exchanged_are_asked_about(tmp_path: Path) -> None:
+    rng = np.random.default_rng(4)
+    lat, lon = rng.uniform(40, 42, 20), rng.uniform(-106, -104, 20)
+    lon[7], (lat[3], lon[3]) = -lon[7], (-lat[3], lon[3])
+    lat[5], lon[5] = -33.4, -70.6  # far, and meant so
+    names = [f"S{k}" for k in range(20)]
+    pandas.DataFrame({"site": names, "lat": lat, "lon": lon}).to_csv(tmp_path / "sites.csv", index=False)
+    text = " ".join(text_of(tmp_path).split())
+    assert "check: 1 site far from all others, and near them with the longitude's sign changed: S7" in text
+    assert "near them with the latitude's sign changed: S3" in text
+    assert "S5" not in text
+
+
 def test_a_contract_over_several_countries_with_names_that_come_again(tmp_path: Path) -> None:
     rows = {
         "Site No": ["S1", "S2", "S3", "S4"],

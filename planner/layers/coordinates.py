@@ -103,8 +103,16 @@ def _word(name: str) -> str:
     return re.sub(r"[^a-z]", "", name.lower())
 
 
+def coordinate(value: object) -> float | None:
+    """A number as exports write it, or degrees with minutes, seconds or a letter; NaN or None for nothing."""
+    if value is None:
+        return None
+    plain = figure(str(value))
+    return degrees(str(value)) if plain is None else plain
+
+
 def _numbers(values: Sequence[object]) -> Floats:
-    read = [figure(str(value)) if value is not None else None for value in values]
+    read = [coordinate(value) for value in values]
     return np.array([np.nan if number is None else number for number in read], np.float64)
 
 

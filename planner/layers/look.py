@@ -21,7 +21,7 @@ from pyproj import CRS
 from rasterio.enums import Resampling
 
 from planner.layers import drawing, geoparquet, opening
-from planner.layers.coordinates import Coordinates, coordinate_columns
+from planner.layers.coordinates import Coordinates, coordinate, coordinate_columns
 from planner.layers.frame import WGS84, horizontal, project_shapes
 from planner.layers.headings import layer_source
 from planner.layers.raster import unit_in_words, vertical_unit
@@ -249,9 +249,7 @@ def _looked(
 
 
 def _points(x: tuple[object, ...], y: tuple[object, ...]) -> Shapes:
-    from planner.layers.rows import figure
-
-    xy = np.array([[figure(str(v)) if v is not None else None for v in column] for column in (x, y)], float).T
+    xy = np.array([[coordinate(v) for v in column] for column in (x, y)], float).T
     shapes = np.full(len(xy), None, object)
     good = np.isfinite(xy).all(axis=1)
     shapes[good] = shapely.points(xy[good])

@@ -21,6 +21,7 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from planner import pieces
+from planner.degrees import degrees
 from planner.layers import drawing, geoparquet, nearby, picked
 from planner.layers.columns import id_columns, names, number
 from planner.layers.frame import WGS84, Frame, apart_m, project, project_shapes
@@ -168,7 +169,7 @@ def _read(
     if near is not None and not len(layer):
         return layer
 
-    layer = _that_can_be_read(layer, ledger)
+    layer = _that_can_be_read(layer, ledger, xy)
     vertices = shapely.get_coordinates(layer.shapes)
     crs = settle_crs(plan_file, key, where, section.crs, info["crs"] if xy is None else None, vertices, ledger)
     if _says_height(drawn):
@@ -279,8 +280,12 @@ def read_attributes(
     return [(called[k], int(layer.rows[k]), table.iloc[k].to_dict()) for k in range(len(table))]
 
 
-def _that_can_be_read(layer: Layer, ledger: Ledger) -> Layer:
-    layer = layer.without(_empty(layer.shapes), "no geometry, or none that can be read", ledger)
+def _that_can_be_read(layer: Layer, ledger: Ledger, xy: tuple[str, str] | None = None) -> Layer:
+    """xy: the columns that the shapes are from, where they are."""
+    what = "no geometry, or none that can be read"
+    if xy is not None:
+        what = f"no coordinates in '{xy[0]}' and '{xy[1]}', or none that can be read"
+    layer = layer.without(_empty(layer.shapes), what, ledger)
     if not len(layer):
         raise DataError(layer.where, "none of its features has a geometry that can be read", "Check the export")
     return layer
@@ -577,11 +582,18 @@ def _wanted(
 
 
 def _points(table: pd.DataFrame, x: str, y: str) -> Shapes:
-    xy = np.array([[number(a), number(b)] for a, b in zip(table[x], table[y], strict=True)], float).reshape(-1, 2)
+    xy = np.array([[_coordinate(a), _coordinate(b)] for a, b in zip(table[x], table[y], strict=True)], float)
+    xy = xy.reshape(-1, 2)
     shapes = np.full(len(table), None, object)
     good = np.isfinite(xy).all(axis=1)
     shapes[good] = shapely.points(xy[good])
     return shapes
+
+
+def _coordinate(value: object) -> float | None:
+    """A number, or degrees with minutes, seconds or a letter."""
+    plain = number(value)
+    return degrees(str(value)) if plain is None and isinstance(value, str) else plain
 
 
 def _empty(shapes: Shapes) -> Bools:

@@ -5,6 +5,7 @@ In codes and numbers; `show/say/start` has the sentences. Nothing is read or wri
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -21,7 +22,7 @@ from planner.layers.look import Form, Looked
 from planner.layers.raster import unit_by_name
 from planner.layers.zone_rows import zone_headings
 from planner.ledger import PlanError
-from planner.site import SURROUNDINGS_M, Floats, KeepOut, Shapes
+from planner.site import SURROUNDINGS_M, Floats, Ints, KeepOut, Shapes
 from planner.start import recognise
 from planner.start.recognise import SURE, Basis, Reading
 from planner.start.sort import COVERS, Clue, Kind, Sorted
@@ -33,6 +34,7 @@ AROUND_M = 15.0  # how far around what stands there an outline is drawn
 WIDEST_M = 2500.0  # what lies wider apart than this is no one site
 NEAR_M = 300.0  # what stands within this is counted: seen from the site's edge, 10 m there stand 2 degrees high
 RISES_M = 2.0  # what a surface model shows above the ground, at its high places
+CELL_DEG = 2.0  # a site with no other within this, or twice this, lies apart from all
 FEET = 0.31  # metres of a CRS's unit up to which it is a foot
 
 
@@ -61,6 +63,7 @@ class Code(StrEnum):
     SPECIES = "species"
     RADIUS = "radius"
     TELLS_APART = "tells apart"
+    ASTRAY = "astray"
     KIND_BY_NAME = "kind by name"
     SURFACE_AS_TERRAIN = "surface as terrain"
     # of what is missing
@@ -862,7 +865,7 @@ def _contract(title: str, placed: Sequence[Sorted], zone: Block, found: _Found) 
     lonlat = part.looked.lonlat(_crs_of(part, found))
     centre = _middle(lonlat)
     head = Block("", (Line("title", title), _contract_units(elevation, shapely.get_coordinates(lonlat))))
-    body = Block("contract.sites", tuple(lines), (_taken(part),))
+    body = Block("contract.sites", tuple(lines), (_taken(part), *_astray(part, _crs_of(part, found), named)))
     others = [
         Block("contract.sites", lines, (Note(Code.ALSO, _name(one), str(one.kind), one.looked.count),), off=True)
         for one in placed
@@ -871,6 +874,38 @@ def _contract(title: str, placed: Sequence[Sorted], zone: Block, found: _Found) 
     ]
     blocks = sorted((head, body, zone, *others), key=lambda block: block.off)
     return Draft(title, tuple(blocks), tuple(found.unused), None, True, (float(centre[1]), float(centre[0])))
+
+
+def _astray(part: Sorted, crs: CRS | None, named: Reading | None) -> tuple[Note, ...]:
+    """Sites that lie far from all others, and among them with a sign turned or the axes exchanged."""
+    there = np.flatnonzero([s is not None and not s.is_empty for s in part.looked.shapes])
+    xy = shapely.get_coordinates(shapely.centroid(part.looked.lonlat(crs)))
+    if len(xy) != len(there):
+        return ()
+    cells = np.floor(xy / CELL_DEG).astype(int)
+    count = Counter(map(tuple, cells.tolist()))
+
+    def around(cell: Ints) -> int:
+        return sum(count[int(cell[0]) + i, int(cell[1]) + j] for i in (-1, 0, 1) for j in (-1, 0, 1))
+
+    found: dict[str, list[int]] = {}
+    for k in [k for k in range(len(xy)) if around(cells[k]) == 1]:
+        x, y = xy[k]
+        others = {"longitude's sign": (-x, y), "latitude's sign": (x, -y), "order of the two": (y, x)}
+        meant = [what for what, spot in others.items() if around(np.floor(np.array(spot) / CELL_DEG).astype(int))]
+        if len(meant) == 1:
+            found.setdefault(meant[0], []).append(k)
+    called = None if named is None else part.looked.columns[named.column]
+    return tuple(
+        Note(
+            Code.ASTRAY,
+            ", ".join(text(called[there[k]]) if called is not None else f"row {there[k] + 1}" for k in rows[:5]),
+            what,
+            count=len(rows),
+            check=True,
+        )
+        for what, rows in found.items()
+    )
 
 
 def _contract_units(elevation: Reading | None, lonlat: Floats) -> Line:

@@ -131,6 +131,10 @@ _SAID: dict[Code, Callable[[Note], str]] = {
         f"{plural(n.count, 'name')} above come{'s' if n.count == 1 else ''} again; this column tells all sites "
         "apart"
     ),
+    Code.ASTRAY: lambda n: (
+        f"{plural(n.count, 'site')} far from all others, and near them with the {n.other} changed: {n.name}"
+        + (" ..." if n.count > 5 else "")
+    ),
     Code.RADIUS: lambda n: "a radius by its name: doubled",
     Code.KIND_BY_NAME: lambda n: "no column tells the kind: spray by its name; heat and no_access are the others",
     Code.SURFACE_AS_TERRAIN: lambda n: "a surface model by its name: roofs and trees are in it",
