@@ -18,15 +18,17 @@ from typing import Any
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
 from planner.at_point import point_card
 from planner.changes import Controller, Keys, Tree, changed_raw
+from planner.cli import app as cli
 from planner.ledger import OutputError, PlanError, PlannerError
 from planner.plan import read_plan
-from planner.serve.app import application
+from planner.serve.app import application, bound
 from planner.serve.desk import Desk, Full, Rank
 from planner.serve.guard import MOST_A_SECOND, MOST_BYTES, MOST_WAITING, Guard
-from planner.serve.page import numbers
+from planner.serve.page import card_answer, numbers, page_html
 from planner.serve.session import Session, change_from, opened
 from planner.show.lonlat import to_lonlat
 
@@ -471,6 +473,58 @@ def test_a_fault_is_everybodys_who_asked_and_the_desk_goes_on() -> None:
         assert [type(one) for one in found] == [bytes, bytes, Full, Full, Full]
 
     asyncio.run(asked())
+
+
+# --- elsewhere on the earth, in other units ---------------------------------------------------------------------
+
+
+def test_the_page_speaks_metric_in_the_southern_hemisphere(tmp_path: Path) -> None:
+    lot = (SMALL / "lot.geojson").read_text(encoding="utf-8")
+    (tmp_path / "lot.geojson").write_text(
+        re.sub(r"(-119\.\d+), (35\.\d+)", r"\1, -\2", lot).replace("-119.", "149.")
+    )
+    plan = (SMALL / "two-controllers.toml").read_text(encoding="utf-8").replace('units = "us"', 'units = "metric"')
+    plan += "\n[sun]\nstep_minutes = 20\nday_step = 10\n[season]\nmonths = [1, 2, 12]\n"
+    (tmp_path / "south.toml").write_text(plan)
+    session = opened(read_plan(tmp_path / "south.toml"))
+    assert session.site.latitude_deg == pytest.approx(-35.27, abs=0.01)
+    html = page_html(session, "nonce")
+    assert "Sensor height above ground, m<" in html
+    assert "Roof edge above ground, m<" in html
+    assert not re.search(r"\d ft\b", re.sub(r"<script.*?</script>", "", html, flags=re.S))
+    checked = re.findall(r'name="season.months" value="(\d+)" checked', html)
+    assert checked == ["1", "2", "12"]
+    lon, lat, up = spot(session)
+    card = card_answer(*session.point(lon, lat, up))
+    assert not re.search(r"\d ft\b", card["html"])
+    # the sun stands in the north at noon: a wall there takes nearly all of June's light, one in the south little
+    x, y = session.decided.mounts.xyz[session.decided.decision.chosen, :2]
+    left = []
+    for near, far in ((5, 15), (-5, -15)):
+        corners = np.array([[x - 20, y + near], [x + 20, y + near], [x + 20, y + far], [x - 20, y + far]])
+        given = {"kind": "building", "height_m": 25.0, "corners": to_lonlat(session.site.crs)(corners).tolist()}
+        session.change(change_from(session, given))
+        left.append(numbers(session.point(lon, lat, up)[0])["light_share"][5])
+        session.undo()
+    assert left[0] < 0.1
+    assert left[1] > 0.9
+
+
+# --- the command line -------------------------------------------------------------------------------------------
+
+
+def test_a_port_in_use_and_a_faulty_plan_are_said_before_anything_is_read(tmp_path: Path) -> None:
+    with bound() as taken:
+        port = taken.getsockname()[1]
+        done = CliRunner().invoke(cli, ["serve", str(SMALL / "smallest.toml"), "--port", str(port)])
+        assert (done.exit_code, f"port {port} cannot be used" in done.output) == (2, True)
+    (tmp_path / "bad.toml").write_text('[layers.site]\npath = "lot.geojson"\nheigth = "x"\n')
+    done = CliRunner().invoke(cli, ["serve", str(tmp_path / "bad.toml")])
+    assert (done.exit_code, "heigth" in done.output) == (3, True)
+    (tmp_path / "gone.toml").write_text('[layers.site]\npath = "gone.geojson"\n')
+    done = CliRunner().invoke(cli, ["serve", str(tmp_path / "gone.toml")])
+    assert (done.exit_code, "gone.geojson" in done.output) == (3, True)
+    assert "Open http" not in done.output
 
 
 # --- a real process ---------------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import queue
 import shutil
 import threading
@@ -12,14 +13,21 @@ from typing import Any
 
 import numpy as np
 import pytest
+from selenium.common.exceptions import TimeoutException
 from test_page_views import screen, violations
 from test_pages import DESKTOP, PHONE, Browser, WebDriverWait, pytestmark, webdriver  # noqa: F401  (the mark)
+from test_serve_brought import footprints
 
 from planner.at_point import point_card
+from planner.changes import Tree
+from planner.layers import read_site
+from planner.ledger import Ledger
 from planner.plan import read_plan
 from planner.serve.app import run
 from planner.serve.page import numbers
 from planner.serve.session import Session, opened
+from planner.show.lonlat import to_lonlat
+from planner.show.say.point import entries
 
 SMALL = Path(__file__).parents[1] / "examples" / "small"
 
@@ -30,7 +38,8 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Session:
     shutil.copytree(SMALL, folder)
     plan = (folder / "two-controllers.toml").read_text(encoding="utf-8")
     (folder / "quick.toml").write_text(plan + "\n[sun]\nstep_minutes = 20\nday_step = 10\n")
-    return opened(read_plan(folder / "quick.toml"))
+    inbox = tmp_path_factory.mktemp("brought")
+    return opened(read_plan(folder / "quick.toml"), folder=inbox)
 
 
 class Page:
@@ -53,7 +62,10 @@ class Page:
         self.until(lambda: "How sure" in self.browser.text("#closer"))
 
     def until(self, holds: Callable[[], Any]) -> None:
-        WebDriverWait(self.driver, 60).until(lambda _: holds())
+        try:
+            WebDriverWait(self.driver, 60).until(lambda _: holds())
+        except TimeoutException:
+            pytest.fail(f"not within 60 s; the page says: {self.browser.text('#fault') or 'nothing'}")
 
     def asked(self) -> int:
         return int(self.browser.script("return document.getElementById('card').dataset.asked || 0"))
@@ -70,6 +82,29 @@ class Page:
 
     def click(self, selector: str) -> None:
         self.browser.script("arguments[0].click()", self.browser.find(selector))
+
+    def enter(self, selector: str, value: str) -> None:
+        """Put a value into a box or a list, as typing or choosing does."""
+        self.browser.script(
+            "arguments[0].value = arguments[1];"
+            "for (const kind of ['input', 'change']) arguments[0].dispatchEvent(new Event(kind, {bubbles: true}));",
+            self.browser.find(selector),
+            value,
+        )
+
+    def rests(self) -> None:
+        self.until(lambda: self.browser.find("#card").get_attribute("aria-busy") == "false")
+
+    def drop(self, **files: str) -> None:
+        """Drop files on the page; names with __ for the dot."""
+        self.browser.script(
+            "const held = new DataTransfer();"
+            "for (const [name, text] of Object.entries(arguments[0])) held.items.add(new File([text], name));"
+            "for (const kind of ['dragover', 'drop'])"
+            " document.body.dispatchEvent(new DragEvent(kind, {dataTransfer: held, bubbles: true,"
+            " cancelable: true}));",
+            {name.replace("__", "."): text for name, text in files.items()},
+        )
 
     def on_map(self, x: int, y: int) -> Any:
         return webdriver.ActionChains(self.driver).move_to_element_with_offset(self.browser.find("#map"), x, y)
@@ -188,3 +223,223 @@ def test_nothing_runs_over_the_edge_and_every_control_has_a_name(page: Page, siz
     )
     assert nameless == []
     assert page.browser.complaints() == []
+
+
+def undo_all(session: Session) -> None:
+    while session.changes:
+        session.undo()
+    session.undone = ()
+
+
+def test_a_dropped_layer_is_told_asked_about_used_and_taken_back(page: Page, session: Session) -> None:
+    undo_all(session)
+    page.open()
+    page.drop(footprints__geojson=footprints(session, "HGT", [5.0, 6.0, 8.0]).decode(), page__html="<b>")
+    page.until(lambda: "not a kind of file" in page.browser.text("#fault"))
+    assert ["422" in one for one in page.browser.complaints()] == [True]
+    page.drop(footprints__geojson=footprints(session, "HGT", [5.0, 6.0, 8.0]).decode())
+    page.until(lambda: page.browser.all(".part"))
+    told = page.browser.text(".part")
+    assert "Taken as buildings" in told
+    assert "3 of 3" in told or "all 3 have one" in told
+    assert "nothing says which" in told
+    assert violations(page.browser) == []
+    page.browser.script("document.querySelector('[name=\"ask height_unit\"]').value = '1'")  # feet
+    numbers_now = page.after(lambda: page.click(".part button[type=submit]"))
+    page.until(lambda: "used" in page.browser.text("#parts"))
+    assert len(session.now.prepared.scene.site.buildings) == 3
+    assert session.now.prepared.scene.site.buildings.top_m.max() < 8 * 0.3048 + 0.1
+    assert page.numbers("before") is not None
+    assert numbers_now["light_share"] != page.numbers("before")["light_share"]
+    assert "Buildings" in page.browser.text("#counts")
+    assert "A copy of footprints.geojson" in page.browser.text("#holds")
+    page.click("#decide")
+    page.until(lambda: "First place" in page.browser.text("#decided"))
+    assert page.browser.find("#anew").is_displayed()
+    page.rests()
+    page.after(lambda: page.click("#undo"))
+    assert page.browser.text("#counts") == ""
+    assert not page.browser.find("#anew").is_displayed()
+    assert page.browser.complaints() == []
+
+
+def test_another_tab_and_files_that_change_on_disk_are_said(page: Page, session: Session) -> None:
+    undo_all(session)
+    page.open()
+    session.change(Tree(1, 0.0))  # as another tab would
+    page.after(lambda: page.browser.script("window.dispatchEvent(new Event('focus'))"))
+    assert "removed" in page.browser.text("#changes") or not page.browser.find("#try").get_attribute("open")
+    assert page.browser.script("return document.getElementById('changes').textContent").endswith("removed")
+    own = session.plan_file.path.parent / "lot.geojson"
+    state = own.stat()
+    assert not page.browser.find("#stale").is_displayed()
+    os.utime(own, (1, 1))
+    page.browser.script("window.dispatchEvent(new Event('focus'))")
+    page.until(lambda: "lot.geojson" in page.browser.text("#stale"))
+    os.utime(own, ns=(state.st_atime_ns, state.st_mtime_ns))
+    page.browser.script("window.dispatchEvent(new Event('focus'))")
+    page.until(lambda: not page.browser.find("#stale").is_displayed())
+    session.undo()
+
+
+def test_a_browser_that_is_closed_in_the_middle_of_a_drag_loses_nothing(page: Page, session: Session) -> None:
+    undo_all(session)
+    session.change(Tree(1, 0.0))
+    saved = session.save("before-closing")
+    held = {path: path.read_bytes() for path in saved}
+    page.open()
+    pin = page.browser.find(".pin")
+    webdriver.ActionChains(page.driver).click_and_hold(pin).move_by_offset(-30, 20).perform()
+    page.driver.get("about:blank")  # the button is still down, and a card is on its way
+    webdriver.ActionChains(page.driver).release().perform()
+    page.open()
+    assert page.browser.script("return document.getElementById('changes').textContent").endswith("removed")
+    assert session.changes == (Tree(1, 0.0),)
+    assert {path: path.read_bytes() for path in saved} == held
+    reopened = read_site(read_plan(saved[0]), Ledger())
+    assert reopened.crowns.names == session.now.prepared.scene.site.crowns.names
+    for path in saved:
+        path.unlink()
+    undo_all(session)
+
+
+# every control that a person can use, by what tells it from others
+CONTROLS = (
+    "const named = e => e.id || e.name && e.name + (e.type === 'checkbox' ? '=' + e.value : '') ||"
+    " (e.closest('label') || e).textContent.trim().slice(0, 40) || e.title || e.className;"
+)
+WATCH = CONTROLS + (
+    "window.used = new Set();"
+    "for (const kind of ['click', 'input', 'change', 'submit']) document.addEventListener(kind, event => {"
+    " const e = event.target.closest('button, input, select, summary, a');"
+    " if (e) window.used.add(named(e)); }, true);"
+)
+LEFT = CONTROLS + (
+    "return [...document.querySelectorAll('button, input, select, summary, a')].filter(e => !e.closest('[hidden]'))"
+    ".map(named).filter(name => !window.used.has(name));"
+)
+
+
+def test_every_control_of_the_page_is_used(page: Page, session: Session) -> None:
+    undo_all(session)
+    page.open((820, 1000))
+    page.browser.script(WATCH)
+    for summary in page.browser.all("summary"):
+        if not page.browser.script("return arguments[0].parentElement.open", summary):
+            page.browser.script("arguments[0].click()", summary)
+    # the spot
+    low = page.after(lambda: page.enter("#height", "6"))
+    high = page.after(lambda: page.enter("#height", "40"))
+    assert high["height_m"] > 2 * low["height_m"]
+    assert page.after(lambda: page.click("#usual"))["height_m"] != high["height_m"]
+    # a building from the keyboard alone, with the pin's corners
+    page.click("#draw")
+    page.browser.script("document.querySelector('.pin').parentElement.focus()")
+    for key in ("\ue013", "\ue014", "\ue015"):
+        page.click("#corner")
+        webdriver.ActionChains(page.driver).send_keys(*[key] * 8).perform()
+    page.click("#corner")
+    page.enter("#roof", "30")
+    page.enter("#building-name", "Hall")
+    page.after(lambda: page.click("#finish"))
+    assert "Hall" in page.browser.text("#changes")
+    # a tree and a controller at the pin
+    page.rests()
+    site = session.site
+    lon, lat = to_lonlat(site.crs)(site.crowns.centre[[1]])[0]
+    page.click("#tree")
+    page.enter("#times", "0")
+    page.click("#tree-here")
+    page.until(lambda: "there is no tree at that place" in page.browser.text("#fault"))  # the pin is on a roof
+    page.click("#move")
+    page.enter("#which", "1")
+    page.after(lambda: page.click("#move-here"))
+    assert "moved" in page.browser.text("#changes")
+    page.click("#move")
+    # every key at once
+    page.browser.script("document.querySelectorAll('.month-boxes input').forEach(e => { e.checked = false; })")
+    page.click("#keys button")
+    assert "one or more" in page.browser.text("#fault")
+    page.browser.script(
+        "for (const e of document.querySelectorAll('#keys [name]')) {"
+        " if (e.type === 'checkbox') e.checked = Number(e.value) > 3;"
+        " else if (e.tagName === 'SELECT') e.selectedIndex = (e.selectedIndex + 1) % e.options.length;"
+        " else e.value = Number(e.value) * 0.9;"
+        " e.dispatchEvent(new Event('change', {bubbles: true})); }"
+    )
+    page.after(lambda: page.click("#keys button"))
+    asked = {entry.key for _, rows in entries(session.decided, session.tables) for entry in rows}
+    assert asked | {"season.months"} <= set(session.drawn()["keys"])
+    page.after(lambda: page.click("#undo"))
+    page.after(lambda: page.click("#redo"))
+    # a layer, by the button
+    there = session.plan_file.path.parent.parent / "posts.csv"
+    there.write_text(f"name,longitude,latitude,height_ft\nmast,{lon},{lat},30\n")
+    page.browser.find("#files").send_keys(str(there))
+    page.until(lambda: page.browser.all(".part"))
+    page.enter(".part select[name=as]", "2")
+    page.until(lambda: "Taken as poles" in page.browser.text("#parts"))
+    page.after(lambda: page.click(".part button[type=submit]"))
+    assert len(session.now.prepared.scene.site.poles) == 1
+    page.browser.find("#files").send_keys(str(there))
+    page.until(lambda: page.browser.all(".part button[type=button]"))
+    page.click(".part button[type=button]")
+    assert not page.browser.all(".part:not(.used)")
+    # deciding, saving, the map
+    page.click("#decide")
+    page.until(lambda: "First place" in page.browser.text("#decided"))
+    page.browser.find("#save-name").send_keys("all-of-it")
+    page.click("#save button")
+    page.until(lambda: "all-of-it.toml" in page.browser.text("#saved"))
+    for path in session.plan_file.path.parent.glob("all-of-it*"):
+        path.unlink()
+    for selector in (".leaflet-control a", ".key input", ".solid-open", ".solid-button"):
+        found = page.browser.all(selector)
+        assert found, selector
+        for control in found:
+            page.browser.script(
+                "arguments[0].click(); if (arguments[0].type === 'checkbox') arguments[0].click()", control
+            )
+    page.browser.script(
+        "for (const e of document.querySelectorAll('.map-side input[type=range], .map-side select'))"
+        " for (const kind of ['input', 'change']) e.dispatchEvent(new Event(kind, {bubbles: true}));"
+    )
+    for summary in page.browser.all("#notices summary"):
+        page.browser.script("arguments[0].click()", summary)
+    left = set(page.browser.script(LEFT)) - {"redraw", "stop"}  # which end the page: below, and the next test
+    assert left == set()
+    undo_all(session)
+    session.decide()
+    page.rests()
+    page.browser.script("window.dispatchEvent(new Event('focus'))")
+    page.until(lambda: page.browser.find("#anew").is_displayed())
+    page.browser.script("window.stays = true")
+    page.click("#redraw")
+    page.until(lambda: not page.browser.script("return window.stays") and page.asked() >= 1)
+    assert not page.browser.find("#anew").is_displayed()
+    # the tree that is not there, and what Chromium says of WebGL without a graphics card
+    known = [("/change", "422"), ("ReadPixels",), ("software WebGL",)]
+    complaints = page.browser.complaints()
+    assert [one for one in complaints if not any(all(word in one for word in words) for words in known)] == []
+
+
+def test_a_server_that_is_stopped_says_so_and_a_page_without_one_too(page: Page, session: Session) -> None:
+    undo_all(session)
+    said: queue.Queue[str] = queue.Queue()
+    server = threading.Thread(target=run, args=(session, said.put), daemon=True)
+    server.start()
+    other = Page(page.browser, said.get(timeout=30))
+    session.change(Tree(2, 1.25))
+    other.open()
+    other.click("#stop")
+    assert "lose the changes" in other.browser.text("#stop")
+    assert server.is_alive()
+    other.click("#stop")
+    other.until(lambda: "has stopped" in other.browser.text("#fault"))
+    server.join(timeout=30)
+    assert not server.is_alive()
+    other.browser.script("document.querySelector('.pin').parentElement.focus()")
+    webdriver.ActionChains(page.driver).send_keys("\ue013").perform()
+    other.until(lambda: "does not answer" in other.browser.text("#fault"))
+    undo_all(session)
+    page.driver.get("about:blank")

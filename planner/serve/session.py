@@ -293,7 +293,7 @@ class Session:
             "map": self.decided_at,
             "brought": [] if self.decided_at else self._brought_drawn(degrees),
             "counts": say_brought.compared_counts(
-                brought.present(self.site), brought.present(now.prepared.scene.site)
+                brought.present(self.site), brought.present(now.prepared.scene.site), brought_in(now.changes)
             ),
             "holds": say_brought.saved_said(self.from_site(), brought_in(now.changes), bool(now.changes)),
             "buildings": [

@@ -477,6 +477,10 @@
   by("keys").addEventListener("submit", function (event) {
     event.preventDefault();
     const values = {};
+    if (!written(by("keys"))["season.months"].length) {
+      say("Irrigation months: choose one or more.");
+      return;
+    }
     Object.entries(written(by("keys"))).forEach(function (pair) {
       const now = JSON.stringify(pair[1]);
       const set = pair[0] in told.state.keys ? JSON.stringify(told.state.keys[pair[0]]) : usual.get(pair[0]);

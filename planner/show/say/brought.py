@@ -173,23 +173,28 @@ def _plain(name: str) -> str:
     return KINDS[Kind(name)]
 
 
-def compared_counts(before: Mapping[str, int], now: Mapping[str, int]) -> list[tuple[str, str, str]]:
-    """Layers of which there are more or fewer than before the changes.
+def compared_counts(
+    before: Mapping[str, int], now: Mapping[str, int], layers: Sequence[Brought]
+) -> list[tuple[str, str, str]]:
+    """Features of layers that were brought in, or of which there are more or fewer than before the changes.
 
     Parameters
     ----------
     before, now
         Features of each layer.
+    layers
+        That were brought in.
 
     Returns
     -------
     list of tuple
         The layer, and both counts, in words.
     """
+    others = {one.name for one in layers}
     rows = []
     for kind in Kind:
         one, other = before.get(str(kind), 0), now.get(str(kind), 0)
-        if one != other:
+        if one != other or (str(kind) in others and other):
             what = KINDS[kind]
             rows.append((what[0].upper() + what[1:], f"{one:,}", f"{other:,}"))
     return rows
