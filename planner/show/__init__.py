@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -61,15 +63,15 @@ def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Pa
     """
     # here, not above: folium and GeoPandas take a second to load, and only writers need them
     from planner.show.draw.map import site_page
-    from planner.show.draw.sheet import sheet_page
+    from planner.show.draw.sheet import sheet_page, sheets
     from planner.show.write import handout
-    from planner.show.write.pdf import sheet_pdf
+    from planner.show.write.pdf import paper_of, typeset_sheets
     from planner.show.write.tables import light_tif, mounts_csv, mounts_gpkg, site_json
 
-    writers = {
+    there = sheets(result)
+    writers: dict[str, Callable[[SiteResult], bytes | None]] = {
         "map.html": site_page,
-        "sheet.html": sheet_page,
-        "sheet.pdf": sheet_pdf,
+        "sheet.html": partial(sheet_page, there=there),
         "mounts.gpkg": mounts_gpkg,
         "mounts.csv": mounts_csv,
         "result.json": site_json,
@@ -81,9 +83,13 @@ def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Pa
         "light.tif": light_tif,
     }
     wanted = {*site_files(result.plan), "light.tif"}  # the light is written where it was computed
-    files = {name: write(result) for name, write in writers.items() if name in wanted}
-    there = {name: content for name, content in files.items() if content is not None}
-    return write_folder(folder, there, force, Made("site", result.origin))
+    with ThreadPoolExecutor(1) as beside:  # the typesetter works outside Python's lock, while the rest is drawn
+        if "sheet.pdf" in wanted:
+            pdf = beside.submit(typeset_sheets, there, paper_of(result.plan), there[0].title)
+            writers["sheet.pdf"] = lambda _: pdf.result()
+        files = {name: write(result) for name, write in writers.items() if name in wanted}
+    made = {name: content for name, content in files.items() if content is not None}
+    return write_folder(folder, made, force, Made("site", result.origin))
 
 
 def page(result: SiteResult | ContractResult | ProgrammeResult | ReviewResult) -> bytes:

@@ -50,12 +50,12 @@ FULL_CONTROLLERS = 3  # as many rows, and what they say, fill the page
 MOST_CONTROLLERS = 6  # that one page has room for; where there are more, all are listed on the next
 
 
-def sheet_page(result: SiteResult) -> bytes:
+def sheet_page(result: SiteResult, there: Sequence[Sheet] | None = None) -> bytes:
     """`sheet.html`: prints on one page of A4 or Letter for each sensor and repeater; a list of the controllers
-    follows where a page has no room for all."""
+    follows where a page has no room for all. there: the sheets, where they were made already."""
     page = PAGES.get_template("sheet.html").render(
         style=styles("page.css", "sheet.css"),
-        sheets=sheets(result),
+        sheets=sheets(result) if there is None else there,
         month_names=MONTHS,
         afterwards=afterwards(result.plan),
     )
