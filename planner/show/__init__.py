@@ -66,15 +66,15 @@ def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Pa
     from planner.show.draw.sheet import sheet_page, sheets
     from planner.show.write import handout
     from planner.show.write.pdf import paper_of, typeset_sheets
-    from planner.show.write.tables import light_tif, mounts_csv, mounts_gpkg, site_json
+    from planner.show.write.tables import light_tif, mount_rows, mounts_csv, mounts_gpkg, site_json
 
-    there = sheets(result)
+    there, rows = sheets(result), mount_rows(result)
     writers: dict[str, Callable[[SiteResult], bytes | None]] = {
         "map.html": site_page,
         "sheet.html": partial(sheet_page, there=there),
-        "mounts.gpkg": mounts_gpkg,
-        "mounts.csv": mounts_csv,
-        "result.json": site_json,
+        "mounts.gpkg": partial(mounts_gpkg, rows=rows),
+        "mounts.csv": partial(mounts_csv, rows=rows),
+        "result.json": partial(site_json, rows=rows),
         "places.kml": handout.kml,
         "places.gpx": handout.gpx,
         "places.geojson": handout.geojson,

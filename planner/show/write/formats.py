@@ -54,14 +54,19 @@ def json_bytes(data: Any) -> bytes:
 
 
 def _plain(value: Any) -> Any:
+    kind = type(value)
+    if kind is float:
+        return round(value, 7) if math.isfinite(value) else None
+    if kind is str or kind is int or kind is bool:
+        return value
     if isinstance(value, Mapping):
         return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, np.ndarray | list | tuple):
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, list | tuple):
         return [_plain(v) for v in value]
     if isinstance(value, np.generic):
         return _plain(value.item())
-    if isinstance(value, float):
-        return round(value, 7) if math.isfinite(value) else None
     return None if value is pandas.NA or value is pandas.NaT else value
 
 

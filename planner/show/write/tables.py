@@ -212,15 +212,16 @@ def _water(result: SiteResult) -> dict[str, Floats]:
     }
 
 
-def mounts_csv(result: SiteResult) -> bytes:
-    return csv_bytes(mount_rows(result))
+def mounts_csv(result: SiteResult, rows: pandas.DataFrame | None = None) -> bytes:
+    """rows: what :func:`mount_rows` gives, where it is known already, here and below."""
+    return csv_bytes(mount_rows(result) if rows is None else rows)
 
 
-def mounts_gpkg(result: SiteResult) -> bytes:
+def mounts_gpkg(result: SiteResult, rows: pandas.DataFrame | None = None) -> bytes:
     """GeoPackage with the layers `mounts`, `layout` (points), `site` (polygon with the zone), `controllers`,
     `links` (the ones that serve) and `cables` (lines), and of the mounts a table for each other subject
     (`mounts_light` and so on) to join by `id`. It opens styled, and says of each column what it means."""
-    rows = mount_rows(result)
+    rows = mount_rows(result) if rows is None else rows
     subjects = schema.mounts_by_subject(result.decision.requirements, result.decision.parts)
     layers = site_layers(result, rows)
     for name, columns in subjects.items():
@@ -449,9 +450,10 @@ def _beside(result: SiteResult) -> dict[str, Any] | None:
     }
 
 
-def site_json(result: SiteResult) -> bytes:
+def site_json(result: SiteResult, rows: pandas.DataFrame | None = None) -> bytes:
     """`result.json` of one site; its keys are in this module's docstring."""
     decision, site = result.decision, result.site
+    rows = mount_rows(result) if rows is None else rows
     return json_bytes(
         {
             "format": "noonmark site",
@@ -486,7 +488,7 @@ def site_json(result: SiteResult) -> bytes:
             "closely": [_closely_json(result, row) for row in result.losses],
             "requirements": result.plan.requirements.model_dump(),
             "weights": result.plan.weights.model_dump(),
-            "mounts": mount_rows(result).to_dict("records"),
+            "mounts": rows.to_dict("records"),
             "notices": notice_objects(result.notices),
         }
     )
