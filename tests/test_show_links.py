@@ -28,7 +28,7 @@ from planner.reach.wire import check
 from planner.show.draw import groups, palette, side_view
 from planner.show.draw.map import site_page
 from planner.show.draw.sheet import sheet_page
-from planner.show.layout import Kind, layout, serving
+from planner.show.layout import Kind, layout, proposed, serving
 from planner.show.lonlat import to_lonlat
 from planner.show.say import bill, figures, links, mount
 from planner.show.say import layout as layouts
@@ -223,6 +223,20 @@ def test_links_are_sure_one_by_one_and_less_so_together(yard: SiteResult) -> Non
         "The weakest link has a 91% chance of a good link; if links fail independently, all 2 together have a 90% "
         "chance."
     )
+
+
+def test_where_no_one_mount_passes_places_that_together_serve_are_proposed(yard: SiteResult) -> None:
+    """They stand in the table, on the map and on the bill as those of a layout do; nothing is installed of them."""
+    both = shared(yard)
+    none = dataclasses.replace(both, decision=dataclasses.replace(both.decision, chosen=-1))
+    assert layout(none) == ()
+    assert [(p.row, p.serves) for p in proposed(none)] == [(3, (0,)), (4, (1,))]
+    assert [place.serves for place in layouts.places(none)] == ["serves A", "serves B"]
+    lines = groups.links_group(none, to_lonlat(none.site.crs))
+    assert lines is not None
+    assert len(lines["features"]["features"]) == 2
+    assert bill.bill(none) == bill.bill(both)
+    assert proposed(both) == ()
 
 
 def test_a_repeater_is_a_place_of_the_layout(yard: SiteResult) -> None:
