@@ -141,7 +141,6 @@ def write_eto_layer(
                 )
             _say_left_out(plan_file, done, ledger)
             _assemble(pieces, paths, windows, grid, crs, done, job, out)
-            sign(out)
             pieces.clear()
     return out
 
@@ -445,6 +444,7 @@ def _assemble(
         if not _same(beside, paths, windows):  # a full disk is not said when a file is closed
             raise OSError("the disk may be full: the layer was not written whole")
         flush(beside)
+        sign(out, beside)
         os.replace(beside, out)
     except (OSError, RasterioError) as fault:
         raise unwritable(out, fault) from None

@@ -100,21 +100,25 @@ def _word(path: Path) -> dict[str, Any]:
     return found
 
 
-def sign(path: Path) -> None:
-    """Keep the checksum of a finished file in a hidden one beside it, by which a later run knows its own work.
+def sign(path: Path, coming: Path) -> None:
+    """Keep the checksum of a file that is about to take its place in a hidden one beside it, by which a later run
+    knows its own work; that of an earlier one stays good until then.
 
     Raises OutputError where it cannot be written.
     """
+    beside = coming.with_name(f"{coming.name}.made")
     try:
-        _signature(path).write_text(json.dumps({"sha256": digest(path)}), encoding="utf-8")
+        ours = [digest(coming), *([digest(path)] if signed(path) else [])]
+        beside.write_text(json.dumps({"sha256": ours}), encoding="utf-8")
+        os.replace(beside, _signature(path))
     except OSError as fault:
         raise unwritable(path, fault) from None
 
 
 def signed(path: Path) -> bool:
-    """Whether a file is as :func:`sign` found it."""
+    """Whether a file is one that :func:`sign` was told of."""
     try:
-        return bool(json.loads(_signature(path).read_text(encoding="utf-8"))["sha256"] == digest(path))
+        return digest(path) in json.loads(_signature(path).read_text(encoding="utf-8"))["sha256"]
     except (OSError, ValueError, KeyError, TypeError):
         return False
 

@@ -17,7 +17,7 @@ import planner
 from planner.frames import opened
 from planner.layers.opening import scratch
 from planner.ledger import OutputError
-from planner.pieces import keep, whole
+from planner.pieces import keep, sign, signed, whole
 from planner.plan import parse_plan
 from planner.show import Made, check_folder, own_folder, write_folder
 from planner.show import folder as room
@@ -106,6 +106,18 @@ def test_a_move_that_fails_undoes_all(tmp_path: Path, monkeypatch: pytest.Monkey
         assert [p.name for p in folder.iterdir() if p.name.startswith(".")] == [room.MANIFEST]
     write_folder(folder, NEW, made=made(tmp_path / "plan.toml"))
     assert contents(folder) == NEW
+
+
+def test_a_single_file_is_known_as_ours_before_and_after_it_takes_its_place(tmp_path: Path) -> None:
+    out, coming = tmp_path / "eto.tif", tmp_path / "coming.tif"
+    for content in (b"1", b"2"):
+        coming.write_bytes(content)
+        sign(out, coming)
+        assert signed(out) == out.exists()  # a kill just here leaves the earlier one, which is ours still
+        os.replace(coming, out)
+        assert signed(out)
+    out.write_bytes(b"somebody's")
+    assert not signed(out)
 
 
 def test_what_is_not_made_this_time_does_not_stay_from_last_time(tmp_path: Path) -> None:

@@ -38,7 +38,7 @@ from corpus_cases import Case  # noqa: E402
 LONGEST_S = 120
 KINDS = ("kills", "moves", "full", "small", "changed", "two")
 SIZES = (0, 300, 3_000, 30_000, 100_000, 400_000)  # bytes of a file at most
-MANIFEST, READY = ".noonmark-files.json", ".noonmark-ready"
+MANIFEST, READY, SIGNATURE = ".noonmark-files.json", ".noonmark-ready", ".eto.tif.made"
 Another = Callable[[], Path]  # makes a folder with the sound input in it
 Results = dict[str, str]
 
@@ -70,7 +70,6 @@ JOBS = {
         "climate",
         dict(scene.CLIMATE),
         {"climate.wind.path": "wind.tif", "climate.wind.unit": "m/s"},
-        ("--force",),
     ),
 }
 
@@ -165,7 +164,7 @@ def one_of(folder: Path, old: Results, new: Results) -> str:
 
 
 def leftovers(folder: Path) -> list[str]:
-    return sorted(path.name for path in (folder / "out").glob(".*") if path.name != MANIFEST)
+    return sorted(path.name for path in (folder / "out").glob(".*") if path.name not in (MANIFEST, SIGNATURE))
 
 
 @contextlib.contextmanager
@@ -277,7 +276,7 @@ def die_at(turn: int) -> None:
     def deadly(real: Callable[..., object]) -> Callable[..., object]:
         def step(path: object, *more: object, **how: object) -> object:
             nonlocal left, begun
-            begun = begun or (real is replace and Path(str(more[0])).name == READY)
+            begun = begun or (real is replace and Path(str(more[0])).name in (READY, SIGNATURE))
             if begun:
                 if not left:
                     os.kill(os.getpid(), signal.SIGKILL)
