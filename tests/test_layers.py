@@ -157,6 +157,9 @@ def geodesic_square(lonlat: tuple[float, float], side: float = 30.0) -> Polygon:
 
 
 FORMATS = ["gpkg", "geojson", "shp", "fgb", "csv"]
+# GDAL's reader tells attributes of KML from 3.12 on: with 3.11.4 it gives Name and Description alone
+KML_KNOWS_ATTRIBUTES = pyogrio.__gdal_version__ >= (3, 12)
+
 # KML is in EPSG:4326 by its standard
 CASES = [(f, *p) for f in FORMATS for p in PLACES] + [("kml", *p) for p in PLACES if p[0] == "EPSG:4326"]
 
@@ -165,8 +168,8 @@ CASES = [(f, *p) for f in FORMATS for p in PLACES] + [("kml", *p) for p in PLACE
 def test_a_30_m_building_is_30_m_wide_at_its_place(
     tmp_path: Path, ending: str, crs: str, lonlat: tuple[float, float]
 ) -> None:
-    if ending == "kml" and "w" not in pyogrio.list_drivers().get("KML", ""):
-        pytest.skip("this GDAL has no KML driver")
+    if ending == "kml" and not ("w" in pyogrio.list_drivers().get("KML", "") and KML_KNOWS_ATTRIBUTES):
+        pytest.skip("this GDAL has no KML driver, or one that knows no attributes")
     move = Transformer.from_crs("EPSG:4326", CRS(crs), always_xy=True)
     house = geodesic_square(lonlat)
     drawn = shapely.transform(house, lambda xy: np.column_stack(move.transform(xy[:, 0], xy[:, 1])))
@@ -474,6 +477,8 @@ def test_curves_become_polygons(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("ending", ["gpkg", "shp", "kml"])
 def test_names_stay_as_they_are_written(tmp_path: Path, ending: str) -> None:
+    if ending == "kml" and not KML_KNOWS_ATTRIBUTES:
+        pytest.skip("this GDAL's KML driver knows no attributes")
     odd = ["Ærø <b>Halle</b> ${x}", "  North  ", "", "12"]
     write(tmp_path, f"b.{ending}", [square(0, 40 * k - 100) for k in range(4)], "EPSG:4326", title=odd)
     site, _ = site_of(tmp_path, buildings={"path": f"b.{ending}", "name": "title"})

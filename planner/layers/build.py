@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import ParamSpec, TypeVar
@@ -37,6 +37,7 @@ from planner.site import (
     SURROUNDINGS_M,
     ContractSites,
     Floats,
+    Heights,
     KeepOuts,
     Rejected,
     Site,
@@ -266,11 +267,7 @@ def read_site_keeping(
         site = faults.attempt(right_way_round, plan_file, layers, site, list(raw.values()), ledger)
     framed = faults.attempt(outline_of, site, ledger) if site is not None else None
     if framed is None:
-        # with no place for them, the rest can only be looked for
-        for name in ("terrain", "surface", "canopy"):
-            section = getattr(layers, name)
-            if section is not None:
-                faults.attempt(locate, plan_file, f"layers.{name}.path", section.path)
+        _locate_rasters(plan_file, layers, faults)
         return None
     frame, outline = framed
     faults.attempt(_check_time_zone, plan_file, frame, ledger)
@@ -290,9 +287,7 @@ def read_site_keeping(
         return faults.attempt(work, layer, section, *more, ledger) or nothing
 
     none = np.empty(0, bool)
-    known = standing.Surfaces(surfaces)
-    if layers.surface is not None:
-        known = standing.Surfaces(surfaces, layers.surface.above == "ground", layers.surface.percentile)
+    known = _known(layers, surfaces)
     buildings, pitched, mountable, assumed = stood(
         "buildings", (no_prisms(), none, none, none), standing.buildings, terrain, known
     )
@@ -344,6 +339,21 @@ def read_site_keeping(
         height_assumed=assumed,
         apart=apart,
     )
+
+
+def _locate_rasters(plan_file: PlanFile, layers: Layers, faults: Faults) -> None:
+    """Without an outline there is no place for rasters: they can only be looked for."""
+    for name in ("terrain", "surface", "canopy"):
+        section = getattr(layers, name)
+        if section is not None:
+            faults.attempt(locate, plan_file, f"layers.{name}.path", section.path)
+
+
+def _known(layers: Layers, surfaces: Sequence[Heights]) -> standing.Surfaces:
+    """What the surface models tell of things without a height."""
+    if layers.surface is None:
+        return standing.Surfaces(surfaces)
+    return standing.Surfaces(surfaces, layers.surface.above == "ground", layers.surface.percentile)
 
 
 def _read_vectors(
