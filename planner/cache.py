@@ -15,7 +15,13 @@ __all__ = ["kept_in"]
 
 @functools.cache
 def kept_in() -> Path | None:
-    """The first folder that can be written; None where none can, and every run then compiles anew."""
+    """The folder in which what is compiled is kept.
+
+    Returns
+    -------
+    Path or None
+        The first that can be written; None where none can, and every run then compiles anew.
+    """
     named = os.environ.get("NUMBA_CACHE_DIR", "")
     places = [Path(named) / "noonmark"] if named else []
     places += [

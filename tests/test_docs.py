@@ -79,7 +79,8 @@ def used_by(module: str, tree: ast.Module) -> Iterator[Named]:
                 yield ".".join(whole), node.attr
 
 
-def faces() -> list[Named]:
+@cache
+def faces() -> tuple[Named, ...]:
     """Functions that another room imports, or that callers of the package have, but for private ones."""
     taken = {
         meant(named)
@@ -88,7 +89,7 @@ def faces() -> list[Named]:
         if room(meant(named)[0]) != room(module)
     }
     taken |= {named for named in functions() if named[0] == "planner"}
-    return sorted(named for named in taken if named in functions() and named[1][0] != "_")
+    return tuple(sorted(named for named in taken if named in functions() and named[1][0] != "_"))
 
 
 def parameters(function: Function) -> list[str]:

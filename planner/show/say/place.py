@@ -59,7 +59,20 @@ def place_lines(found: ZoneAtPlaces, row: int, units: Units) -> list[str]:
 
 
 def described_lines(zone: ZoneResult, units: Units) -> list[str]:
-    """Zone with its odds by a description alone, and that a place would be surer."""
+    """What there is to say of a zone by a description alone.
+
+    Parameters
+    ----------
+    zone
+        One row.
+    units
+        In which it is said.
+
+    Returns
+    -------
+    list of str
+        Zone with its odds, and that a place would be surer.
+    """
     found = zone.ways[-1].found
     assert isinstance(found, FromDescription)
     region = "tropics and subtropics" if found.tropical[0] else "temperate"

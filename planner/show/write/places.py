@@ -55,7 +55,20 @@ def place_rows(found: ZoneAtPlaces, units: Units) -> list[dict[str, Any]]:
 
 
 def described_row(zone: ZoneResult, units: Units) -> dict[str, Any]:
-    """The zone by a description alone, by the names of :func:`place_rows`."""
+    """The zone by a description alone, for a table.
+
+    Parameters
+    ----------
+    zone
+        One row.
+    units
+        Of ETo.
+
+    Returns
+    -------
+    dict
+        By the names of :func:`place_rows`.
+    """
     per, ending, digits = (MM_PER_IN, "in_day", 3) if units == "us" else (1.0, "mm_day", 2)
     first, second, labels = int(zone.zone[0]), int(zone.runner_up[0]), zone.table.labels
     return {
