@@ -101,10 +101,19 @@ def _word(path: Path) -> dict[str, Any]:
 
 
 def sign(path: Path, coming: Path) -> None:
-    """Keep the checksum of a file that is about to take its place in a hidden one beside it, by which a later run
-    knows its own work; that of an earlier one stays good until then.
+    """Keep the checksum of a file that is about to take its place, by which a later run knows its own work.
 
-    Raises OutputError where it cannot be written.
+    Parameters
+    ----------
+    path
+        The place; the checksum lies in a hidden file beside it. That of an earlier file stays good until then.
+    coming
+        The file.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written.
     """
     beside = coming.with_name(f"{coming.name}.made")
     try:

@@ -24,7 +24,13 @@ __all__ = ["nothing_twice"]
 
 @contextlib.contextmanager
 def nothing_twice() -> Iterator[None]:
-    """For what is compiled within; Numba is left as it was."""
+    """Spare what Numba does twice, for what is compiled within; a context manager.
+
+    Yields
+    ------
+    None
+        Numba is left as it was.
+    """
     context, typing = cast(Any, cpu_target).target_context, cast(Any, cpu_target).typing_context
     rtsys.initialize(context)
     with (
