@@ -17,6 +17,7 @@ from planner.show.draw.document import document_page
 from planner.show.draw.programming import programming
 from planner.show.draw.review import review_document
 from planner.show.say import programme as say
+from planner.show.say import sheet as sheet_words
 from planner.show.write import pdf, typeset, upkeep
 
 CODE = '#panic("x") *b* _i_ $x$ <l> @ref [c] `raw` #read("/etc/passwd") = head'
@@ -110,6 +111,13 @@ def test_no_heading_stands_alone_at_the_foot_of_a_page(documents: tuple[Plan, li
         assert re.search(r"(cell|Line\d+)T:What", pages[0]), pages[0][-60:]
         broken += len(pages) == 2 and "cell" in pages[0]
     assert broken >= 2
+
+
+def test_a_letter_that_no_font_has_is_told(documents: tuple[Plan, list[Document]]) -> None:
+    for name, told in (("Šchool", False), ("\ueabc", True)):
+        document = Document(name, name, "What", (Part("Head", (Line("Text"),)),))
+        (page,) = printed(pdf.document_pdf(document, documents[0], "x.html"))
+        assert (close(sheet_words.BLANK) in page) is told
 
 
 def test_the_same_paper_is_the_same_file_and_a_fault_says_what_to_do(

@@ -146,7 +146,7 @@ class Browser:
 
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    opened = Browser(tmp_path_factory.mktemp("chromium"))
+    opened = Browser(tmp_path_factory.mktemp("chromium"), "--enable-unsafe-swiftshader")
     yield opened
     opened.driver.quit()
 
@@ -637,3 +637,204 @@ def test_a_click_where_nothing_is_says_why_not_here(
     assert browser.script("return document.documentElement.scrollWidth") <= size[0]
     browser.find(".leaflet-popup .link").click()
     assert yard.mounts.ids[nearest] in browser.card()
+
+
+# --- every card, every control ----------------------------------------------------------------------------------
+
+# What a hand can touch on the map page, and what must come of it: a script that acts on `e` and gives a promise.
+CONTROLS = {
+    ".contents a": "e.click(); const to = document.querySelector(e.getAttribute('href'));"
+    "return to && (to.tagName !== 'DETAILS' || to.open)",
+    "summary": "const d = e.parentElement, was = d.open; e.click(); const now = d.open; d.open = true;"
+    "return now !== was",
+    "input[data-group]": "const n = layers(); e.click(); const m = layers(); e.click();"
+    "return m !== n && layers() === n",
+    "select[data-steps]": "document.querySelector(`input[data-group='${e.dataset.steps}']`).checked ||"
+    " document.querySelector(`input[data-group='${e.dataset.steps}']`).click();"
+    "const image = () => [...document.querySelectorAll('.leaflet-image-layer')].map(i => i.src).join();"
+    "const was = image(); e.selectedIndex = (e.selectedIndex + 5) % 12; fire(e, 'change'); return image() !== was",
+    "input[data-shade]": "e.click(); return until(() => document.querySelector('.leaflet-shade-pane canvas'))",
+    ".shade-row .shade-label :is(select, input)": "const drawn = () => picture('.leaflet-shade-pane canvas');"
+    "const was = drawn(); if (e.tagName === 'SELECT') e.selectedIndex = 11; else e.value = Number(e.value) - 3;"
+    "fire(e, 'input'); return until(() => drawn() !== was)",
+    ".panel [data-go]": "map_plan.closePopup(); e.click(); return titled()",
+    "[data-fit]": "const box = document.querySelector(`input[data-group='${e.dataset.fit}']`);"
+    "if (box.checked) box.click(); e.click(); return box.checked",
+    ".compare-lists select": "const said = () => document.querySelector('.compare-out').textContent, was = said();"
+    "e.selectedIndex = (e.selectedIndex + 7) % e.options.length; fire(e, 'change'); return said() !== was",
+    ".compare-table .link": "map_plan.closePopup(); e.click(); return titled()",
+    ".map .mark-place": "map_plan.closePopup(); e.click(); return titled()",
+    ".leaflet-control-zoom a": "return until(() => !map_plan._animatingZoom).then(() => {"
+    "const was = map_plan.getZoom(); e.click(); return until(() => map_plan.getZoom() !== was); })",
+    ".leaflet-container, .panel, .compare-out": "e.focus(); return document.activeElement === e",
+    "a[href$='.html']": "return /^(programming|review)\\.html$/.test(e.getAttribute('href'))",
+    "a[href^='geo:']": "return /^geo:-?[\\d.]+,-?[\\d.]+$/.test(e.getAttribute('href'))",
+    "a[href^='https:']": "return /^www\\.openstreetmap\\.org$/.test(e.host) && /noopener/.test(e.rel)",
+    ".solid-open": "e.click(); return until(() => !document.querySelector('.solid').hidden)",
+}
+# What is there once a card, the spot's card or the 3-D view is open.
+LATER = {
+    ".leaflet-popup-close-button": "e.click(); return until(() => !document.querySelector('.leaflet-popup'))",
+    ".leaflet-popup .spot-lines": "e.focus(); return document.activeElement === e",
+    ".leaflet-popup button": "e.click(); return document.getElementById('compare').open",
+    ".solid-slider input": "const out = e.parentElement.querySelector('output'), was = out.textContent;"
+    "e.value = Number(e.value) - 2; fire(e, 'input'); return out.textContent !== was",
+    ".solid-canvas": "const at = () => document.querySelector('.solid-labels').innerHTML, was = at();"
+    "e.focus(); e.dispatchEvent(new KeyboardEvent('keydown', { key: 'ArrowLeft', bubbles: true }));"
+    "return until(() => at() !== was)",
+    ".solid-button": "const at = () => document.querySelector('.solid-labels').innerHTML, was = at();"
+    "e.click(); return until(() => document.querySelector('.solid').hidden || at() !== was)",
+}
+ACT = """
+const e = arguments[0], done = arguments[arguments.length - 1];
+const layers = () => { let n = 0; map_plan.eachLayer(() => { n += 1; }); return n; };
+const fire = (on, kind) => on.dispatchEvent(new Event(kind, { bubbles: true }));
+const picture = name => { const c = document.querySelector(name); return c ? c.toDataURL() : ""; };
+const until = test => new Promise(ok => { const from = Date.now(); (function again() {
+  if (test()) ok(true); else if (Date.now() - from > 15000) ok(false); else setTimeout(again, 20); })(); });
+const titled = () => {
+  const h = document.querySelector(".leaflet-popup h3"); return Boolean(h && h.textContent.trim()); };
+Promise.resolve((function () { %s })()).then(done, fault => done(String(fault)));
+"""
+TOUCHED = "a[href], button, input, select, textarea, summary, [tabindex], [role=button], [contenteditable]"
+NOT_KNOWN = """
+return [...document.querySelectorAll(arguments[0])]
+  .filter(e => !arguments[1].some(kind => e.matches(kind))).map(e => e.outerHTML.slice(0, 120));
+"""
+
+
+def tried(browser: Browser, kinds: dict[str, str]) -> set[str]:
+    """Acts on each control that is there; those kinds of which there was one. Each must do what it is for."""
+    used, idle = set(), []
+    browser.driver.set_script_timeout(60)
+    for kind, act in kinds.items():
+        for element in browser.all(kind):
+            used.add(kind)
+            name = browser.script("return arguments[0].outerHTML.slice(0, 120)", element)
+            if (came := browser.driver.execute_async_script(ACT % act, element)) is not True:
+                idle.append((kind, name, came))
+    assert idle == []
+    return used
+
+
+def test_every_control_of_the_map_page_does_what_it_is_for(
+    browser: Browser, folder: Path, fullest: tuple[Path, SiteResult]
+) -> None:
+    """Whatever can be touched is of a kind that is known here, and each of them is tried: on the small scene with
+    its light by month, and on the demo's plan of several sensors, by radio and by cable."""
+    used: set[str] = set()
+    for page in (folder / "map.html", fullest[0].with_name("map.html")):
+        opened(browser, page)
+        kinds = [*CONTROLS, *LATER]
+        assert browser.script(NOT_KNOWN, TOUCHED, kinds) == []
+        used |= tried(browser, CONTROLS)  # it ends with the 3-D view open
+        assert browser.script(NOT_KNOWN, TOUCHED, kinds) == []
+        used |= tried(browser, {kind: act for kind, act in LATER.items() if "solid" in kind})
+        close = {kind: act for kind, act in LATER.items() if "close" in kind}
+        for name in (".map .mark-place:has(.mark-sensor)", "[data-go^='controller-']"):
+            browser.script("document.querySelector(arguments[0]).click()", name)
+            assert browser.script(NOT_KNOWN, TOUCHED, kinds) == []
+            used |= tried(browser, {".leaflet-popup button": LATER[".leaflet-popup button"]})
+            used |= tried(browser, close)
+        for button in range(
+            2
+        ):  # the nearest mount's card; the lines to copy, for which a browser wants a real click
+            browser.script("map_plan.fire('contextmenu', { latlng: map_plan.getCenter() })")
+            was = browser.card()
+            assert browser.script(NOT_KNOWN, TOUCHED, kinds) == []
+            used |= tried(browser, {".leaflet-popup .spot-lines": LATER[".leaflet-popup .spot-lines"]})
+            found = browser.all(".leaflet-popup-content button")
+            assert len(found) == 2
+            found[button].click()
+            WebDriverWait(browser.driver, 5).until(lambda _, was=was: browser.text(".leaflet-popup-content") != was)
+        # what a driver in software says of its own speed is no complaint of the page
+        assert [text for text in browser.complaints() if "GL Driver Message" not in text] == []
+    assert used == {*CONTROLS, *LATER}
+
+
+# All cards laid out at the width that they have in the map, at once: one by one takes half a minute.
+CARDS = """
+const bad = [], room = document.querySelector(".map").clientWidth;
+document.querySelectorAll("input[data-group]").forEach(box => { if (!box.checked) box.click(); });
+const holder = document.createElement("div");
+holder.className = "leaflet-popup-content";
+let n = 0;
+map_plan.eachLayer(layer => {
+  const popup = layer.getPopup && layer.getPopup();
+  if (!popup) return;
+  const box = popup.getContent()(layer).cloneNode(true);
+  if (popup.options.maxWidth > room) bad.push("wider than the map");
+  box.style.width = Math.min(popup.options.maxWidth, room) + "px";
+  holder.append(box);
+  n += 1;
+});
+document.querySelector(".leaflet-popup-pane").append(holder);
+holder.querySelectorAll(":scope > *").forEach(box => {
+  const title = box.querySelector("h3");
+  if (!title || !title.textContent.trim()) bad.push("no title: " + box.textContent.slice(0, 90));
+  if (/undefined|NaN|\\[object/.test(box.textContent)) bad.push("says " + box.textContent.slice(0, 90));
+  box.querySelectorAll("*").forEach(e => {
+    if (!e.closest("svg") && e.clientWidth && e.scrollWidth > e.clientWidth + 1 &&
+      getComputedStyle(e).display !== "inline") bad.push("cut: " + e.outerHTML.slice(0, 90)); });
+});
+holder.remove();
+return [n, bad];
+"""
+
+
+@pytest.mark.parametrize("size", [PHONE, (820, 1180), DESKTOP])
+def test_every_card_opens_whole(browser: Browser, fullest: tuple[Path, SiteResult], size: tuple[int, int]) -> None:
+    """Each mount tried, each controller, link, cable route, building and tree of the demo's plan; and a click on
+    each sensor, repeater, alternate, named spot and controller opens its card within the map."""
+    browser.open(fullest[0].with_name("map.html"), size)
+    result = fullest[1]
+    number, bad = browser.script(CARDS)
+    assert bad == []
+    assert number > len(result.mounts) + len(result.site.controllers)
+    browser.open(fullest[0].with_name("map.html"), size)
+    for mark in browser.all(".map .mark-place"):
+        browser.script("arguments[0].click()", mark)
+        assert browser.card().strip()
+    assert browser.complaints() == []
+
+
+def test_a_click_on_a_cable_route_says_where_it_leads(browser: Browser, fullest: tuple[Path, SiteResult]) -> None:
+    """By the mouse, half way along the longest stretch of each route, with the other layers switched off."""
+    browser.open(fullest[0].with_name("map.html"))
+    browser.script(
+        "document.querySelectorAll('input[data-group]').forEach(box => {"
+        "  if (box.checked !== (box.dataset.group === 'cables')) box.click(); })"
+    )
+    browser.script("document.querySelector('.key').open = false")
+    lines = browser.script(
+        "return JSON.parse(document.getElementById('map-data').textContent).groups"
+        ".find(g => g.id === 'cables').features.features.map(f => [f.geometry.coordinates, f.properties.c.t])"
+    )
+    assert len(lines) >= 2
+    for coordinates, title in lines:
+        at = np.array(coordinates)
+        k = int(np.argmax(np.hypot(*np.diff(at, axis=0).T)))
+        lon, lat = (at[k] + at[k + 1]) / 2
+        browser.script(
+            "map_plan.closePopup(); map_plan.setView([arguments[0], arguments[1]], 22, { animate: false })",
+            float(lat),
+            float(lon),
+        )
+        where = browser.script(
+            "const b = map_plan.getContainer().getBoundingClientRect();"
+            "const p = map_plan.latLngToContainerPoint([arguments[0], arguments[1]]);"
+            "return [b.left + p.x, b.top + p.y]",
+            float(lat),
+            float(lon),
+        )
+        for kind in ("mousePressed", "mouseReleased"):
+            browser.command(
+                "Input.dispatchMouseEvent",
+                type=kind,
+                x=where[0],
+                y=where[1],
+                button="left",
+                buttons=1,
+                clickCount=1,
+            )
+        assert title in browser.card()

@@ -186,6 +186,19 @@ def test_names_that_look_like_code_are_printed_as_they_are(yard: SiteResult) -> 
     assert "root:" not in paper
 
 
+def test_a_letter_that_no_font_has_is_told_on_its_sheet_alone(yard: SiteResult) -> None:
+    """A sign of the private use area stands for a script whose fonts a machine lacks."""
+    (one,) = sheet.sheets(yard)
+    strange = dataclasses.replace(one, on="\ueabc" * 3)
+    plain, told = printed(pdf.typeset_sheets([one, strange], "letter", "t"))
+    assert close(words.BLANK) in told
+    assert close(words.BLANK) not in plain
+    accents = dataclasses.replace(one, on="Trường học, Школа, Σχολείο, Øst-Árbær")
+    (page,) = printed(pdf.typeset_sheets([accents], "letter", "t"))
+    assert close(words.BLANK) not in page
+    assert "Øst-Árbær" in page
+
+
 def test_a_phone_opens_the_place_from_the_paper(yard: SiteResult, yards_pdf: bytes) -> None:
     (one,) = sheet.sheets(yard)
     (wanted,) = (fact.link for fact in one.facts if fact.link)

@@ -441,6 +441,7 @@ def _panel(
                 for k, flag in enumerate(codes.flags)
                 if not codes.common >> k & 1
             ],
+            neutral=seen.table.neutral,
             table_source=words.table_said(seen.table, seen.plan.units),
             rejected=seen.rejected[:REJECTED_MOST],
             rejected_more=max(0, len(seen.rejected) - REJECTED_MOST),

@@ -51,7 +51,7 @@ def place_lines(found: ZoneAtPlaces, row: int, units: Units) -> list[str]:
         f"Peak month: {told.peak_month}, ETo {told.peak_spread}; the zone's band is {told.band}.",
         f"Irrigation season: {months(found.season[row])}.",
         told.agreement,
-        told.find,
+        f"Set {told.answer}. {told.find}" if told.find else "",
         f"From: {told.source}.",
         warning(found, row),
     ]

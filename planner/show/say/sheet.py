@@ -128,6 +128,7 @@ def layout_said(places: Sequence[tuple[str, str, str, str]]) -> str:
 
 
 PAGE, OF = "Page", "of"
+BLANK = "An empty box is a letter that no font here has: open the sheet's HTML page to read it."
 
 
 def page_said(number: int) -> str:

@@ -62,7 +62,7 @@ def summary(result: SiteResult) -> str:
         f"({told.basis})."
     )
     if told.find:
-        lines.append(told.find)
+        lines.append(f"Set {told.answer}. {told.find}")
     lines.append(f"Irrigation season: {months(result.season)}.")
     if len(result.notices):
         lines.append(f"{plural(len(result.notices), 'notice')} about the input.")

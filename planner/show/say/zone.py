@@ -192,9 +192,7 @@ def zone_words(climate: SiteClimate, zone: ZoneResult, site: int, units: Units) 
         label=label,
         named=f"{label} of our neutral table" if neutral else label,
         answer=f"the zone whose range contains {peak}" if neutral else label,
-        find=f"{_upper(label)} is our label, not your controller's: set the zone whose range contains {peak}."
-        if neutral
-        else "",
+        find=f"{_upper(label)} is our label, not your controller's." if neutral else "",
         more=f"That is the ETo of {month}, the peak month{about}. In our neutral table it is {label} ({within}): "
         f"{likely} The label is ours, not your controller's."
         if neutral

@@ -137,6 +137,8 @@ def _told(
         "paper": TYPST_PAPER[paper],
         "months": MONTHS,
         "rows_a_page": ROWS_A_PAGE,
+        "blank": words.BLANK,
+        "note": "",
         "colors": {
             "ink": palette.INK,
             "quiet": palette.QUIET,
@@ -156,7 +158,7 @@ def _numbered(there: Sequence[Sheet], first: int) -> list[dict[str, Any]]:
     out = []
     for sheet in there:
         feet = [words.page_said(first + k) for k in range(sheet.pages)]
-        out.append(sheet.packed() | {"feet": feet})
+        out.append(sheet.packed() | {"feet": feet, "note": ""})
         first += sheet.pages
     return out
 

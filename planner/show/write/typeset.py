@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib.util
 import io
 import json
+import re
 import sys
 from datetime import UTC, datetime
 from itertools import pairwise
@@ -17,6 +18,9 @@ from typing import Any
 
 # of a moment that stays, so that the same sheets are the same file
 MOMENT = datetime(2000, 1, 1, tzinfo=UTC)
+# Beyond what the carried faces are sure to have: Latin, Greek, Cyrillic, and the signs of text and sums.
+RARE = re.compile(r"[^\x00-\u052f\u1e00-\u214f\u2190-\u22ff]")
+BLANK = "\0"  # how a letter that no font has is read back
 SHARES = (1.0, 0.94, 0.88, 0.82, 0.76, 0.7, 0.62, 0.54, 0.46, 0.38, 0.3, 0.2, 0.1, 0.05)  # of the usual size
 
 
@@ -28,8 +32,20 @@ def available() -> bool:
 def typeset(template: str, told: dict[str, Any], fonts: str, tags: bool) -> bytes:
     """A PDF in which each sheet has as many pages as it has feet: what would not fit is set smaller.
 
+    A script that no font here has is printed as empty boxes: the pages of that sheet say so (`told["blank"]`).
+
     Raises RuntimeError where the typesetter refuses, or a sheet fits at no size.
     """
+    made = _fitted(template, told, fonts, tags)
+    rare = [part for part in told["sheets"] or [told] if RARE.search(json.dumps(part, ensure_ascii=False))]
+    if rare and (blank := [part for part in _blank(made, told) if part in rare]):
+        for part in blank:
+            part["note"] = told["blank"]
+        made = _fitted(template, told, fonts, tags)
+    return made
+
+
+def _fitted(template: str, told: dict[str, Any], fonts: str, tags: bool) -> bytes:
     sheets = told["sheets"]
     for sheet in sheets:
         sheet["share"] = SHARES[0]
@@ -73,6 +89,21 @@ def _pages(made: bytes) -> list[int]:
     marks = [mark for mark in reader.outline if not isinstance(mark, list)]
     begin = [reader.get_destination_page_number(mark) or 0 for mark in marks]
     return [after - first for first, after in pairwise([*begin, len(reader.pages)])]
+
+
+def _blank(made: bytes, told: dict[str, Any]) -> list[dict[str, Any]]:
+    """The sheets, or what is told where there are none, in which a letter was printed as an empty box."""
+    import pypdf
+
+    pages = [BLANK in page.extract_text() for page in pypdf.PdfReader(io.BytesIO(made)).pages]
+    if not told["sheets"]:
+        return [told] if any(pages) else []
+    found, first = [], 0
+    for sheet, count in zip(told["sheets"], _pages(made), strict=True):
+        if any(pages[first : first + count]):
+            found.append(sheet)
+        first += count
+    return found
 
 
 def main() -> None:
