@@ -45,7 +45,7 @@ class Pieces:
         return self.folder / f"{_HALF}{name}"
 
     def clear(self) -> None:
-        """Take away what is ours, first the word on whose it is: half of the pieces must never be taken for all."""
+        """Take away what is ours, last the word on whose it is: what a kill leaves is known as ours."""
         _sweep(self.folder, lambda name: bool(_OURS.fullmatch(name)))
         with contextlib.suppress(OSError):  # somebody put something in: it stays
             self.folder.rmdir()
@@ -346,6 +346,6 @@ def _holder(folder: Path) -> str:
 
 
 def _sweep(folder: Path, wanted: Callable[[str], bool]) -> None:
-    names = sorted((path.name for path in folder.iterdir() if wanted(path.name)), key=lambda name: name != _MARK)
+    names = sorted((path.name for path in folder.iterdir() if wanted(path.name)), key=lambda name: name == _MARK)
     for name in names:
         (folder / name).unlink(missing_ok=True)

@@ -17,7 +17,7 @@ import planner
 from planner.frames import opened
 from planner.layers.opening import scratch
 from planner.ledger import OutputError
-from planner.pieces import keep, sign, signed, whole
+from planner.pieces import hold, keep, sign, signed, whole
 from planner.plan import parse_plan
 from planner.show import Made, check_folder, own_folder, write_folder
 from planner.show import folder as room
@@ -118,6 +118,24 @@ def test_a_single_file_is_known_as_ours_before_and_after_it_takes_its_place(tmp_
         assert signed(out)
     out.write_bytes(b"somebody's")
     assert not signed(out)
+
+
+def test_a_folder_of_pieces_that_was_half_cleared_is_taken_up_again(tmp_path: Path) -> None:
+    for turn in range(20):
+        folder = tmp_path / f"{turn}"
+
+        def work(folder: Path = folder) -> None:
+            with hold(folder, "job") as pieces:
+                for k in range(2):
+                    keep(pieces.path(f"{k}", ".bin"), lambda path: path.write_bytes(b"x") and None)
+                pieces.clear()
+
+        if not killed(work, "unlink", turn):
+            break
+        with hold(folder, "job") as pieces:
+            pieces.clear()
+        assert not folder.exists()
+    assert 4 < turn < 19
 
 
 def test_what_is_not_made_this_time_does_not_stay_from_last_time(tmp_path: Path) -> None:
