@@ -296,3 +296,10 @@ def test_a_crown_of_many_vertices(folder: Path) -> None:
     assert crown.area == pytest.approx(shapely.Polygon(ring).area, rel=0.02)
     assert any("corners" in notice.what for notice in ledger)
     json.dumps([notice.what for notice in ledger])
+
+
+@pytest.mark.parametrize("content", [b"", b"\n\n"])
+def test_points_of_an_empty_table(folder: Path, content: bytes) -> None:
+    (folder / "a.csv").write_bytes(content)
+    with pytest.raises(DataError, match=r"a\.csv"):
+        read_site(plan(folder, {"path": "a.csv", "crs": "EPSG:32612"}), Ledger())

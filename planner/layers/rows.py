@@ -93,7 +93,7 @@ def separator(lines: list[str]) -> str:
     best, most = ",", 0
     for mark in (";", "\t", ",", "|"):
         counts = [len(row) for row in csv.reader(lines[:200], delimiter=mark)]
-        common = max(set(counts), key=counts.count)
+        common = max(set(counts), key=counts.count, default=0)
         if common > 1 and counts.count(common) * 100 + common > most:
             best, most = mark, counts.count(common) * 100 + common
     return best
