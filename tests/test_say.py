@@ -60,7 +60,7 @@ def test_the_peak_is_said_with_one_rounding() -> None:
     told = zone.zone_words(climate, near, 0, "metric")
     assert (told.label, told.peak) == ("band 5", "5.97 mm/day")
     assert told.peak_spread == f"5.97 ± {told.spread}"
-    assert told.find.endswith("whose range contains 5.97 mm/day.")
+    assert told.answer == "the zone whose range contains 5.97 mm/day"
 
 
 def test_a_percent_says_what_it_is_a_percent_of() -> None:

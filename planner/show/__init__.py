@@ -82,13 +82,13 @@ def write_site(result: SiteResult, folder: Path, force: bool = False) -> list[Pa
         "bill.xlsx": handout.bill_xlsx,
         "light.tif": light_tif,
     }
-    wanted = {*site_files(result.plan), "light.tif"}  # the light is written where it was computed
+    wanted = dict.fromkeys([*site_files(result.plan), "light.tif"])  # the light is written where it was computed
     with ThreadPoolExecutor(1) as beside:  # the typesetter works outside Python's lock, while the rest is drawn
         if "sheet.pdf" in wanted:
             pdf = beside.submit(typeset_sheets, there, paper_of(result.plan), there[0].title)
             writers["sheet.pdf"] = lambda _: pdf.result()
         files = {name: write(result) for name, write in writers.items() if name in wanted}
-    made = {name: content for name, content in files.items() if content is not None}
+    made = {name: content for name in wanted if (content := files[name]) is not None}
     return write_folder(folder, made, force, Made("site", result.origin))
 
 
