@@ -557,15 +557,23 @@ def test_coverage_is_the_link_to_each_cell():
         direct = one(site_with(there, buildings=block), [0, 15, 5.0])
         assert cover.margin_db.values[row, col] == pytest.approx(direct.links.margin_db[0, 0])
         assert cover.grade[row, col] == direct.grade[0, 0]
-    # from two heads each place has the likelier link, by that one's grade
+    # from two heads each place has the better grade; where none is dependable, the likelier link
     heads = np.array([[0, 15, 5.0], [70, 70, 6.0]])
     each = [coverage(site, scene(site), h[None], h[2:], found, cell_m=5.0, receiver_m=1.5) for h in heads]
     both = coverage(site, scene(site), heads, heads[:, 2], found, cell_m=5.0, receiver_m=1.5)
     odds = [c.probability.values for c in each]
     assert (odds[0] > odds[1] + 0.1).any()
     assert (odds[1] > odds[0] + 0.1).any()
-    np.testing.assert_array_equal(both.probability.values, np.maximum(*odds))
     np.testing.assert_array_equal(both.grade, np.maximum(each[0].grade, each[1].grade))
+    less, dependable = both.grade < Grade.DEPENDABLE, both.grade == Grade.DEPENDABLE
+    np.testing.assert_array_equal(both.probability.values[less], np.maximum(*odds)[less])
+    x, y = np.meshgrid(x, y)
+    first = np.hypot(x, y - 15) <= np.hypot(x - 70, y - 70)
+    near, far = np.where(first, *odds), np.where(first, *odds[::-1])
+    by_nearest = dependable & (np.where(first, *(c.grade for c in each)) == Grade.DEPENDABLE)
+    assert by_nearest.any()
+    assert (far[by_nearest] > near[by_nearest]).any()  # a likelier one farther off is not asked
+    np.testing.assert_array_equal(both.probability.values[by_nearest], near[by_nearest])
 
 
 def test_a_study_of_one_site():

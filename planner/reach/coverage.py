@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from planner.reach.link import ReachResult, grade, links, outdoors
+from planner.reach.link import Grade, ReachResult, grade, links, outdoors
 from planner.reach.scene import Scene
 from planner.site import Floats, Heights, Ints, Site
 
@@ -38,8 +38,9 @@ def coverage(
     cell_m: float,
     receiver_m: float,
 ) -> Coverage:
-    """Links to receivers outdoors all over the site, by the radio and as asked of `reached`: at each place the
-    likeliest from (k, 3) heads, (k,) metres above the ground."""
+    """Links to receivers outdoors all over the site, by the radio and as asked of `reached`, from (k, 3) heads that
+    are (k,) metres up: at each place that from the nearest head whose link is dependable, else the likeliest.
+    """
     west, south, east, north = np.array(site.outline.bounds) + BEYOND_M * np.array([-1, -1, 1, 1])
     cell = max(cell_m, float(np.sqrt((east - west) * (north - south) / MOST_CELLS)))
     cols, rows = (int(np.ceil(span / cell)) for span in (east - west, north - south))
@@ -57,23 +58,20 @@ def coverage(
     ground = site.ground_at(xy[free])
     n = int(free.sum())
     there = np.column_stack([xy[free], ground + receiver_m])
-    likeliest = margin = np.full(n, -np.inf)
+    heads, heads_m = np.reshape(heads, (-1, 3)), np.atleast_1d(heads_m)
+    nearest_first = np.argsort([np.hypot(*(there[:, :2] - head[:2]).T) for head in heads], axis=0)
+    likeliest, margin = np.full((2, n), -np.inf)
     marks = np.zeros(n, np.int64)
-    for head, head_m in zip(np.reshape(heads, (-1, 3)), np.atleast_1d(heads_m), strict=True):
+    for by in nearest_first:
+        at = np.flatnonzero(marks < Grade.DEPENDABLE)  # no other head gives a better grade than that
         found = links(
-            s,
-            np.broadcast_to(head, (n, 3)),
-            np.full(n, head_m),
-            outdoors(there, np.full(n, receiver_m)),
-            reached.radio,
+            s, heads[by[at]], heads_m[by[at]], outdoors(there[at], np.full(len(at), receiver_m)), reached.radio
         )
         mark = grade(found.probability, reached.asked, found.distance_m, reached.usable_m)
         # beyond the range that may be used a link counts for less, however likely
-        better = (mark > marks) | ((mark == marks) & (found.probability > likeliest))
-        likeliest, margin = (
-            np.where(better, new, old) for new, old in ((found.probability, likeliest), (found.margin_db, margin))
-        )
-        marks = np.where(better, mark, marks)
+        better = (mark > marks[at]) | ((mark == marks[at]) & (found.probability > likeliest[at]))
+        for kept, new in ((likeliest, found.probability), (margin, found.margin_db), (marks, mark)):
+            kept[at[better]] = new[better]
 
     def raster(values: Floats) -> Heights:
         out = np.full(rows * cols, np.nan)
