@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import shapely
 from pyproj import CRS
+from shapely.geometry.base import BaseGeometry
 
 from planner.layers import columns, disagree, relief, standing
 from planner.layers.frame import (
@@ -36,9 +37,11 @@ from planner.site import (
     NO_GROUNDS,
     SURROUNDINGS_M,
     ContractSites,
+    Crowns,
     Floats,
     Heights,
     KeepOuts,
+    Prisms,
     Rejected,
     Site,
     ground_at,
@@ -271,10 +274,7 @@ def read_site_keeping(
         return None
     frame, outline = framed
     faults.attempt(_check_time_zone, plan_file, frame, ledger)
-    terrains = faults.attempt(relief.read_terrain, plan_file, layers, frame, outline, ledger) or ()
-    surfaces = faults.attempt(relief.read_surface, plan_file, layers, frame, outline, ledger) or ()
-    surfaces = faults.attempt(relief.on_terrain, surfaces, terrains, layers.surface, ledger) or ()
-    canopies = faults.attempt(relief.read_canopy, plan_file, layers, frame, outline, ledger) or ()
+    terrains, surfaces, canopies = _read_rasters(plan_file, layers, frame, outline, faults, ledger)
     terrain, terrain_far = (*terrains, None, None)[:2]
 
     def stood(name: str, nothing: T, work: Callable[..., T], *more: object) -> T:
@@ -299,10 +299,8 @@ def read_site_keeping(
     if layers.surface is not None and layers.surface.use == "obstacles" and surfaces:
         relief.say_stood_in(len(crowns) + len(crown_prisms), len(canopies) > 0, ledger)
     else:
-        surfaces, canopies = (), relief.each_tree_once(canopies, crowns, crown_prisms, ledger)
-        if canopies and layers.canopy is not None and layers.canopy.use == "trees":
-            found, canopies = relief.trees_in(canopies, layers.canopy, terrain, buildings, ledger)
-            crowns = joined_crowns(crowns, found)
+        surfaces = ()
+        canopies, crowns = _each_tree_once(layers, canopies, crowns, crown_prisms, buildings, terrain, ledger)
     surface, surface_far = (*surfaces, None, None)[:2]
     canopy, canopy_far = (*canopies, None, None)[:2]
     controllers = stood("controllers", no_places(), standing.controllers, terrain, buildings)
@@ -347,6 +345,34 @@ def _locate_rasters(plan_file: PlanFile, layers: Layers, faults: Faults) -> None
         section = getattr(layers, name)
         if section is not None:
             faults.attempt(locate, plan_file, f"layers.{name}.path", section.path)
+
+
+def _read_rasters(
+    plan_file: PlanFile, layers: Layers, frame: Frame, outline: BaseGeometry, faults: Faults, ledger: Ledger
+) -> tuple[relief.Rasters, relief.Rasters, relief.Rasters]:
+    """Terrain, surface model and canopy, near and far; nothing of what is not there, or at fault."""
+    terrains = faults.attempt(relief.read_terrain, plan_file, layers, frame, outline, ledger) or ()
+    surfaces = faults.attempt(relief.read_surface, plan_file, layers, frame, outline, ledger) or ()
+    surfaces = faults.attempt(relief.on_terrain, surfaces, terrains, layers.surface, ledger) or ()
+    canopies = faults.attempt(relief.read_canopy, plan_file, layers, frame, outline, ledger) or ()
+    return terrains, surfaces, canopies
+
+
+def _each_tree_once(
+    layers: Layers,
+    canopies: relief.Rasters,
+    crowns: Crowns,
+    crown_prisms: Prisms,
+    buildings: Prisms,
+    terrain: Heights | None,
+    ledger: Ledger,
+) -> tuple[relief.Rasters, Crowns]:
+    """The canopy without the trees that are given, or its trees found and joined to those."""
+    canopies = relief.each_tree_once(canopies, crowns, crown_prisms, ledger)
+    if not canopies or layers.canopy is None or layers.canopy.use != "trees":
+        return canopies, crowns
+    found, canopies = relief.trees_in(canopies, layers.canopy, terrain, buildings, ledger)
+    return canopies, joined_crowns(crowns, found)
 
 
 def _known(layers: Layers, surfaces: Sequence[Heights]) -> standing.Surfaces:
