@@ -220,7 +220,10 @@ def plainly(path: Path) -> Iterator[Path]:
         yield path
         return
     with scratch() as folder:
-        (folder / "there").symlink_to(path.parent.resolve(), target_is_directory=True)
+        try:
+            (folder / "there").symlink_to(path.parent.resolve(), target_is_directory=True)
+        except OSError as fault:
+            raise no_scratch(fault) from None
         yield folder / "there" / path.name
 
 

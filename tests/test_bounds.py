@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 import rasterio
 import shapely
@@ -89,15 +92,24 @@ def test_a_file_whose_own_crs_is_of_no_place_on_the_earth(folder: Path, crs: str
     "times",
     [[float("nan")] * 12, [float("inf")] * 12, [1e300] * 12, ["no date"] * 12],
 )
-@pytest.mark.parametrize("since", ["days since 1981-01-01", "months since 1981-01-01", "days since 1981-02-31"])
-def test_a_time_axis_that_tells_no_date(tmp_path: Path, times: list[object], since: str) -> None:
+@pytest.mark.parametrize(
+    ("since", "calendar"),
+    [
+        ("days since 1981-01-01", "standard"),
+        ("months since 1981-01-01", "standard"),
+        ("days since 1981-02-31", "standard"),
+        ("days since 1981-01-01", "noleap"),
+        ("days since 1981-01-01", "360_day"),
+    ],
+)
+def test_a_time_axis_that_tells_no_date(tmp_path: Path, times: list[object], since: str, calendar: str) -> None:
     path = tmp_path / "pet.tif"
     with rasterio.open(
         path, "w", driver="GTiff", width=4, height=4, count=12, dtype="float32", crs="EPSG:4326",
         transform=Affine(1, 0, 0, 0, -1, 4),
     ) as file:  # fmt: skip
         file.write(np.ones((12, 4, 4), np.float32))
-        file.update_tags(**{"time#units": since})
+        file.update_tags(**{"time#units": since, "time#calendar": calendar})
         for band, time in enumerate(times, 1):
             file.update_tags(band, NETCDF_DIM_time=str(time))
     section = {"eto": {"path": "pet.tif", "unit": "mm/day"}}
@@ -131,6 +143,20 @@ def test_a_cell_of_131_073_characters(tmp_path: Path) -> None:
     (tmp_path / "table.csv").write_text('a,b\n1,"' + "x" * 131_073 + '"\n')
     with pytest.raises(DataError, match="cannot be read as a table"):
         read_rows(tmp_path / "table.csv", "programme.stations")
+
+
+def test_a_geometry_column_of_integers(folder: Path) -> None:
+    table = pa.table({"name": ["a", "b"], "geometry": [1, 2]})
+    told = {"version": "1.0.0", "primary_column": "geometry"}
+    told["columns"] = {"geometry": {"encoding": "WKB", "geometry_types": []}}  # type: ignore[assignment]
+    pq.write_table(table.replace_schema_metadata({"geo": json.dumps(told)}), folder / "ints.parquet")
+    with sqlite3.connect(folder / "site.gpkg") as file:
+        for (trigger,) in file.execute("select name from sqlite_master where type = 'trigger'").fetchall():
+            file.execute(f'drop trigger "{trigger}"')
+        file.execute("update site set geom = 7")
+    for name in ("ints.parquet", "site.gpkg"):
+        with pytest.raises(DataError, match=name.split(".")[1]):
+            read_site(plan(folder, {"path": name}), Ledger())
 
 
 @pytest.mark.parametrize("key", ["weights.light", "prices.lawn_m", "prices.sensor"])

@@ -138,6 +138,23 @@ def test_a_folder_of_pieces_that_was_half_cleared_is_taken_up_again(tmp_path: Pa
     assert 4 < turn < 19
 
 
+def test_pieces_of_another_job_are_taken_away_and_those_of_this_one_stay(tmp_path: Path) -> None:
+    def write(path: Path) -> None:
+        path.write_bytes(b"x")
+
+    with hold(tmp_path / "parts", "one") as pieces:
+        of_one = pieces.path("part-1", ".arrow")
+        keep(of_one, write)
+    with hold(tmp_path / "parts", "two") as pieces:
+        assert not of_one.exists()
+        assert not of_one.with_suffix(".json").exists()
+        of_two = pieces.path("part-1", ".arrow")
+        assert of_two != of_one
+        keep(of_two, write)
+    with hold(tmp_path / "parts", "two"):
+        assert whole(of_two)
+
+
 def test_what_is_not_made_this_time_does_not_stay_from_last_time(tmp_path: Path) -> None:
     """A PDF of all sheets, of a contract in which no site could be decided any more."""
     for files in (OLD, {"0.txt": b"new"}):

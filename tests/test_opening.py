@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import shutil
 import sqlite3
@@ -26,7 +27,8 @@ from planner.layers.build import read_site
 from planner.layers.look import look_at
 from planner.layers.opening import CLOSED
 from planner.layers.rows import read_rows
-from planner.ledger import DataError, Ledger
+from planner.ledger import DataError, Ledger, OutputError
+from planner.pieces import plainly
 from planner.plan import PlanFile, parse_plan
 
 
@@ -140,6 +142,25 @@ def test_the_network_is_closed_to_what_is_not_known_by_its_head(folder: Path, as
     assert pyogrio.get_gdal_config_option("GDAL_HTTP_PROXY") == own
 
 
+@pytest.mark.parametrize("as_terrain", [False, True])
+def test_the_network_is_closed_while_a_file_is_read(
+    folder: Path, asked: Asked, monkeypatch: pytest.MonkeyPatch, as_terrain: bool
+) -> None:
+    """A file that is not seen through gets nowhere either."""
+    url = f"/vsicurl/http://127.0.0.1:{asked.port}/unseen"
+    (folder / "a.vrt").write_text(vrt(f"{url}.tif", 0) if as_terrain else FETCHING["vector.vrt"].replace(
+        "/vsicurl/http://H/l", url))  # fmt: skip
+    monkeypatch.setattr(opening, "_may_fetch", lambda *_: False)
+    before = len(asked)
+    with pytest.raises(DataError):
+        read_site(plan(folder, **({"terrain": "a.vrt"} if as_terrain else {"site": "a.vrt"})), Ledger())
+    assert asked[before:] == []
+    monkeypatch.setattr(opening, "_may_fetch", lambda *_: True)  # the same file, let out
+    with pytest.raises(DataError):
+        read_site(plan(folder, **({"terrain": "a.vrt"} if as_terrain else {"site": "a.vrt"})), Ledger())
+    assert any("unseen" in what for what in asked[before:])
+
+
 def test_a_host_that_the_plan_names_is_asked(folder: Path, asked: Asked) -> None:
     (folder / "a.vrt").write_text(vrt(f"/vsicurl/http://127.0.0.1:{asked.port}/a.tif", 0))
     with pytest.raises(DataError, match=r"fetch its data from 127\.0\.0\.1") as fault:
@@ -239,6 +260,24 @@ def test_what_a_killed_program_left_beside_a_geopackage_stays(folder: Path, mode
     assert {file: file.read_bytes() for file in left} == before
     assert set(folder.iterdir()) - names <= {folder / "site.gpkg-shm"}
     assert any("another program has it open" in notice.what for notice in ledger)
+
+
+@pytest.mark.parametrize("name", ["site.gpkg", "si!te.gpkg"])
+def test_without_room_for_a_stand_in(folder: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """By a copy beside its log, or by a link where its name is odd."""
+    (folder / "site.gpkg").rename(folder / name)
+    if name == "site.gpkg":
+        (folder / "site.gpkg-wal").write_bytes(b"x")
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("shutil.copyfile", full)
+    monkeypatch.setattr(Path, "symlink_to", full)
+    with pytest.raises(OutputError, match="temporary file cannot be written there: No space left"):
+        read_site(plan(folder, name), Ledger())
+    with pytest.raises(OutputError, match="temporary file"), plainly(folder / "a!b" / "c.gpkg"):
+        pass
 
 
 def test_changes_in_a_log_are_read(folder: Path) -> None:

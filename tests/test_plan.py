@@ -105,6 +105,14 @@ def test_not_a_text_file(tmp_path):
         read_plan(tmp_path / "plan.toml")
 
 
+@pytest.mark.parametrize("value", ["[" * 5000 + "]" * 5000, "9" * 5000])
+def test_brackets_and_digits_without_end(tmp_path, value):
+    """More than Python's own limits: 1,000 calls deep, 4,300 digits."""
+    said = fault(tmp_path, f"a = {value}\n")
+    assert "cannot be read" in said
+    assert len(said) < 1000
+
+
 def test_a_mark_at_the_start_is_no_fault(tmp_path):
     (tmp_path / "plan.toml").write_bytes(b"\xef\xbb\xbf" + SITE.encode())
     assert read_plan(tmp_path / "plan.toml").plan.layers

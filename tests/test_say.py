@@ -13,6 +13,7 @@ from test_show_links import studied
 
 from planner.climate.zones import equal_bands
 from planner.copper import awg, metric
+from planner.plan import field_rows
 from planner.show.draw.map import site_page
 from planner.show.draw.pictures import sun_picture
 from planner.show.draw.sheet import sheet_page
@@ -98,6 +99,17 @@ def test_conductors_are_said_in_the_plans_units() -> None:
     assert links.conductor_said(awg(18), "us") == "18 AWG"
     assert links.conductor_said(awg(18), "metric") == "0.82 mm²"
     assert links.conductor_said(metric(1.5), "metric") == "1.5 mm²"
+
+
+@pytest.mark.parametrize("country", ["US", "ZA", None])
+def test_what_needs_a_licence_is_left_to_local_rules(country: str | None) -> None:
+    """Who may bond a mast, and which bands need no licence, differs by place: neither is claimed."""
+    told = {c.title: c.text for c in cautions(country, "metric")}
+    assert "may be licensed work" in told["Lightning and surge"]
+    assert "follow local rules" in told["Radio"]
+    bands = [f"{row.what}; {row.why}" for row in field_rows() if row.key == "sensor.radio_band_mhz"]
+    assert len(bands) == 1
+    assert "local rules say which bands need no licence" in bands[0]
 
 
 def test_cautions_in_the_plans_units() -> None:
