@@ -13,6 +13,7 @@ import os
 import re
 import shutil
 import socket
+import sqlite3
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -26,6 +27,7 @@ from planner.ledger import OutputError
 _MARK, _LOCK, _MAKER = "job.json", "lock", "noonmark"
 _HALF = ".writing-"
 _SCRATCH = "noonmark-"
+LEAST_ROOM_BYTES = 1 << 20  # with less, a failure to write is laid to the disk
 ODD = re.compile(r"[!;?#%\x00-\x1f\x7f]")  # marks that pyogrio or rasterio take for parts of an address
 _OURS = re.compile(rf"[\w-]+-[0-9a-f]{{12}}\.\w+|{re.escape(_HALF)}.*|{re.escape(_MARK)}|{_LOCK}")
 
@@ -234,6 +236,57 @@ def no_scratch(fault: Exception) -> OutputError:
         f"a temporary file cannot be written there: {getattr(fault, 'strerror', None) or fault}",
         "Free some space, or set TMPDIR to a folder with some",
     )
+
+
+# what SQLite and GDAL say of a disk that is full, a limit on files that is met, and one that is read-only
+_NO_ROOM = re.compile(
+    r"(?i)disk is full|disk I/O error|no space left|file too large|quota exceeded|readonly database|read-only file"
+    r"|unable to open database file"
+)
+
+
+@contextlib.contextmanager
+def room_for(what: str, folder: Path) -> Iterator[None]:
+    """Tell a lack of room from other faults of GDAL, which stay what they are; a context manager.
+
+    Parameters
+    ----------
+    what
+        Is written, in words.
+    folder
+        It is written there.
+
+    Yields
+    ------
+    None
+        While this lasts.
+
+    Raises
+    ------
+    OutputError
+        GDAL or SQLite fails, and there is no room in the folder.
+    """
+    try:
+        yield
+    except (RuntimeError, ValueError, sqlite3.Error) as fault:
+        if not _NO_ROOM.search(str(fault)) and _has_room(folder):
+            raise
+        raise OutputError(
+            str(folder),
+            f"{what} cannot be written there: {fault}",
+            "Free some space, or set TMPDIR to a folder with some",
+        ) from None
+
+
+def _has_room(folder: Path) -> bool:
+    """Whether as much as LEAST_ROOM_BYTES can be written there: GDAL's words after a failed write may be any."""
+    try:
+        with tempfile.TemporaryFile(dir=folder) as probe:
+            probe.write(b"\0" * LEAST_ROOM_BYTES)
+            probe.flush()
+    except OSError:
+        return False
+    return True
 
 
 def _sweep_scratch(folder: Path) -> None:

@@ -6,8 +6,10 @@ import os
 import pickle
 import resource
 import shutil
+import signal
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import geopandas as gpd
@@ -86,6 +88,21 @@ def test_names_do_not_steer_the_terminal(folder: Path) -> None:
     assert "\x1b" not in run("check", "odd.toml", cwd=folder, code=3)
 
 
+@pytest.fixture
+def at_once() -> Iterator[None]:
+    """A minute, then the end of the test: what waits for a pipe would wait for ever."""
+
+    def ring(*_: object) -> None:
+        pytest.fail("it waits")
+
+    before = signal.signal(signal.SIGALRM, ring)
+    signal.alarm(60)
+    yield
+    signal.alarm(0)
+    signal.signal(signal.SIGALRM, before)
+
+
+@pytest.mark.usefixtures("at_once")
 def test_what_can_be_no_file_is_said_at_once(folder: Path) -> None:
     (folder / "loop").symlink_to("loop")
     os.mkfifo(folder / "pipe")
@@ -124,10 +141,12 @@ def test_stopped_while_it_loads(folder: Path, place: str) -> None:
 
 
 NO_ROOM = """
-import resource
-import geopandas, shapely
+import pathlib, resource
+import geopandas, pandas, shapely
 from planner.ledger import OutputError
-from planner.show.write.formats import gpkg_bytes
+from planner.layers.headings import layer_source
+from planner.layers.opening import NOTHING
+from planner.show.write.formats import gpkg_bytes, xlsx_bytes
 rows = geopandas.GeoDataFrame({"name": ["a"]}, geometry=[shapely.Point(0, 1)], crs=4326)
 assert len(gpkg_bytes({"rows": rows})) > 60_000
 resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, 60_000))  # stands in for a full disk
@@ -135,6 +154,15 @@ try:
     gpkg_bytes({"rows": rows})
 except OutputError as fault:
     print(fault.todo)
+# a title above the columns' names: read by way of a table in the temporary folder
+cells = [["Clocks", " ", "  "], ["Name", "East", "North"], *([f"c{k}", "1", "2"] for k in range(9))]
+with open("clocks.xlsx", "wb") as file:
+    file.write(xlsx_bytes({"Sheet": pandas.DataFrame(cells[1:], columns=cells[0])}))
+try:
+    with layer_source("layers.controllers", pathlib.Path("clocks.xlsx"), NOTHING) as source:
+        print("read")
+except OutputError as fault:
+    print(fault.what, fault.todo)
 """
 
 
@@ -143,4 +171,7 @@ def test_a_geopackage_without_room(tmp_path: Path) -> None:
         [sys.executable, "-c", NO_ROOM], cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)},
         capture_output=True, text=True, timeout=200, check=True,
     )  # fmt: skip
-    assert "TMPDIR" in done.stdout
+    written, read = done.stdout.splitlines()
+    assert "TMPDIR" in written
+    assert "stand-in of the workbook" in read
+    assert "TMPDIR" in read

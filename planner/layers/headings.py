@@ -21,7 +21,7 @@ import pyogrio
 from planner.layers.opening import Source, Trusted, vector_source
 from planner.layers.rows import SHEETS, figure, separator
 from planner.ledger import Kind, Ledger
-from planner.pieces import scratch
+from planner.pieces import room_for, scratch
 
 MOST_LEAD = 10  # lines above the columns' names
 _LOOK = 1 << 16  # bytes in which they stand
@@ -141,7 +141,8 @@ def _workbook(where: str, path: Path, ledger: Ledger | None) -> Iterator[Path]:
                 table = _headed(_cells(path, str(name)), lead)
                 if ledger is not None and lead:
                     _say_lead(where, lead, ledger)
-            pyogrio.write_dataframe(table, there, layer=str(name), driver="GPKG", append=there.exists())
+            with room_for("a stand-in of the workbook", folder):
+                pyogrio.write_dataframe(table, there, layer=str(name), driver="GPKG", append=there.exists())
         yield there
 
 

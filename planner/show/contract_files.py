@@ -30,7 +30,7 @@ from planner.contract import ContractResult, Flag, SharedError, common_flags
 from planner.found import Outcome
 from planner.ledger import Notice, OutputError, PlanError
 from planner.look_first import Reason
-from planner.pieces import plainly
+from planner.pieces import plainly, room_for
 from planner.plan import Plan, PlanFile
 from planner.show.draw.contract_map import LABELLED_MOST, ContractView, contract_page, looks_of, shared_error_of
 from planner.show.draw.map import site_page
@@ -54,7 +54,6 @@ from planner.show.write.formats import (
     csv_bytes,
     describe_gpkg,
     json_bytes,
-    room_for,
     undate_zip,
 )
 from planner.show.write.pdf import paper_of, write_sheets

@@ -9,9 +9,8 @@ import math
 import re
 import sqlite3
 import struct
-import tempfile
 import zipfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -20,11 +19,8 @@ import pandas
 import pyarrow as pa
 import pyogrio
 
-from planner.ledger import OutputError
-from planner.pieces import scratch
+from planner.pieces import room_for, scratch
 from planner.show.write.schema import Column
-
-LEAST_ROOM_BYTES = 1 << 20  # with less, a failure to write is laid to the disk
 
 
 def csv_bytes(rows: pandas.DataFrame) -> bytes:
@@ -90,39 +86,6 @@ def gpkg_bytes(
         describe_gpkg(path, columns or {}, styles or {})
         check_gpkg(path, {name: len(rows) for name, rows in layers.items()})
         return path.read_bytes()
-
-
-# what SQLite and GDAL say of a disk that is full, a limit on files that is met, and one that is read-only
-_NO_ROOM = re.compile(
-    r"(?i)disk is full|disk I/O error|no space left|file too large|quota exceeded|readonly database|read-only file"
-    r"|unable to open database file"
-)
-
-
-@contextlib.contextmanager
-def room_for(what: str, folder: Path) -> Iterator[None]:
-    """Raise OutputError where GDAL fails for lack of room in `folder`; any other fault of it stays what it is."""
-    try:
-        yield
-    except (RuntimeError, ValueError, sqlite3.Error) as fault:
-        if not _NO_ROOM.search(str(fault)) and _has_room(folder):
-            raise
-        raise OutputError(
-            str(folder),
-            f"{what} cannot be written there: {fault}",
-            "Free some space, or set TMPDIR to a folder with some",
-        ) from None
-
-
-def _has_room(folder: Path) -> bool:
-    """Whether as much as LEAST_ROOM_BYTES can be written there: GDAL's words after a failed write may be any."""
-    try:
-        with tempfile.TemporaryFile(dir=folder) as probe:
-            probe.write(b"\0" * LEAST_ROOM_BYTES)
-            probe.flush()
-    except OSError:
-        return False
-    return True
 
 
 def check_gpkg(path: Path, rows: Mapping[str, int]) -> None:
