@@ -107,6 +107,31 @@ def temperature(value_c: float, units: Units) -> str:
     return f"{fixed(value_c * 9 / 5 + 32)} °F" if units == "us" else f"{fixed(value_c)} °C"
 
 
+def clock(hour: float, units: Units) -> str:
+    """A time of day, to the minute: by twelve hours under US units, else by twenty-four.
+
+    Parameters
+    ----------
+    hour
+        From midnight; those of another day are taken off.
+    units
+        What it is said in.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> clock(15.25, "us"), clock(0, "us"), clock(15.25, "metric"), clock(24, "metric")
+    ('3:15 p.m.', '12:00 a.m.', '15:15', '0:00')
+    """
+    whole, minute = divmod(round(hour * 60) % (24 * 60), 60)
+    if units == "us":
+        return f"{(whole - 1) % 12 + 1}:{minute:02d} {'a.m.' if whole < 12 else 'p.m.'}"
+    return f"{whole}:{minute:02d}"
+
+
 def percent(share: float) -> str:
     """'84%', and '99.6%' where rounding would claim the whole."""
     return f"{share:.1%}" if 0.99 <= share < 0.9995 else f"{share:.0%}"

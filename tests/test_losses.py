@@ -260,7 +260,7 @@ def test_a_loss_goes_on_past_midnight():
     assert (north.from_h + north.to_h) / 2 == pytest.approx(24, abs=STEP_H)
     # the sun turns by about 15 degrees an hour
     assert north.to_h - north.from_h == pytest.approx(2 * np.degrees(np.arctan(5 / 20)) / 15, abs=2 * STEP_H)
-    assert re.search(r"Hall shades it from 2[23]:\d\d to [01]:\d\d,", loss_said(north))
+    assert re.search(r"Hall shades it from 2[23]:\d\d to [01]:\d\d,", loss_said(north, "metric"))
     (south,) = [loss for loss in day.losses if loss.name == "Mill" and 5 in loss.months]
     assert south.from_h < 12 < south.to_h < 24
     # where the night parts evening and morning they stay apart
@@ -276,7 +276,7 @@ def test_polar_night_and_inside_a_building():
     shut = day_of_sun(site, ORIGIN, table, ALL_YEAR)
     assert np.isnan(shut.first_h).all()
     assert {loss.name for loss in shut.losses} == {"silo"}
-    assert day_said(shut, 5) == "No direct sun in June."
+    assert day_said(shut, 5, "us") == "No direct sun in June."
     free = day_of_sun(dataclasses.replace(site, buildings=no_prisms()), ORIGIN, table, ALL_YEAR)
     assert np.isnan(free.first_h[11])
     assert free.last_h[5] - free.first_h[5] == pytest.approx(24, abs=1)
@@ -310,19 +310,32 @@ def test_losses_by_the_clock_are_shifted_losses():
     assert day.clock == "UTC"
 
 
-@pytest.mark.parametrize(("hour", "said"), [(15.16, "15:10"), (9.999, "10:00"), (23.99, "0:00"), (0.0, "0:00")])
-def test_hours_are_said_to_five_minutes(hour, said):
-    assert hour_said(hour) == said
+@pytest.mark.parametrize(
+    ("hour", "said", "by_twelve"),
+    [
+        (15.16, "15:10", "3:10 p.m."),
+        (9.999, "10:00", "10:00 a.m."),
+        (12.0, "12:00", "12:00 p.m."),
+        (23.99, "0:00", "12:00 a.m."),
+        (0.0, "0:00", "12:00 a.m."),
+    ],
+)
+def test_hours_are_said_to_five_minutes(hour, said, by_twelve):
+    assert hour_said(hour, "metric") == said
+    assert hour_said(hour, "us") == by_twelve
 
 
 def test_a_loss_in_words():
     loss = Loss("Garnet Library", Obstacle.BUILDING, (4, 5, 6, 7), 15 + 1 / 6, 16 + 2 / 3, 1.4, 0.083)
-    assert (
-        loss_said(loss)
-        == "Garnet Library shades it from 15:10 to 16:40, May through August: 1.4 h a day, 8% of the sunlight then"
+    assert loss_said(loss, "us") == (
+        "Garnet Library shades it from 3:10 p.m. to 4:40 p.m., May through August: 1.4 h a day, "
+        "8% of the sunlight then"
     )
+    assert "from 15:10 to 16:40, " in loss_said(loss, "metric")
     tree = dataclasses.replace(loss, name="oak", kind=Obstacle.TREE, months=(11, 0), hours_day=0.3)
-    assert loss_said(tree).startswith("Oak filters the sun from 15:10 to 16:40, December and January: 18 min a day")
+    assert loss_said(tree, "us").startswith(
+        "Oak filters the sun from 3:10 p.m. to 4:40 p.m., December and January: 18 min a day"
+    )
 
 
 @pytest.mark.parametrize(
@@ -331,12 +344,12 @@ def test_a_loss_in_words():
 )
 def test_a_bare_tag_is_said_with_its_kind(name, said):
     tree = Loss(name, Obstacle.TREE, (5,), 15.0, 16.0, 0.5, 0.02)
-    assert loss_said(tree).startswith(f"{said} filters the sun")
+    assert loss_said(tree, "us").startswith(f"{said} filters the sun")
 
 
 def test_a_day_in_words():
     day = equator(buildings=west(wall(10, 10.0)))
-    said = day_said(day, 3)
+    said = day_said(day, 3, "metric")
     assert said.startswith("Direct sun in April from 6:00 to 15:00; "), said
     assert "under an open sky from 6:00 to 18:00 (true solar time)." in said
 

@@ -26,7 +26,7 @@ from planner.sun.leaves import leaf_share
 from planner.sun.losses import attribute, clock_hours
 from planner.sun.path import SunTable
 from planner.sun.shading import CrownLight, shading
-from planner.units import MONTH_NAMES
+from planner.units import MONTH_NAMES, clock
 
 pytestmark = browser_marks
 
@@ -143,7 +143,7 @@ def test_the_hour_is_the_clocks_and_what_is_drawn_follows_it(
     before = browser.script(picture)
     hour = browser.find(".shade-row input[type=range]")
     hour.send_keys(Keys.ARROW_RIGHT)
-    assert browser.text(".shade-row output") == "15:15"
+    assert browser.text(".shade-row output") == "3:15 p.m."
     assert browser.script(picture) != before
     browser.script(
         "const list = document.querySelector('.shade-row select'); list.value = 11;"
@@ -270,7 +270,7 @@ def test_places_stand_side_by_side_with_what_decides(browser: Browser, yard: Sit
 
 def test_lost_hours_are_drawn_by_the_clock(yard: SiteResult) -> None:
     """A wall 20 degrees high in the west half: each path is lost from where it sinks to 20 degrees."""
-    from planner.show.draw.pictures import lost_stretches, sun_picture
+    from planner.show.draw.pictures import Clock, lost_stretches, sun_picture
     from planner.sun.path import sun_table
 
     table = sun_table(33.4, -112.0, step_minutes=10, day_step=5)
@@ -288,7 +288,7 @@ def test_lost_hours_are_drawn_by_the_clock(yard: SiteResult) -> None:
     def later(hour: np.ndarray, month: np.ndarray) -> np.ndarray:
         return hour + 1.5
 
-    drawn = sun_picture(wall, np.zeros(360), table, season, 33.4, "", later, lost=True)
+    drawn = sun_picture(wall, np.zeros(360), table, season, 33.4, "", Clock(later), lost=True)
     assert drawn.count('class="lost"') == 1
     # spherical astronomy: the hour angle at which the sun of mid June (declination 23.3) is 20 degrees high
     lat, tilt, high = np.radians([33.4, 23.3, 20.0])
@@ -296,4 +296,6 @@ def test_lost_hours_are_drawn_by_the_clock(yard: SiteResult) -> None:
     met = 12 + np.degrees(angle) / 15 + 1.5
     told = [f"{m // 60}:{m % 60:02d}" for m in {int(np.floor(met * 12)) * 5, int(np.ceil(met * 12)) * 5}]
     assert any(text in drawn for text in told), told
-    assert 'class="lost"' not in sun_picture(wall, np.zeros(360), table, season, 33.4, "", later)
+    by_twelve = sun_picture(wall, np.zeros(360), table, season, 33.4, "", Clock(later, "us"), lost=True)
+    assert any(clock(met_h, "us") in by_twelve for met_h in (np.floor(met * 12) / 12, np.ceil(met * 12) / 12))
+    assert 'class="lost"' not in sun_picture(wall, np.zeros(360), table, season, 33.4, "", Clock(later))

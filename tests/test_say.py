@@ -15,7 +15,7 @@ from planner.climate.zones import equal_bands
 from planner.copper import awg, metric
 from planner.plan import field_rows
 from planner.show.draw.map import site_page
-from planner.show.draw.pictures import sun_picture
+from planner.show.draw.pictures import Clock, Counts, sun_picture
 from planner.show.draw.sheet import sheet_page
 from planner.show.say import links, zone
 from planner.show.say.cautions import cautions
@@ -121,12 +121,12 @@ def test_cautions_in_the_plans_units() -> None:
     assert " ft" not in metres
 
 
-def hours(clock: object) -> dict[str, float]:
+def hours(counts: Counts | None) -> dict[str, float]:
     """Where the hours of the sun-path picture stand, left to right."""
     yard = scene()
     none = np.zeros(360)
     drawn = ElementTree.fromstring(
-        str(sun_picture(none, none, yard.sun_table, np.ones(12, bool), 33.4, "sun", clock))  # type: ignore[arg-type]
+        str(sun_picture(none, none, yard.sun_table, np.ones(12, bool), 33.4, "sun", Clock(counts)))
     )
     texts = ((t.text or "", float(t.attrib["x"])) for t in drawn.iter(f"{SVG}text"))
     return {text: x for text, x in texts if re.fullmatch(r"\d+", text)}

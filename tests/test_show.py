@@ -891,10 +891,10 @@ def test_sources_of_shade_in_few_words(yard: SiteResult) -> None:
 
     assert said() == ["Nothing shades it."]
     assert said(a_loss(0.001), dataclasses.replace(a_loss(0.002), hours_day=0.3)) == [
-        "No source of shade takes 0.5% of any month's sunlight. The longest: Mill shades it from 15:00 to 17:00, "
-        "June through August: 1.5 h a day, 0.1% of the sunlight then."
+        "No source of shade takes 0.5% of any month's sunlight. The longest: Mill shades it from 3:00 p.m. to "
+        "5:00 p.m., June through August: 1.5 h a day, 0.1% of the sunlight then."
     ]
-    first = "Mill shades it from 15:00 to 17:00, June through August: 1.5 h a day, 8% of the sunlight then."
+    first = "Mill shades it from 3:00 p.m. to 5:00 p.m., June through August: 1.5 h a day, 8% of the sunlight then."
     assert said(a_loss(0.08)) == [first]
     assert said(a_loss(0.08), a_loss(0.001)) == [first, "Everything else takes less than 0.5% each."]
     assert said(*[a_loss(0.08)] * 6)[-1] == "2 more, less costly in irrigation months."
@@ -1003,7 +1003,9 @@ def test_siting_classes_in_words(yard: SiteResult) -> None:
         f"class {c[row]}"
         for c in (yard.siting.radiation, yard.siting.sunshine, yard.siting.temperature, yard.siting.precipitation)
     ]
-    assert classes[2].basis == say_siting.why_said(Scale.TEMPERATURE, yard.siting.temperature_why[row])
+    assert classes[2].basis == say_siting.why_said(
+        Scale.TEMPERATURE, yard.siting.temperature_why[row], yard.plan.units
+    )
     assert "Limits from memory: radiation and sunshine." in say_siting.siting_left_out(yard)
     without = dataclasses.replace(yard, siting=None)
     assert say_siting.siting(without, row) == []

@@ -176,12 +176,12 @@ def test_precipitation_by_the_obstacle_s_distance():
             (why,) = found.precipitation_why
             assert (why.name, why.better, why.limit) == ("North wing", expected - 1, Limit.OBSTACLE)
             assert f"class {expected - 1} allows {PRECIPITATION_DEG[expected - 2]:g}" in why_said(
-                Scale.PRECIPITATION, why
+                Scale.PRECIPITATION, why, "us"
             )
     roofed = bare_site(buildings=prisms([shapely.box(-5, -5, 5, 5)], [3.0], [3.3], ["Canopy"]))
     (why,) = classes(roofed, [0, 0, 1.0]).precipitation_why
     assert why.limit is Limit.COVER
-    assert why_said(Scale.PRECIPITATION, why) == "Canopy hangs over it"
+    assert why_said(Scale.PRECIPITATION, why, "us") == "Canopy hangs over it"
 
 
 def test_temperature_by_what_is_built_around():
@@ -190,21 +190,22 @@ def test_temperature_by_what_is_built_around():
     assert [limit[-1] for limit in HEAT_LIMITS[3]] == [0.50, 0.30]
 
     def said(found):
-        return why_said(Scale.TEMPERATURE, found.temperature_why[0])
+        return why_said(Scale.TEMPERATURE, found.temperature_why[0], "metric")
 
     half = bare_site(buildings=prisms([shapely.box(0, -300, 600, 300)], [-1], [0.5], ["Depot"]))
     found = classes(half, [-0.01, 0, 1.0])
     assert found.temperature.tolist() == [5]
-    assert said(found) == "buildings and heat cover 50% of the circle of 3 m; class 4 allows 30%"
+    assert said(found) == "buildings and heat sources cover 50% of the area within 3 m; class 4 allows 30%"
+    assert "of the area within 10 ft;" in why_said(Scale.TEMPERATURE, found.temperature_why[0], "us")
     assert classes(half, [-4.0, 0, 1.0]).temperature.tolist() == [4]  # a quarter of 10 m, none of 3 m
     assert classes(half, [-9.0, 0, 1.0]).temperature.tolist() == [3]
     assert classes(half, [-29.0, 0, 1.0]).temperature.tolist() == [2]
     far = classes(half, [-99.5, 0, 1.0])
     assert far.temperature.tolist() == [1]
-    assert "sun free above 5 degrees" in said(far)
+    assert "sun free above 5°" in said(far)
     shaded = classes(half, [-99.5, 0, 1.0], 15.0)
     assert shaded.temperature.tolist() == [4]
-    assert said(shaded) == "the sun is hidden while 15.0 degrees high; class 3 allows 7"
+    assert said(shaded) == "the sun is hidden while 15.0° high; class 3 allows 7"
     assert TEMPERATURE_DEG == (5.0, 7.0, 7.0, 20.0)
     assert RADIATION_DEG == (5.0, 7.0, 10.0)
 

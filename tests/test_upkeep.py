@@ -15,8 +15,10 @@ import planner
 from planner.cli import app
 from planner.layers.horizon import read_horizon
 from planner.ledger import DataError, Exit, PlanError
+from planner.show.draw.sheet import sheet_page
 from planner.sun import sun_table
 from planner.sun.measured import light_under
+from planner.units import eto
 
 ROOT = Path(__file__).parents[1]
 CAMPUS = ROOT / "examples" / "campus"
@@ -71,6 +73,9 @@ def test_a_program_from_plan_to_files(tmp_path):
     page = (tmp_path / "out" / "programming.html").read_text(encoding="utf-8")
     assert "weather adjustment takes over May 31, 2026" in page
     assert "May 8, 2026 to May 11, 2026" in page
+    assert "8:00 p.m. to 10:00 a.m." in page
+    peak = eto(float(result.zones.peak_eto_mm_day[0]), "us")
+    assert page.count(f"the one whose range contains {peak}") == 2  # what to set, and the first day's check
     assert "&lt;b&gt;none&lt;/b&gt;" in page
     assert "://" not in page.replace("http://www.w3.org/2000/svg", "")
     rows = list(csv.DictReader(io.StringIO((tmp_path / "out" / "stations.csv").read_text(encoding="utf-8-sig"))))
@@ -92,6 +97,7 @@ def test_both_unit_systems_say_the_same(tmp_path):
     assert " mm/h" in page
     assert " in/h" not in page
     assert " gpm" not in page
+    assert "20:00 to 10:00" in page
 
 
 def test_the_southern_peak_is_in_the_southern_summer(tmp_path):
@@ -279,6 +285,9 @@ def test_by_cable_the_first_day_says_what_the_loop_should_measure(tmp_path, buil
     planner.write_programme(result, tmp_path / "out")
     page = (tmp_path / "out" / "programming.html").read_text(encoding="utf-8")
     assert f"loop resistance measured (computed: Main {wire.loop_ohm:.1f} Ω)" in page
+    for sheet in (page, sheet_page(site).decode()):
+        assert "Each controller reads the sensor over its cable" in sheet
+        assert "gets a signal" not in sheet
 
 
 # --- the pages beside each other -------------------------------------------------------------------------------

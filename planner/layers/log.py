@@ -293,7 +293,7 @@ def _laid_out(entries: list[Entry], gaps: str, where: str, ledger: Ledger) -> Lo
             where,
             f"{span - len(days)} days without an entry: "
             + ("no change (the log lists changes)" if changes_only else "left out")
-            + "; review.gaps says otherwise",
+            + "; set review.gaps to change that",
         )
     return Log(day, percent, tuple(hold), tuple(who), tuple(note), written, _step(percent))
 

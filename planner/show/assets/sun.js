@@ -36,7 +36,7 @@ function sunOver(data) {
     };
   }
 
-  function said(hour) { return Math.floor(hour) + ":" + String(Math.round(hour % 1 * 60)).padStart(2, "0"); }
+  function said(hour) { return data.words.quarters[Math.round(4 * hour) % 96]; }
   return { monthOf: monthOf, middleOf: middleOf, solar: solar, at: at, said: said };
 }
 

@@ -7,30 +7,43 @@ it shows (`alt`), for screen readers and for a print in grey.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from planner.show.draw import palette
+from planner.show.say.shade import hour_said
 from planner.sun.path import SunTable
 from planner.sun.result import PICTURE_AZIMUTH_DEG
-from planner.units import MM_PER_IN, MONTHS, Units, eto
+from planner.units import MM_PER_IN, MONTH_NAMES, MONTHS, Units, clock, eto
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 Move = Callable[[Floats], Floats]  # (n, 2) places from one frame to another
-Clock = Callable[[Floats, Ints], Floats]  # hours of the clock from true solar hours and months
 POINTS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 
 # --- the sun's path ---------------------------------------------------------------------------------------------
 
 WIDTH, HEIGHT = 440, 250
+Counts = Callable[[Floats, Ints], Floats]  # hours of the clock from true solar hours and months
 Axis = Callable[[Floats | float], Floats]  # degrees to a place in the picture
 LEFT, RIGHT, TOP, BOTTOM = 32, 12, 8, 24
 LEAST_TOLD_H = 0.25  # a shorter stretch of shade gets no hours beside it
+
+
+@dataclass(frozen=True)
+class Clock:
+    """What hours are counted in (true solar time where nothing counts them), and the units they are written by."""
+
+    counts: Counts | None = None
+    units: Units = "metric"
+
+
+TRUE_SOLAR = Clock()
 
 
 def sun_picture(
@@ -40,7 +53,7 @@ def sun_picture(
     season: Bools,
     latitude_deg: float,
     alt: str,
-    clock: Clock | None = None,
+    clock_of: Clock = TRUE_SOLAR,
     *,
     lost: bool = False,
 ) -> Markup:
@@ -48,9 +61,9 @@ def sun_picture(
 
     horizon_deg, veil_deg: (360,) elevation of what is opaque and of crowns along PICTURE_AZIMUTH_DEG. The middle of
     the picture is the side of the noon sun: south, or north in the southern hemisphere. One path a month, of
-    its middle day, months of `season` (12,) heavy; dots stand at whole hours, as `clock` counts them from true
-    solar time and month (as given without one). lost: the stretches of those paths that lie behind what is opaque
-    are drawn over it, with begin and end by the same clock in the month that loses most.
+    its middle day, months of `season` (12,) heavy; dots stand at whole hours of `clock_of`. lost: the stretches
+    of those paths that lie behind what is opaque are drawn over it, with begin and end by the same clock in the
+    month that loses most.
     """
     start = 0.0 if latitude_deg >= 0 else 180.0  # azimuth at the left edge
 
@@ -76,7 +89,7 @@ def sun_picture(
         out.append(text_at(float(x(45.0 * k)), HEIGHT - 8, name, bold=k % 2 == 0))
     out.append(text_at(WIDTH - RIGHT, HEIGHT - 8, POINTS[int(start // 45)], bold=True))
 
-    paths = [_middle_day(table, month, clock) for month in range(12)]
+    paths = [_middle_day(table, month, clock_of.counts) for month in range(12)]
     for month, path in enumerate(paths):
         stroke, width = (palette.SUN, 2.2) if season[month] else ("#8a8f8c", 0.9)
         for piece in _unbroken(x(path[:, 0]), y(path[:, 1])):
@@ -85,8 +98,8 @@ def sun_picture(
     out.append(_area(horizon_deg, x, y, start, palette.HORIZON, 0.86))
 
     if lost:
-        out += _lost(paths, season, np.asarray(horizon_deg, float), x, y)
-    out += _hours(paths, season, x, y)
+        out += _lost(paths, season, np.asarray(horizon_deg, float), x, y, clock_of.units)
+    out += _hours(paths, season, x, y, clock_of.units)
     out += _month_names(paths, season, x, y)
     return svg(WIDTH, HEIGHT, "".join(out), alt, "sun-picture")
 
@@ -113,7 +126,7 @@ def lost_stretches(path: Floats, horizon_deg: Floats) -> list[Floats]:
     return [*found, np.array(part)] if len(part) > 1 else found
 
 
-def _lost(paths: Sequence[Floats], season: Bools, horizon_deg: Floats, x: Axis, y: Axis) -> list[str]:
+def _lost(paths: Sequence[Floats], season: Bools, horizon_deg: Floats, x: Axis, y: Axis, units: Units) -> list[str]:
     """Lost stretches of irrigation months (of all where there are none); hours at the ends of the worst one's."""
     months = [k for k in range(12) if season[k]] or list(range(12))
     found = {k: lost_stretches(paths[k], horizon_deg) for k in months}
@@ -133,14 +146,14 @@ def _lost(paths: Sequence[Floats], season: Bools, horizon_deg: Floats, x: Axis, 
             continue
         for end in (stretch[0], stretch[-1]):
             if end[1] > 3:  # lower, it is sunrise or sunset
-                minutes = round(float(end[2]) * 12) * 5 % (24 * 60)
-                text = f"{minutes // 60}:{minutes % 60:02d}"
                 at = float(np.clip(x(end[0]), LEFT + 18, WIDTH - RIGHT - 18)), float(y(end[1]))
-                out.append(text_at(at[0], at[1] + 13, text, bold=True, halo=True, size=11))
+                out.append(
+                    text_at(at[0], at[1] + 13, hour_said(float(end[2]), units), bold=True, halo=True, size=11)
+                )
     return out
 
 
-def _middle_day(table: SunTable, month: int, clock: Clock | None = None) -> Floats:
+def _middle_day(table: SunTable, month: int, counts: Counts | None) -> Floats:
     """(n, 3) azimuth, elevation and hour through the middle day of a month, in order of time."""
     rows = np.flatnonzero(np.asarray(table.month) == month)
     if rows.size == 0:
@@ -149,8 +162,8 @@ def _middle_day(table: SunTable, month: int, clock: Clock | None = None) -> Floa
     days = np.split(rows, np.flatnonzero(np.diff(table.solar_hour[rows]) < 0) + 1)
     day = days[len(days) // 2]
     hour = table.solar_hour[day]
-    if clock is not None:
-        hour = np.unwrap(clock(hour, np.full(len(day), month, np.int64)), period=24.0)
+    if counts is not None:
+        hour = np.unwrap(counts(hour, np.full(len(day), month, np.int64)), period=24.0)
     return np.column_stack([table.azimuth_deg[day], table.elevation_deg[day], hour])
 
 
@@ -184,7 +197,7 @@ def _area(
     )
 
 
-def _hours(paths: Sequence[Floats], season: Bools, x: Axis, y: Axis) -> list[str]:
+def _hours(paths: Sequence[Floats], season: Bools, x: Axis, y: Axis, units: Units) -> list[str]:
     """A dot at every whole hour of the irrigation months; the hour beside it on the outermost paths."""
     out: list[str] = []
     shown = [k for k in range(12) if len(paths[k]) > 2 and season[k]] or [k for k in range(12) if len(paths[k]) > 2]
@@ -201,7 +214,7 @@ def _hours(paths: Sequence[Floats], season: Bools, x: Axis, y: Axis) -> list[str
             out.append(f'<circle cx="{at[0]:.1f}" cy="{at[1]:.1f}" r="1.9" fill="{palette.INK}"/>')
             if k == highest and hour % 2 == 0 and hour != 12 and elevation > 4:
                 side = -9 if hour < 12 else 9
-                out.append(text_at(at[0] + side, at[1] - 3, f"{hour % 24}", halo=True))
+                out.append(text_at(at[0] + side, at[1] - 3, clock(hour, units).split(":")[0], halo=True))
     return out
 
 
@@ -333,7 +346,7 @@ def eto_bars(eto_mm_day: Floats, season: Bools, peak_month: int, spread_mm_day: 
         + text_at(width, height - 4, f"{unit}; whisker: ± 1 sd", anchor="end", size=12)
     )
     most = (
-        f"highest in {MONTHS[peak_month]} with {eto(float(eto_mm_day[peak_month]), units)}"
+        f"highest in {MONTH_NAMES[peak_month]} with {eto(float(eto_mm_day[peak_month]), units)}"
         if peak_month >= 0
         else "not known in every month"
     )

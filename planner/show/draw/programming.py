@@ -63,7 +63,7 @@ def programming(result: ProgrammeResult) -> Document:
 
 def _set(result: ProgrammeResult) -> Part:
     units, base, asked = result.plan.units, result.base, result.plan.programme
-    label = result.zones.table.labels[result.zone] if result.zone >= 0 else say.NO_ZONE
+    zone, more = say.zone_to_set(result)
     peak = float(result.eto_mm_day[base.peak_month])
     facts = [
         (say.PEAK_HERE, say.peak_said(base.peak_month, peak, 100.0 * peak / base.base_eto_mm_day, units)),
@@ -74,7 +74,7 @@ def _set(result: ProgrammeResult) -> Part:
     return Part(
         say.SET,
         (
-            Line(label, "answer", lead=say.ZONE, after=say.zone_more(result)),
+            Line(zone, "answer", lead=say.ZONE, after=more),
             Line("100%", "answer", after=say.stands_for(eto(base.base_eto_mm_day, units))),
         ),
         beside=Part("", (Facts(tuple(facts)),)),

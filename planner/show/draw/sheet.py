@@ -106,7 +106,7 @@ def _place(
     mount = mount_view(result, row, degrees)
     numbers = say.by_fact(mount["numbers"])
     sensor, tied = place.kind is Kind.SENSOR, bool(_ties(result, row))
-    kind = str(place.kind)
+    kind, cabled = str(place.kind), result.reach.runs is not None
     controllers = _controllers(result, say_links.controllers_from(result, place), place.sign, "", True)
     there = [(p.sign, p.kind, p.id, p.on) for p in layouts.places(result)]
     facts = (
@@ -140,9 +140,7 @@ def _place(
         "proposed": "",
         "controllers": controllers,
         "bill": bill,
-        "checks": tuple(
-            filter(None, (to_measure(result, row), *(words.CHECKS if sensor else words.REPEATER_CHECKS)))
-        ),
+        "checks": tuple(filter(None, (to_measure(result, row), *words.checks(sensor, cabled)))),
         "blanks": words.blanks(tied),
         "full": len(controllers.rows) >= FULL_CONTROLLERS or len(places) > 1 or len(bill) > 1,
     }

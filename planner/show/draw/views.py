@@ -14,7 +14,7 @@ from planner.climate.builtin import ATTRIBUTION, SOURCE, SUNLIGHT_ATTRIBUTION
 from planner.ledger import Notice
 from planner.show.draw import palette
 from planner.show.draw.groups import climate_ramp
-from planner.show.draw.pictures import eto_bars, rain_rose, sun_picture, zone_bar
+from planner.show.draw.pictures import Clock, eto_bars, rain_rose, sun_picture, zone_bar
 from planner.show.draw.rasters import climate_overlay
 from planner.show.layout import alternates
 from planner.show.lonlat import Floats
@@ -50,7 +50,10 @@ def mount_picture(result: SiteResult, row: int, *, lost: bool = False) -> Markup
         result.season,
         result.site.latitude_deg,
         shade.sun_sentence(result, row),
-        partial(clock_hours, longitude_deg=result.site.longitude_deg, time_zone=result.plan.time_zone),
+        Clock(
+            partial(clock_hours, longitude_deg=result.site.longitude_deg, time_zone=result.plan.time_zone),
+            result.plan.units,
+        ),
         lost=lost,
     )
 

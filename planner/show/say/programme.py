@@ -11,8 +11,9 @@ from planner.programme.firstday import Check, Manual
 from planner.programme.knowledge import Known, Mark
 from planner.programme.runtime import L_PER_GAL, M2_PER_FT2, MOST_PIPE_M_S
 from planner.show.documents import Column
+from planner.show.say.sheet import controllers_check
 from planner.show.say.zone import peak_said as in_its_band
-from planner.units import M_PER_FT, MM_PER_IN, MONTHS, Units, eto
+from planner.units import M_PER_FT, MM_PER_IN, MONTHS, Units, clock, eto
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -44,7 +45,7 @@ BUDGETS = {
     "epa": "EPA's 70% of peak-month ETo (2009)",
 }
 
-SET, ZONE, NO_ZONE = "Set", "Zone", "none of the table's"
+SET, ZONE, NO_ZONE = "Set", "Zone:", "none of the table's"
 PEAK_HERE, WINDOW = "Peak month here", "Watering window"
 DAYS_ALLOWED, ANY_DAY, RESTRICTIONS = "Watering days allowed", "any day", "Local restrictions"
 LOOK_FIRST = "Look at this first"
@@ -79,10 +80,10 @@ STATION_COLUMNS = (
     Column("Minutes per watering day", number=True, short="Minutes"),
     Column("Cycles × min", number=True),
     Column("Soak, min", number=True),
-    Column("Rests on"),
+    Column("Notes"),
 )
 LETTERS_MEAN = (
-    "A letter means the run time rests on a default. Measure that quantity first where a station looks wet or dry."
+    "A letter means the run time uses a default. Measure that quantity first where a station looks wet or dry."
 )
 YEAR = "The year ahead: what the controller should show"
 YEAR_CAPTION = "Each month's normal ETo in percent of the base. Filled bars: months that irrigate."
@@ -91,7 +92,7 @@ FOUND = "Found"
 COME_BACK = "Come back 7 to 10 days after the start in season, and look at the log: common practice, no source."
 SIGNED = ("Name", "Date", "Time")
 AS_BUILT = "As built: the record that stays with the site"
-RESTS_ON = "What this rests on"
+RESTS_ON = "What this is based on"
 NOTICES = "Notices on the input"
 SWITCH_OFF = "Before working at a controller, switch off its power and follow local codes."
 
@@ -130,26 +131,26 @@ def days_said(days: Sequence[str]) -> str:
 
 
 def window(asked: str, units: Units) -> str:
-    """'8:00 PM to 6:00 AM' of '20:00-06:00'; by 24 hours under metric units."""
-    return " to ".join(_clock(time, units) for time in asked.split("-"))
+    """'8:00 p.m. to 6:00 a.m.' of '20:00-06:00'; by 24 hours under metric units."""
+    times = (time.split(":") for time in asked.split("-"))
+    return " to ".join(clock(int(hour) + int(minute) / 60, units) for hour, minute in times)
 
 
-def _clock(time: str, units: Units) -> str:
-    hour, _, minute = time.strip().partition(":")
-    if units != "us":
-        return time.strip()
-    return f"{(int(hour) - 1) % 12 + 1}:{minute} {'AM' if int(hour) % 24 < 12 else 'PM'}"
+def zone_to_set(result: ProgrammeResult) -> tuple[str, str]:
+    """The zone as a controller's own list has it, and what stands behind that, or ''.
 
-
-def zone_more(result: ProgrammeResult) -> str:
-    """Behind the zone's label: that it is ours, and what to look for at the controller; '' where it is theirs."""
+    Our own label is on nobody's controller: there the range is what to look for, and the label comes after.
+    """
     zones, row = result.zones, result.zone
-    if row < 0 or not zones.table.neutral:
-        return ""
+    if row < 0:
+        return NO_ZONE, ""
+    label = zones.table.labels[row]
+    if not zones.table.neutral:
+        return label, ""
     if row != int(zones.zone[0]):
-        return "of our neutral table"
+        return label, "of our neutral table"
     peak = in_its_band(zones.table, row, float(zones.peak_eto_mm_day[0]), result.plan.units)
-    return f"of our neutral table: set the zone whose range contains {peak}"
+    return f"the one whose range contains {peak}", f"({label} of our neutral table)"
 
 
 def stands_for(base: str) -> str:
@@ -309,7 +310,7 @@ def checks(result: ProgrammeResult) -> list[str]:
     first, units = result.first, result.plan.units
     cable = result.plan.sensor.link == "cable"
     base = eto(result.base.base_eto_mm_day, units)
-    zone = result.zones.table.labels[result.zone] if result.zone >= 0 else "as the plan says"
+    zone = " ".join(zone_to_set(result)).strip() if result.zone >= 0 else "as the plan says"
     loops = "; ".join(f"{name} {ohm:.1f} Ω" for name, ohm in first.loop_ohm)
     rain, freeze = result.plan.programme.rain_stop_mm, result.plan.programme.freeze_stop_c
     said = {
@@ -320,12 +321,12 @@ def checks(result: ProgrammeResult) -> list[str]:
         Check.SENSOR: "The sensor itself reports, not only its receiver"
         if not cable
         else "The sensor itself reports at the end of its cable",
-        Check.CONTROLLERS: "Each controller gets a signal at its installed location",
+        Check.CONTROLLERS: controllers_check(cable),
         Check.RAIN: f"Rain input tripped by hand: watering stops (at {depth(rain, units)} or as local rules say)",
         Check.FREEZE: "Freeze input tried as its data sheet says: watering stops at "
         + (f"{freeze * 9 / 5 + 32:.0f}\u00a0°F" if units == "us" else f"{freeze:.0f}\u00a0°C"),
         Check.BASE: f"Run times entered at 100% as on this sheet (100% stands for {base})",
-        Check.ZONE: f"Zone set: {f'{zone} {zone_more(result)}'.strip()}",
+        Check.ZONE: f"Zone set: {zone}",
         Check.PROGRAMMES: "Programs that follow the weather switched over; the manual ones left manual",
         Check.PHOTO: "Photos: sensor, view toward the noon sun, each controller's settings",
         Check.RETURN: "Date to come back agreed"

@@ -10,7 +10,7 @@ import numpy as np
 from planner.review.limits import Limit
 from planner.review.verdict import Cause, Finding, Todo
 from planner.show.say.programme import day
-from planner.units import eto
+from planner.units import eto, fixed
 
 if TYPE_CHECKING:
     from planner.upkeep import ReviewResult
@@ -150,7 +150,8 @@ def evidence(finding: Finding, result: ReviewResult) -> list[str]:
             ]
             if finding.zone >= 0:
                 said.append(f"A controller set to zone {labels[finding.zone]} would read like this.")
-            said.append(f"A trim of {finding.trim_percent:+.0f}% would bring the level back to the weather.")
+            trim = f"{'+' if finding.trim_percent > 0 else ''}{fixed(finding.trim_percent)}%"
+            said.append(f"A trim of {trim} would bring the level back to the weather.")
             others = (
                 "a zone, a trim" + (", a shaded or dirty sensor" if percent < 0 else "") + ", or the sensor itself"
             )

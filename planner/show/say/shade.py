@@ -10,7 +10,7 @@ import numpy as np
 from planner.show.say.mount import worst_month
 from planner.site import compass
 from planner.sun.losses import OPAQUE, SOLAR, DayOfSun, Loss, Obstacle
-from planner.units import MONTH_NAMES, months, percent, sunlight
+from planner.units import MONTH_NAMES, Units, clock, months, percent, sunlight
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -23,10 +23,9 @@ NAMELESS = {
 WORTH_SAYING = 0.005  # of the light of its months: less is noise beside what the maps themselves get wrong
 
 
-def hour_said(hour: float) -> str:
-    """'15:10', to five minutes: a step of the sun's path is ten."""
-    minutes = round(hour * 12) * 5 % (24 * 60)
-    return f"{minutes // 60}:{minutes % 60:02d}"
+def hour_said(hour: float, units: Units) -> str:
+    """'3:10 p.m.', to five minutes: a step of the sun's path is ten."""
+    return clock(round(hour * 12) / 12, units)
 
 
 def clock_said(clock: str) -> str:
@@ -39,7 +38,7 @@ def loss_name(loss: Loss) -> str:
     return loss.name or f"{NAMELESS[loss.kind]} in the {compass(loss.azimuth_deg)}"
 
 
-def loss_said(loss: Loss) -> str:
+def loss_said(loss: Loss, units: Units) -> str:
     """One source of shade, as a person would say it, without the full stop."""
     when = months([m in loss.months for m in range(12)])
     long = f"{loss.hours_day:.1f} h" if loss.hours_day >= 0.95 else f"{loss.hours_day * 60:.0f} min"
@@ -50,28 +49,30 @@ def loss_said(loss: Loss) -> str:
     name = loss_name(loss)
     # a bare tag or number says too little
     name = f"{loss.kind} {name}" if re.fullmatch(r"#?[A-Za-z]{0,2}[ -]?[\d-]+", name) else name
+    begin, end = hour_said(loss.from_h, units), hour_said(loss.to_h, units)
     return (
-        f"{name[:1].upper()}{name[1:]} {verb} from {hour_said(loss.from_h)} to {hour_said(loss.to_h)}, {when}: "
+        f"{name[:1].upper()}{name[1:]} {verb} from {begin} to {end}, {when}: "
         f"{long} a day, {share} of the sunlight then"
     )
 
 
-def day_said(day: DayOfSun, month: int) -> str:
+def day_said(day: DayOfSun, month: int, units: Units) -> str:
     """First and last sun and the gap between in one month."""
     if not np.isfinite(day.first_h[month]):
         return f"No direct sun in {MONTH_NAMES[month]}."
     gap = f", with {day.gap_h[month]:.1f} h of shade between" if day.gap_h[month] >= 0.25 else ""
+    ends = (day.first_h, day.last_h, day.open_first_h, day.open_last_h)
+    first, last, open_first, open_last = (hour_said(end[month], units) for end in ends)
     return (
-        f"Direct sun in {MONTH_NAMES[month]} from {hour_said(day.first_h[month])} to "
-        f"{hour_said(day.last_h[month])}{gap}; under an open sky from {hour_said(day.open_first_h[month])} to "
-        f"{hour_said(day.open_last_h[month])} ({clock_said(day.clock)})."
+        f"Direct sun in {MONTH_NAMES[month]} from {first} to {last}{gap}; under an open sky from {open_first} to "
+        f"{open_last} ({clock_said(day.clock)})."
     )
 
 
 def day_sentence(result: SiteResult, row: int) -> str:
     """First and last sun in the month that loses most, '' where it was not looked at."""
     day = result.losses.get(row)
-    return day_said(day, day.worst_month) if day else ""
+    return day_said(day, day.worst_month, result.plan.units) if day else ""
 
 
 def sources(result: SiteResult, row: int, most: int = 4) -> list[str]:
@@ -79,8 +80,9 @@ def sources(result: SiteResult, row: int, most: int = 4) -> list[str]:
     day = result.losses.get(row)
     if day is None:
         return []
+    units = result.plan.units
     worth = [loss for loss in day.losses if loss.light_share >= WORTH_SAYING]
-    said = [f"{loss_said(loss)}." for loss in worth[:most]]
+    said = [f"{loss_said(loss, units)}." for loss in worth[:most]]
     more, faint = len(worth) - len(said), len(day.losses) - len(worth)
     if not day.losses:
         return ["Nothing shades it."]
@@ -88,7 +90,7 @@ def sources(result: SiteResult, row: int, most: int = 4) -> list[str]:
         longest = max(day.losses, key=lambda loss: loss.hours_day)
         return [
             f"No source of shade takes {WORTH_SAYING:.1%} of any month's sunlight. The longest: "
-            f"{loss_said(longest)}."
+            f"{loss_said(longest, units)}."
         ]
     if more:
         said.append(f"{more} more, less costly in irrigation months.")

@@ -7,22 +7,6 @@ from collections.abc import Sequence
 from planner.show.say.cautions import Caution
 from planner.show.say.zone import ZoneWords
 
-# Common practice, no source: what an installer looks at before and after mounting an outdoor sensor.
-CHECKS = (
-    "Support is sound, and the owner agrees to it",
-    "Nothing new in the way: trees, signs, equipment, scaffolding",
-    "Sky is open to the noon sun; no eave, gutter or spray above or beside",
-    "Sensor is level and firm; distances measured as drawn",
-    "Each controller gets a signal at its installed location",
-    "Zone and irrigation months are set at each controller",
-    "Photo of the mount and of the view to the noon sun",
-)
-REPEATER_CHECKS = (
-    "Support is sound, and the owner agrees to it",
-    "Power is there, or the repeater has its own",
-    "Each controller gets a signal at its installed location",
-    "Photo of the mount",
-)
 HEADINGS = {
     "zone": "Climate zone to set",
     "season": "Irrigation season:",
@@ -83,9 +67,39 @@ def drawing_said(tied: bool) -> str:
     return f"North is up. {measure}Drawn from maps: check on site."
 
 
+def controllers_check(cabled: bool) -> str:
+    """What to try at each controller; the programming sheet asks for it too."""
+    if cabled:
+        return "Each controller reads the sensor over its cable"
+    return "Each controller gets a signal at its installed location"
+
+
+def checks(sensor: bool, cabled: bool) -> tuple[str, ...]:
+    """What an installer looks at before and after mounting an outdoor sensor or a repeater: common practice,
+    no source.
+    """
+    support = "Support is sound, and the owner agrees to it"
+    if not sensor:
+        return (
+            support,
+            "Power is there, or the repeater has its own",
+            controllers_check(cabled),
+            "Photo of the mount",
+        )
+    return (
+        support,
+        "Nothing new in the way: trees, signs, equipment, scaffolding",
+        "Sky is open to the noon sun; no eave, gutter or spray above or beside",
+        "Sensor is level and firm; distances measured as drawn",
+        controllers_check(cabled),
+        "Zone and irrigation months are set at each controller",
+        "Photo of the mount and of the view to the noon sun",
+    )
+
+
 def lines_said(clock: str) -> str:
     """What lines and dots of the sun-path picture are."""
-    return f"Heavy lines: irrigation months. Dots: whole hours, {clock}."
+    return f"Heavy lines: irrigation months. Dots: whole hours ({clock})."
 
 
 def peak_said(zone: ZoneWords) -> str:

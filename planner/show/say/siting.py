@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from planner.show.say.mount import Number
+from planner.site import compass
 from planner.siting import Limit, Scale, Unjudged, Why
-from planner.units import MONTH_NAMES, MONTHS
+from planner.units import MONTH_NAMES, Units, length
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 UNJUDGED = {
     Unjudged.REFLECTING: "reflecting walls beside the sun's path (radiation)",
     Unjudged.SURROUNDS: "paving, water and the height of what grows (temperature)",
-    Unjudged.EVEN_OBSTACLES: "obstacles that stand evenly all round, which class 1 allows up to 26 degrees "
+    Unjudged.EVEN_OBSTACLES: "obstacles that stand evenly all round, which class 1 allows up to 26° "
     "(precipitation)",
     Unjudged.SLOPE: "slope of the ground (no terrain)",
 }
@@ -35,7 +36,7 @@ def siting(result: SiteResult, row: int) -> list[Number]:
             "hours or more",
         ),
         *(
-            Number(None, scale.capitalize(), f"class {given}", why_said(scale, why))
+            Number(None, scale.capitalize(), f"class {given}", why_said(scale, why, result.plan.units))
             for scale, given, why in _classes(result, row)
         ),
     ]
@@ -58,37 +59,36 @@ def _classes(result: SiteResult, row: int) -> list[tuple[Scale, int, Why]]:
     ]
 
 
-def why_said(scale: Scale, why: Why) -> str:
-    """The limit that decided a class: 'Library stands 31.0 degrees high; class 2 allows 26.6'."""
+def why_said(scale: Scale, why: Why, units: Units) -> str:
+    """The limit that decided a class: 'Library stands 31.0° high; class 2 allows 26.6'."""
     if why.limit is Limit.FREE:
         return {
-            Scale.TEMPERATURE: f"little built around it, and the sun free above {why.allowed:g} degrees",
-            Scale.PRECIPITATION: f"nothing stands higher than {why.allowed:g} degrees",
-        }.get(scale, f"no shade while the sun is above {why.allowed:g} degrees")
+            Scale.TEMPERATURE: f"little built around it, and the sun free above {why.allowed:g}°",
+            Scale.PRECIPITATION: f"nothing stands higher than {why.allowed:g}°",
+        }.get(scale, f"no shade while the sun is above {why.allowed:g}°")
     if why.limit is Limit.COVER:
         return f"{why.name} hangs over it"
     share = why.limit in (Limit.HEAT, Limit.DAY_SHADED)
     allowed = (
         f"class {why.better} allows {why.allowed:.0%}" if share else f"class {why.better} allows {why.allowed:g}"
     )
-    return f"{_missed(scale, why)}; {allowed}"
+    return f"{_missed(scale, why, units)}; {allowed}"
 
 
-def _missed(scale: Scale, why: Why) -> str:
+def _missed(scale: Scale, why: Why, units: Units) -> str:
     if why.limit is Limit.DAY_SHADED:
-        return f"shade takes {why.value:.0%} of a day in {MONTHS[why.month]}"
+        return f"shade takes {why.value:.0%} of a day in {MONTH_NAMES[why.month]}"
     if why.limit is Limit.HEAT:
-        ring = f"ring from {why.inner_m:g} to {why.outer_m:g} m" if why.inner_m else f"circle of {why.outer_m:g} m"
-        return f"buildings and heat cover {why.value:.0%} of the {ring}"
+        outer = length(why.outer_m, units)
+        ring = f"from {length(why.inner_m, units)} to {outer} away" if why.inner_m else f"within {outer}"
+        return f"buildings and heat sources cover {why.value:.0%} of the area {ring}"
     if why.limit is Limit.SLOPE:
-        return f"the ground slopes by {why.value:.0f} degrees"
+        return f"the ground slopes by {why.value:.0f}°"
     if why.limit is Limit.OBSTACLE:
-        return f"{why.name} stands {why.value:.1f} degrees high"
+        return f"{why.name} stands {why.value:.1f}° high"
     behind = f" behind {why.name}" if why.name else ""
-    where = f" at {why.azimuth_deg:.0f} degrees of azimuth ({MONTHS[why.month]})"
-    return (
-        f"the sun is hidden{behind} while {why.value:.1f} degrees high{'' if scale is Scale.TEMPERATURE else where}"
-    )
+    where = f" in the {compass(why.azimuth_deg)} in {MONTH_NAMES[why.month]}"
+    return f"the sun is hidden{behind} while {why.value:.1f}° high{'' if scale is Scale.TEMPERATURE else where}"
 
 
 def siting_left_out(result: SiteResult) -> str:

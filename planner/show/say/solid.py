@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from planner.show.say.figures import plural
 from planner.show.say.shade import clock_said
 from planner.sun.losses import SOLAR
-from planner.units import MONTH_NAMES, MONTHS
+from planner.units import MONTH_NAMES, MONTHS, clock
 
 if TYPE_CHECKING:
     from planner.job import SiteResult
@@ -29,6 +29,7 @@ def words(result: SiteResult) -> dict[str, object]:
         "close": "Back to the map",
         "day": "Day",
         "hour": f"Hour, {clock_said(plan.time_zone or SOLAR)}",
+        "quarters": [clock(quarter / 4, plan.units) for quarter in range(4 * 24)],
         "shade": "Shadows at a month and hour",
         "month": "Middle of",
         "month_names": list(MONTH_NAMES),

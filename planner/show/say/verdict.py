@@ -11,7 +11,7 @@ from planner.decide import Cause, Part, Requirement, Shortfall, Verdict, weighed
 from planner.mounts import Mounts, Support
 from planner.reach.radio import assumed, rated_m
 from planner.season import MARGIN_MM_DAY, WARM_C, SeasonBasis
-from planner.show.say.figures import article, decibels
+from planner.show.say.figures import decibels
 from planner.site import Floats, Ints, compass
 from planner.units import MONTH_NAMES, Units, eto, length, months, odds, sunlight, temperature
 
@@ -224,7 +224,7 @@ def _judged_by(result: SiteResult, k: int) -> tuple[Ints, bool]:
 
 
 def _of_those(count: int) -> str:
-    return f"of the {count} controllers it reaches" if count > 1 else "of the one controller it reaches"
+    return f"of the {count} controllers it reaches," if count > 1 else "of the one controller it reaches,"
 
 
 def _link_said(result: SiteResult, k: int) -> str:
@@ -235,8 +235,8 @@ def _link_said(result: SiteResult, k: int) -> str:
     which = "the weakest link" if whole else f"{_of_those(len(among))} the weakest link"
     return (
         f"{which}, {length(result.reach.distance_m[k, weak], result.plan.units)} long, has a margin of "
-        f"{decibels(float(links.margin_db[k, weak]), float(links.spread_db[k, weak]))} and "
-        f"{article(odds(links.probability[k, weak]))} chance of working"
+        f"{decibels(float(links.margin_db[k, weak]), float(links.spread_db[k, weak]))}, and its "
+        f"chance of working is {odds(links.probability[k, weak])}"
     )
 
 

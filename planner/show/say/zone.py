@@ -20,7 +20,7 @@ from planner.climate.answer import (
     ZoneTable,
 )
 from planner.show.say.figures import Number, listed
-from planner.units import MM_PER_IN, MONTH_NAMES, MONTHS, Units, eto, fixed, rain, temperature
+from planner.units import MM_PER_IN, MONTH_NAMES, Units, eto, fixed, rain, temperature
 
 if TYPE_CHECKING:
     from planner.contract import SharedError
@@ -87,7 +87,7 @@ def _eto_said(climate: SiteClimate, way: OneWay, found: FromEto, site: int, unit
     if month < 0:
         return "ETo is not known in every month"
     value = eto(float(way.peak_eto_mm_day[site]), units)
-    return f"{MONTHS[month]} has the highest daily ETo, {value} ({climate.basis[site]})"
+    return f"{month_name(month)} has the highest daily ETo, {value} ({climate.basis[site]})"
 
 
 def _temperature_said(found: FromTemperature, site: int, units: Units) -> str:
@@ -96,7 +96,7 @@ def _temperature_said(found: FromTemperature, site: int, units: Units) -> str:
         return "temperature is not known in every month"
     how = "the table's own temperature ranges" if found.by_range else "ETo = p (0.46 T + 8), Blaney-Criddle"
     hottest = temperature(float(found.hottest_c[site]), units)
-    said = f"{MONTHS[month]} is the hottest month, {hottest} on the mean; {how}"
+    said = f"{month_name(month)} is the hottest month, {hottest} on average; {how}"
     return said if found.by_range or less < 0.05 else f"{said}, less {eto(less, units)} at this latitude"
 
 
