@@ -15,8 +15,9 @@ from pathlib import Path
 import geopandas as gpd
 import pytest
 import shapely
+import typer
 
-from planner import ledger
+from planner import cli, ledger
 from planner.ledger import CommandError, DataError, Exit, OutputError, PlanError, PlannerError, SitesError
 from planner.plan import parse_plan, read_plan
 
@@ -86,6 +87,21 @@ def test_names_do_not_steer_the_terminal(folder: Path) -> None:
     assert not any(line.startswith("error: D") for line in said.splitlines())
     (folder / "odd.toml").write_text((folder / "yard.toml").read_text().replace('"h"', '"h\\u001b[31m"'))
     assert "\x1b" not in run("check", "odd.toml", cwd=folder, code=3)
+
+
+def test_a_name_of_two_lines_makes_no_line_of_its_own(capsys: pytest.CaptureFixture[str]) -> None:
+    cli.Talk(quiet=False, as_json=False).note("skipped (A\nerror: B\x1b[2J)")
+
+    def fail() -> Exit:
+        raise DataError("layers.site (A\nerror: B.gpkg)", "it is empty", "Mend it")
+
+    with pytest.raises(typer.Exit) as ended:
+        cli._run(fail)
+    assert ended.value.exit_code == Exit.DATA
+    said = capsys.readouterr().err
+    assert said.count("A\u240aerror: B") == 2
+    assert not any(line.startswith("error: B") for line in said.splitlines())
+    assert "\x1b[2J" not in said
 
 
 @pytest.fixture
