@@ -240,7 +240,7 @@ def contract_part(
 
 
 def _read(plan_file: PlanFile, first: int, end: int, layered: Layered | None = None) -> _Read:
-    ledger = Ledger()
+    ledger = Ledger(plan_file.plan.units)
     try:
         sites = read_contract_sites(plan_file, ledger, (first, end))
     except DataError as fault:

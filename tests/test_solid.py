@@ -165,7 +165,7 @@ def test_the_view_opens_alone_is_driven_by_keys_and_closes(
     assert browser.script("return document.querySelector('.solid-canvas').toDataURL()") != first
     hour = browser.all(".solid-slider input")[1]
     hour.send_keys(Keys.HOME)
-    assert browser.text(".solid-slider:nth-of-type(2) output") == "3:00"
+    assert browser.text(".solid-slider:nth-of-type(2) output") == "3:00 a.m."
     browser.script("return new Promise(requestAnimationFrame)")
     assert browser.text(".solid-told") == "The sun is down."
     browser.find(".solid-canvas").send_keys(Keys.ESCAPE)

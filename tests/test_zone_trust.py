@@ -335,7 +335,7 @@ def test_a_site_above_its_cell_is_lapsed(tmp_path):
     assert_allclose(found.above_m, [0.0, 1000.0])
     # 6.5 K/km of the standard atmosphere (ISO 2533)
     assert_allclose(found.t_mean_c[0] - found.t_mean_c[1], 6.5, atol=1e-4)
-    assert any("6.5 K/km" in str(n) for n in ledger)
+    assert any("6.5 °C per km" in str(n) for n in ledger)
     # by hand: all three temperatures 6.5 K lower, the pressure of 1200 m
     year = 14 + 10 * np.cos((np.arange(12) - 6) / 6 * np.pi)[:, None] - 6.5
     inputs = eto.MonthlyInputs(
@@ -354,9 +354,10 @@ def test_a_site_above_its_cell_is_lapsed(tmp_path):
     layers = {k: v for k, v in mountain(tmp_path).items() if k != "dew_point"}
     layers["vapour_pressure"] = {"path": "kpa.tif", "unit": "kPa"}
     again = climate_at(
-        parse_plan({"climate": layers}, tmp_path / "p.toml"), here, np.array([200.0, 1200.0]), Ledger()
+        parse_plan({"climate": layers}, tmp_path / "p.toml"), here, np.array([200.0, 1200.0]), us := Ledger("us")
     )
     assert_allclose(again.eto_mm_day, found.eto_mm_day, rtol=1e-5)
+    assert any("3.6 °F per 1,000 ft" in str(n) for n in us)
 
 
 def test_a_site_whose_zone_the_elevation_changes_is_flagged(tmp_path):

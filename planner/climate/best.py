@@ -41,6 +41,7 @@ from planner.ledger import DataError, Kind, Ledger, PlanError
 from planner.plan import Climate
 from planner.readings import AtSites, Readings
 from planner.site import Bools, Floats, Ints
+from planner.units import M_PER_FT, Units, eto
 
 # Mean fall of temperature with height: the standard atmosphere's (ISO 2533), to which FAO-56 eq. 7 holds as well.
 LAPSE_K_PER_M = 0.0065
@@ -115,7 +116,8 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
             ledger.add(
                 Kind.ASSUMED,
                 "elevation",
-                f"temperature lapsed from cell to site by {LAPSE_K_PER_M * 1000:g} K/km, the dew point with it",
+                f"temperature taken from the cell's elevation to the site's by {_lapse(ledger.units)}, and the dew "
+                "point with it",
                 [names[int(k)] for k in moved],
             )
     other_peak, other_spread = None, None
@@ -229,6 +231,12 @@ def site_weather(section: Climate, read: Readings, elevation_m: float) -> Monthl
     return None
 
 
+def _lapse(units: Units) -> str:
+    if units == "us":
+        return f"{LAPSE_K_PER_M * 9 / 5 * M_PER_FT * 1000:.1f} °F per 1,000 ft"
+    return f"{LAPSE_K_PER_M * 1000:g} °C per km"
+
+
 def _say_stood_in(name: str, found: AtSites, names: Sequence[str], section: Climate, ledger: Ledger) -> None:
     """Sites on unknown cells, how far the cell is that stands in, and what that costs."""
     away = np.isfinite(found.values).all(axis=1) & (found.away_km > 0)
@@ -242,7 +250,7 @@ def _say_stood_in(name: str, found: AtSites, names: Sequence[str], section: Clim
         found.where,
         "unknown cells under these sites; the nearest known cell stands in, up to "
         f"{ledger.distance(1000 * farthest)} away"
-        + (f"; it adds {cost:.2f} mm/day to the spread, in quadrature" if counts else ""),
+        + (f"; it adds {eto(float(cost), ledger.units, 1)} to the spread" if counts else ""),
         [names[int(k)] for k in np.flatnonzero(away)],
     )
 

@@ -292,7 +292,7 @@ function solidView(holder, data) {
   const bar = make("div", "solid-bar");
   const told = make("p", "solid-told");
   told.setAttribute("aria-live", "polite");
-  const day = slider(words.day, 1, 365, 1, 172, function (v) { const d = monthOf(v); return d.date + " " + words.months[d.month]; });
+  const day = slider(words.day, 1, 365, 1, 172, function (v) { const d = monthOf(v); return words.months[d.month] + " " + d.date; });
   const hour = slider(words.hour, 3, 21, 0.25, 15, sky.said);
   const buttons = make("div", "solid-buttons");
   [[words.aside, aside], [words.above, above], [words.close, close]].forEach(function (pair) {
