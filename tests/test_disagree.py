@@ -12,7 +12,7 @@ import pytest
 import rasterio
 import shapely
 
-from planner.layers import read_site
+from planner.layers import disagree, read_site
 from planner.layers.disagree import Told, disagreements, layer_years, say_ages, year_of
 from planner.layers.standing import Surfaces
 from planner.ledger import Kind, Ledger
@@ -169,3 +169,17 @@ def test_an_image_says_itself_when_it_was_taken(folder: Path, tmp_path: Path) ->
                 made.update_tags(**tags)
     assert layer_years(plan_of(folder, surface={"path": str(tmp_path / "taken.tif")})) == {"surface": 2017}
     assert layer_years(plan_of(folder, surface={"path": str(tmp_path / "written.tif")})) == {}
+
+
+@pytest.mark.parametrize("content", [b"", b"a letter", b'<VRTDataset rasterXSize="1" rasterYSize="1"/>'])
+def test_a_raster_that_cannot_be_read_has_no_year(folder: Path, tmp_path: Path, content: bytes) -> None:
+    """What ails it is said where its heights are read, and it is opened as guardedly as there."""
+    (tmp_path / "odd.tif").write_bytes(content)
+    assert layer_years(plan_of(folder, terrain={"path": str(tmp_path / "odd.tif")})) == {}
+
+
+def test_rasters_of_a_user_are_opened_in_one_place() -> None:
+    """Where it is seen to that nothing is fetched; the built-in climate and an ETo layer in the making are ours."""
+    rooms = Path(disagree.__file__).parents[1]
+    found = {str(p.relative_to(rooms)) for p in rooms.rglob("*.py") if "rasterio.open(" in p.read_text()}
+    assert found == {"layers/opening.py", "climate/builtin.py", "eto_layer.py"}

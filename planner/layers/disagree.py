@@ -11,15 +11,16 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import rasterio
 import shapely
+from rasterio.errors import RasterioError
 from shapely.geometry.base import BaseGeometry
 
 from planner.layers.columns import text
+from planner.layers.opening import Trusted, raster
 from planner.layers.source import locate
 from planner.layers.standing import LOWEST_BUILDING_M, Surfaces, by_surface
 from planner.layers.vector import Layer
-from planner.ledger import Kind, Ledger
+from planner.ledger import Kind, Ledger, PlannerError
 from planner.plan import PlanFile
 from planner.site import Apart, Bools, Crowns, Disagreement, Heights, Ints, Prisms, Shapes, ground_under
 
@@ -68,8 +69,12 @@ def _taken(plan_file: PlanFile, name: str, path: str) -> int | None:
     """The year in which an image was taken, where its file says so (GDAL's metadata domain IMAGERY)."""
     if name not in ("surface", "canopy", "terrain"):
         return None
-    with rasterio.open(locate(plan_file, f"layers.{name}.path", path)) as source:
-        return year_of(source.tags(ns="IMAGERY").get("ACQUISITIONDATETIME", ""))
+    where = f"layers.{name}"
+    try:
+        with raster(where, locate(plan_file, f"{where}.path", path), Trusted.by(plan_file)) as source:
+            return year_of(source.tags(ns="IMAGERY").get("ACQUISITIONDATETIME", ""))
+    except (PlannerError, RasterioError):
+        return None  # what ails it is said where its heights are read
 
 
 def say_ages(plan_file: PlanFile, ledger: Ledger) -> None:
