@@ -163,6 +163,7 @@ def test_the_view_opens_alone_is_driven_by_keys_and_closes(
     browser.find(".solid-canvas").send_keys(Keys.ARROW_LEFT)
     browser.script("return new Promise(requestAnimationFrame)")
     assert browser.script("return document.querySelector('.solid-canvas').toDataURL()") != first
+    assert browser.text(".solid-slider:nth-of-type(1) output") == "Jun 21"  # day 172
     hour = browser.all(".solid-slider input")[1]
     hour.send_keys(Keys.HOME)
     assert browser.text(".solid-slider:nth-of-type(2) output") == "3:00 a.m."
