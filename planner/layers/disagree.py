@@ -32,6 +32,7 @@ OVERLAP = 0.1  # of a footprint that lies on another: the surface model shows th
 
 START = "start_date"  # OpenStreetMap's day on which a feature was finished
 _YEAR = re.compile(r"(1[5-9]|20)\d\d(?!\d)")
+IMAGES = ("terrain", "surface", "canopy")  # their files may say when they were taken
 DATED = ("buildings", "trees", "surface", "canopy", "terrain")
 CALLED = {"surface": "surface model"}
 
@@ -67,7 +68,7 @@ def layer_years(plan_file: PlanFile) -> dict[str, int]:
 
 def _taken(plan_file: PlanFile, name: str, path: str) -> int | None:
     """The year in which an image was taken, where its file says so (GDAL's metadata domain IMAGERY)."""
-    if name not in ("surface", "canopy", "terrain"):
+    if name not in IMAGES:
         return None
     where = f"layers.{name}"
     try:
@@ -79,6 +80,9 @@ def _taken(plan_file: PlanFile, name: str, path: str) -> int | None:
 
 def say_ages(plan_file: PlanFile, ledger: Ledger) -> None:
     """Say so where the plan's layers are years apart."""
+    sections = {name: getattr(plan_file.plan.layers, name, None) for name in DATED}
+    if sum(s is not None and (s.as_of is not None or name in IMAGES) for name, s in sections.items()) < 2:
+        return  # nothing to be apart from: no file is opened for it
     years = layer_years(plan_file)
     if not years or max(years.values()) - min(years.values()) < OLD_YEARS:
         return
