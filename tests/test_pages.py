@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import dataclasses
 import io
 import json
 import os
@@ -14,6 +15,7 @@ from typing import Any
 import numpy as np
 import pypdf
 import pytest
+from test_contract_map import found_at
 from test_show import NASTY, contract, scene
 from test_show_links import studied
 
@@ -22,7 +24,7 @@ from planner.job import SiteResult, run_site
 from planner.ledger import Ledger
 from planner.plan import PlanFile, read_plan
 from planner.show import write_contract, write_site
-from planner.show.draw.contract_map import contract_page
+from planner.show.draw.contract_map import contract_page, view
 from planner.show.draw.map import site_page
 from planner.show.draw.rasters import light_range
 from planner.show.draw.sheet import sheet_page
@@ -752,6 +754,37 @@ def test_every_control_of_the_map_page_does_what_it_is_for(
         # what a driver in software says of its own speed is no complaint of the page
         assert [text for text in browser.complaints() if "GL Driver Message" not in text] == []
     assert used == {*CONTROLS, *LATER}
+
+
+# What the map of a contract has besides.
+OF_SITES = {
+    "#site-search": "const rows = () => document.querySelectorAll('#site-list li').length, was = rows();"
+    "e.value = 'no such site'; fire(e, 'input'); return until(() => rows() === 0).then(none => {"
+    "e.value = ''; fire(e, 'input'); return none && until(() => rows() === was); })",
+    "#site-flag": "const said = () => document.getElementById('site-count').textContent, was = said();"
+    "e.selectedIndex = 1; fire(e, 'change'); const now = said();"
+    "e.selectedIndex = 0; fire(e, 'change'); return now !== was && said() === was",
+    "#site-more": "const rows = () => document.querySelectorAll('#site-list li').length, was = rows();"
+    "e.click(); return rows() > was",
+    "[data-site]": "map_plan.closePopup(); e.click(); return titled()",
+    ".wide-table, .map": "e.focus(); return document.activeElement === e",
+}
+
+
+def test_every_control_of_the_contracts_map_does_what_it_is_for(browser: Browser, tmp_path: Path) -> None:
+    """Of decided sites, more of them than the list shows at first."""
+    page = tmp_path / "map.html"
+    page.write_bytes(contract_page(dataclasses.replace(view(contract(130)), found=found_at(130))))
+    browser.open(page)
+    kinds, known = {**CONTROLS, **OF_SITES}, [*CONTROLS, *OF_SITES, *LATER]
+    first = "#site-list li:nth-child(-n+3) [data-go]"  # of a hundred rows alike
+    kinds[first] = kinds.pop(".panel [data-go]")
+    assert browser.script(NOT_KNOWN, TOUCHED, known) == []
+    used = tried(browser, kinds)
+    assert browser.script(NOT_KNOWN, TOUCHED, known) == []
+    assert tried(browser, {kind: act for kind, act in LATER.items() if "close" in kind})
+    assert {*OF_SITES, first, ".contents a", "summary", "input[data-group]", ".leaflet-control-zoom a"} <= used
+    assert browser.complaints() == []
 
 
 # All cards laid out at the width that they have in the map, at once: one by one takes half a minute.
