@@ -110,6 +110,14 @@ class Page:
         return webdriver.ActionChains(self.driver).move_to_element_with_offset(self.browser.find("#map"), x, y)
 
 
+def beside(page: Page, session: Session) -> tuple[Page, threading.Thread]:
+    """Another server, for the same browser."""
+    said: queue.Queue[str] = queue.Queue()
+    server = threading.Thread(target=run, args=(session, said.put), daemon=True)
+    server.start()
+    return Page(page.browser, said.get(timeout=30)), server
+
+
 @pytest.fixture(scope="module")
 def page(session: Session, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
     said: queue.Queue[str] = queue.Queue()
@@ -191,6 +199,13 @@ def test_a_drawn_building_is_told_before_and_after_undone_and_saved(page: Page, 
     assert plan.layers is not None
     assert plan.layers.buildings is not None
     assert plan.layers.buildings.path == "drawn.gpkg"
+    again, thread = beside(page, opened(read_plan(session.plan_file.path.parent / "drawn.toml")))
+    again.open()  # the saved plan, served anew
+    assert "New building 1" in again.browser.script("return document.getElementById('map-data').textContent")
+    assert again.browser.complaints() == []
+    again.click("#stop")
+    thread.join(timeout=30)
+    assert not thread.is_alive()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -425,10 +440,7 @@ def test_every_control_of_the_page_is_used(page: Page, session: Session) -> None
 
 def test_a_server_that_is_stopped_says_so_and_a_page_without_one_too(page: Page, session: Session) -> None:
     undo_all(session)
-    said: queue.Queue[str] = queue.Queue()
-    server = threading.Thread(target=run, args=(session, said.put), daemon=True)
-    server.start()
-    other = Page(page.browser, said.get(timeout=30))
+    other, server = beside(page, session)
     session.change(Tree(2, 1.25))
     other.open()
     other.click("#stop")
