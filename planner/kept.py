@@ -28,14 +28,23 @@ from numba.core.caching import CompileResultCacheImpl, FunctionCache
 from numba.core.dispatcher import Dispatcher
 
 from planner.cache import kept_in
-from planner.thrift import nothing_twice
 
 __all__ = ["dispatcher"]
 
+TRIED = (0, 68)  # the latest Numba with which `thrift` was tried
 UNUSED_DAYS = 60  # after which a compiled form is swept away
 WAIT_S = 300.0  # for another process that compiles the same kernel; then it is compiled here as well
 
 _log = logging.getLogger("planner.compiled")  # a line for each kernel that is compiled: who shows progress listens
+
+
+def _thrift() -> contextlib.AbstractContextManager[None]:
+    """Numba is spared its double work where it is one that was tried; a later one compiles as it does by itself."""
+    if numba.version_info.short > TRIED:
+        return contextlib.nullcontext()
+    from planner.thrift import nothing_twice
+
+    return nothing_twice()
 
 
 def dispatcher(function: Callable[..., Any], options: dict[str, Any], on_disk: bool) -> Any:
@@ -61,7 +70,7 @@ def dispatcher(function: Callable[..., Any], options: dict[str, Any], on_disk: b
     as_given, plain = made.compile, cast(Any, types).unliteral
 
     def compile_form(signature: Any) -> Any:
-        with _no_search_for_cycles(), nothing_twice():
+        with _no_search_for_cycles(), _thrift():
             return as_given(tuple(plain(each) for each in signature))
 
     made.compile = compile_form

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from planner import kept, thrift
 from planner.climate import kernels
 
 ROOT = Path(__file__).parents[1]
@@ -293,3 +294,20 @@ def test_threads_are_as_many_as_asked_for(folder: Path) -> None:
         "in_threads(lambda rows: (who.add(threading.get_ident()), time.sleep(0.01)), 64, 1)\nprint(len(who))"
     )
     assert int(python("-c", code, folder=folder, NUMBA_NUM_THREADS="1")) == 1
+
+
+@pytest.mark.parametrize(("tried", "spared"), [((0, 0), False), ((99, 0), True)])
+def test_a_numba_that_was_not_tried_compiles_by_itself(
+    monkeypatch: pytest.MonkeyPatch, tried: tuple[int, int], spared: bool
+) -> None:
+    """Later ones may be made otherwise inside, and a run must not hang on that."""
+    linked: list[object] = []
+    make = thrift._Linked._make
+    monkeypatch.setattr(thrift._Linked, "_make", lambda self: (linked.append(self), make(self)))
+    monkeypatch.setattr(kept, "TRIED", tried)
+
+    def add(a: float, b: float) -> float:
+        return a + b
+
+    assert kept.dispatcher(add, {}, on_disk=False)(1.0, 2.0) == 3.0
+    assert bool(linked) is spared
