@@ -11,6 +11,7 @@ from planner.plan import field_rows
 
 README = Path(__file__).parents[1] / "README.md"
 KEYS = README.parent / "examples" / "plan-keys.md"
+CHANGELOG = README.parent / "examples" / "changelog.md"
 START, END = "<!-- plan table -->\n", "<!-- end of plan table -->"
 
 
@@ -57,6 +58,16 @@ def test_the_readme_takes_two_minutes():
     read = text[: text.index("## Terms")]
     prose = [line for line in read.splitlines() if line and not line.startswith(("|", "!", "```"))]
     assert len(" ".join(prose).split()) < 2 * 238
+
+
+def test_the_changelog_has_a_page_of_its_own():
+    """It grew to half of the README; one line leads to it, and it names the version that is installed."""
+    assert README.read_text(encoding="utf-8").count("](examples/changelog.md)") == 1
+    assert "changelog\n" not in README.read_text(encoding="utf-8").lower()
+    version = re.search(r'^version = "(.+)"', (README.parent / "pyproject.toml").read_text(encoding="utf-8"), re.M)
+    headings = re.findall(r"^## (.+)", CHANGELOG.read_text(encoding="utf-8"), re.M)
+    assert headings[0] == "Unreleased" or headings[0] == version[1]
+    assert version[1] in headings
 
 
 def test_the_first_paragraph_states_the_job():
