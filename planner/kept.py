@@ -122,7 +122,9 @@ class _Kept:
         """Of the process that compiles this kernel; the others wait, and take what it made."""
         from filelock import FileLock
 
-        return FileLock(f"{self.cache_path}.lock")
+        file = Path(f"{self.cache_path}.lock")
+        file.parent.mkdir(parents=True, exist_ok=True)  # which filelock 3.12 does not
+        return FileLock(file)
 
     def load_overload(self, signature: Any, target: Any) -> Any:
         found = self._read(signature, target)
