@@ -272,10 +272,10 @@ def edges_db(at_m: Floats, up_m: Floats, long_m: float, wavelength_m: float) -> 
 
     Examples
     --------
-    Three edges, evenly spaced, that just touch the line leave a quarter of the field:
+    Three edges, evenly spaced, that just touch the line leave a quarter of the field, 12.04 dB:
 
-    >>> round(edges_db(np.array([40.0, 80.0, 120.0]), np.zeros(3), 160.0, 0.33), 1)
-    12.0
+    >>> abs(edges_db(np.array([40.0, 80.0, 120.0]), np.zeros(3), 160.0, 0.33) - 12.04) < 0.05
+    True
     """
     n = len(at_m)
     at, up = np.ascontiguousarray(at_m, float), np.ascontiguousarray(up_m, float)
