@@ -93,10 +93,10 @@ def in_box(
         )
     rows = _row_numbers(source, layer, np.asarray(fids, np.int64))
     order = np.argsort(rows, kind="stable")
-    table = pd.DataFrame(dict(zip(map(str, meta["fields"]), fields, strict=True)), index=range(len(fids)))
+    held = dict(zip(map(str, meta["fields"]), fields, strict=True))
+    table = pd.DataFrame({name: held[name][order] for name in columns if name in held}, index=range(len(fids)))
     shapes = shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
-    kept = [column for column in table.columns if column in columns]
-    return Found(rows[order], shapes[order], table[kept].iloc[order].reset_index(drop=True))
+    return Found(rows[order], shapes[order], table)
 
 
 def _in_row_groups(

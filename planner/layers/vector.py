@@ -509,9 +509,8 @@ def _rows(
         return_fids=True,
     )
     numbers = np.arange(first, first + len(fids)) if only is None else only.rows[first:end]
-    table = pd.DataFrame(dict(zip(map(str, meta["fields"]), fields, strict=True)), index=range(len(fids)))
-    if only is not None:
-        table = table[[column for column in table.columns if column in columns]]
+    held = dict(zip(map(str, meta["fields"]), fields, strict=True))  # pyogrio 0.9 gives them by the alphabet
+    table = pd.DataFrame({name: held[name] for name in columns if name in held}, index=range(len(fids)))
     drawn = None if wkb is None else shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
     return numbers, drawn, table
 
