@@ -162,7 +162,7 @@ def relief_horizon(
         begins.append(_ends(mounts, sin, cos, each, begins[-1]))
     # far first: most of what is near lies below the far horizon, and is then passed over quickly
     for each, begin in zip(reversed(blocks), reversed(begins), strict=True):
-        _walk_all(mounts, sin, cos, each, begin, start_m, reach_m, tangent, distance)
+        _walk_all(mounts, sin, cos, each, begin, start_m, float(reach_m), tangent, distance)
     return GroundHorizon(tangent, distance)
 
 

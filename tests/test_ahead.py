@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 from dataclasses import replace
+from itertools import product
 from pathlib import Path
 
 import numba
@@ -14,6 +15,7 @@ import pytest
 from campus_scenes import SHEET, scattered
 
 from planner import ahead, cache, compiled, plan
+from planner.climate.eto import MonthlyInputs, monthly_eto
 from planner.rain import rain_and_surroundings
 from planner.reach import reach
 from planner.site import Places
@@ -52,6 +54,18 @@ def test_each_has_the_one_form_that_a_run_asks_for(asked: dict[str, set[object]]
         if name in made:
             assert forms == made[name], name
             assert len(forms) == 1, name
+
+
+def test_months_have_one_form_whatever_is_known_and_however_it_is_given(asked: dict[str, set[object]]) -> None:
+    """Months at one place, broadcast to others, read only, and by columns; each is another form for Numba."""
+    known = (np.full((12, 9), 20.0), np.full((12, 9), 1.3), np.full((12, 9), 2.0))
+    for low in (np.full((12, 9), 12.0), np.full((9, 12), 12.0).T, np.broadcast_to(12.0, (12, 9))):
+        for given in product(*((each, None) for each in known)):
+            inputs = MonthlyInputs(low, low + 12.0, *given)
+            for latitude in (np.full(9, 40.0), np.linspace(0.0, 40.0, 9)):
+                monthly_eto(inputs, latitude, np.array([100.0]))
+    assert {name.rpartition(".")[2] for name in asked} >= {"_penman_monteith_months", "_hargreaves_months"}
+    assert {name: len(forms) for name, forms in asked.items() if len(forms) > 1} == {}
 
 
 def test_it_is_begun_until_all_is_compiled(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

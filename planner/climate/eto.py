@@ -447,15 +447,20 @@ def _compiled_months(
 ) -> Floats:
     shape = np.shape(inputs.t_min_c)
 
+    def one_form(values: ArrayLike, shape: tuple[int, ...]) -> Floats:
+        """Of this shape, in one piece and writable: a kernel is compiled anew for every other form."""
+        given = _floats(values)
+        return np.require(given if given.shape == shape else np.broadcast_to(given, shape), None, ("C", "W"))
+
     def flat(values: ArrayLike) -> Floats:
-        return np.ascontiguousarray(np.broadcast_to(_floats(values), shape).reshape(12, -1))
+        return one_form(values, shape).reshape(12, -1)
 
     def each(values: Floats) -> Floats:
-        return np.ascontiguousarray(np.broadcast_to(values, shape[1:]).ravel())
+        return one_form(values, shape[1:]).ravel()
 
     low, high = flat(inputs.t_min_c), flat(inputs.t_max_c)
     distinct, row = _shared(each(latitude_deg))
-    sun = monthly_extraterrestrial_radiation(distinct)
+    sun = np.ascontiguousarray(monthly_extraterrestrial_radiation(distinct))
     if method == "hargreaves":
         return _floats(kernels.hargreaves_months(low, high, sun, row)).reshape(shape)
     rs, ea, u2 = (

@@ -311,7 +311,7 @@ def trace(s: Scene, a: Floats, b: Floats) -> Profiles:
     Profiles
         Pieces of all lines, one line's after another's.
     """
-    a, b = (np.ascontiguousarray(p, float).reshape(-1, 3) for p in (a, b))
+    a, b = (np.require(p, float, ("C", "W")).reshape(-1, 3) for p in (a, b))  # one form: `_fill` is compiled once
     n, plan = len(a), np.hypot(*(b - a)[:, :2].T)
     cell = s.ground_at[2] if len(s.ground) else np.inf
     samples = np.maximum(LEAST_STEPS, np.ceil(plan / cell)).astype(np.int64) + 1
