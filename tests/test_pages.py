@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import dataclasses
+import functools
 import io
 import json
 import os
@@ -37,7 +38,10 @@ from planner.show.say.verdict import fixed_to
 
 webdriver = pytest.importorskip("selenium.webdriver")
 WebDriverException = pytest.importorskip("selenium.common.exceptions").WebDriverException
-WebDriverWait = pytest.importorskip("selenium.webdriver.support.ui").WebDriverWait
+# looked for 20 times a second; by itself it looks twice, and the tests wait for little but that
+WebDriverWait = functools.partial(
+    pytest.importorskip("selenium.webdriver.support.ui").WebDriverWait, poll_frequency=0.05
+)
 By = pytest.importorskip("selenium.webdriver.common.by").By
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
