@@ -379,10 +379,10 @@ def keep_kernels_apart(folder: Path) -> None:
     """What a changed kernel compiles to does not stay in the user's cache; what is there is used, by links."""
     from planner import kept
 
-    root = kept._root()
+    root = kept.kept_in()
     if root is not None and root.is_dir():
         shutil.copytree(root, folder / "noonmark", copy_function=_linked)
-    kept._root = lambda: folder / "noonmark"
+    kept.kept_in = lambda: folder / "noonmark"
 
 
 def _linked(source: str, target: str) -> None:

@@ -10,6 +10,7 @@ import sys
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import mutation
 import numpy as np
 import pytest
 
@@ -143,6 +144,17 @@ def test_a_folder_that_cannot_be_written_ends_nothing(folder: Path) -> None:
 def test_numba_is_left_as_it_was(folder: Path) -> None:
     code = "import numba; was = dict(vars(numba.config)); import calling; print(was == dict(vars(numba.config)))"
     assert python("-c", code, folder=folder).strip() == "True"
+
+
+def test_what_a_change_on_trial_compiles_to_is_kept_apart(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`tests/mutation.py` takes what is there, and leaves nothing."""
+    usual = tmp_path / "usual"
+    (usual / "kernel").mkdir(parents=True)
+    (usual / "kernel" / "code").write_text("made")
+    monkeypatch.setattr(kept, "kept_in", lambda: usual)
+    mutation.keep_kernels_apart(tmp_path / "apart")
+    assert kept.kept_in() == tmp_path / "apart" / "noonmark"
+    assert (kept.kept_in() / "kernel" / "code").read_text() == "made"
 
 
 OTHERS = """
