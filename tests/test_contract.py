@@ -120,6 +120,66 @@ def test_one_bad_site_never_stops_the_rest(tmp_path):
     assert any("far away" in n.features for n in found.notices)
 
 
+def test_without_the_built_in_estimate_a_site_beside_every_layer_has_no_zone(tmp_path):
+    """No value to check against outside: what is asked is that nothing of ours stands in, and that it is said."""
+    layer(tmp_path)
+    rows = [("here", -112.8, 33.0), ("far away", 20.0, 50.0), ("at sea", -140.0, 33.0), ("north", -112.8, 39.0)]
+    climate = {"eto": {"path": "eto.tif", "unit": "mm/day"}}
+    allowed = run_contract(points_plan(tmp_path, rows, climate=climate), Ledger())
+    assert allowed.climate.basis == ("ETo layer", *["built-in estimate"] * 3)
+    plan = points_plan(tmp_path, rows, climate={**climate, "built_in_estimate": False})
+    found = run_contract(plan, Ledger())
+    assert found.climate.basis == ("ETo layer", "none", "none", "none")
+    # where a layer speaks nothing changes, the season's temperature and rain included
+    for one, other in ((found.climate, allowed.climate), (found.zone, allowed.zone)):
+        for name in ("t_mean_c", "rain_mm", "eto_mm_day", "p_zone", "zone"):
+            if hasattr(one, name):
+                assert_array_equal(getattr(one, name)[0], getattr(other, name)[0])
+    assert found.zone.zone[0] >= 0
+    assert found.zone.zone[1:].tolist() == [-1, -1, -1]
+    assert np.isnan(found.zone.peak_eto_mm_day[1:]).all()
+    assert np.isnan(found.climate.t_mean_c[1:]).all()
+    assert found.zone.p_zone[1:].tolist() == [0, 0, 0]
+    assert found.climate.source[1] == "ETo: nothing. Temperature: nothing. Rain: nothing"
+    for flags in found.flags[1:]:
+        assert {Flag.NO_ZONE, Flag.LAYER_GAP} <= set(flags)
+        assert not {Flag.BUILT_IN_ONLY, Flag.COLD, Flag.WAYS_DISAGREE} & set(flags)
+    assert Flag.OPEN_SEA in found.flags[2]
+    (said,) = [n for n in found.notices if "built_in_estimate" in n.where]
+    assert said.features == ("far away", "at sea", "north")
+    write_result(found, tmp_path / "out", force=False)
+    told = json.loads((tmp_path / "out" / "result.json").read_text())
+    assert [site["zone"] is None for site in told["sites"]] == [False, True, True, True]
+    table = list(csv.DictReader((tmp_path / "out" / "sites.csv").open(encoding="utf-8")))
+    assert [row["peak_eto_mm_day"] for row in table][1:] == ["", "", ""]
+    assert [row["basis"] for row in table][1:] == ["none"] * 3
+
+
+def test_a_layer_of_temperature_still_speaks_where_the_estimate_may_not(tmp_path):
+    """The plan's own temperature is a way to a zone; only what is built in is forbidden."""
+    layer(tmp_path)
+    with rasterio.open(tmp_path / "eto.tif") as file:
+        spec, values = file.profile | {"transform": rasterio.Affine(0.5, 0, 19, 0, -2, 51)}, file.read()
+    with rasterio.open(tmp_path / "t.tif", "w", **spec) as out:
+        out.write(values * 3)
+    climate = {
+        "eto": {"path": "eto.tif", "unit": "mm/day"},
+        "tmean": {"path": "t.tif", "unit": "C"},
+        "built_in_estimate": False,
+    }
+    rows = [("here", -112.8, 33.0), ("warm", 20.0, 50.0)]
+    found = run_contract(points_plan(tmp_path, rows, climate=climate), Ledger())
+    assert found.zone.used.tolist() == [0, 1]
+    assert found.climate.basis == ("ETo layer", "none")
+    assert np.isnan(found.climate.rain_mm[1]).all()
+    assert "Temperature: tmean layer. Rain: nothing" in found.climate.source[1]
+
+
+def test_a_plan_that_forbids_the_estimate_must_give_something_else(tmp_path):
+    with pytest.raises(PlanError, match="built_in_estimate is false, and nothing else gives ETo"):
+        points_plan(tmp_path, WORLD, climate={"built_in_estimate": False, "rain": {"path": "rain.tif"}})
+
+
 def test_flags_of_edges_gaps_and_disagreement(tmp_path):
     layer(tmp_path)
     (tmp_path / "zones.csv").write_text("label,low,high\nlow,2,6.3\nhigh,6.6,9\n")

@@ -22,6 +22,7 @@ class Basis(StrEnum):
     PENMAN = "Penman-Monteith from layers"
     HOURS = "ASCE hours of a weather file"
     LAYER = "ETo layer"
+    NONE = "none"  # nothing speaks of the site, and the plan forbids the estimate
 
 
 class Way(StrEnum):
@@ -39,7 +40,7 @@ class SiteClimate:
 
     eto_mm_day (n, 12): mean daily reference ETo. spread_mm_day (n,): standard deviation of the peak month's.
     basis (n,): "ETo layer", "ASCE hours of a weather file", "Penman-Monteith from layers", "Hargreaves from
-    layers", "built-in estimate".
+    layers", "built-in estimate", or "none" where ETo is unknown because the plan forbids the estimate.
     t_mean_c, rain_mm (n, 12): mean temperature, the month's rain. source (n,): where each row came from, in
     words. away_km (n,): how far the farthest cell is that stands in for a site on unknown cells of a layer: 0 where
     none had to, inf where a layer has nothing near; None where there is no layer. known_share (n,): least share of
@@ -47,7 +48,7 @@ class SiteClimate:
     above_m (n,): how far the site stands above the cell that its temperature comes from, NaN where either is
     unknown; temperature and ETo are lapsed by it. unlapsed_peak_mm_day (n,): the peak month's ETo without that.
     cells_peak_mm_day (n, 2): lowest and highest peak-month ETo among the cells of an ETo layer under the site.
-    at_sea (n,): an estimate from the built-in layer with no land near (small islands count as sea).
+    at_sea (n,): no file of the plan speaks, and there is no land near (small islands count as sea).
     axes_exchanged (n,): of those, the ones that lie on land with longitude and latitude exchanged.
     computed_peak_mm_day, computed_spread_mm_day (n,): of ETo computed from weather layers, where the plan gives
     an ETo layer too. yearly_peak_mm_day (years,): each year's peak-month ETo at a station named in the plan.

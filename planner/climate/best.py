@@ -128,9 +128,17 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
         other_peak, other_spread = np.where(computed, other.eto.max(axis=1), np.nan), other.spread
     if section.spread_mm_day is not None:
         whole.spread[:] = section.spread_mm_day
-    sea = (whole.basis == 0) & at_sea(lon, lat)
+    sea = np.isin(whole.basis, (0, _NONE)) & at_sea(lon, lat)
     turned = sea & (np.abs(lon) <= 90)
     turned[turned] = ~at_sea(lat[turned], lon[turned])
+    nothing = np.flatnonzero(whole.basis == _NONE)
+    if len(nothing):
+        ledger.add(
+            Kind.CHECK,
+            f"{read.plan}: climate.built_in_estimate",
+            "no file of the plan gives ETo at these sites, and the built-in estimate may not: they get no zone",
+            [names[int(k)] for k in nothing],
+        )
     _say_of_places(sea & ~turned, turned, whole.t_mean.max(axis=1) < NO_SUMMER_C, names, ledger)
     return SiteClimate(
         eto_mm_day=whole.eto,
@@ -256,7 +264,9 @@ def _say_stood_in(name: str, found: AtSites, names: Sequence[str], section: Clim
 
 
 _BASES = tuple(Basis)
-_HARGREAVES, _PENMAN, _HOURS, _LAYER = range(1, 5)
+_NOTHING = "nothing"
+_T_NOTHING, _RAIN_NOTHING = 4, 2  # of temperature and rain: neither a file nor the built-in layer
+_HARGREAVES, _PENMAN, _HOURS, _LAYER, _NONE = range(1, 6)
 
 
 @dataclass(frozen=True)
@@ -316,15 +326,12 @@ class _Composed:
     above_known: Floats
 
     def sources(self) -> tuple[str, ...]:
-        t_words = (BUILTIN_SOURCE, "weather file", "mean of tmin and tmax layers", "tmean layer")
-        rain_words = (BUILTIN_SOURCE, "rain layer")
-        code = (self.eto_from * 4 + self.t_from) * 2 + self.rain_from
-        kinds, place = np.unique(code, return_inverse=True)
-        said = [
-            f"ETo: {self.eto_words[k // 8]}. Temperature: {t_words[k // 2 % 4]}. Rain: {rain_words[k % 2]}"
-            for k in kinds
-        ]
-        return tuple(np.array(said, object)[place])
+        t_words = (BUILTIN_SOURCE, "weather file", "mean of tmin and tmax layers", "tmean layer", _NOTHING)
+        rain_words = (BUILTIN_SOURCE, "rain layer", _NOTHING)
+        codes = np.column_stack([self.eto_from, self.t_from, self.rain_from])
+        kinds, place = np.unique(codes, axis=0, return_inverse=True)
+        said = [f"ETo: {self.eto_words[e]}. Temperature: {t_words[t]}. Rain: {rain_words[r]}" for e, t, r in kinds]
+        return tuple(np.array(said, object)[place.ravel()])
 
 
 def _composed(
@@ -377,6 +384,13 @@ def _composed(
         eto_from[here & (apart > 0)] = len(words) - 1
         basis[here], spread[here] = _LAYER, np.hypot(known.layer_spread_mm_day, apart[here])
     left = np.flatnonzero(~np.isfinite(eto).all(axis=1))
+    if not known.section.built_in_estimate:
+        basis[left], eto_from[left] = _NONE, len(words)
+        words.append(_NOTHING)
+        for values, origin, code in ((t_mean, t_from, _T_NOTHING), (rain, rain_from, _RAIN_NOTHING)):
+            rows = left[origin[left] == 0]
+            values[rows], origin[rows] = np.nan, code
+        left = left[:0]
     height = known.builtin_elevation_m + np.nan_to_num(rises.builtin)
     sun = builtin_radiation_mj_m2_day(lon[left], lat[left])
     eto[left] = eto_estimate_mm_day(t_mean[left], rain[left], sun, lat[left], height[left])

@@ -185,7 +185,8 @@ def _layer_at(
 
     lacking = named(~reached)
     if lacking:
-        ledger.add(Kind.CHECK, where, "no value at these sites; the next best source stands in", lacking)
+        what = "no value at these sites; the next best source stands in, if there is one"
+        ledger.add(Kind.CHECK, where, what, lacking)
     partly = named(reached & (found.away_km == 0) & (found.known_share < 0.99))
     if partly:
         ledger.add(

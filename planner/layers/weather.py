@@ -127,7 +127,7 @@ def station_at(
             Kind.CHECK,
             where,
             f"its station ({hours.name}) is more than {section.weather_within_km:g} km away (weather_within_km): "
-            "the next best source stands in",
+            "the next best source stands in, if there is one",
             [names[int(k)] for k in np.flatnonzero(far)],
         )
     some = np.flatnonzero((away_km > FAR_KM) & ~far)

@@ -803,6 +803,21 @@ class Climate(Section):
         gt=0,
         le=5,
     )
+    built_in_estimate: bool = entry(
+        True,
+        "whether the built-in climate may answer where no layer and no weather file of yours does; `false`: such a site "
+        "of a contract gets no zone, and a single site is refused",
+        "a first answer everywhere, called an estimate and with its spread",
+    )
+
+    @model_validator(mode="after")
+    def _some_eto(self) -> Climate:
+        computed = self.tmin is not None and self.tmax is not None
+        if not (self.built_in_estimate or computed or self.eto is not None or self.weather is not None):
+            raise ValueError(
+                "built_in_estimate is false, and nothing else gives ETo; give eto, tmin and tmax, or weather"
+            )
+        return self
 
 
 class Zone(Section):

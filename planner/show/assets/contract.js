@@ -187,7 +187,7 @@ function drawSites(map, group, tools) {
         s: said,
         v: [
           known ? s.labels[zone[k]] : "none",
-          known ? s.bands[zone[k]] : "the value lies in no band of the table",
+          known ? s.bands[zone[k]] : top === null ? "" : "the value lies in no band of the table",
           known ? percent(p[k]) : "",
           second[k] >= 0 ? s.labels[second[k]] + ", " + percent(pSecond[k]) : "",
           top === null ? "not known" : top.toFixed(s.digits + 1) + (wide === null ? "" : " ± " + wide.toFixed(s.digits + 1)) + " " + unit +
@@ -199,7 +199,7 @@ function drawSites(map, group, tools) {
           const v = value(eto[k * 12 + m]);
           return v === null ? null : v.toFixed(s.digits);
         }),
-        n: "Mean daily ETo by month, " + unit + ". " + (agree[k]
+        n: top === null ? "" : "Mean daily ETo by month, " + unit + ". " + (agree[k]
           ? "The ways to a zone agree within their spreads."
           : "The ways to a zone do not agree: trust the first, and check it against a local source.")
       }
