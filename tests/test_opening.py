@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import gzip
 import json
 import shutil
 import sqlite3
@@ -27,9 +28,11 @@ from planner.layers.build import read_site
 from planner.layers.look import look_at
 from planner.layers.opening import CLOSED
 from planner.layers.rows import read_rows
+from planner.layers.vector import stand_in
 from planner.ledger import DataError, Ledger, OutputError
 from planner.pieces import plainly
 from planner.plan import PlanFile, parse_plan
+from planner.site import Site
 
 
 class Asked(list[str]):
@@ -345,3 +348,119 @@ def test_a_view_without_an_end_is_refused(folder: Path, monkeypatch: pytest.Monk
     for name in ("endless", "slow"):
         with pytest.raises(DataError, match=f"its view {name}"):
             read(name)
+
+
+# --- packed by gzip ---------------------------------------------------------------------------------------------
+
+
+def packed(path: Path) -> Path:
+    """The file packed by Python's own gzip (RFC 1952), and taken away."""
+    there = path.with_name(path.name + ".gz")
+    there.write_bytes(gzip.compress(path.read_bytes()))
+    path.unlink()
+    return there
+
+
+@pytest.mark.parametrize("suffix", [".gpkg", ".geojson", ".fgb", ".gml", ".csv", ".parquet"])
+def test_a_packed_layer_is_the_same_layer(folder: Path, suffix: str) -> None:
+    """Beside the file as it was, for each of the formats."""
+    name = f"lot{suffix}"
+    lot = gpd.read_file(folder / "site.gpkg").to_crs(4326)
+    halls = gpd.GeoDataFrame({"name": ["A"], "height": [9.5]}, geometry=lot.scale(0.5, 0.5), crs=4326)
+    if suffix == ".parquet":
+        halls.to_parquet(folder / name)
+    elif suffix == ".csv":
+        centre = halls.geometry.iloc[0].centroid
+        (folder / name).write_text(f"Clocks of 2026\nname,lon,lat\nA,{centre.x},{centre.y}\n")
+    else:
+        halls.to_file(folder / name, driver="GML" if suffix == ".gml" else None)
+    section: dict[str, object] = {"path": name, "name": "name"}
+    kind = "buildings"
+    if suffix == ".csv":
+        kind, section = "controllers", section | {"x": "lon", "y": "lat", "crs": "EPSG:4326"}
+
+    def read(path: str) -> Site:
+        return read_site(plan_of({"site": {"path": "site.gpkg"}, kind: section | {"path": path}}), Ledger())
+
+    def plan_of(layers: dict[str, object]) -> PlanFile:
+        return parse_plan({"layers": layers}, folder / "plan.toml")
+
+    plain, looked = read(name), look_at(folder / name)
+    whole = packed(folder / name)
+    found = read(whole.name)
+    assert getattr(found, kind).names == getattr(plain, kind).names == ("A",)
+    assert found == plain
+    (one,) = look_at(whole)
+    assert (one.form, one.count, one.crs, dict(one.columns)) == (
+        looked[0].form,
+        looked[0].count,
+        looked[0].crs,
+        dict(looked[0].columns),
+    )
+    assert not (folder / name).exists()
+
+
+def test_a_packed_raster_is_the_same_raster(folder: Path) -> None:
+    plain = read_site(plan(folder, terrain="ground.tif"), Ledger())
+    there = packed(folder / "ground.tif")
+    assert read_site(plan(folder, terrain=there.name), Ledger()) == plain
+    (looked,) = look_at(there)
+    assert looked.relief is not None
+    assert looked.relief.percentiles[2] == 300
+
+
+def test_a_packed_file_that_bursts_is_cut_or_leads_out_is_refused(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing of it stays in the folder for temporary files."""
+    monkeypatch.setattr(opening, "MOST_UNPACKED", 4 << 20)
+    monkeypatch.setenv("TMPDIR", str(scratched := folder / "scratch"))
+    monkeypatch.setattr("tempfile.tempdir", None)
+    scratched.mkdir()
+    whole = gzip.compress((folder / "site.gpkg").read_bytes())
+    cases = {
+        "burst.geojson.gz": (gzip.compress(b" " * (opening.MOST_UNPACKED + 1)), "unpacks to more than 4 MB"),
+        "cut.gpkg.gz": (whole[: len(whole) // 2], "cannot be unpacked"),
+        "bent.gpkg.gz": (whole[:40] + bytes(40) + whole[80:], "cannot be unpacked"),
+        "none.gpkg.gz": ((folder / "site.gpkg").read_bytes(), "cannot be unpacked"),
+        "twice.gpkg.gz.gz": (gzip.compress(whole), "packed twice"),
+        "empty.csv.gz": (b"", "cannot be read"),
+        "lead.vrt.gz": (gzip.compress(vrt("ground.tif").encode()), "takes its data from"),
+        "shapes.tar.gz": (gzip.compress(bytes(10240)), "cannot be read"),
+    }
+    for name, (content, what) in cases.items():
+        (folder / name).write_bytes(content)
+        with pytest.raises(DataError) as fault:
+            read_site(plan(folder, site=name), Ledger())
+        assert what in fault.value.what, name
+        assert name in fault.value.where, name
+        assert fault.value.todo, name
+        assert list(scratched.iterdir()) == []
+    (folder / "fits.geojson.gz").write_bytes(gzip.compress(b" " * opening.MOST_UNPACKED))
+    with pytest.raises(DataError) as fault:
+        read_site(plan(folder, site="fits.geojson.gz"), Ledger())
+    assert "unpacks to more" not in fault.value.what
+
+
+def test_no_room_to_unpack_is_said_as_such(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    there = packed(folder / "site.gpkg")
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(opening, "_unpack", full)
+    with pytest.raises(OutputError, match="No space left"):
+        read_site(plan(folder, site=there.name), Ledger())
+
+
+def test_a_packed_layer_of_a_contract_is_unpacked_once_and_not_for_each_site(folder: Path) -> None:
+    """A packed file has no index for a box: it is kept as a stand-in, though what is in it has one."""
+    plain = folder / "halls.gpkg"
+    shutil.copy(folder / "site.gpkg", plain)
+    there = packed(plain)
+    file = plan(folder, site="site.gpkg")
+    assert file.plan.layers is not None
+    section = file.plan.layers.site.model_copy(update={"path": there.name})
+    assert stand_in(file, "layers.buildings", section, ("name",), Ledger(), folder / "kept.gpkg")
+    unpacked = section.model_copy(update={"path": "site.gpkg"})
+    assert not stand_in(file, "layers.buildings", unpacked, ("name",), Ledger(), folder / "kept-2.gpkg")

@@ -277,7 +277,7 @@ def test_the_plans_own_rasters_and_tables_are_told_too(session: Session, inbox: 
 @pytest.mark.parametrize(
     "name",
     ["mosaic.vrt", "page.html", "plan.toml", "x", "", ".gpkg", ".hidden.gpkg", "a\x00.gpkg", "a" * 130 + ".csv",
-     "x.geojson/"],
+     "x.geojson/", "mosaic.vrt.gz", "x.gz", ".csv.gz"],
 )  # fmt: skip
 def test_a_name_that_is_no_layers_is_refused(session: Session, inbox: brought.Inbox, name: str) -> None:
     status, answer = upload(session, name, b"{}")
@@ -293,6 +293,7 @@ def test_a_name_that_is_no_layers_is_refused(session: Session, inbox: brought.In
         ("/vsicurl/http:/a/x.geojson", "x.geojson"),
         ("${HOME}{mon}.geojson", "__HOME__mon_.geojson"),
         ("höhe 1?.geojson", "höhe 1_.geojson"),
+        ("city: trees.CSV.GZ", "city_ trees.csv.gz"),
     ],
 )
 def test_a_files_name_leads_nowhere(session: Session, inbox: brought.Inbox, name: str, kept: str) -> None:

@@ -19,6 +19,7 @@ import shapely
 from pyproj import CRS
 
 from planner.layers.frame import WGS84, horizontal, local_frame, project
+from planner.layers.opening import unpacked_name
 from planner.layers.source import fits, label, misfit
 from planner.ledger import DataError, Kind, Ledger
 from planner.plan import ControlPoint
@@ -45,6 +46,7 @@ UNITS = {
     21: ("us-ft", 1200 / 3937),
 }
 METRES = dict(UNITS.values())
+BY_METRES = {metres: name for name, metres in METRES.items()}
 IN_WORDS = {
     "in": "inch",
     "ft": "foot",
@@ -63,9 +65,10 @@ _setting = Lock()
 
 def is_drawing(key: str, path: Path) -> bool:
     """Whether a file is read as a drawing; DataError for one in the format that only CAD programs read."""
-    if path.suffix.lower() == ".dwg":
+    kind = unpacked_name(path).suffix.lower()
+    if kind == ".dwg":
         raise DataError(f"{key} ({path.name})", "a DWG drawing cannot be read", "Save it as DXF in the CAD program")
-    return path.suffix.lower() == ".dxf"
+    return kind == ".dxf"
 
 
 @contextmanager

@@ -18,7 +18,7 @@ from pathlib import Path
 import pandas as pd
 import pyogrio
 
-from planner.layers.opening import Source, Trusted, vector_source
+from planner.layers.opening import Source, Trusted, unpacked_name, vector_source
 from planner.layers.rows import SHEETS, figure, separator
 from planner.ledger import Kind, Ledger
 from planner.pieces import room_for, scratch
@@ -37,7 +37,7 @@ def layer_source(where: str, path: Path, trusted: Trusted, ledger: Ledger | None
     """
     with ExitStack() as stack:
         source = stack.enter_context(vector_source(where, path, trusted, ledger))
-        kind = path.suffix.lower()
+        kind = unpacked_name(path).suffix.lower()
         if isinstance(source, Path) and kind == ".csv" and source.is_file():
             source = stack.enter_context(_csv(where, source, ledger))
         elif isinstance(source, Path) and kind in SHEETS and kind != ".xls":

@@ -96,7 +96,7 @@ class Looked:
     @property
     def is_drawing(self) -> bool:
         """Whether it is a CAD drawing, which does not say where it lies."""
-        return self.path.suffix.lower() == ".dxf"
+        return _kind(self.path) == ".dxf"
 
     @property
     def degrees(self) -> bool:
@@ -154,7 +154,7 @@ def look_at(path: Path) -> list[Looked]:
     list of Looked
         One a layer; a file that cannot be read is one with its fault, and nothing is raised for it.
     """
-    kind = path.suffix.lower()
+    kind = _kind(path)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -171,19 +171,24 @@ def look_at(path: Path) -> list[Looked]:
     return [Looked(path, None, Form.OTHER)]
 
 
+def _kind(path: Path) -> str:
+    """By which a file's format is told: the suffix, of a packed file that of what is in it."""
+    return opening.unpacked_name(path).suffix.lower()
+
+
 def _vector(path: Path, source: opening.Source) -> list[Looked]:
-    if path.suffix.lower() in geoparquet.SUFFIXES:
-        info = geoparquet.info(path)
-        shapes, fields = geoparquet.read(path, info["fields"], 0, MOST_ROWS)
+    if isinstance(source, Path) and _kind(path) in geoparquet.SUFFIXES:
+        info = geoparquet.info(source)
+        shapes, fields = geoparquet.read(source, info["fields"], 0, MOST_ROWS)
         return [_looked(path, None, info["fields"], fields, shapes, info["crs"], info["features"])]
-    if path.suffix.lower() == ".dxf":
-        return [_drawing(path)]
+    if isinstance(source, Path) and _kind(path) == ".dxf":
+        return [_drawing(path, source)]
     names = [str(name) for name, _ in pyogrio.list_layers(source)]
     looked = []
     for name in names:
         meta, _, wkb, fields = pyogrio.raw.read(source, layer=name, max_features=MOST_ROWS)
         info = pyogrio.read_info(source, layer=name, force_feature_count=True)
-        if not info["features"] and path.suffix.lower() in (*opening.OSM, ".gpx"):
+        if not info["features"] and _kind(path) in (*opening.OSM, ".gpx"):
             continue  # GDAL lists its five layers whether or not there is anything in them
         shapes = None if wkb is None else shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
         if info["geometry_type"] is None:
@@ -193,10 +198,10 @@ def _vector(path: Path, source: opening.Source) -> list[Looked]:
     return looked
 
 
-def _drawing(path: Path) -> Looked:
+def _drawing(path: Path, source: Path) -> Looked:
     """What lies in a drawing's model space, without its texts: closed lines as polygons, blocks as points."""
     with drawing.blocks_as_points():
-        meta, _, wkb, fields = pyogrio.raw.read(path, layer=drawing.LAYER, max_features=MOST_ROWS)
+        meta, _, wkb, fields = pyogrio.raw.read(source, layer=drawing.LAYER, max_features=MOST_ROWS)
     shapes = shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
     table = pd.DataFrame(dict(zip(map(str, meta["fields"]), fields, strict=True)))
     table = drawing.with_block_attributes(table).drop(columns=["BlockAttributes"], errors="ignore")
@@ -204,7 +209,7 @@ def _drawing(path: Path) -> Looked:
     keep = np.flatnonzero(model & ~drawing.is_text(table, shapes) & ~shapely.is_missing(shapes))
     formed = drawing.shaped(shapely.force_2d(shapes[keep]))
     columns = {str(name): tuple(table[name].iloc[keep].tolist()) for name in table.columns}
-    unit = drawing.stated_unit(path)
+    unit = drawing.stated_unit(source)
     unit_m = drawing.METRES[unit] if unit else float("nan")
     return Looked(path, None, _form(formed), len(keep), None, formed, columns, unit_m=unit_m)
 
@@ -229,7 +234,7 @@ def at_points(looked: Looked, control: Sequence[ControlPoint]) -> Looked:
     DataError
         The points cannot be right.
     """
-    name = drawing.stated_unit(looked.path)
+    name = drawing.BY_METRES.get(looked.unit_m)
     unit = drawing.Unit(name, by_plan=False) if name else None
     placed = drawing.placed_by_points(looked.path.name, control, unit, Ledger())
     return replace(looked, crs=placed.crs, shapes=placed.moved(looked.shapes), unit_m=placed.unit_m)

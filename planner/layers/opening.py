@@ -7,6 +7,7 @@ plan's folder, or hosts that the plan allows (`data_hosts`). GDAL's own way to t
 
 from __future__ import annotations
 
+import gzip
 import json
 import os
 import re
@@ -15,10 +16,12 @@ import sqlite3
 import time
 import warnings
 import zipfile
+import zlib
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import BinaryIO
 from xml.etree import ElementTree
 
 import pyogrio
@@ -63,6 +66,9 @@ _WORDS_ONLY = ("SRS", "LayerSRS", "GCPProjection", "MDI", "Description")
 VIEWS_S = 10.0  # for all views of a file to be looked through
 MOST_ROWS = 10_000_000  # of a view
 _LOGS = ("-wal", "-journal")
+PACKED, _PACKED_HEAD = ".gz", b"\x1f\x8b"
+MB = 1 << 20
+MOST_UNPACKED = 1000 * MB  # bytes: gzip packs zeros a thousandfold
 
 Source = Path | bytes | str  # a file, its bytes, or GDAL's name for what lies within an archive
 
@@ -82,6 +88,56 @@ class Trusted:
 NOTHING = Trusted()
 
 
+def unpacked_name(path: Path) -> Path:
+    """The name of what is in a file packed by gzip, `trees.csv` of `trees.csv.gz`; of any other file its own.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    Path
+        Its suffix is that of the layer's format.
+    """
+    return path.with_suffix("") if path.suffix.lower() == PACKED else path
+
+
+@contextmanager
+def _unpacked(where: str, path: Path) -> Iterator[Path]:
+    """The file, or what is in it where gzip packed it, in a temporary folder.
+
+    We unpack it ourselves: GDAL would, to whatever size it says.
+    """
+    if path.suffix.lower() != PACKED or path.is_dir():
+        yield path
+        return
+    with scratch() as folder, path.open("rb") as packed:
+        there = folder / unpacked_name(path).name
+        try:
+            _unpack(where, packed, there)
+        except (EOFError, zlib.error, gzip.BadGzipFile) as fault:
+            todo = f"Pack it again, or give {there.name} as it was"
+            raise DataError(where, f"it cannot be unpacked: {str(fault).rstrip('.')}", todo) from None
+        except OSError as fault:
+            raise no_scratch(fault) from None
+        yield there
+
+
+def _unpack(where: str, packed: BinaryIO, there: Path) -> None:
+    size = 0
+    with gzip.GzipFile(fileobj=packed) as read, there.open("wb") as written:
+        while block := read.read(MB):
+            if not size and block.startswith(_PACKED_HEAD):
+                raise DataError(where, "it is packed twice", "Unpack it, and name the file in it")
+            size += len(block)
+            if size > MOST_UNPACKED:
+                what = f"it unpacks to more than {MOST_UNPACKED // MB:,} MB"
+                raise DataError(where, what, "Unpack it, and name the file in it")
+            written.write(block)
+
+
 @contextmanager
 def vector_source(where: str, path: Path, trusted: Trusted, ledger: Ledger | None = None) -> Iterator[Source]:
     """What GDAL is to be given for a vector file or a workbook, and may be given while this lasts.
@@ -89,9 +145,9 @@ def vector_source(where: str, path: Path, trusted: Trusted, ledger: Ledger | Non
     ledger: takes a word on changes that another program has not yet put into the file. Raises DataError where the
     file would fetch, or read what is not the plan's.
     """
-    free = _may_fetch(where, path, trusted, _DEEPEST)
     with ExitStack() as stack:
-        if not free:
+        path = stack.enter_context(_unpacked(where, path))
+        if not _may_fetch(where, path, trusted, _DEEPEST):
             stack.enter_context(_with(CLOSED))
         if path.suffix.lower() in OSM:
             stack.enter_context(_with({"OSM_CONFIG_FILE": str(Path(__file__).with_name("osm.ini"))}))
@@ -133,8 +189,9 @@ def raster(
     RasterioError
         GDAL cannot read it.
     """
-    free = _may_fetch(where, path, trusted, _DEEPEST)
     with ExitStack() as stack:
+        path = stack.enter_context(_unpacked(where, path))
+        free = _may_fetch(where, path, trusted, _DEEPEST)
         stack.enter_context(rasterio.Env(**({} if free else CLOSED)))
         there = stack.enter_context(_aside(where, path, ledger))
         source = stack.enter_context(_opened(there))

@@ -27,7 +27,7 @@ from planner.layers.columns import id_columns, names, number
 from planner.layers.frame import WGS84, Frame, apart_m, project, project_shapes
 from planner.layers.headings import layer_source
 from planner.layers.nearby import Near, StandIn
-from planner.layers.opening import Source, Trusted
+from planner.layers.opening import Source, Trusted, unpacked_name
 from planner.layers.source import (
     beyond_area,
     fits,
@@ -231,7 +231,8 @@ def stand_in(
     with layer_source(where, file, Trusted.by(plan_file), ledger) as source:
         if not is_drawing:
             info = _opened(plan_file, key, section, file, source, count=False).info
-            if nearby.has_index(source, info) and coordinates(section) is None:
+            packed = unpacked_name(file) != file  # to be unpacked for each site
+            if nearby.has_index(source, info) and coordinates(section) is None and not packed:
                 return False
     if pieces.whole(path):
         return True

@@ -14,16 +14,16 @@ from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
 from planner.layers.look import BESIDE, RASTERS, VECTORS, files_in, look_at
+from planner.layers.opening import MB, MOST_UNPACKED, unpacked_name
 from planner.ledger import PlanError
 from planner.pieces import ODD
 from planner.serve.guard import MOST_FILE_BYTES
 from planner.site import Site
 from planner.start.sort import Sorted, sort_parts
 
-MB = 1 << 20
 MOST_BYTES = 400 * MB  # of all that a session is given
 MOST_FILES, MOST_DROPS, MOST_PARTS = 20, 50, 40
-MOST_UNPACKED, MOST_INSIDE = 1000 * MB, 2000  # of an archive: bytes, and files
+MOST_INSIDE = 2000  # files of an archive
 TAKEN = frozenset({*VECTORS, *RASTERS, *BESIDE}) - {".vrt"}  # a mosaic names files, and here are none of the user's
 
 
@@ -110,7 +110,9 @@ def plain_name(name: str) -> str:
     Raises PlanError where it is none, or of a kind that is not looked at.
     """
     last = unicodedata.normalize("NFC", re.split(r"[/\\]", name)[-1]).strip()
-    suffix = PurePosixPath(last).suffix.lower()
+    inner = unpacked_name(Path(last))
+    suffix = inner.suffix.lower()
+    packed = last[len(inner.name) :]
     if not last.isprintable() or last.startswith(".") or not 1 < len(last) <= 120:
         raise PlanError("the file", "it has no plain name", "Give it a short name with letters and digits")
     if suffix not in TAKEN:
@@ -119,8 +121,8 @@ def plain_name(name: str) -> str:
             "it is not a kind of file that is looked at",
             "Drop a GeoPackage, GeoJSON, KML, DXF, CSV, GeoTIFF, or a zipped shapefile",
         )
-    stem = re.sub(r"[:*<>|\"'$~`{}\[\]]", "_", ODD.sub("_", last[: -len(suffix)]))
-    return f"{stem or 'layer'}{suffix}"
+    stem = re.sub(r"[:*<>|\"'$~`{}\[\]]", "_", ODD.sub("_", last[: -len(suffix + packed)]))
+    return f"{stem or 'layer'}{suffix}{packed.lower()}"
 
 
 def check_archive(path: Path) -> None:

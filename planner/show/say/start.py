@@ -183,7 +183,8 @@ _SAID: dict[Code, Callable[[Note], str]] = {
         "instead, exchange the two."
     ),
     Code.UNREADABLE: lambda n: (
-        f"{n.name}: cannot be read: {n.other}" + ("; unpack it and start again" if n.name.endswith(".zip") else "")
+        f"{n.name}: cannot be read: {n.other}"
+        + ("; unpack it and start again" if n.name.endswith((".zip", ".gz")) else "")
     ),
     Code.NOT_LOOKED_AT: lambda n: (
         f"{n.name}: not a kind of file that is looked at"
