@@ -28,6 +28,7 @@ from planner.found import SiteFound
 from planner.job import SiteResult
 from planner.layers.belonging import Shared, keep_stand_ins, shared
 from planner.layers.build import Given, contract_rows, count_contract_sites, read_contract_sites, read_outlines
+from planner.layers.signs import say_signs
 from planner.layers.source import files_state
 from planner.layers.vector import tells_of_far
 from planner.ledger import CommandError, DataError, Kind, Ledger, Notice, PlannerError, SitesError
@@ -250,6 +251,7 @@ def _read(plan_file: PlanFile, first: int, end: int, layered: Layered | None = N
         why = f"{fault.what}. {fault.todo}"
         rejected = contract_rows(plan_file, (first, end), why) if layered is not None else ()
         sites = ContractSites((), (), np.empty(0), rejected or (Rejected(f"rows {first + 1} to {end}", why),))
+    say_signs(plan_file, sites, ledger)
     if layered is not None:
         return _read_layered(plan_file, sites, (first, end), layered, ledger)
     kept, climate, lost = _climate(plan_file, sites, ledger)

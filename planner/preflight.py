@@ -19,6 +19,7 @@ from planner.layers.build import (
     with_named,
 )
 from planner.layers.frame import lonlat_shapes
+from planner.layers.signs import say_signs
 from planner.layers.source import locate
 from planner.layers.weather import site_weather
 from planner.ledger import DataError, Kind, Ledger, Notice, PlanError, PlannerError
@@ -63,6 +64,7 @@ def check_inputs(plan_file: PlanFile, ledger: Ledger) -> list[PlannerError]:
         if plan.layers is not None:
             _check_contract_layers(plan_file, sites is not None, ledger, faults)
         if sites is not None:
+            say_signs(plan_file, sites, ledger)
             _check_climate(
                 plan_file, np.array(sites.shapes, object), sites.elevation_m, sites.names, ledger, faults
             )

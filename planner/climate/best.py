@@ -139,7 +139,21 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
             "no file of the plan gives ETo at these sites, and the built-in estimate may not: they get no zone",
             [names[int(k)] for k in nothing],
         )
-    _say_of_places(sea & ~turned, turned, whole.t_mean.max(axis=1) < NO_SUMMER_C, names, ledger)
+    lost = sea & ~turned
+    signs = lost & (at_sea(-lon, lat) != at_sea(lon, -lat))
+    for rows, which, todo in (
+        (signs & at_sea(lon, -lat), "longitude", "west of Greenwich it is negative"),
+        (signs & at_sea(-lon, lat), "latitude", "south of the equator it is negative"),
+    ):
+        if rows.any():
+            ledger.add(
+                Kind.CHECK,
+                "place",
+                f"no land near by the elevation grid in pvlib, but there is with the {which}'s sign changed: "
+                f"{todo}. The climate is that of the open sea",
+                [names[int(k)] for k in np.flatnonzero(rows)],
+            )
+    _say_of_places(lost & ~signs, turned, whole.t_mean.max(axis=1) < NO_SUMMER_C, names, ledger)
     return SiteClimate(
         eto_mm_day=whole.eto,
         spread_mm_day=whole.spread,

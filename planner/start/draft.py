@@ -5,7 +5,6 @@ In codes and numbers; `show/say/start` has the sentences. Nothing is read or wri
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -20,9 +19,10 @@ from planner.layers.crs_near import crs_by_place, scales
 from planner.layers.frame import WGS84, apart_m, local_frame, project, project_shapes
 from planner.layers.look import Form, Looked
 from planner.layers.raster import unit_by_name
+from planner.layers.signs import astray
 from planner.layers.zone_rows import zone_headings
 from planner.ledger import PlanError
-from planner.site import SURROUNDINGS_M, Floats, Ints, KeepOut, Shapes
+from planner.site import SURROUNDINGS_M, Floats, KeepOut, Shapes
 from planner.start import recognise
 from planner.start.recognise import SURE, Basis, Reading
 from planner.start.sort import COVERS, Clue, Kind, Sorted
@@ -34,7 +34,6 @@ AROUND_M = 15.0  # how far around what stands there an outline is drawn
 WIDEST_M = 2500.0  # what lies wider apart than this is no one site
 NEAR_M = 300.0  # what stands within this is counted: seen from the site's edge, 10 m there stand 2 degrees high
 RISES_M = 2.0  # what a surface model shows above the ground, at its high places
-CELL_DEG = 2.0  # a site with no other within this, or twice this, lies apart from all
 FEET = 0.31  # metres of a CRS's unit up to which it is a foot
 
 
@@ -882,29 +881,16 @@ def _astray(part: Sorted, crs: CRS | None, named: Reading | None) -> tuple[Note,
     xy = shapely.get_coordinates(shapely.centroid(part.looked.lonlat(crs)))
     if len(xy) != len(there):
         return ()
-    cells = np.floor(xy / CELL_DEG).astype(int)
-    count = Counter(map(tuple, cells.tolist()))
-
-    def around(cell: Ints) -> int:
-        return sum(count[int(cell[0]) + i, int(cell[1]) + j] for i in (-1, 0, 1) for j in (-1, 0, 1))
-
-    found: dict[str, list[int]] = {}
-    for k in [k for k in range(len(xy)) if around(cells[k]) == 1]:
-        x, y = xy[k]
-        others = {"longitude's sign": (-x, y), "latitude's sign": (x, -y), "order of the two": (y, x)}
-        meant = [what for what, spot in others.items() if around(np.floor(np.array(spot) / CELL_DEG).astype(int))]
-        if len(meant) == 1:
-            found.setdefault(meant[0], []).append(k)
     called = None if named is None else part.looked.columns[named.column]
     return tuple(
         Note(
             Code.ASTRAY,
             ", ".join(text(called[there[k]]) if called is not None else f"row {there[k] + 1}" for k in rows[:5]),
-            what,
+            str(slip),
             count=len(rows),
             check=True,
         )
-        for what, rows in found.items()
+        for slip, rows in astray(xy).items()
     )
 
 
