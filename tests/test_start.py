@@ -20,6 +20,7 @@ import rasterio
 import shapely
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from numpy.testing import assert_allclose
 from typer.testing import CliRunner
 
 import planner
@@ -995,3 +996,85 @@ def test_a_file_that_would_fetch_is_not_opened(folder: Path) -> None:
     assert "terrain" not in tomllib.loads(text)["layers"]
     assert "terrain.vrt: cannot be read" in text
     assert "dem.example" in text
+
+
+# --- heights that stand as texts in a drawing -----------------------------------------------------------------
+
+
+def lettered(folder: Path, *texts: tuple[str, float, float]) -> None:
+    """The drawing with texts at places in it, in feet from the lot's corner, as multi-line texts."""
+    ezdxf = pytest.importorskip("ezdxf")
+    draw(folder)
+    doc = ezdxf.readfile(folder / "base.dxf")
+    origin = geopandas.GeoSeries([shapely.Point(LON, LAT)], crs=4326).to_crs(STATE_PLANE_FT)[0]
+    for text, x, y in texts:
+        doc.modelspace().add_mtext(text, dxfattribs={"layer": "NOTES"}).set_location((origin.x + x, origin.y + y))
+    doc.saveas(folder / "base.dxf")
+
+
+WHERE = (LAT + 0.0005, LON + 0.0009)
+
+
+@pytest.mark.parametrize(
+    ("texts", "keys", "heights_m"),
+    [
+        # the library is in the west, a hall without a name in the east; 40 ft are 12.192 m, by definition
+        ([("40'", 80, 70), ("12 m", 350, 100)], {"height": "HeightText"}, (12.192, 12.0)),
+        ([("BLDG HT 24 FT", 130, 155), ("7.5 m HIGH", 350, 100)], {"height": "HeightText"}, (7.3152, 7.5)),
+        ([("WEST WING\\P30'-6\"", 80, 70)], {"height": "HeightText"}, (9.2964, 7.0)),
+        ([("EL 24 FT", 80, 70), ("EL. 30'", 350, 100)], {"height": "ElevationText"}, (7.3152, 9.144)),
+        ([("2F", 80, 70), ("3-STORY", 350, 100)], {"height": "StoreysText"}, (7.0, 10.5)),
+        ([("40'", 80, 70), ("3F", 350, 100)], {"height": "HeightText", "storeys": "StoreysText"}, (12.192, 10.5)),
+        ([("24'", 80, 70), ("40'", 90, 70)], {"height": "HeightText"}, (12.192, 7.0)),  # two in one: the higher
+        ([("100'", 130, 155)], {}, (7.0, 7.0)),  # beside a wall a bare length is a dimension
+        ([("SUITE 24", 80, 70), ("24", 350, 100)], {}, (7.0, 7.0)),  # no unit and no word
+    ],
+)  # fmt: skip
+def test_heights_that_stand_as_texts_in_a_drawing(
+    tmp_path: Path, texts: list[tuple[str, float, float]], keys: dict[str, str], heights_m: tuple[float, float]
+) -> None:
+    lettered(tmp_path, *texts)
+    section = plan_of(tmp_path, at=WHERE)["layers"]["buildings"]
+    assert {key: section[key] for key in ("height", "storeys", "top") if key in section} == keys
+    plan = tmp_path / "plan.toml"
+    plan.write_text(text := text_of(tmp_path, at=WHERE), encoding="utf-8")
+    ledger = Ledger()
+    site = read_site(read_plan(plan), ledger)
+    west = shapely.centroid(np.array(site.buildings.shapes, object))
+    order = np.argsort(shapely.get_x(west))
+    assert_allclose(site.buildings.top_m[order], heights_m, atol=1e-6)
+    assert site.buildings.names[order[0]] == "LIBRARY"  # a height is no name
+    assert ("check: texts of the drawing" in text) == bool(keys)
+    assert ('# top = "ElevationText"' in text) == ("ElevationText" in keys.values())
+    if "HeightText" in keys.values():
+        assert any("unit written with the value" in n.what for n in ledger)
+
+
+def test_texts_of_heights_that_a_plan_does_not_name_are_said(tmp_path: Path) -> None:
+    lettered(tmp_path, ("40'", 80, 70), ("2F", 350, 100))
+    plan = tmp_path / "plan.toml"
+    text = text_of(tmp_path, at=WHERE)
+    plan.write_text("\n".join(line for line in text.splitlines() if "Text" not in line), encoding="utf-8")
+    ledger = Ledger()
+    assert_allclose(read_site(read_plan(plan), ledger).buildings.top_m, 7.0)
+    said = [n.what for n in ledger if "reads as a height" in n.what]
+    assert [what.split(";")[0][:18] for what in said] == ["1 of 2 outlines ha"] * 2
+    assert 'height = "HeightText"' in said[0]
+    assert 'storeys = "StoreysText"' in said[1]
+
+
+def test_a_text_of_several_outlines_is_of_the_smallest() -> None:
+    from planner.layers.lettering import columns_of
+
+    shapes = np.array(
+        [shapely.box(0, 0, 100, 100), shapely.box(10, 10, 30, 30), shapely.box(50, 50, 70, 70)], object
+    )
+    spots = shapely.points([(20, 20), (72, 60), (72, 65), (5, 5)])
+    texts = ["12 m", "HT 9 m", "9 m", "EL 300"]
+    assert columns_of(shapes, spots, texts, 3.0) == {
+        "HeightText": ["9 m", "12 m", None],
+        "ElevationText": ["300", None, None],
+    }
+    assert columns_of(shapes[2:], spots[1:3], texts[1:3], 3.0) == {"HeightText": ["9 m"]}
+    assert columns_of(shapes[2:], spots[2:3], texts[2:3], 3.0) == {}  # no word tells it from a dimension
+    assert columns_of(shapes[2:], spots[1:3], texts[1:3], 1.9) == {}

@@ -126,6 +126,11 @@ def _tag_and_value(pair: str) -> tuple[str, str]:
     return tag, value
 
 
+def in_model(table: pd.DataFrame) -> Bools:
+    """(n,) which features lie in the drawing's model space, not on one of its sheets."""
+    return np.asarray(~(pd.to_numeric(table["PaperSpace"], errors="coerce") == 1).to_numpy(bool))
+
+
 def is_text(table: pd.DataFrame, shapes: Shapes) -> Bools:
     """(n,) which features are texts: points with words. Hatches name their pattern there."""
     words = np.array([isinstance(v, str) and bool(v.strip()) for v in table["Text"]], bool)

@@ -70,11 +70,20 @@ class Relief:
 
 
 @dataclass(frozen=True)
+class Texts:
+    """Lettering of a drawing (k): its points, and what it says."""
+
+    spots: Shapes
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Looked:
     """One layer, rows alike (n): `rows` of the `count` in it.
 
     layer: its name where the file has several. crs: the file's own, None where it says none. shapes: in that CRS.
     columns: by name. fault: why it cannot be read. unit_m: metres of the unit that a drawing states, NaN for none.
+    texts: of a drawing.
     """
 
     path: Path
@@ -88,6 +97,7 @@ class Looked:
     relief: Relief | None = None
     fault: str = ""
     unit_m: float = float("nan")
+    texts: Texts | None = None
 
     @property
     def rows(self) -> int:
@@ -205,13 +215,15 @@ def _drawing(path: Path, source: Path) -> Looked:
     shapes = shapely.from_wkb(np.asarray(wkb, object), on_invalid="ignore")
     table = pd.DataFrame(dict(zip(map(str, meta["fields"]), fields, strict=True)))
     table = drawing.with_block_attributes(table).drop(columns=["BlockAttributes"], errors="ignore")
-    model = ~(pd.to_numeric(table["PaperSpace"], errors="coerce") == 1).to_numpy(bool)
-    keep = np.flatnonzero(model & ~drawing.is_text(table, shapes) & ~shapely.is_missing(shapes))
+    model, lettered = drawing.in_model(table), drawing.is_text(table, shapes)
+    keep = np.flatnonzero(model & ~lettered & ~shapely.is_missing(shapes))
+    letters = np.flatnonzero(model & lettered & ~shapely.is_empty(shapes))
+    texts = Texts(shapely.force_2d(shapes[letters]), tuple(table["Text"].iloc[letters].tolist()))
     formed = drawing.shaped(shapely.force_2d(shapes[keep]))
     columns = {str(name): tuple(table[name].iloc[keep].tolist()) for name in table.columns}
     unit = drawing.stated_unit(source)
     unit_m = drawing.METRES[unit] if unit else float("nan")
-    return Looked(path, None, _form(formed), len(keep), None, formed, columns, unit_m=unit_m)
+    return Looked(path, None, _form(formed), len(keep), None, formed, columns, unit_m=unit_m, texts=texts)
 
 
 def at_points(looked: Looked, control: Sequence[ControlPoint]) -> Looked:
@@ -237,7 +249,9 @@ def at_points(looked: Looked, control: Sequence[ControlPoint]) -> Looked:
     name = drawing.BY_METRES.get(looked.unit_m)
     unit = drawing.Unit(name, by_plan=False) if name else None
     placed = drawing.placed_by_points(looked.path.name, control, unit, Ledger())
-    return replace(looked, crs=placed.crs, shapes=placed.moved(looked.shapes), unit_m=placed.unit_m)
+    texts = looked.texts and replace(looked.texts, spots=placed.moved(looked.texts.spots))
+    shapes = placed.moved(looked.shapes)
+    return replace(looked, crs=placed.crs, shapes=shapes, unit_m=placed.unit_m, texts=texts)
 
 
 def _looked(

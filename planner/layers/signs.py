@@ -116,8 +116,8 @@ _ALSO = {
 }
 # the Postal Service's codes of states; from memory
 _OF_STATES = """
-    AL AK AZ AR CA CO CT DE DC FL GA HI ID IL IN IA KS KY LA ME MD MA MI MN MS MO MT NE NV NH NJ NM NY NC ND OH OK OR
-    PA RI SC SD TN TX UT VT VA WA WV WI WY PR
+    AL AK AZ AR CA CO CT DE DC FL GA HI ID IL IN IA KS KY LA ME MD MA MI MN MS MO MT NE NV NH NJ NM NY NC ND OH OK
+    OR PA RI SC SD TN TX UT VT VA WA WV WI WY PR
 """
 _STATES = frozenset(_OF_STATES.split())
 _COUNTRY = re.compile(r"countr|\bnation\b|\bpays\b|\bpais\b|\bpaese\b|\bland\b")

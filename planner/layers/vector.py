@@ -22,7 +22,7 @@ from shapely.geometry.base import BaseGeometry
 
 from planner import pieces
 from planner.degrees import degrees
-from planner.layers import drawing, geoparquet, nearby, picked
+from planner.layers import drawing, geoparquet, lettering, nearby, picked
 from planner.layers.columns import id_columns, names, number
 from planner.layers.frame import WGS84, Frame, apart_m, project, project_shapes
 from planner.layers.headings import layer_source
@@ -306,7 +306,8 @@ def _drawn(
     where, asked = _label(key, section, path), plan_file.plan.drawing
     rows, texts, shapes, table = _entities(plan_file, key, section, path)
     rows = rows[slice(*part or (None,))]
-    columns = [*map(str, table.columns), drawing.LABEL]
+    built = key == "layers.buildings"
+    columns = [*map(str, table.columns), drawing.LABEL, *(lettering.COLUMNS if built else ())]
     wanted = _wanted(plan_file, key, section, attributes, where, columns)
     empty = _empty(shapes)
     sample = shapely.get_coordinates(shapes[rows])
@@ -331,12 +332,22 @@ def _drawn(
     spots = texts & ~empty
     spots[rows] &= not texts[rows].all()  # what is picked as texts is named by them
     within = asked.label_within_m / placed.unit_m
-    found = drawing.labels(formed, shapes[spots], list(table["Text"][spots]), within)
+    naming = list(table["Text"][spots])
+    heights: dict[str, list[str | None]] = {}
+    if built:
+        lettered = drawing.is_text(table, shapes) & drawing.in_model(table) & ~empty
+        heights = lettering.columns_of(formed, shapes[lettered], list(table["Text"][lettered]), within)
+        _say_heights(where, section, heights, ledger)
+        naming = [lettering.name_in(text) for text in naming]
+        spots[np.flatnonzero(spots)] = [bool(text) for text in naming]
+    found = drawing.labels(formed, shapes[spots], [text for text in naming if text], within)
     own = [
         text if is_text else name
         for text, is_text, name in zip(table["Text"][rows], texts[rows], found, strict=True)
     ]
-    table = table.iloc[rows].assign(**{drawing.LABEL: pd.Series(own, rows, object)}).reset_index(drop=True)
+    added = {drawing.LABEL: own, **({name: heights.get(name) for name in lettering.COLUMNS} if built else {})}
+    table = table.iloc[rows].assign(**{name: pd.Series(values, rows, object) for name, values in added.items()})
+    table = table.reset_index(drop=True)
     named_by = getattr(section, "name", None) or drawing.LABEL
     kept = columns if whole else sorted({*wanted.values(), drawing.LABEL})
     layer = Layer(
@@ -351,6 +362,21 @@ def _drawn(
     )
     layer = _that_can_be_read(replace(layer, names=names(layer, named_by)), ledger)
     return _on_the_earth(layer, ledger, each=False)
+
+
+def _say_heights(where: str, section: VectorLayer, heights: Mapping[str, list[str | None]], ledger: Ledger) -> None:
+    """Tell of heights that stand as texts in a drawing and that the plan does not name."""
+    used = {getattr(section, key, None) for key in ("height", "top", "storeys")}
+    for name, values in heights.items():
+        if not used & set(lettering.COLUMNS):
+            count = sum(value is not None for value in values)
+            key = {lettering.HEIGHT: "height", lettering.ELEVATION: "top", lettering.STOREYS: "storeys"}[name]
+            ledger.add(
+                Kind.CHECK,
+                where,
+                f"{count} of {len(values)} outlines have a text in or beside them that reads as a height; to take "
+                f'it, write {key} = "{name}"',
+            )
 
 
 def _entities(
@@ -368,7 +394,7 @@ def _entities(
         naming = _picked(plan_file, "drawing.labels", plan_file.plan.drawing.labels, file)
         _, shapes, table = _rows(file, file.columns, (0, None), True, None)
     assert shapes is not None  # a drawing has geometry
-    model = ~(pd.to_numeric(table["PaperSpace"], errors="coerce") == 1).to_numpy(bool)
+    model = drawing.in_model(table)
     if not model.any():
         raise DataError(label_, "there is nothing in the drawing's model space", "Check the export")
     table = drawing.with_block_attributes(table)

@@ -14,6 +14,7 @@ import shapely
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
+from planner.layers import lettering
 from planner.layers.columns import text
 from planner.layers.crs_near import crs_by_place, scales
 from planner.layers.frame import WGS84, apart_m, local_frame, project, project_shapes
@@ -54,6 +55,8 @@ class Code(StrEnum):
     UNIT = "unit"
     UNIT_OTHER = "unit other"
     NAME_ODD = "name odd"
+    LETTERED = "lettered"
+    LETTERED_ELEVATION = "lettered elevation"
     ROOF_INCLUDED = "roof included"
     OTHER_UNIT = "other unit"
     OTHER_READING = "other reading"
@@ -602,8 +605,12 @@ def _unit(best: Reading, key: str) -> list[Line]:
 def _buildings(part: Sorted, found: _Found) -> Block:
     feet = _in_feet(part, found)
     told = recognise.building_columns(part.looked.columns, feet)
-    named = told.name or recognise.text_reading(part.looked.columns)
+    named = told.name or recognise.text_reading(
+        {c: v for c, v in part.looked.columns.items() if c not in lettering.COLUMNS}
+    )
     lines = _where_lines(part, found) + _column("name", named)
+    told, elevation = _with_elevation_text(told, part, feet)
+    lettered = _lettered(told)
     main = told.height or (told.top if told.ground is not None or told.schema else None)
     stories = told.stories
     if told.height is not None:
@@ -611,7 +618,7 @@ def _buildings(part: Sorted, found: _Found) -> Block:
         roof = told.roof_height if included else None
         ridge = (Note(Code.ROOF_INCLUDED, told.height.column, check=True),) if included and roof is None else ()
         sizes, units = _lengths(
-            [("height", told.height, ridge), ("roof_height", roof, ()), ("base", told.base, ())]
+            [("height", told.height, (*ridge, *lettered)), ("roof_height", roof, ()), ("base", told.base, ())]
         )
         lines += sizes[:1]
         for other in told.other_heights[:2]:
@@ -629,9 +636,11 @@ def _buildings(part: Sorted, found: _Found) -> Block:
         sizes, units = _lengths([("top", main, elevations), ("ground", told.ground, ())])
         lines += [*sizes, *units]
     elif stories is not None:
-        lines += _length("height", stories)
+        lines += _length("height", stories, *lettered)
         note = Note(Code.UNIT, stories.column, unit="storeys", basis=str(Basis.NAME))
         lines.append(Line("height_unit", "storeys", (note,)))
+    if elevation is not None:
+        lines.append(Line("top", elevation.column, (Note(Code.ELEVATIONS, elevation.column),), off=True))
     lines += _column("roof", told.roof) + _column("mountable", told.mountable)
     notes = [_taken(part)]
     if main is None and stories is None:
@@ -639,6 +648,29 @@ def _buildings(part: Sorted, found: _Found) -> Block:
     if told.schema in ("osm", "overture", "3dbag", "bdtopo", "microsoft"):
         notes.append(Note(Code.ATTRIBUTION, told.schema))
     return Block("layers.buildings", tuple(lines), tuple(notes))
+
+
+def _with_elevation_text(
+    told: recognise.BuildingColumns, part: Sorted, feet: bool
+) -> tuple[recognise.BuildingColumns, Reading | None]:
+    """With a drawing's texts of elevations as heights, where it has no better and they could be such; and those
+    texts, which may be elevations as they say."""
+    values = part.looked.columns.get(lettering.ELEVATION)
+    if values is None:
+        return told, None
+    elevation = recognise.length_reading(lettering.ELEVATION, values, recognise.BUILDING, None, "", feet)
+    high_m = elevation.median * (M_PER_FT if elevation.unit == "ft" else 1.0)
+    as_height = told.height is None and high_m <= recognise.BUILDING.high
+    return (replace(told, height=elevation) if as_height else told), elevation
+
+
+def _lettered(told: recognise.BuildingColumns) -> tuple[Note, ...]:
+    """Of heights that stand as texts in a drawing."""
+    reading = told.height or told.stories
+    if reading is None or reading.column not in lettering.COLUMNS:
+        return ()
+    by_elevation = reading.column == lettering.ELEVATION
+    return (Note(Code.LETTERED_ELEVATION if by_elevation else Code.LETTERED, reading.column, check=True),)
 
 
 def _trees(part: Sorted, found: _Found) -> Block:

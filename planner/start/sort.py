@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 
 from planner.layers.columns import text
+from planner.layers.lettering import columns_of
 from planner.layers.look import Form, Looked
 from planner.layers.zone_rows import zone_headings
 from planner.site import Bools, KeepOut
@@ -225,6 +226,7 @@ _OSM: tuple[tuple[Kind, tuple[Form, ...], str, str], ...] = (
 )
 _TELLING = ("layer", "kind", "type", "class", "category", "feature", "what")  # columns that tell kinds apart
 MOST_KINDS = 40
+BESIDE_M = 3.0  # as `drawing.label_within_m` is by default
 
 
 def sort_parts(looked: Looked) -> tuple[Sorted, ...]:
@@ -265,8 +267,21 @@ def _osm(looked: Looked) -> tuple[Sorted, ...]:
 def _drawing(looked: Looked) -> tuple[Sorted, ...]:
     """By the names of a drawing's layers, and of its blocks."""
     by_layer, by_block = _named_in(looked, "Layer"), _named_in(looked, "BlockName")
-    parts = tuple(({part.kind: part for part in by_block} | {part.kind: part for part in by_layer}).values())
+    found = {part.kind: part for part in by_block} | {part.kind: part for part in by_layer}
+    parts = tuple(_lettered(part) if part.kind is Kind.BUILDINGS else part for part in found.values())
     return parts or (Sorted(looked, Kind.UNKNOWN, Clue.NONE),)
+
+
+def _lettered(part: Sorted) -> Sorted:
+    """Buildings of a drawing with the heights that stand as texts in them, or beside where the unit is known."""
+    looked = part.looked
+    if looked.texts is None:
+        return part
+    unit_m = 1.0 if looked.crs is not None else looked.unit_m  # one that was placed is in metres
+    within = BESIDE_M / unit_m if np.isfinite(unit_m) else 0.0
+    told = columns_of(looked.shapes, looked.texts.spots, looked.texts.words, within)
+    columns = {**looked.columns, **{name: tuple(values) for name, values in told.items()}}
+    return replace(part, looked=replace(looked, columns=columns))
 
 
 def _told_apart(looked: Looked) -> tuple[Sorted, ...]:

@@ -119,6 +119,12 @@ _SAID: dict[Code, Callable[[Note], str]] = {
     Code.NAME_ODD: lambda n: (
         f"the name '{n.name}' says {_UNIT[n.unit]}, and a median of {fixed(n.size, 1)} is unusual for that"
     ),
+    Code.LETTERED: lambda n: (
+        "texts of the drawing, each of the outline that it is in; a dimension in there reads alike"
+    ),
+    Code.LETTERED_ELEVATION: lambda n: (
+        "texts of the drawing that say EL: taken as heights above ground, for want of any"
+    ),
     Code.ROOF_INCLUDED: lambda n: "such layers measure to the ridge; noonmark wants the roof's edge",
     Code.OTHER_UNIT: lambda n: (
         f"its name says {_UNIT[n.unit]}, and a section has one unit: to use it, make a column in the unit below"
