@@ -532,6 +532,11 @@ def _start(
     talk.say(f"{_count(len(faults), 'error')}, {_count(len(ledger), 'notice')}.")
     if left := len(first.draft.unused):
         talk.say(f"{_count(left, 'layer')} not used: the plan's end says which and why.")
+    if first.unplaced:
+        talk.say(
+            f"{first.unplaced} is not used yet, for nothing says where it lies: give two points that you know in "
+            "it and on a map, as --control X,Y=LATITUDE,LONGITUDE, twice."
+        )
     guesses = text.count("check: ")
     if guesses:
         talk.say(f"{_count(guesses, 'guess', 'guesses')} to look at in the plan: search it for 'check:'.")

@@ -52,6 +52,7 @@ def check_inputs(plan_file: PlanFile, ledger: Ledger) -> list[PlannerError]:
     """
     faults = Faults(keep=True)
     plan = plan_file.plan
+    ledger.units = plan.units
     if plan.contract is None or _names_one_site(plan):
         site = read_site_keeping(plan_file, ledger, faults)
         if site is not None:

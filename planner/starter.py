@@ -10,7 +10,7 @@ from pathlib import Path
 from planner.layers.look import at_points, files_in, look_at
 from planner.ledger import CommandError, OutputError, PlanError
 from planner.plan import ControlPoint
-from planner.start.draft import Draft, draft
+from planner.start.draft import Code, Draft, draft
 from planner.start.sort import Sorted, sort_parts
 
 
@@ -21,6 +21,12 @@ class FirstPlan:
     draft: Draft
     plan: Path
     outline: Path
+
+    @property
+    def unplaced(self) -> str:
+        """The drawing that nothing places, '' where there is none: its layers are in the plan, commented out."""
+        notes = (note for block in self.draft.blocks for note in block.notes)
+        return next((note.name for note in notes if note.code is Code.DRAWING), "")
 
 
 def first_plan(

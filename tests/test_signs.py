@@ -79,10 +79,11 @@ def test_each_row_is_judged_by_the_country_that_it_names(tmp_path: Path) -> None
 def test_a_site_at_sea_is_told_which_sign_would_bring_it_ashore(tmp_path: Path) -> None:
     """Honolulu (157.86 W, 21.31 N) without its minus lies in the Pacific, and with its latitude turned as well."""
     ledger = Ledger()
-    run_contract(plan(tmp_path, [("Honolulu", 157.86, 21.31), ("Nowhere", -140.0, 33.0)]), ledger)
+    rows = [("Honolulu", 157.86, 21.31), ("Nowhere", -140.0, 33.0), ("Off San Diego", -117.9, 32.7)]
+    run_contract(plan(tmp_path, rows), ledger)
     found = {n.features: n.what for n in ledger if "no land near" in n.what}
     assert "with the longitude's sign changed: west of Greenwich it is negative" in found[("Honolulu",)]
-    assert "sign" not in found[("Nowhere",)]
+    assert "sign" not in found[("Nowhere", "Off San Diego")]  # these have their minus
 
 
 @pytest.mark.parametrize("code", ["US", "MX", "CA", "AU", "BR", "CL", "ZA", "ES", "GB", "NZ", "IN", "CN"])

@@ -380,6 +380,10 @@ def test_a_city_inventory_of_trees(folder: Path) -> None:
     assert "crown_radius" not in told  # in meters by its name, beside heights in feet
     assert '# crown_radius = "SPREADRADIUSinMETRES"' in text_of(folder)
     assert "DBH_IN" not in str(told)
+    # no crown width that can be used: said, with the trunks that could tell one
+    said = " ".join(line.strip("# ") for line in text_of(folder).splitlines())
+    assert "all 5 crowns are taken as 7 m (23 ft) wide" in said
+    assert "'DBH_IN' is of trunks, and is not turned into crowns" in said
 
 
 def test_trees_in_a_csv_with_coordinates(folder: Path) -> None:
@@ -1078,3 +1082,45 @@ def test_a_text_of_several_outlines_is_of_the_smallest() -> None:
     assert columns_of(shapes[2:], spots[1:3], texts[1:3], 3.0) == {"HeightText": ["9 m"]}
     assert columns_of(shapes[2:], spots[2:3], texts[2:3], 3.0) == {}  # no word tells it from a dimension
     assert columns_of(shapes[2:], spots[1:3], texts[1:3], 1.9) == {}
+
+
+def test_a_list_of_stores_in_a_workbook_is_one_of_sites(tmp_path: Path) -> None:
+    """Whatever it is called, where nothing else is there and its points lie wide apart."""
+    for name in ("Site list rev 7.csv", "acme.csv"):
+        folder = tmp_path / name[:4]
+        folder.mkdir()
+        lines = ["Store #,City,Lat,Long", *(f"{k},Town {k},{33 + 0.2 * k},{-112 + 0.2 * k}" for k in range(6))]
+        (folder / name).write_text("\n".join(lines), encoding="utf-8")
+        sites = plan_of(folder)["contract"]["sites"]
+        assert (sites["path"], sites["x"], sites["y"]) == (name, "Long", "Lat")
+        assert ("check: " + name in text_of(folder)) == (name == "acme.csv")
+    near = tmp_path / "near"
+    near.mkdir()
+    lines = ["Tag,Lat,Long", *(f"{k},{33 + 0.0002 * k},{-112}" for k in range(6))]
+    (near / "acme.csv").write_text("\n".join(lines), encoding="utf-8")
+    with pytest.raises(PlanError, match="no layer says which place the site is"):
+        plan_of(near)
+
+
+def test_what_a_drawing_has_of_itself_is_no_name(tmp_path: Path) -> None:
+    ezdxf = pytest.importorskip("ezdxf")
+    draw(tmp_path)
+    doc = ezdxf.readfile(tmp_path / "base.dxf")
+    origin = geopandas.GeoSeries([shapely.Point(LON, LAT)], crs=4326).to_crs(STATE_PLANE_FT)[0]
+    doc.blocks.new("LAMP").add_circle((0, 0), 1)
+    for k in range(3):
+        spot = (origin.x + 50 * k, origin.y + 300)
+        doc.modelspace().add_blockref("LAMP", spot, dxfattribs={"layer": "L-LITE-POLE"})
+    doc.saveas(tmp_path / "base.dxf")
+    assert "name" not in plan_of(tmp_path, at=WHERE)["layers"]["poles"]
+
+
+def test_a_drawing_that_is_not_placed_is_said_on_the_terminal(tmp_path: Path) -> None:
+    draw(tmp_path, local=True)
+    lonlat = spots(3).to_crs(4326)
+    pandas.DataFrame({"Clock": list("abc"), "Lat": lonlat.y, "Long": lonlat.x}).to_csv(
+        tmp_path / "controllers.csv", index=False
+    )
+    said = CliRunner().invoke(app, ["start", str(tmp_path)])
+    assert said.exit_code == 0
+    assert "base.dxf is not used yet, for nothing says where it lies" in said.output.replace("\n", " ")

@@ -140,10 +140,11 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
             [names[int(k)] for k in nothing],
         )
     lost = sea & ~turned
-    signs = lost & (at_sea(-lon, lat) != at_sea(lon, -lat))
+    by_longitude, by_latitude = (lon > 0) & ~at_sea(-lon, lat), (lat > 0) & ~at_sea(lon, -lat)
+    signs = lost & (by_longitude != by_latitude)  # either may have lost its minus, not one that has it
     for rows, which, todo in (
-        (signs & at_sea(lon, -lat), "longitude", "west of Greenwich it is negative"),
-        (signs & at_sea(-lon, lat), "latitude", "south of the equator it is negative"),
+        (signs & by_longitude, "longitude", "west of Greenwich it is negative"),
+        (signs & by_latitude, "latitude", "south of the equator it is negative"),
     ):
         if rows.any():
             ledger.add(

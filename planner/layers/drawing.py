@@ -27,6 +27,11 @@ from planner.site import Bools, Floats, Shapes
 from planner.units import M_PER_FT
 
 LAYER = "entities"  # what GDAL calls the drawing itself, beside its blocks
+# what GDAL tells of an entity beside its layer, its text and its block's name and attributes
+OWN = (
+    *("PaperSpace", "SubClasses", "Linetype", "EntityHandle", "Block", "BlockScale", "BlockAngle"),
+    *("BlockOCSNormal", "BlockOCSCoords", "AttributeTag"),
+)
 LABEL = "Label"  # the column of names that are taken from texts
 ALMOST_CLOSED = 1e-3  # of a line's length: ends this near were meant to meet
 SAME_UNIT = 1e-5  # feet and US survey feet differ by two in a million: a matter of the CRS, not of the drawing

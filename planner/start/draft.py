@@ -14,7 +14,7 @@ import shapely
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
-from planner.layers import lettering
+from planner.layers import drawing, lettering
 from planner.layers.columns import text
 from planner.layers.crs_near import crs_by_place, scales
 from planner.layers.frame import WGS84, apart_m, local_frame, project, project_shapes
@@ -72,6 +72,7 @@ class Code(StrEnum):
     NO_BUILDINGS = "no buildings"
     NO_HEIGHTS = "no heights"
     NO_TREES = "no trees"
+    NO_CROWNS = "no crowns"
     NO_TERRAIN = "no terrain"
     NO_CONTROLLERS = "no controllers"
     NO_KEEP_OUTS = "no keep-outs"
@@ -190,7 +191,7 @@ def draft(
     PlanError
         Nothing tells which place the site is.
     """
-    found = _Found()
+    found, parts = _Found(), _as_sites(parts)
     for part in parts:
         if (note := _not_used(part)) is not None and part.kind is not Kind.ZONES:
             found.unused.append(note)
@@ -602,12 +603,16 @@ def _unit(best: Reading, key: str) -> list[Line]:
     return lines
 
 
+def _any_words(part: Sorted) -> Reading | None:
+    """A column of words that are all there and all different; of a drawing none that it has of itself."""
+    own = {*drawing.OWN, *lettering.COLUMNS} if part.looked.is_drawing else ()
+    return recognise.text_reading({name: values for name, values in part.looked.columns.items() if name not in own})
+
+
 def _buildings(part: Sorted, found: _Found) -> Block:
     feet = _in_feet(part, found)
     told = recognise.building_columns(part.looked.columns, feet)
-    named = told.name or recognise.text_reading(
-        {c: v for c, v in part.looked.columns.items() if c not in lettering.COLUMNS}
-    )
+    named = told.name or _any_words(part)
     lines = _where_lines(part, found) + _column("name", named)
     told, elevation = _with_elevation_text(told, part, feet)
     lettered = _lettered(told)
@@ -640,6 +645,9 @@ def _buildings(part: Sorted, found: _Found) -> Block:
         note = Note(Code.UNIT, stories.column, unit="storeys", basis=str(Basis.NAME))
         lines.append(Line("height_unit", "storeys", (note,)))
     if elevation is not None:
+        if told.height is not elevation:
+            other = Note(Code.OTHER_READING, elevation.column, count=elevation.known, of=elevation.of)
+            lines.append(Line("height", elevation.column, (other,), off=True))
         lines.append(Line("top", elevation.column, (Note(Code.ELEVATIONS, elevation.column),), off=True))
     lines += _column("roof", told.roof) + _column("mountable", told.mountable)
     notes = [_taken(part)]
@@ -691,7 +699,11 @@ def _trees(part: Sorted, found: _Found) -> Block:
     if told.species is not None:
         note = Note(Code.SPECIES, count=told.species.known, of=told.species.of)
         lines.append(Line("species", told.species.column, (note,)))
-    return Block("layers.trees", tuple(lines), (_taken(part),))
+    notes = [_taken(part)]
+    if points and width is None and radius is None:
+        trunk = recognise.trunk_column(list(part.looked.columns))
+        notes.append(Note(Code.NO_CROWNS, trunk, count=part.looked.count, check=True))
+    return Block("layers.trees", tuple(lines), tuple(notes))
 
 
 def _raster(part: Sorted, found: _Found) -> Block:
@@ -717,7 +729,7 @@ def _relief_unit(part: Sorted, found: _Found) -> list[Line]:
 
 def _controllers(part: Sorted, found: _Found) -> Block:
     columns = part.looked.columns
-    named = recognise.name_reading(columns, ("controller", "clock")) or recognise.text_reading(columns)
+    named = recognise.name_reading(columns, ("controller", "clock")) or _any_words(part)
     indoors = recognise.flag_column(columns, ("indoors", "indoor", "inside"))
     lines = _where_lines(part, found) + _column("name", named) + _column("indoors", indoors)
     return Block("layers.controllers", tuple(lines), (_taken(part),))
@@ -725,7 +737,7 @@ def _controllers(part: Sorted, found: _Found) -> Block:
 
 def _poles(part: Sorted, found: _Found) -> Block:
     columns = part.looked.columns
-    named = recognise.name_reading(columns, ("pole", "asset")) or recognise.text_reading(columns)
+    named = recognise.name_reading(columns, ("pole", "asset")) or _any_words(part)
     height = recognise.pole_height(columns, _in_feet(part, found))
     sizes, units = _lengths([("height", height, ())])
     lines = [*_where_lines(part, found), *_column("name", named), *sizes, *units]
@@ -868,6 +880,29 @@ def _units_line(us: bool, centre: Floats) -> Line:
 
 
 # --- many sites ---------------------------------------------------------------------------------------------
+
+
+def _as_sites(parts: Sequence[Sorted]) -> Sequence[Sorted]:
+    """Where nothing is known of any layer, the fullest one of points that lie wide apart is one of sites."""
+    apart = (Kind.UNKNOWN, Kind.ZONES, Kind.STATIONS)
+    if any(part.kind not in apart for part in parts):
+        return parts
+    wide = [part for part in parts if part.looked.form is Form.POINTS and _width_m(part) > WIDEST_M]
+    if not wide:
+        return parts
+    fullest = max(wide, key=lambda part: part.looked.rows)
+    sites = replace(fullest, kind=Kind.MANY_SITES, clue=Clue.VALUES)
+    return [sites if part is fullest else part for part in parts]
+
+
+def _width_m(part: Sorted) -> float:
+    """Of the box that holds a layer whose place is known, or in degrees; NaN of any other."""
+    crs = part.looked.crs or (WGS84 if part.looked.degrees else None)
+    lonlat = part.looked.lonlat(crs) if crs is not None else np.empty(0, object)
+    if not len(lonlat):
+        return float("nan")
+    left, bottom, right, top = shapely.total_bounds(lonlat)
+    return float(apart_m(np.array([left, bottom]), np.array([right, top])))
 
 
 def _is_contract(placed: Sequence[Sorted]) -> bool:

@@ -153,6 +153,11 @@ def is_crown_base(name: str) -> bool:
     return _flat(name) in ("crownbase", "crownbasem", "crownbaseft", "basem", "baseft", "base", "cbh", "canopybase")
 
 
+def trunk_column(names: Sequence[str]) -> str:
+    """The first column of trunks' diameters or girths; '' where there is none."""
+    return next((name for name in names if set(words(name)) & _TRUNK), "")
+
+
 _LEAF_WORDS = {
     "evergreen": "evergreen", "semi evergreen": "evergreen", "sempervirens": "evergreen", "immergrun": "evergreen",
     "conifer": "evergreen", "needleleaved": "evergreen", "persistant": "evergreen", "perennifolia": "evergreen",

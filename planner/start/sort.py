@@ -89,7 +89,7 @@ _WORDS: dict[Kind, frozenset[str]] = {
     Kind.GROUNDS: each(
         "grounds landcover lawn lawns turf paving pavement hardscape parking roads walks sidewalks paths surfaces"
     ),
-    Kind.MANY_SITES: each("sites locations properties stores addresses contract portfolio"),
+    Kind.MANY_SITES: each("site sites locations properties stores addresses contract portfolio"),
 }
 # as drawings abbreviate them: C-PROP, V-BNDY (abbreviations of the U.S. National CAD Standard, from memory)
 _ON_DRAWINGS: dict[Kind, frozenset[str]] = {Kind.SITE: each("prop bndy bdy")}
