@@ -382,8 +382,8 @@ def test_a_city_inventory_of_trees(folder: Path) -> None:
     assert "DBH_IN" not in str(told)
     # no crown width that can be used: said, with the trunks that could tell one
     said = " ".join(line.strip("# ") for line in text_of(folder).splitlines())
-    assert "all 5 crowns are taken as 7 m (23 ft) wide" in said
-    assert "'DBH_IN' is of trunks, and is not turned into crowns" in said
+    assert "canopies of all 5 trees are taken as 7 m (23 ft) wide" in said
+    assert "'DBH_IN' is of trunks, and is not turned into canopies" in said
 
 
 def test_trees_in_a_csv_with_coordinates(folder: Path) -> None:

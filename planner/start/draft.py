@@ -72,7 +72,7 @@ class Code(StrEnum):
     NO_BUILDINGS = "no buildings"
     NO_HEIGHTS = "no heights"
     NO_TREES = "no trees"
-    NO_CROWNS = "no crowns"
+    NO_CROWNS = "no crown width"
     NO_TERRAIN = "no terrain"
     NO_CONTROLLERS = "no controllers"
     NO_KEEP_OUTS = "no keep-outs"
@@ -646,8 +646,8 @@ def _buildings(part: Sorted, found: _Found) -> Block:
         lines.append(Line("height_unit", "storeys", (note,)))
     if elevation is not None:
         if told.height is not elevation:
-            other = Note(Code.OTHER_READING, elevation.column, count=elevation.known, of=elevation.of)
-            lines.append(Line("height", elevation.column, (other,), off=True))
+            again = Note(Code.OTHER_READING, elevation.column, count=elevation.known, of=elevation.of)
+            lines.append(Line("height", elevation.column, (again,), off=True))
         lines.append(Line("top", elevation.column, (Note(Code.ELEVATIONS, elevation.column),), off=True))
     lines += _column("roof", told.roof) + _column("mountable", told.mountable)
     notes = [_taken(part)]
@@ -700,7 +700,7 @@ def _trees(part: Sorted, found: _Found) -> Block:
         note = Note(Code.SPECIES, count=told.species.known, of=told.species.of)
         lines.append(Line("species", told.species.column, (note,)))
     notes = [_taken(part)]
-    if points and width is None and radius is None:
+    if points and not any(line.key in ("crown_width", "crown_radius") and not line.off for line in lines):
         trunk = recognise.trunk_column(list(part.looked.columns))
         notes.append(Note(Code.NO_CROWNS, trunk, count=part.looked.count, check=True))
     return Block("layers.trees", tuple(lines), tuple(notes))
