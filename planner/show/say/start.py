@@ -156,9 +156,9 @@ _SAID: dict[Code, Callable[[Note], str]] = {
         f"no column of canopy widths was found: the canopies of all {plural(n.count, 'tree')} are taken as 7 m "
         "(23 ft) wide, or what default_crown_width_ft says; shade rests on that"
         + (
-            f". '{n.name}' is of trunks, and is not turned into canopies: how far a single tree strays from what is "
-            "published (24 to 27 times as wide as the trunk, free-standing broadleaved trees of two cities, Coombes, "
-            "Martin and Slater 2019) is not known here"
+            f". '{n.name}' is of trunks, and is not turned into canopies: how far a single tree strays from what "
+            "is published (24 to 27 times as wide as the trunk, free-standing broadleaved trees of two cities, "
+            "Coombes, Martin and Slater 2019) is not known here"
             if n.name
             else ""
         )
