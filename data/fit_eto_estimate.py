@@ -15,9 +15,9 @@ folder and the packages, with ETo by Penman-Monteith:
 * typical years of pvlib (Greensboro, Miami, Sand Point) and of accim-samples (Seville, Sydney, London, Aberdeen,
   Chapeco, Palmas, Ahmedabad, Shimla): monthly Penman-Monteith from their hourly weather
 
-Temperature, rain, sun and elevation are the built-in layers' own, as in use. A region is left out whole, so that
-its neighbours do not help it; regions count alike, and points of one region alike within it. Months count by their
-ETo over the peak's, as the peak is what is wanted.
+Temperature, rain, sun, elevation and the difference of two analyses are the built-in layers' own, as in use. A
+region is left out whole, so that its neighbours do not help it; regions count alike, and points of one region alike
+within it. Months count by their ETo over the peak's, as the peak is what is wanted.
 """
 
 from __future__ import annotations
@@ -55,8 +55,9 @@ Array = NDArray[np.float64]
 Rows = NDArray[np.bool_]
 Model = tuple[str, ...]
 
-BY_RANGE: Model = ("1", "ln moisture", "ln (1 + elevation / 100 m)")
-BY_SUN: Model = ("1", "ln season's moisture", "ln (1 + elevation / 100 m)")
+DIFFERENCE = "GLDAS less ERA5"
+BY_RANGE: Model = ("1", "ln moisture", "ln (1 + elevation / 100 m)", DIFFERENCE)
+BY_SUN: Model = ("1", "ln season's moisture", "ln (1 + elevation / 100 m)", DIFFERENCE)
 MOST_TERMS = len(BY_RANGE) - 1
 
 DAILY = {  # aquacrop's name: region, latitude, longitude
@@ -212,6 +213,8 @@ class Places:
         self.regions = sorted(set(self.region))
         self.t, self.rain = builtin.builtin_normals(longitude, self.lat)
         self.elevation_m = builtin.builtin_elevation_m(longitude, self.lat)
+        most = builtin.MOST_DIFFERENCE_K
+        self.difference_k = np.clip(builtin.gldas_less_era5_k(longitude, self.lat), -most, most)
         self.power = builtin.evaporating_power_mm_day(self.t, self.lat)
         self.radiation = builtin.builtin_radiation_mj_m2_day(longitude, self.lat)
         self.clearness = self.radiation / np.maximum(monthly_extraterrestrial_radiation(self.lat).T, 0.1)
@@ -270,6 +273,7 @@ class Estimate:
             "ln year's moisture": np.log((wet + 60) / (30.4 * np.maximum(p.power, 0.1).sum(1, keepdims=True)))
             * like,
             "clearness": p.clearness,
+            DIFFERENCE: p.difference_k[:, None] * like,
         }
         others = [term for term in self.terms if term != "1"]
         self.models = [("1", *some) for k in range(4) for some in combinations(others, k)]
@@ -322,12 +326,17 @@ class Estimate:
         return out, *picks.most_common(1)[0]
 
 
-def say_estimate(p: Places) -> None:
-    """The estimate, its spread as a share of itself, and both tried on regions left out."""
+def estimates(p: Places) -> tuple[Estimate, Estimate]:
+    """Hargreaves-Samani by the root of the daily range, and the radiation formula by a factor."""
     root = (builtin.LEAST_ROOT_RANGE, builtin.MOST_ROOT_RANGE)
     factor = (builtin.LEAST_SUN_FACTOR, builtin.MOST_SUN_FACTOR)
-    by_range = Estimate(p, p.power, root)
-    by_sun = Estimate(p, builtin.radiation_formula_mm_day(p.t, p.radiation), factor)
+    by_sun = builtin.radiation_formula_mm_day(p.t, p.radiation)
+    return Estimate(p, p.power, root), Estimate(p, by_sun, factor)
+
+
+def say_estimate(p: Places) -> None:
+    """The estimate, its spread as a share of itself, and both tried on regions left out."""
+    by_range, by_sun = estimates(p)
     at = np.searchsorted(p.regions, p.region)
 
     def own(peaks: Array) -> Array:
@@ -351,8 +360,8 @@ def say_estimate(p: Places) -> None:
             )
             if most == MOST_TERMS:
                 picked.append(found)
-        a, b, c = fit.coefficients(chosen)
-        print(f"  {names}A = {a:.3f}, {names}MOISTURE = {b:.3f}, {names}ELEVATION = {c:.3f}")
+        found_c = zip(("A", "MOISTURE", "ELEVATION", "DIFFERENCE"), fit.coefficients(chosen), strict=True)
+        print("  " + ", ".join(f"{names}{name} = {c:.3f}" for name, c in found_c))
 
     peaks = ((by_range.left_out(BY_RANGE) + by_sun.left_out(BY_SUN)) / 2).max(-1)
     peak = own(peaks)
@@ -360,6 +369,7 @@ def say_estimate(p: Places) -> None:
     alone = own(by_range.left_out(BY_RANGE).max(-1)) - p.peak
     nested = np.mean(picked, axis=0).max(-1) - p.peak
     print(f"the mean of the two, up to {MOST_TERMS} terms of each so chosen: RMSE {p.rmse(nested):.3f}")
+    say_by_chance(p)
     print("the mean of the two, with the terms named above:")
     print(
         f"RMSE {p.rmse(error):.3f}, mean error {p.alike(error):+.2f}; "
@@ -388,6 +398,14 @@ def say_estimate(p: Places) -> None:
             f"RMSE {np.sqrt(p.alike(error**2, rows)):.2f}, one holds {p.alike(within, rows):.2f}"
         )
     say_zones(p, peak, spread)
+    chosen_peak, chosen_spread = nested + p.peak, np.empty_like(peak)
+    for region in p.regions:
+        others = p.region != region
+        share = np.sqrt(p.alike((nested / chosen_peak) ** 2, others))
+        chosen_spread[~others] = np.maximum(share * chosen_peak[~others], spreads.SPREAD_MM_DAY["layer"])
+    ours, usual, _ = brier_scores(p, chosen_peak, chosen_spread)
+    less = 1 - p.alike(ours) / p.alike(usual)
+    print(f"where the terms too are chosen without the region: Brier score {p.alike(ours):.3f}, {less:.0%} less")
     say_wind(p, error)
     within_region = np.array([error[at == k].var(ddof=1) for k in range(len(p.regions)) if (at == k).sum() > 1])
     print(f"of the error's variance a region's places share {1 - within_region.mean() / p.rmse(error) ** 2:.2f}")
@@ -398,26 +416,64 @@ def say_estimate(p: Places) -> None:
         )
 
 
-def say_zones(p: Places, peak: Array, spread: Array) -> None:
-    """Brier score of the zones of the neutral table, beside that of the other regions' own frequencies, and what
-    could be had at best.
+def say_by_chance(p: Places) -> None:
+    """What the difference of the analyses gives, beside that of other regions in its place: would any do?"""
+    fits = estimates(p)
+    at = np.searchsorted(p.regions, p.region)
+
+    def rmse(by_range: Model, by_sun: Model) -> float:
+        both = (fits[0].left_out(by_range) + fits[1].left_out(by_sun)) / 2
+        return p.rmse(both[at, np.arange(len(at))].max(-1) - p.peak)
+
+    without, found = rmse(BY_RANGE[:-1], BY_SUN[:-1]), rmse(BY_RANGE, BY_SUN)
+    of_region = np.array([p.difference_k[at == k].mean() for k in range(len(p.regions))])
+    within = p.difference_k - of_region[at]
+    rng, by_chance = np.random.default_rng(12), np.empty(1000)
+    for k in range(len(by_chance)):
+        dealt = (rng.permutation(of_region)[at] + within)[:, None] * np.ones(12)
+        for fit in fits:
+            fit.terms[DIFFERENCE] = dealt
+        by_chance[k] = rmse(BY_RANGE, BY_SUN)
+    print(
+        f"without {DIFFERENCE} RMSE {without:.3f}, with it {found:.3f}; with that of other regions in its place "
+        f"{np.median(by_chance):.3f}, at best {by_chance.min():.3f} of {len(by_chance)} draws, "
+        f"{np.sum(by_chance <= found)} of them as good"
+    )
+
+
+def brier_scores(p: Places, peak: Array, spread: Array) -> tuple[Array, Array, float]:
+    """Brier scores of the zones of the neutral table at each place, of the other regions' frequencies there, and
+    the mean score of the frequencies of all regions.
 
     The score of a place is the sum over all bands of (probability said - whether it is the true one) squared, from
     0 to 2; regions count alike. The climatological forecast says for every place how often each band occurs among
-    the places of the other regions.
+    the places of the other regions: it too is tried where it was not made. The frequencies of the whole sample
+    score better, as they have seen each answer.
     """
     table = zones.equal_bands()
     low, high = table.low_mm_day, table.high_mm_day
     odds = zones.band_probability(peak, spread, low, high)
-    true = zones.zone_of(p.peak, low, high)
-    was = np.equal.outer(true, np.arange(len(table.labels))).astype(float)
+    was = np.equal.outer(zones.zone_of(p.peak, low, high), np.arange(len(table.labels))).astype(float)
     usual = np.empty_like(was)
     for region in p.regions:
         others = p.region != region
         usual[~others] = [p.alike(band, others) for band in was.T]
-    ours, climate = (((q - was) ** 2).sum(1) for q in (odds, usual))
+    seen = 1.0 - sum(p.alike(band) ** 2 for band in was.T)
+    return ((odds - was) ** 2).sum(1), ((usual - was) ** 2).sum(1), seen
+
+
+def say_zones(p: Places, peak: Array, spread: Array) -> None:
+    """The zones' Brier score beside that of the frequencies, and what could be had at best."""
+    table = zones.equal_bands()
+    low, high = table.low_mm_day, table.high_mm_day
+    odds = zones.band_probability(peak, spread, low, high)
+    true = zones.zone_of(p.peak, low, high)
+    ours, climate, seen = brier_scores(p, peak, spread)
     said, usually = p.alike(ours), p.alike(climate)
     print(f"zones of 1 mm/day: Brier score {said:.3f}, of the other regions' frequencies {usually:.3f}")
+    print(
+        f"  of the frequencies of all regions, that of the place among them, {seen:.3f}: {1 - said / seen:.0%} less"
+    )
     at = np.searchsorted(p.regions, p.region)
     by_region = np.array([[v[at == k].mean() for k in range(len(p.regions))] for v in (ours, climate)])
     rng = np.random.default_rng(12)

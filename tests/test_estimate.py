@@ -99,7 +99,8 @@ def test_elevation_counts_up_to_the_highest_place_of_the_fit_and_not_below_the_s
     t, rain, sun = np.full((1, 12), 20.0), np.full((1, 12), 40.0), np.full((1, 12), 20.0)
 
     def peak(elevation_m: float) -> float:
-        return float(builtin.eto_estimate_mm_day(t, rain, sun, np.array([40.0]), np.array([elevation_m])).max())
+        at = np.array([40.0]), np.array([elevation_m]), np.array([0.0])
+        return float(builtin.eto_estimate_mm_day(t, rain, sun, *at).max())
 
     rising = [peak(z) for z in (0, 100, 1000, builtin.HIGHEST_M)]
     assert (np.diff(rising) > 0).all()
@@ -113,12 +114,21 @@ def test_the_estimate_is_the_mean_of_two_by_hand():
     t, sun = np.full((1, 12), 20.0), np.full((1, 12), 20.0)
     rain = np.full((1, 12), 40.0)
     rain[0, 4:6] = 160.0, 100.0
-    found = builtin.eto_estimate_mm_day(t, rain, sun, np.array([40.0]), np.array([100.0]))[0, 6]
     above = 40.0 * 0.408
     power = 0.0023 * 37.8 * above
-    root = 3.142 - 0.501 * np.log(45 / (30 * power)) + 0.325 * np.log(2)
-    factor = 0.926 - 0.059 * np.log(105 / (30 * power)) + 0.039 * np.log(2)
-    assert found == pytest.approx((power * root + 0.0135 * 37.8 * 20 * 0.408 * factor) / 2, rel=0.01)
+    for warmer in (0.0, 1.5, -1.5):
+        at = np.array([40.0]), np.array([100.0]), np.array([warmer])
+        found = builtin.eto_estimate_mm_day(t, rain, sun, *at)[0, 6]
+        root = 3.134 - 0.476 * np.log(45 / (30 * power)) + 0.370 * np.log(2) + 0.236 * warmer
+        factor = 0.925 - 0.052 * np.log(105 / (30 * power)) + 0.048 * np.log(2) + 0.053 * warmer
+        assert found == pytest.approx((power * root + 0.0135 * 37.8 * 20 * 0.408 * factor) / 2, rel=0.01)
+
+
+def test_a_difference_of_the_analyses_counts_up_to_two_kelvin():
+    t, rain, sun = np.full((5, 12), 20.0), np.full((5, 12), 40.0), np.full((5, 12), 20.0)
+    warmer = np.array([-9.0, -2.0, 0.0, 2.0, 9.0])
+    peak = builtin.eto_estimate_mm_day(t, rain, sun, np.full(5, 40.0), np.full(5, 100.0), warmer).max(axis=1)
+    assert peak[0] == peak[1] < peak[2] < peak[3] == peak[4]
 
 
 @pytest.mark.parametrize(
@@ -148,6 +158,35 @@ def test_the_builtin_sun_is_known_everywhere_and_joins_at_the_antimeridian():
     west, east = builtin.builtin_radiation_mj_m2_day([-179.999, 179.999], [67.0, 67.0])
     assert_allclose(west, east, rtol=1e-3)
     assert not np.allclose(west, builtin.builtin_radiation_mj_m2_day([170.0], [67.0])[0], rtol=1e-3)
+
+
+def test_the_difference_of_the_analyses_is_one_of_land_and_joins_at_the_antimeridian():
+    """Chukotka's land reaches over it at 67 N. More than a degree off land, and in Antarctica, there is none."""
+    west, east = builtin.gldas_less_era5_k([-179.999, 179.999], [67.0, 67.0])
+    assert west == pytest.approx(east, abs=0.01)
+    assert west != 0
+    assert_allclose(builtin.gldas_less_era5_k([-150.0, -30.0, 0.0, 0.0], [0.0, 30.0, -80.0, 90.0]), 0, atol=1e-12)
+    assert_allclose(builtin.gldas_less_era5_k([370.0], [45.0]), builtin.gldas_less_era5_k([10.0], [45.0]))
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "cells_c"),
+    [  # T_ambient_mean in pvcz 0.3.0 of the four cells that meet there, in mountains, where they are far from alike
+        (46.25, 8.0, (-0.53, 3.77, 0.24, 0.74)),
+        (-33.0, -69.5, (-5.05, 4.64, -1.06, 4.57)),
+        (31.0, 77.25, (17.17, 14.09, 16.12, 12.54)),
+        (-1.0, 36.5, (19.53, 16.92, 16.77, 14.37)),
+    ],
+)
+def test_the_difference_and_era5_add_up_to_gldas(latitude, longitude, cells_c):
+    era5 = builtin.builtin_normals([longitude], [latitude])[0].mean()
+    assert era5 + builtin.gldas_less_era5_k([longitude], [latitude])[0] == pytest.approx(np.mean(cells_c), abs=0.06)
+
+
+def test_the_difference_of_the_analyses_says_where_it_is_from():
+    with rasterio.open(str(files("planner.climate") / "gldas_less_era5.tif")) as layer:
+        assert layer.tags()["attribution"] == f"{builtin.ATTRIBUTION} {builtin.DIFFERENCE_ATTRIBUTION}"
+    assert "GLDAS" in builtin.ALL_ATTRIBUTIONS
 
 
 def test_the_builtin_sun_says_where_it_is_from():

@@ -15,6 +15,7 @@ from planner.climate.builtin import (
     builtin_normals,
     builtin_radiation_mj_m2_day,
     eto_estimate_mm_day,
+    gldas_less_era5_k,
 )
 from planner.climate.builtin import SOURCE as BUILTIN_SOURCE
 from planner.climate.eto import (
@@ -408,7 +409,8 @@ def _composed(
         left = left[:0]
     height = known.builtin_elevation_m + np.nan_to_num(rises.builtin)
     sun = builtin_radiation_mj_m2_day(lon[left], lat[left])
-    eto[left] = eto_estimate_mm_day(t_mean[left], rain[left], sun, lat[left], height[left])
+    difference = gldas_less_era5_k(lon[left], lat[left])
+    eto[left] = eto_estimate_mm_day(t_mean[left], rain[left], sun, lat[left], height[left], difference)
     spread[left] = estimate_spread_mm_day(eto[left])
     # what moved a site's ETo: the layers' cells where a layer speaks, the station, else the built-in layer's
     decisive = np.where(basis == _HOURS, rises.station, np.where(basis > 0, rises.layers, above))

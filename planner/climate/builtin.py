@@ -4,7 +4,8 @@ Temperature and rain are `era5_normals.tif` beside this file, made by data/make_
 2000-2025 on a 0.25 degree grid, on land and to 1 degree off it; means of 2 degree blocks on the open sea. The
 elevation of its cells comes from the global grid that pvlib carries, so that temperature can be lapsed to a site's
 own. The sun is `merra2_clearness.tif`, made by data/make_builtin_sunlight.py: MERRA-2 means of 2011-2015 at 3
-degrees.
+degrees. `gldas_less_era5.tif`, made by data/make_builtin_difference.py, says where another analysis has warmer
+air.
 """
 
 from __future__ import annotations
@@ -33,24 +34,31 @@ SUNLIGHT_ATTRIBUTION = (
     "Solar radiation: NASA MERRA-2, 2011-2015 (Gelaro et al. 2017, doi 10.1175/JCLI-D-16-0758.1), by way of "
     "gsee-climate-data (Pfenninger and Staffell 2016)."
 )
+DIFFERENCE_ATTRIBUTION = (
+    "Air temperature less that of ERA5: NASA GLDAS-2.1, 2010-2018 (Rodell et al. 2004, "
+    "doi 10.1175/BAMS-85-3-381), by way of pvcz (Karin et al. 2019)."
+)
+ALL_ATTRIBUTIONS = f"{ATTRIBUTION} {SUNLIGHT_ATTRIBUTION} {DIFFERENCE_ATTRIBUTION}"
 SOURCE = "built-in ERA5 means 2000-2025 at 0.25 degrees"
 HOW_ESTIMATED = (
     "estimated from temperature, rain, elevation and sun: the mean of Hargreaves-Samani and Hargreaves's radiation "
-    "formula, each with a fitted factor"
+    "formula, each with a fitted factor, higher where GLDAS has warmer air than ERA5"
 )
 
 # Two estimates, whose mean is taken, for their errors are not all alike. From data/fit_eto_estimate.py: 80 places
-# in 43 regions of six continents, ETo by Penman-Monteith there; temperature, rain, elevation and sun of the layers.
-# RMSE of the peak month's ETo in regions left out: 0.62 mm/day, regions alike; of either alone 0.65 and 0.64; 0.68
-# where the terms too are chosen anew without the region. What it does not know is wind.
-# Root of the daily range (K^0.5) = A + MOISTURE ln(moisture) + ELEVATION ln(1 + elevation / 100 m);
-# factor of the radiation formula = A + MOISTURE ln(moisture of the month and the two before) + ELEVATION ln(...).
-ROOT_A, ROOT_MOISTURE, ROOT_ELEVATION = 3.142, -0.501, 0.325
-SUN_A, SUN_MOISTURE, SUN_ELEVATION = 0.926, -0.059, 0.039
+# in 43 regions of six continents, ETo by Penman-Monteith there; all else is the layers' own. RMSE of the peak
+# month's ETo in regions left out: 0.57 mm/day, regions alike; of either alone 0.59 and 0.61; 0.59 where the terms
+# too are chosen anew without the region. What it does not know is wind.
+# Root of the daily range (K^0.5) = A + MOISTURE ln(moisture) + ELEVATION ln(1 + elevation / 100 m)
+# + DIFFERENCE (GLDAS less ERA5, K); factor of the radiation formula = the same with the moisture of the month and
+# the two before. That ETo is higher where GLDAS has the warmer air was found, not foreseen.
+ROOT_A, ROOT_MOISTURE, ROOT_ELEVATION, ROOT_DIFFERENCE = 3.134, -0.476, 0.370, 0.236
+SUN_A, SUN_MOISTURE, SUN_ELEVATION, SUN_DIFFERENCE = 0.925, -0.052, 0.048, 0.053
 ELEVATION_SCALE_M = 100.0
 HIGHEST_M = 3000.0  # held above: no place of the fit stands higher
 LEAST_ROOT_RANGE, MOST_ROOT_RANGE = 1.5, 5.2  # ranges of 2 to 27 K: none wider or narrower occurs in a month
 LEAST_SUN_FACTOR, MOST_SUN_FACTOR = 0.5, 1.6
+MOST_DIFFERENCE_K = 2.0  # held beyond, either way: no place of the fit has more, and 5 % of the land do
 
 _STEP = 0.25
 _SUN_STEP = 3.0
@@ -73,6 +81,15 @@ def _clearness() -> tuple[NDArray[np.int16], Floats]:
     import rasterio
 
     with as_file(files("planner.climate") / "merra2_clearness.tif") as path, rasterio.open(path) as layer:
+        return np.ascontiguousarray(np.moveaxis(layer.read(), 0, -1)), np.asarray(layer.scales, np.float64)
+
+
+@lru_cache(maxsize=1)
+def _difference() -> tuple[NDArray[np.int16], Floats]:
+    """(721, 1440, 1) how much warmer GLDAS is than ERA5, and its scale (1,)."""
+    import rasterio
+
+    with as_file(files("planner.climate") / "gldas_less_era5.tif") as path, rasterio.open(path) as layer:
         return np.ascontiguousarray(np.moveaxis(layer.read(), 0, -1)), np.asarray(layer.scales, np.float64)
 
 
@@ -200,6 +217,11 @@ def builtin_radiation_mj_m2_day(longitude_deg: ArrayLike, latitude_deg: ArrayLik
     return np.asarray(clear * monthly_extraterrestrial_radiation(_shared_sun(latitude_deg)).T, np.float64)
 
 
+def gldas_less_era5_k(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> Floats:
+    """(n,) how much warmer the year's air is in GLDAS than in ERA5, K; none at sea; as :func:`builtin_normals`."""
+    return _between(*_difference(), longitude_deg, latitude_deg)[:, 0]
+
+
 def _shared_sun(latitude_deg: ArrayLike) -> Floats:
     """Sites within 0.01 degrees of latitude share their sun, which differs by less than 0.02 % there."""
     return np.asarray(np.round(np.atleast_1d(np.asarray(latitude_deg, np.float64)), 2), np.float64)
@@ -234,15 +256,17 @@ def eto_estimate_mm_day(
     radiation_mj_m2_day: Floats,
     latitude_deg: ArrayLike,
     elevation_m: ArrayLike,
+    difference_k: ArrayLike,
 ) -> Floats:
-    """(n, 12) ETo from mean temperature, rain, solar radiation (n, 12) and elevation (n,); how sure:
-    spreads.estimate_spread_mm_day."""
+    """(n, 12) ETo from mean temperature, rain, solar radiation (n, 12), elevation (n,) and, (n,), what
+    :func:`gldas_less_era5_k` says; how sure: spreads.estimate_spread_mm_day."""
     high = np.clip(np.asarray(elevation_m, np.float64), 0.0, HIGHEST_M)[..., None]
     rise = np.log1p(high / ELEVATION_SCALE_M)
     month = np.log(moisture(t_mean_c, rain_mm, latitude_deg))
     season = np.log(moisture(t_mean_c, season_rain_mm(rain_mm), latitude_deg))
-    root = ROOT_A + ROOT_MOISTURE * month + ROOT_ELEVATION * rise
-    factor = SUN_A + SUN_MOISTURE * season + SUN_ELEVATION * rise
+    warmer = np.clip(np.asarray(difference_k, np.float64), -MOST_DIFFERENCE_K, MOST_DIFFERENCE_K)[..., None]
+    root = ROOT_A + ROOT_MOISTURE * month + ROOT_ELEVATION * rise + ROOT_DIFFERENCE * warmer
+    factor = SUN_A + SUN_MOISTURE * season + SUN_ELEVATION * rise + SUN_DIFFERENCE * warmer
     by_range = evaporating_power_mm_day(t_mean_c, latitude_deg) * np.clip(root, LEAST_ROOT_RANGE, MOST_ROOT_RANGE)
     by_sun = radiation_formula_mm_day(t_mean_c, radiation_mj_m2_day) * np.clip(
         factor, LEAST_SUN_FACTOR, MOST_SUN_FACTOR
@@ -271,7 +295,8 @@ def builtin_climate(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> SiteCl
     t, rain = builtin_normals(longitude_deg, latitude_deg)
     latitude = np.atleast_1d(np.asarray(latitude_deg, np.float64))
     sun = builtin_radiation_mj_m2_day(longitude_deg, latitude_deg)
-    eto = eto_estimate_mm_day(t, rain, sun, latitude, builtin_elevation_m(longitude_deg, latitude_deg))
+    height, difference = (f(longitude_deg, latitude_deg) for f in (builtin_elevation_m, gldas_less_era5_k))
+    eto = eto_estimate_mm_day(t, rain, sun, latitude, height, difference)
     n = len(t)
     return SiteClimate(
         eto_mm_day=eto,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from planner.climate.answer import ClimatePicture
-from planner.climate.builtin import ATTRIBUTION, SOURCE, SUNLIGHT_ATTRIBUTION, builtin_climate
+from planner.climate.builtin import ALL_ATTRIBUTIONS, SOURCE, builtin_climate
 from planner.readings import Window
 
 
@@ -26,6 +26,6 @@ def climate_picture(window: Window) -> ClimatePicture:
     if months is None:
         lon, lat = np.meshgrid(window.longitude_deg, window.latitude_deg)
         months = builtin_climate(lon.ravel(), lat.ravel()).eto_mm_day.reshape(*lon.shape, 12)
-        source, attribution = f"estimate from the {SOURCE}", f"{ATTRIBUTION} {SUNLIGHT_ATTRIBUTION}"
+        source, attribution = f"estimate from the {SOURCE}", ALL_ATTRIBUTIONS
     edges = (window.west_deg, window.south_deg, window.east_deg, window.north_deg)
     return ClimatePicture(np.asarray(months.max(axis=2)), *edges, source, attribution)

@@ -10,7 +10,7 @@ import numpy as np
 from markupsafe import Markup
 
 from planner.climate.answer import ClimatePicture
-from planner.climate.builtin import ATTRIBUTION, SOURCE, SUNLIGHT_ATTRIBUTION
+from planner.climate.builtin import ALL_ATTRIBUTIONS, SOURCE
 from planner.ledger import Notice
 from planner.show.draw import palette
 from planner.show.draw.groups import climate_ramp
@@ -32,7 +32,7 @@ def credits(sources: Iterable[str], picture: ClimatePicture | None) -> list[str]
     """What the map must say of its data and parts: the built-in climate's terms where it was used, and Leaflet."""
     asked = picture.attribution if picture is not None else ""
     if not asked and any(SOURCE in source for source in sources):
-        asked = f"{ATTRIBUTION} {SUNLIGHT_ATTRIBUTION}"
+        asked = ALL_ATTRIBUTIONS
     return [*([asked] if asked else []), "Drawn with Leaflet 1.9.4."]
 
 
