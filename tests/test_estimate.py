@@ -57,10 +57,13 @@ def test_the_estimate_holds_where_the_fit_saw_nothing(place):
 
 
 def test_a_region_is_off_the_same_way_and_by_no_more_than_is_said():
-    """All of California lies on the high side, which one region may: by one and a half of its spreads at most."""
-    z = [(at(lat, lon)[0] - known * MM_PER_IN) / at(lat, lon)[1] for lat, lon, known in CALIFORNIA.values()]
-    assert 0 < np.mean(z) < 1.5
+    """California lies on the high side, which one region may: by one of its spreads at most in the mean. Before the
+    difference of two analyses was known, the eight were off by 0.90 mm/day."""
+    off = [at(lat, lon)[0] - known * MM_PER_IN for lat, lon, known in CALIFORNIA.values()]
+    z = np.array(off) / [at(lat, lon)[1] for lat, lon, _ in CALIFORNIA.values()]
+    assert 0 < np.mean(z) < 1
     assert np.mean(np.abs(z) < 1) >= 0.4
+    assert np.sqrt(np.mean(np.square(off))) < 0.85
 
 
 def test_the_estimate_in_april_at_bangkok():
