@@ -12,7 +12,6 @@ from planner.reach.profile import (
     BUILDING,
     CROWN,
     Met,
-    between,
     ground,
     height,
     heights,
@@ -656,8 +655,7 @@ def _roofs(s, line, wave, skip, out, way, n, highest):  # type: ignore[no-untype
             blocks.row[b], blocks.v[b], blocks.walls[b] = p, -np.inf, 0
             count += 1
         if stands == IN_IT:
-            first, last = between(line.az, line.dz, s.base[p], s.top[p], u, w)
-            blocks.walls[b] += (1 if first > 0.0 else 0) + (1 if last < 1.0 else 0)
+            blocks.walls[b] += 2  # for an end inside too: else a roof raised above it would take a wall away
         # a thin screen is one edge
         thin = (w - u) * line.plan_m < SHORT_M
         for end in range(1 if thin else 2):
