@@ -304,6 +304,16 @@ def test_open_sky_loses_nothing_and_a_pit_all():
     np.testing.assert_allclose(monthly_beam(pit, table)[0] / table.beam, 0, atol=1e-4)
 
 
+def test_what_is_summed_side_by_side_is_summed_alone():
+    """A mount's months are the same to the last bit whatever stands beside it in the list."""
+    tangent = np.random.default_rng(5).gamma(0.5, 0.5, (40, len(SAMPLED_DEG)))
+    tangent[:20] = tangent[:20, :1]  # level ones, which are looked up once a stretch
+    table = light_table(sun_table(40, 0, step_minutes=10))
+    alone = np.vstack([monthly_beam(each[None], table) for each in tangent])
+    np.testing.assert_array_equal(monthly_beam(tangent, table), alone)
+    assert 0.01 < (alone / table.beam).mean() < 0.99
+
+
 def test_packing_keeps_every_edge():
     rng = np.random.default_rng(3)
     solids: Prisms = scene(rng, 30)

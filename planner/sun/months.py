@@ -19,13 +19,14 @@ from numpy.typing import NDArray
 
 from planner.compiled import in_threads, inner, kernel
 from planner.site import Floats
-from planner.sun.hierarchy import CHUNK, STACK, Tree, compile_looks, walk
+from planner.sun.hierarchy import STACK, Tree, compile_looks, walk
 from planner.sun.horizon import directions
 from planner.sun.path import SunTable
 
 AZIMUTHS = 720  # stretches of azimuth in the table
 SAMPLES = 4  # of the horizon in each
 HEIGHTS = 384  # heights of the horizon in the table, even in t / (1 + t) of its tangent t
+TOGETHER = 512  # mounts to a task, summed side by side
 FLOOR_DEG = 0.5  # obstacles lower than this are left out of a city's horizon
 
 
@@ -101,7 +102,7 @@ def monthly_beam(tangent: Floats, table: LightTable, floor_deg: float = 0.0) -> 
     def work(rows: slice) -> None:
         _beams(tangent[rows], table, floor, out[rows])
 
-    in_threads(work, len(tangent), CHUNK)
+    in_threads(work, len(tangent), TOGETHER)
     return out
 
 
@@ -118,7 +119,7 @@ def city_light(tree: Tree, mounts_xyz: Floats, sun: SunTable, floor_deg: float =
     def work(rows: slice) -> None:
         _city(mounts[rows], tree, looks, table, floor, beam[rows], view[rows])
 
-    in_threads(work, len(mounts), CHUNK)
+    in_threads(work, len(mounts), TOGETHER)
     total = table.beam + table.diffuse
     cost = light_below(sun, floor_deg) * np.divide(table.beam, total, out=np.zeros(12), where=total > 0)
     with np.errstate(divide="ignore", invalid="ignore"):  # polar night has no light to keep
@@ -129,45 +130,57 @@ def city_light(tree: Tree, mounts_xyz: Floats, sun: SunTable, floor_deg: float =
 
 @kernel
 def _beams(tangents, table, floor, out):  # type: ignore[no-untyped-def]
-    lost, x = np.empty(12, np.float32), np.empty(tangents.shape[1], np.float32)
+    x = np.empty(tangents.shape, np.float32)
     for n in range(len(tangents)):
-        _lost(tangents[n], table, floor, x, lost)
-        for k in range(12):
-            out[n, k] = table.beam[k] - lost[k]
+        _heights(tangents[n], floor, x[n])
+    _kept(x, table, out)
 
 
 @inner
-def _lost(tangent, table, floor, x, lost):  # type: ignore[no-untyped-def]
-    """Light of each month that comes from under one mount's horizon, into `lost` (12,); x (m,): room to work in."""
+def _heights(tangent, floor, x):  # type: ignore[no-untyped-def]
+    """One mount's horizon in t / (1 + t) of its tangent t, into `x` (m,); 0 up to the floor."""
     one = np.float32(1.0)
     for i in range(len(x)):  # kept apart and free of branches: the compiler then does eight at once
         t = min(np.float32(tangent[i]), np.float32(1e9))
         x[i] = t / (one + t) * np.float32(t > floor)
-    lost[:] = 0.0
+
+
+@inner
+def _kept(x, table, out):  # type: ignore[no-untyped-def]
+    """Light of each month that comes from over the horizons of some mounts, (n, m) from `_heights`, into (n, 12).
+
+    One stretch of azimuth for all mounts, then the next: its part of the table stays in the core's own cache.
+    """
+    one = np.float32(1.0)
+    lost = np.zeros((len(x), 12), np.float32)
     for a in range(AZIMUTHS):
         least, most = table.least[a], table.most[a]
         if least > one:  # the sun is never there
             continue
-        low = high = x[a * SAMPLES]
-        for s in range(1, SAMPLES):
-            low, high = min(low, x[a * SAMPLES + s]), max(high, x[a * SAMPLES + s])
-        if high <= least:
-            continue
-        scale = one / (most - least)
-        if low >= most:
-            for k in range(12):
-                lost[k] += table.below[a, HEIGHTS, k]
-        elif (high - low) * scale < np.float32(0.01) and low > least and high < most:
-            _add(table.below, a, ((low + high) * np.float32(0.5) - least) * scale, one, lost)
-        else:
-            for s in range(SAMPLES):
-                part = min((x[a * SAMPLES + s] - least) * scale, one)
-                if part > np.float32(0.0):
-                    _add(table.below, a, part, np.float32(1.0 / SAMPLES), lost)
+        scale, below = one / (most - least), table.below[a]
+        for n in range(len(x)):
+            low = high = x[n, a * SAMPLES]
+            for s in range(1, SAMPLES):
+                low, high = min(low, x[n, a * SAMPLES + s]), max(high, x[n, a * SAMPLES + s])
+            if high <= least:
+                continue
+            if low >= most:
+                for k in range(12):
+                    lost[n, k] += below[HEIGHTS, k]
+            elif (high - low) * scale < np.float32(0.01) and low > least and high < most:
+                _add(below, ((low + high) * np.float32(0.5) - least) * scale, one, lost[n])
+            else:
+                for s in range(SAMPLES):
+                    part = min((x[n, a * SAMPLES + s] - least) * scale, one)
+                    if part > np.float32(0.0):
+                        _add(below, part, np.float32(1.0 / SAMPLES), lost[n])
+    for n in range(len(x)):
+        for k in range(12):
+            out[n, k] = table.beam[k] - lost[n, k]
 
 
 @inner
-def _add(below, a, part, share, lost):  # type: ignore[no-untyped-def]
+def _add(below, part, share, lost):  # type: ignore[no-untyped-def]
     one, half = np.float32(1.0), np.float32(0.5)
     spread = np.sqrt(part * half) if part < half else one - np.sqrt((one - part) * half)
     y = spread * np.float32(HEIGHTS)
@@ -175,7 +188,7 @@ def _add(below, a, part, share, lost):  # type: ignore[no-untyped-def]
     upper = (y - np.float32(h)) * share
     lower = share - upper
     for k in range(12):
-        lost[k] += lower * below[a, h, k] + upper * below[a, h + 1, k]
+        lost[k] += lower * below[h, k] + upper * below[h + 1, k]
 
 
 @kernel
@@ -183,14 +196,13 @@ def _city(mounts, tree, looks, table, floor, beam, view):  # type: ignore[no-unt
     m = len(looks.turn)
     stack = np.empty((STACK, 2), np.int64)
     low, tangent = np.empty((m >> looks.shift) + 1), np.empty(m)
-    lost, x = np.empty(12, np.float32), np.empty(m, np.float32)
+    x = np.empty((len(mounts), m), np.float32)
     for n in range(len(mounts)):
         walk(mounts[n, 0], mounts[n, 1], mounts[n, 2], tree, looks, floor, tangent, low, stack)
-        _lost(tangent, table, floor * (1.0 + 1e-9), x, lost)
-        for k in range(12):
-            beam[n, k] = table.beam[k] - lost[k]
+        _heights(tangent, floor * (1.0 + 1e-9), x[n])
         sky = 0.0
         for i in range(m):
             t = tangent[i]
             sky += 1.0 if t <= floor * (1.0 + 1e-9) else 1.0 / (1.0 + t * t)
         view[n] = sky / m
+    _kept(x, table, beam)
