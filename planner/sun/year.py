@@ -92,6 +92,27 @@ class _Veils(NamedTuple):
     found: Floats
 
 
+class _Room(NamedTuple):
+    """Where one mount is worked out, and then the next.
+
+    stack, listed, low: for walks. Of the sun's m steps: lowest, of each stretch, that nothing opaque hides; tangent
+    (m,) of the opaque horizon; dim (2, m) logarithm of what is let through, leafless and in leaf; dark (days,)
+    steps without sun. Of the picture: shape (360,) tangent of its opaque horizon; veils; cut, for the shares of one
+    azimuth.
+    """
+
+    stack: Ints
+    listed: Ints
+    low: Floats
+    lowest: Floats
+    tangent: Floats
+    dim: Floats
+    dark: Floats
+    shape: Floats
+    veils: _Veils
+    cut: Floats
+
+
 class _Out(NamedTuple):
     """hours (n, 12); beam (n, 2, 12) and sky_view (n, 2) leafless and in leaf; horizon, veil (n, 360).
 
@@ -234,114 +255,138 @@ def _towards(tangent, turn):  # type: ignore[no-untyped-def]
 
 @kernel
 def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # type: ignore[no-untyped-def]
-    m, whole = len(looks.turn), len(picture.turn)
-    stack = np.empty((STACK, 2), np.int64)
-    low = np.empty(max(m >> looks.shift, whole >> picture.shift) + 1)
-    lowest = np.empty((m >> looks.shift) + 1)
-    tangent, shape, dim = np.empty(m), np.empty(whole), np.empty((2, m))
-    found = np.empty(MOST_CROSSINGS)
-    veils = _Veils(np.empty((whole, MOST_VEILS, 4)), np.empty(whole, np.int64), found)
-    cut = np.empty(2 * MOST_VEILS + 2)
-    shut = np.full(2, -np.inf)
-    dark = np.empty(len(steps.day_steps))
-    listed = np.empty(max(len(scene.crown_radius), len(scene.leafy.top)), np.int64)
+    room = _room(scene, steps, looks, picture)
     for n in range(len(mounts)):
-        east, north, up = mounts[n, 0], mounts[n, 1], mounts[n, 2]
         # the beam, at the sun's own azimuths
-        walk(east, north, up, scene.buildings, looks, 0.0, tangent, low, stack)
-        # the lowest sun of each stretch of azimuths that nothing opaque hides: what is lower need not be looked at
-        lowest[:] = np.inf
-        for i in range(m):
-            if ground.shape[1]:
-                tangent[i] = max(tangent[i], _between(ground[n], steps.spot[i], steps.part[i]))
-            if steps.slope[0, i] > tangent[i]:
-                lowest[i >> looks.shift] = min(lowest[i >> looks.shift], steps.slope[0, i])
-        dim[:] = 0.0
-        if canopy.shape[1]:
-            for i in range(m):
-                if steps.slope[0, i] < _between(canopy[n], steps.spot[i], steps.part[i]):
-                    dim[0, i] += scene.canopy_log[0]
-                    dim[1, i] += scene.canopy_log[1]
-        for k in range(in_sight(east, north, up, scene.over_crowns, looks, lowest, stack, listed)):
-            c = listed[k]
-            dim_by_crown(
-                scene.crown[c] - mounts[n],
-                scene.crown_radius[c],
-                scene.crown_half[c],
-                looks,
-                steps.slope,
-                scene.crown_log[c],
-                scene.crown_chord[c],
-                dim,
-                lowest,
-            )
-        for k in range(in_sight(east, north, up, scene.leafy, looks, lowest, stack, listed)):
-            j = listed[k]
-            dim_by_prism(
-                east,
-                north,
-                up,
-                scene.leafy,
-                j,
-                looks,
-                steps.slope,
-                scene.leafy_log[j],
-                scene.leafy_chord[j],
-                dim,
-                found,
-            )
-        for j in scene.hanging:
-            if scene.buildings.base[j] > up:
-                dim_by_prism(east, north, up, scene.buildings, j, looks, steps.slope, shut, 0.0, dim, found)
-        dark[:] = 0.0
-        highest = 0.0
-        for i in range(m):
-            free = steps.slope[0, i] > tangent[i]
-            k = steps.month[i]
-            if free and dim[0, i] == 0.0:
-                out.hours[n, k] += steps.hours[i]
-            else:
-                dark[steps.day[i]] += 1.0
-                if steps.slope[0, i] > highest:
-                    highest = steps.slope[0, i]
-                    out.highest[n] = i
-            if free:
-                for leaf in range(2):
-                    kept = 1.0 if dim[leaf, i] == 0.0 else math.exp(dim[leaf, i])
-                    out.beam[n, leaf, k] += steps.beam[i] * kept
-        for d in range(len(dark)):
-            if dark[d] > out.worst_day[n] * steps.day_steps[d]:
-                out.worst_day[n], out.day[n] = dark[d] / steps.day_steps[d], d
+        _hide(mounts[n], scene, steps, looks, ground[n], room)
+        _dim(mounts[n], scene, steps, looks, canopy[n], room)
+        _sum_steps(n, steps, room, out)
         # the sky and the picture, by the middles of whole degrees
-        walk(east, north, up, scene.buildings, picture, 0.0, shape, low, stack)
-        for i in range(whole):
-            if ground.shape[1]:
-                shape[i] = max(shape[i], _towards(ground[n], picture.turn[i]))
-            out.horizon[n, i] = shape[i]
-            out.veil[n, i] = _towards(canopy[n], picture.turn[i]) if canopy.shape[1] else 0.0
-        veils.many[:] = 0
-        for i in range(whole):
-            if out.veil[n, i] > 0.0:
-                log = scene.canopy_log
-                _add_veil(veils, i, -np.inf, out.veil[n, i], math.exp(log[0]), math.exp(log[1]))
-        # what stays under the opaque horizon dims nothing of the sky
-        low[:] = np.inf
-        for i in range(whole):
-            low[i >> picture.shift] = min(low[i >> picture.shift], shape[i])
-        _hang_veils(mounts[n], scene, picture, out.horizon[n], out.veil[n], veils, low, stack, listed)
-        for i in range(whole):
-            some = veils.each[i, : veils.many[i]]
+        _draw_horizon(n, mounts[n], scene, picture, ground[n], canopy[n], room, out)
+        _view_sky(n, mounts[n], scene, picture, room, out)
+
+
+@inner
+def _room(scene, steps, looks, picture):  # type: ignore[no-untyped-def]
+    m, whole = len(looks.turn), len(picture.turn)
+    return _Room(
+        np.empty((STACK, 2), np.int64),
+        np.empty(max(len(scene.crown_radius), len(scene.leafy.top)), np.int64),
+        np.empty(max(m >> looks.shift, whole >> picture.shift) + 1),
+        np.empty((m >> looks.shift) + 1),
+        np.empty(m),
+        np.empty((2, m)),
+        np.empty(len(steps.day_steps)),
+        np.empty(whole),
+        _Veils(np.empty((whole, MOST_VEILS, 4)), np.empty(whole, np.int64), np.empty(MOST_CROSSINGS)),
+        np.empty(2 * MOST_VEILS + 2),
+    )
+
+
+@inner
+def _hide(mount, scene, steps, looks, ground, room):  # type: ignore[no-untyped-def]
+    """The opaque horizon at the sun's azimuths, and the lowest sun of each stretch of them that it does not hide:
+    what is lower need not be looked at.
+    """
+    tangent, lowest = room.tangent, room.lowest
+    walk(mount[0], mount[1], mount[2], scene.buildings, looks, 0.0, tangent, room.low, room.stack)
+    lowest[:] = np.inf
+    for i in range(len(tangent)):
+        if len(ground):
+            tangent[i] = max(tangent[i], _between(ground, steps.spot[i], steps.part[i]))
+        if steps.slope[0, i] > tangent[i]:
+            lowest[i >> looks.shift] = min(lowest[i >> looks.shift], steps.slope[0, i])
+
+
+@inner
+def _dim(mount, scene, steps, looks, canopy, room):  # type: ignore[no-untyped-def]
+    """What canopy, crowns and things that hang let through at each step, as a logarithm."""
+    east, north, up = mount[0], mount[1], mount[2]
+    slope, dim, found, listed = steps.slope, room.dim, room.veils.found, room.listed
+    dim[:] = 0.0
+    if len(canopy):
+        for i in range(dim.shape[1]):
+            if slope[0, i] < _between(canopy, steps.spot[i], steps.part[i]):
+                dim[0, i] += scene.canopy_log[0]
+                dim[1, i] += scene.canopy_log[1]
+    for k in range(in_sight(east, north, up, scene.over_crowns, looks, room.lowest, room.stack, listed)):
+        c = listed[k]
+        offset, radius, half = scene.crown[c] - mount, scene.crown_radius[c], scene.crown_half[c]
+        log, chord = scene.crown_log[c], scene.crown_chord[c]
+        dim_by_crown(offset, radius, half, looks, slope, log, chord, dim, room.lowest)
+    for k in range(in_sight(east, north, up, scene.leafy, looks, room.lowest, room.stack, listed)):
+        j = listed[k]
+        log, chord = scene.leafy_log[j], scene.leafy_chord[j]
+        dim_by_prism(east, north, up, scene.leafy, j, looks, slope, log, chord, dim, found)
+    shut = np.full(2, -np.inf)
+    for j in scene.hanging:
+        if scene.buildings.base[j] > up:
+            dim_by_prism(east, north, up, scene.buildings, j, looks, slope, shut, 0.0, dim, found)
+
+
+@inner
+def _sum_steps(n, steps, room, out):  # type: ignore[no-untyped-def]
+    """Hours and beam of each month, and what the shade is named by."""
+    tangent, dim, dark = room.tangent, room.dim, room.dark
+    dark[:] = 0.0
+    highest = 0.0
+    for i in range(len(tangent)):
+        free = steps.slope[0, i] > tangent[i]
+        k = steps.month[i]
+        if free and dim[0, i] == 0.0:
+            out.hours[n, k] += steps.hours[i]
+        else:
+            dark[steps.day[i]] += 1.0
+            if steps.slope[0, i] > highest:
+                highest = steps.slope[0, i]
+                out.highest[n] = i
+        if free:
             for leaf in range(2):
-                if veils.many[i] == 0:
-                    share = 1.0 / (1.0 + shape[i] * shape[i])  # cos^2 of the horizon
-                else:
-                    share = open_share(shape[i], some[:, 0], some[:, 1], some[:, 2 + leaf], cut)
-                out.sky_view[n, leaf] += share / whole
-        for i in range(whole):
-            if out.veil[n, i] <= out.horizon[n, i]:
-                out.veil[n, i] = 0.0
-            out.horizon[n, i] = math.degrees(math.atan(max(0.0, out.horizon[n, i])))
-            out.veil[n, i] = math.degrees(math.atan(max(0.0, out.veil[n, i])))
+                kept = 1.0 if dim[leaf, i] == 0.0 else math.exp(dim[leaf, i])
+                out.beam[n, leaf, k] += steps.beam[i] * kept
+    for d in range(len(dark)):
+        if dark[d] > out.worst_day[n] * steps.day_steps[d]:
+            out.worst_day[n], out.day[n] = dark[d] / steps.day_steps[d], d
+
+
+@inner
+def _draw_horizon(n, mount, scene, picture, ground, canopy, room, out):  # type: ignore[no-untyped-def]
+    """Tangents of the opaque horizon, in `room.shape` too, and of the canopy over it, whose veils are listed."""
+    shape, veils, log = room.shape, room.veils, scene.canopy_log
+    walk(mount[0], mount[1], mount[2], scene.buildings, picture, 0.0, shape, room.low, room.stack)
+    veils.many[:] = 0
+    for i in range(len(shape)):
+        if len(ground):
+            shape[i] = max(shape[i], _towards(ground, picture.turn[i]))
+        out.horizon[n, i] = shape[i]
+        out.veil[n, i] = _towards(canopy, picture.turn[i]) if len(canopy) else 0.0
+        if out.veil[n, i] > 0.0:
+            _add_veil(veils, i, -np.inf, out.veil[n, i], math.exp(log[0]), math.exp(log[1]))
+
+
+@inner
+def _view_sky(n, mount, scene, picture, room, out):  # type: ignore[no-untyped-def]
+    """How much of the sky is seen over the horizon and through what veils it; both pictures end in degrees."""
+    shape, veils, low = room.shape, room.veils, room.low
+    horizon, veil, whole = out.horizon[n], out.veil[n], len(room.shape)
+    # what stays under the opaque horizon dims nothing of the sky
+    low[:] = np.inf
+    for i in range(whole):
+        low[i >> picture.shift] = min(low[i >> picture.shift], shape[i])
+    _hang_veils(mount, scene, picture, horizon, veil, veils, low, room.stack, room.listed)
+    for i in range(whole):
+        some = veils.each[i, : veils.many[i]]
+        for leaf in range(2):
+            if veils.many[i] == 0:
+                share = 1.0 / (1.0 + shape[i] * shape[i])  # cos^2 of the horizon
+            else:
+                share = open_share(shape[i], some[:, 0], some[:, 1], some[:, 2 + leaf], room.cut)
+            out.sky_view[n, leaf] += share / whole
+    for i in range(whole):
+        if veil[i] <= horizon[i]:
+            veil[i] = 0.0
+        horizon[i] = math.degrees(math.atan(max(0.0, horizon[i])))
+        veil[i] = math.degrees(math.atan(max(0.0, veil[i])))
 
 
 @inner
