@@ -1,10 +1,8 @@
-"""What many tests need: the folder of open data, an end to what would wait for ever."""
+"""The open data folder that tests on real data need."""
 
 from __future__ import annotations
 
 import os
-import signal
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -22,17 +20,3 @@ def open_data() -> Path:
             else "no open data: set NOONMARK_OPEN_DATA to its folder"
         )
     return folder
-
-
-@pytest.fixture
-def at_once() -> Iterator[None]:
-    """Three minutes, then the end of the test: what waits for a pipe or an answer would wait for ever."""
-
-    def ring(*_: object) -> None:
-        pytest.fail("it waits")
-
-    before = signal.signal(signal.SIGALRM, ring)
-    signal.alarm(180)
-    yield
-    signal.alarm(0)
-    signal.signal(signal.SIGALRM, before)

@@ -1,8 +1,4 @@
-"""Commands of the README as a user runs them, in a folder with a space in its name.
-
-`check` runs in a process of its own, as an installed command does; the others run in this one, for each start of a
-process loads the same libraries.
-"""
+"""Every command of the README as a user runs it: processes of their own, in a folder with a space in its name."""
 
 from __future__ import annotations
 
@@ -16,15 +12,12 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 import pytest
 import rasterio
-from typer.testing import CliRunner
-
-from planner import batches
-from planner.cli import app
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -32,30 +25,21 @@ SCRIPT = Path(sys.executable).with_name("noonmark")
 ENV = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST")}
 
 
-def run(*words: object, cwd: Path, code: int = 0, **env: str) -> str:
-    """What the command said, run in this process."""
-    with contextlib.chdir(cwd):
-        done = CliRunner(env=env).invoke(app, list(map(str, words)))
-    assert done.exit_code == code, done.output
-    assert done.exception is None or isinstance(done.exception, SystemExit)
-    return done.output
-
-
-def in_a_process(*words: object, cwd: Path) -> str:
-    """What the command said, run in a process of its own; it is the installed one where there is one."""
+def run(*words: object, cwd: Path, code: int = 0, limit_s: float = 300, **env: str) -> str:
+    """What the command said; it is the installed one where there is one."""
     start = [SCRIPT] if SCRIPT.exists() else [sys.executable, "-m", "planner.cli"]
     done = subprocess.run(
         [*map(str, start), *map(str, words)],
         cwd=cwd,
-        env=ENV,
+        env={**ENV, **env},
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
         encoding="utf-8",
-        timeout=300,
+        timeout=limit_s,
         check=False,
     )
-    assert done.returncode == 0, done.stderr + done.stdout
+    assert done.returncode == code, done.stderr + done.stdout
     assert "Traceback" not in done.stderr + done.stdout
     return done.stdout + done.stderr
 
@@ -85,7 +69,7 @@ def test_the_readme_names_the_commands_that_there_are() -> None:
 
 
 def test_check(folder: Path) -> None:
-    assert "0 errors, 3 notices." in in_a_process("check", "campus/campus.toml", cwd=folder)
+    assert "0 errors, 3 notices." in run("check", "campus/campus.toml", cwd=folder)
     assert json.loads(run("check", "campus/campus.toml", "--json", "--quiet", cwd=folder))["ok"]
 
 
@@ -115,15 +99,16 @@ def test_a_contract_with_a_value_for_its_paths(folder: Path) -> None:
     assert "HERE" in run("contract", "moved.toml", cwd=folder, code=3)
 
 
-def test_python_as_the_readme_shows_it(
-    folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_python_as_the_readme_shows_it(folder: Path) -> None:
     code = re.search(r"```python\n(.*?)```", README, flags=re.S)
     assert code is not None
     (folder / "examples").symlink_to(folder)
-    monkeypatch.chdir(folder)
-    exec(compile(code[1], "README.md", "exec"), {"__name__": "__main__"})
-    assert capsys.readouterr().out.strip()
+    env = {**ENV, "PYTHONPATH": os.pathsep.join(filter(None, [ENV.get("PYTHONPATH"), str(ROOT)]))}
+    done = subprocess.run(
+        [sys.executable, "-c", code[1]], cwd=folder, env=env, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.strip()
     assert (folder / "out" / "sheet.html").is_file()
 
 
@@ -173,11 +158,9 @@ class Polite(BaseHTTPRequestHandler):
         self.send_error(404)
 
 
-@pytest.mark.usefixtures("at_once")
-def test_what_is_no_scheduler_is_answered(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A port that nobody listens at, one that never answers, a web server, a worker."""
+def test_what_is_no_scheduler_is_answered(folder: Path) -> None:
+    """Ten seconds are given to it (`batches.ANSWER_S`); the rest of the limit is the start of four processes."""
     distributed = pytest.importorskip("distributed")
-    monkeypatch.setattr(batches, "ANSWER_S", 2)
     with contextlib.ExitStack() as stack:
         silent = stack.enter_context(socket.create_server(("127.0.0.1", 0)))
         server = stack.enter_context(HTTPServer(("127.0.0.1", 0), Polite))
@@ -190,10 +173,15 @@ def test_what_is_no_scheduler_is_answered(folder: Path, monkeypatch: pytest.Monk
             f"tcp://127.0.0.1:{port}" for port in (free_port(), silent.getsockname()[1], server.server_port)
         ]
         addresses.append(cluster.workers[0].address)
-        for address in addresses:
-            said = run("contract", "contract/contract.toml", "--scheduler", address, cwd=folder, code=2)
-            assert re.search("no scheduler", said)
-            assert address in said
+
+        def said(address: str) -> str:
+            words = ("contract", "contract/contract.toml", "--scheduler", address)
+            return run(*words, cwd=folder, code=2, limit_s=200)
+
+        told = list(stack.enter_context(ThreadPoolExecutor(4)).map(said, addresses))
+    for address, text in zip(addresses, told, strict=True):
+        assert re.search("no scheduler", text)
+        assert address in text
     assert not (folder / "noonmark-out").exists()
 
 

@@ -6,8 +6,10 @@ import os
 import pickle
 import resource
 import shutil
+import signal
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import geopandas as gpd
@@ -100,6 +102,20 @@ def test_a_name_of_two_lines_makes_no_line_of_its_own(capsys: pytest.CaptureFixt
     assert said.count("A\u240aerror: B") == 2
     assert not any(line.startswith("error: B") for line in said.splitlines())
     assert "\x1b[2J" not in said
+
+
+@pytest.fixture
+def at_once() -> Iterator[None]:
+    """A minute, then the end of the test: what waits for a pipe would wait for ever."""
+
+    def ring(*_: object) -> None:
+        pytest.fail("it waits")
+
+    before = signal.signal(signal.SIGALRM, ring)
+    signal.alarm(60)
+    yield
+    signal.alarm(0)
+    signal.signal(signal.SIGALRM, before)
 
 
 @pytest.mark.usefixtures("at_once")
