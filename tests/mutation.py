@@ -55,6 +55,7 @@ ALIKE = (
     ("rain", "_add_prisms", "1.0 down", "of a corner's two edges the other one begins where this one ends"),
     ("rain", "_add_prisms", "0.0 up", "the same"),
     ("rain", "_add_prisms", "length > 0.0 turned", "an edge of no length is as near as its neighbors' ends"),
+    ("rain", "_add_prisms", "0.0 down", "the same"),
     ("rain", "_on_edge", "length2 > 0.0 turned", "the same"),
     ("rain", "_on_edge", "0.0 down", "the same"),
     ("rain", "_add_crowns", "0.0 down", "less than nothing comes of rounding alone"),
