@@ -594,9 +594,9 @@ def fullest(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
     }
     plan = source.plan.model_copy(update={"sensor": sensor, "sun": sun, "requirements": requirements, **coarse})
     result = run_site(PlanFile(source.path, plan, source.variables), Ledger())
-    sheet = tmp_path_factory.mktemp(request.param) / "sheet.html"
-    sheet.write_bytes(sheet_page(result))
-    return sheet, result
+    folder = tmp_path_factory.mktemp(request.param)
+    write_site(result, folder)
+    return folder / "sheet.html", result
 
 
 @pytest.mark.parametrize("size", list(SHEETS_IN))
