@@ -92,8 +92,9 @@ def threads() -> int:
 
 
 def tasks(total: int, most: int | None = None) -> list[slice]:
-    """0..total in runs of at most `most`; unless given, TASKS of them for each thread."""
-    step = most or max(1, -(-total // (TASKS * threads())))
+    """0..total in runs of at most `most`, and at least one for each thread; unless given, TASKS for each thread."""
+    share = max(1, -(-total // (threads() if most else TASKS * threads())))
+    step = min(share, most or share)
     return [slice(k, min(k + step, total)) for k in range(0, total, step)]
 
 

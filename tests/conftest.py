@@ -1,11 +1,32 @@
-"""The open data folder that tests on real data need."""
+"""The open data folder that tests on real data need; what all workers of a run share."""
 
 from __future__ import annotations
 
 import os
+import pickle
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+from filelock import FileLock
+
+
+@pytest.fixture(scope="session")
+def once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Callable[[Path], Any]], tuple[Path, Any]]:
+    """Has a function write into a folder and give a result once in a run of tests, whichever worker asks first."""
+    base = tmp_path_factory.getbasetemp()
+    shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+
+    def made(name: str, make: Callable[[Path], Any]) -> tuple[Path, Any]:
+        folder, kept = shared / name, shared / f"{name}.pickle"
+        with FileLock(shared / f"{name}.lock"):
+            if not kept.exists():
+                folder.mkdir(exist_ok=True)
+                kept.write_bytes(pickle.dumps(make(folder)))
+            return folder, pickle.loads(kept.read_bytes())
+
+    return made
 
 
 @pytest.fixture(scope="session")

@@ -252,12 +252,15 @@ def test_by_path_a_crown_polygon_dims_the_sky_by_the_way_through_it():
 # --- light by month from a sampled horizon -----------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("latitude_deg", [35.0, 52.0, -33.0])
-def test_monthly_sums_keep_to_their_bound(latitude_deg):
-    """Against every minute of the year at the sun's own azimuths: within 0.5 % of the month's open light."""
+@pytest.mark.parametrize(("latitude_deg", "every"), [(35.0, 1), (52.0, 4), (-33.0, 4)])
+def test_monthly_sums_keep_to_their_bound(latitude_deg, every):
+    """Against every minute of the year at the sun's own azimuths: within 0.5 % of the month's open light.
+
+    Of 200 mounts at one latitude, of every fourth of them at two more.
+    """
     solids, middle, width = town(1500, seed=4, per_m2=0.0015)
     tree = pack(solids)
-    mounts = np.vstack([roofs(solids, middle + 3, np.arange(0, 1500, 15)), streets(width, 100)])
+    mounts = np.vstack([roofs(solids, middle + 3, np.arange(0, 1500, 15)), streets(width, 100)])[::every]
     sun = sun_table(latitude_deg, 0.0, step_minutes=1)
     looks = directions(sun.azimuth_deg)
     by_month = np.zeros((len(looks), 12))

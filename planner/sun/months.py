@@ -26,7 +26,7 @@ from planner.sun.path import SunTable
 AZIMUTHS = 720  # stretches of azimuth in the table
 SAMPLES = 4  # of the horizon in each
 HEIGHTS = 384  # heights of the horizon in the table, even in t / (1 + t) of its tangent t
-TOGETHER = 512  # mounts to a task, summed side by side
+TOGETHER = 2048  # mounts to a task, summed side by side: each stretch of the table is fetched once for all of them
 FLOOR_DEG = 0.5  # obstacles lower than this are left out of a city's horizon
 
 
@@ -128,40 +128,31 @@ def city_light(tree: Tree, mounts_xyz: Floats, sun: SunTable, floor_deg: float =
     return CityLight(light, share, view, floor_deg, cost)
 
 
+@inner
+def _height(tangent, floor):  # type: ignore[no-untyped-def]
+    """A horizon in t / (1 + t) of its tangent t; 0 up to the floor."""
+    t = min(np.float32(tangent), np.float32(1e9))
+    return t / (np.float32(1.0) + t) if t > floor else np.float32(0.0)
+
+
 @kernel
 def _beams(tangents, table, floor, out):  # type: ignore[no-untyped-def]
-    x = np.empty(tangents.shape, np.float32)
-    for n in range(len(tangents)):
-        _heights(tangents[n], floor, x[n])
-    _kept(x, table, out)
-
-
-@inner
-def _heights(tangent, floor, x):  # type: ignore[no-untyped-def]
-    """One mount's horizon in t / (1 + t) of its tangent t, into `x` (m,); 0 up to the floor."""
-    one = np.float32(1.0)
-    for i in range(len(x)):  # kept apart and free of branches: the compiler then does eight at once
-        t = min(np.float32(tangent[i]), np.float32(1e9))
-        x[i] = t / (one + t) * np.float32(t > floor)
-
-
-@inner
-def _kept(x, table, out):  # type: ignore[no-untyped-def]
-    """Light of each month that comes from over the horizons of some mounts, (n, m) from `_heights`, into (n, 12).
+    """Light of each month that comes from over the horizons of some mounts, (n, m) tangents, into (n, 12).
 
     One stretch of azimuth for all mounts, then the next: its part of the table stays in the core's own cache.
     """
     one = np.float32(1.0)
-    lost = np.zeros((len(x), 12), np.float32)
+    lost = np.zeros((len(out), 12), np.float32)
     for a in range(AZIMUTHS):
         least, most = table.least[a], table.most[a]
         if least > one:  # the sun is never there
             continue
         scale, below = one / (most - least), table.below[a]
-        for n in range(len(x)):
-            low = high = x[n, a * SAMPLES]
+        for n in range(len(out)):
+            low = high = tangents[n, a * SAMPLES]
             for s in range(1, SAMPLES):
-                low, high = min(low, x[n, a * SAMPLES + s]), max(high, x[n, a * SAMPLES + s])
+                low, high = min(low, tangents[n, a * SAMPLES + s]), max(high, tangents[n, a * SAMPLES + s])
+            low, high = _height(low, floor), _height(high, floor)
             if high <= least:
                 continue
             if low >= most:
@@ -171,10 +162,10 @@ def _kept(x, table, out):  # type: ignore[no-untyped-def]
                 _add(below, ((low + high) * np.float32(0.5) - least) * scale, one, lost[n])
             else:
                 for s in range(SAMPLES):
-                    part = min((x[n, a * SAMPLES + s] - least) * scale, one)
+                    part = min((_height(tangents[n, a * SAMPLES + s], floor) - least) * scale, one)
                     if part > np.float32(0.0):
                         _add(below, part, np.float32(1.0 / SAMPLES), lost[n])
-    for n in range(len(x)):
+    for n in range(len(out)):
         for k in range(12):
             out[n, k] = table.beam[k] - lost[n, k]
 
@@ -196,13 +187,13 @@ def _city(mounts, tree, looks, table, floor, beam, view):  # type: ignore[no-unt
     m = len(looks.turn)
     stack = np.empty((STACK, 2), np.int64)
     low, tangent = np.empty((m >> looks.shift) + 1), np.empty(m)
-    x = np.empty((len(mounts), m), np.float32)
+    tangents = np.empty((len(mounts), m), np.float32)
     for n in range(len(mounts)):
         walk(mounts[n, 0], mounts[n, 1], mounts[n, 2], tree, looks, floor, tangent, low, stack)
-        _heights(tangent, floor * (1.0 + 1e-9), x[n])
+        tangents[n] = tangent
         sky = 0.0
         for i in range(m):
             t = tangent[i]
             sky += 1.0 if t <= floor * (1.0 + 1e-9) else 1.0 / (1.0 + t * t)
         view[n] = sky / m
-    _kept(x, table, beam)
+    _beams(tangents, table, floor * (1.0 + 1e-9), beam)
