@@ -212,6 +212,9 @@ def _parts(value: Any, seen: set[int]) -> Iterator[object]:
             yield from _parts(cell.cell_contents, seen)
     elif isinstance(value, int | float | str | bytes | None):
         yield value
+    elif isinstance(value, slice):  # a constant from Python 3.14 on
+        yield "slice"
+        yield from _parts((value.start, value.stop, value.step), seen)
     elif isinstance(value, tuple):
         for one in value:
             yield from _parts(one, seen)

@@ -116,6 +116,12 @@ def test_an_edited_kernel_of_the_package_counts_at_once(folder: Path) -> None:
     assert float(python("-c", code, folder=folder, **env)) == 42.0
 
 
+def test_a_slice_is_told_from_another() -> None:
+    """From Python 3.14 on a slice of numbers is a constant of the code."""
+    one, other = (list(kept._parts(slice(0, last), set())) for last in (1, 2))
+    assert one != other
+
+
 def test_damaged_files_are_made_again_and_old_ones_swept(folder: Path) -> None:
     python("calling.py", folder=folder)
     kept = folder / "kept" / "noonmark"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
@@ -74,15 +75,18 @@ class PlanFile:
         where, filled = f"{self.path}: {key}", re.sub(r"\$\{(\w+)\}", fill, text)
         try:
             found = (self.path.parent / Path(filled).expanduser()).resolve()
-            if found.exists() and not (found.is_file() or found.is_dir()):
-                # a pipe would be waited for without end, a device read without end
-                raise PlanError(where, f"{found} is neither a file nor a folder", "Name a file on disk")
+            mode = found.stat().st_mode  # what it raises is the same in every Python; what exists() swallows is not
+        except (FileNotFoundError, NotADirectoryError):
+            return found  # said when it is read
         except (
             OSError,
             ValueError,
             RuntimeError,
         ) as fault:  # too long, a null, no such user, links in a ring
             raise PlanError(where, f"'{filled}' can be no file's path: {fault}", "Mend the path") from None
+        if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
+            # a pipe would be waited for without end, a device read without end
+            raise PlanError(where, f"{found} is neither a file nor a folder", "Name a file on disk")
         return found
 
     def origin(self, *more: Path) -> Origin:
