@@ -98,6 +98,7 @@ def run_contract(
         (),
         np.concatenate([part.sites.rows for part in parts]),
         _own_of([part.sites for part in parts if len(part.sites)]),
+        np.concatenate([np.asarray(part.sites.elsewhere, bool) for part in parts]),
     )
     lonlat = inner_points(sites.shapes)
     picture = picture_around(plan_file, lonlat[:, 0], lonlat[:, 1], ledger)
@@ -251,8 +252,10 @@ def _read(plan_file: PlanFile, first: int, end: int, layered: Layered | None = N
         why = f"{fault.what}. {fault.todo}"
         rejected = contract_rows(plan_file, (first, end), why) if layered is not None else ()
         sites = ContractSites((), (), np.empty(0), rejected or (Rejected(f"rows {first + 1} to {end}", why),))
-    say_signs(plan_file, sites, ledger)
-    if layered is not None:
+    if layered is None:
+        sites = replace(sites, elsewhere=say_signs(plan_file, sites, ledger))
+    else:
+        sites = replace(sites, elsewhere=np.isin(sites.rows, layered.elsewhere))
         return _read_layered(plan_file, sites, (first, end), layered, ledger)
     kept, climate, lost = _climate(plan_file, sites, ledger)
     if plan_file.plan.climate.daily is not None:
@@ -314,12 +317,14 @@ class Layered:
     """How the sites of a contract with layers are decided, as another process is told it.
 
     job: text by which a process knows what it has read for it already. stand_ins: paths by the plan's key. keep:
-    what is kept of each site's result besides its record, by name.
+    what is kept of each site's result besides its record, by name. elsewhere: numbers in the file of the sites that
+    probably lie elsewhere, which no site alone can tell.
     """
 
     job: str
     stand_ins: Mapping[str, str]
     keep: Keep | None = None
+    elsewhere: tuple[int, ...] = ()
 
 
 _read_for: dict[str, Shared] = {}  # what this process has read for all sites of a job; of one job at a time
@@ -330,7 +335,11 @@ def _prepared(plan_file: PlanFile, pieces: Pieces, job: str, keep: Keep | None, 
     that are read for all sites at once."""
     if plan_file.plan.layers is None:
         return None
-    layered = Layered(job, keep_stand_ins(plan_file, pieces, ledger), keep)
+    elsewhere: tuple[int, ...] = ()
+    with contextlib.suppress(DataError):  # of a file with no usable site, as its parts will say
+        sites = read_contract_sites(plan_file, Ledger())
+        elsewhere = tuple(sites.rows[say_signs(plan_file, sites, ledger)].tolist())
+    layered = Layered(job, keep_stand_ins(plan_file, pieces, ledger), keep, elsewhere)
     _read_for.clear()
     _read_for[job] = shared(plan_file, layered.stand_ins, ledger)
     return layered

@@ -50,6 +50,7 @@ class Flag(StrEnum):
     NO_ZONE = "no_zone"  # the peak month's ETo lies in no band of the table
     OPEN_SEA = "open_sea"  # an estimate from the built-in layer, with no land near
     AXES_EXCHANGED = "axes_exchanged"  # so is this one, and longitude and latitude exchanged are on land
+    ELSEWHERE = "elsewhere"  # far from its country or all other sites, and there with a sign or the axes changed
     COLD = "cold"  # the hottest month's mean is under 10 degrees C
 
 
@@ -203,7 +204,7 @@ def zones_of(
         elevation_m=np.asarray(sites.elevation_m, np.float64),
         climate=climate,
         zone=zone,
-        flags=site_flags(plan, climate, zone),
+        flags=site_flags(plan, climate, zone, sites.elsewhere),
         rejected=rejected,
         climate_picture=picture,
         notices=notices,
@@ -234,8 +235,10 @@ def none_usable(rejected: Sequence[Rejected]) -> DataError:
     )
 
 
-def site_flags(plan: Plan, climate: SiteClimate, zone: ZoneResult) -> tuple[tuple[Flag, ...], ...]:
-    """What to look at first at each of n sites; see :class:`Flag`."""
+def site_flags(
+    plan: Plan, climate: SiteClimate, zone: ZoneResult, elsewhere: Bools | None = None
+) -> tuple[tuple[Flag, ...], ...]:
+    """What to look at first at each of n sites; see :class:`Flag`. elsewhere: (n,) as of the sites."""
     n = len(zone.zone)
     estimated = np.array([basis == Basis.BUILT_IN for basis in climate.basis], bool)
     layers = [name for name in QUANTITIES if getattr(plan.climate, name) is not None]
@@ -272,6 +275,7 @@ def site_flags(plan: Plan, climate: SiteClimate, zone: ZoneResult) -> tuple[tupl
         Flag.NO_ZONE: zone.zone < 0,
         Flag.OPEN_SEA: none if climate.at_sea is None else np.asarray(climate.at_sea, bool),
         Flag.AXES_EXCHANGED: none if climate.axes_exchanged is None else np.asarray(climate.axes_exchanged, bool),
+        Flag.ELSEWHERE: none if elsewhere is None else elsewhere,
         Flag.COLD: np.asarray(climate.t_mean_c.max(axis=1, initial=-np.inf) < NO_SUMMER_C),
     }
     bits = sum((rows.astype(np.int64) << k for k, rows in enumerate(raised.values())), np.zeros(n, np.int64))

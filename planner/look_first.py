@@ -19,7 +19,7 @@ from planner.site import Floats
 class Reason(StrEnum):
     """Why to look at a site, the weightiest first."""
 
-    MISPLACED = "misplaced"  # it lies in the sea, maybe with longitude and latitude exchanged
+    MISPLACED = "misplaced"  # it lies in the sea, or far from where it is said to be
     NOT_DECIDED = "not_decided"  # a layer cannot be used there
     NO_CANDIDATE = "no_candidate"  # there is nothing to mount on
     NONE_PASSES = "none_passes"  # no mount meets every requirement
@@ -36,6 +36,7 @@ class Reason(StrEnum):
 _OF_FLAGS = {
     Flag.AXES_EXCHANGED: Reason.MISPLACED,
     Flag.OPEN_SEA: Reason.MISPLACED,
+    Flag.ELSEWHERE: Reason.MISPLACED,
     Flag.NO_ZONE: Reason.NO_ZONE,
     Flag.NEAR_EDGE: Reason.NEAR_EDGE,
     Flag.LAYERS_DISAGREE: Reason.LAYERS_DISAGREE,

@@ -521,7 +521,8 @@ class ContractSites:
     """Sites of a contract (n): polygons or points in longitude and latitude (EPSG:4326).
 
     elevation_m: (n,) NaN where not given. rejected: features that are no usable site. rows: (n,) their numbers in
-    the file, from 1. own: the file's own columns by name, Arrow arrays (n,).
+    the file, from 1. own: the file's own columns by name, Arrow arrays (n,). elsewhere: (n,) those that probably
+    lie elsewhere than their coordinates say (`layers.signs`); None before anybody asked.
     """
 
     names: tuple[str, ...]
@@ -530,6 +531,7 @@ class ContractSites:
     rejected: tuple[Rejected, ...]
     rows: Ints = field(default_factory=lambda: np.empty(0, np.int64))
     own: Mapping[str, Any] = field(default_factory=dict)
+    elsewhere: Bools | None = None
 
     def __len__(self) -> int:
         return len(self.names)
@@ -546,4 +548,5 @@ class ContractSites:
             elevation_m=np.asarray(self.elevation_m)[rows],
             rows=self.rows[rows],
             own={name: column.take(rows) for name, column in self.own.items()},
+            elsewhere=None if self.elsewhere is None else self.elsewhere[rows],
         )

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import geopandas
 import numpy as np
 import pytest
+import shapely
 
 from planner.batches import run_contract
+from planner.contract import Flag
 from planner.layers import signs
 from planner.layers.frame import apart_m
 from planner.layers.signs import Slip, astray, countries_said, country_places, turned
 from planner.ledger import Ledger, Notice
+from planner.look_first import Reason, look_first
 from planner.plan import PlanFile, parse_plan
 from planner.preflight import check_inputs
+from planner.show.say.look_first import look_said
 
 # Bakersfield, Fresno, Visalia, Lancaster (California); to a hundredth of a degree, from memory
 CALIFORNIA = [("Bakersfield", -119.02, 35.37), ("Fresno", -119.79, 36.74), ("Visalia", -119.29, 36.33)]
@@ -74,6 +79,27 @@ def test_each_row_is_judged_by_the_country_that_it_names(tmp_path: Path) -> None
     assert "latitude's sign" in found[("Perth again",)]
     assert "south of the equator are negative" in found[("Perth again",)]
     assert "all other sites" in found[("nobody said",)]  # near the Californian ones but for its sign
+
+
+@pytest.mark.parametrize("layered", [False, True])
+def test_a_site_that_is_probably_elsewhere_is_looked_at_first(tmp_path: Path, layered: bool) -> None:
+    """Sites that get a mount each are read one by one; none of them alone could tell."""
+    rows = [*CALIFORNIA, ("Lancaster", 118.15, 34.69)]
+    more: dict[str, object] = {}
+    if layered:
+        roof = geopandas.GeoDataFrame(
+            {"height": [4.0]}, geometry=[shapely.box(-119.03, 35.36, -119.0299, 35.3601)], crs=4326
+        )
+        roof.to_file(tmp_path / "roofs.gpkg")
+        more = {"layers": {"buildings": {"path": "roofs.gpkg", "height": "height"}}}
+    file = plan(tmp_path, list(rows), **more)
+    ledger = Ledger()
+    found = run_contract(file, ledger)
+    assert [Flag.ELSEWHERE in flags for flags in found.flags] == [False, False, False, True]
+    assert [n.features for n in ledger if "changed" in n.what] == [("Lancaster",)]
+    first = look_first(found.flags, np.full(4, np.nan)).first[0]
+    assert (first.row, first.reason) == (3, Reason.MISPLACED)
+    assert "there with a sign" in look_said(first, None, None, None)
 
 
 def test_a_site_at_sea_is_told_which_sign_would_bring_it_ashore(tmp_path: Path) -> None:

@@ -24,7 +24,7 @@ from planner.layers.columns import text
 from planner.layers.frame import apart_m
 from planner.ledger import Kind, Ledger
 from planner.plan import PlanFile
-from planner.site import ContractSites, Floats, inner_points
+from planner.site import Bools, ContractSites, Floats, inner_points
 
 # no place of a country is much farther from the nearest of its time zones' cities: 1,700 km in the United States,
 # 2,000 in India, with Kolkata alone, 2,150 in China
@@ -258,7 +258,7 @@ def astray(lonlat: Floats) -> dict[Slip, list[int]]:
 # --- said -------------------------------------------------------------------------------------------------------
 
 
-def say_signs(plan_file: PlanFile, sites: ContractSites, ledger: Ledger) -> None:
+def say_signs(plan_file: PlanFile, sites: ContractSites, ledger: Ledger) -> Bools:
     """Tell of sites of a contract that are probably elsewhere than their coordinates say.
 
     Parameters
@@ -269,9 +269,15 @@ def say_signs(plan_file: PlanFile, sites: ContractSites, ledger: Ledger) -> None
         With the file's own columns.
     ledger
         Is told, with the names of the sites and the remedy.
+
+    Returns
+    -------
+    array of bool
+        (n,) which they are.
     """
+    elsewhere = np.zeros(len(sites), bool)
     if not len(sites):
-        return
+        return elsewhere
     where = f"contract.sites ({Path(plan_file.plan.contract.sites.path).name})" if plan_file.plan.contract else ""
     lonlat = inner_points(np.array(sites.shapes, object))
     of_plan = _of_plan(plan_file)
@@ -281,16 +287,17 @@ def say_signs(plan_file: PlanFile, sites: ContractSites, ledger: Ledger) -> None
         if _COUNTRY.search(_worded(name)) or _STATE.search(_worded(name))
     }
     countries = [said or of_plan for said in countries_said(own, len(sites))]
-    told: set[int] = set()
     for slip, rows in turned(lonlat, countries).items():
-        told.update(rows)
+        elsewhere[rows] = True
         named = " and ".join(sorted({countries[k] for k in rows}))
         what = f"far from {named}, where they are said to be, and there with the {slip} changed"
         _say(where, what, slip, [sites.names[k] for k in rows], ledger)
-    rest = np.array(sorted(set(range(len(sites))) - told), np.int64)
+    rest = np.flatnonzero(~elsewhere)
     for slip, rows in astray(lonlat[rest]).items():
+        elsewhere[rest[rows]] = True
         what = f"far from all other sites, and near them with the {slip} changed"
         _say(where, what, slip, [sites.names[rest[k]] for k in rows], ledger)
+    return elsewhere
 
 
 def _say(where: str, what: str, slip: Slip, names: Iterable[str], ledger: Ledger) -> None:

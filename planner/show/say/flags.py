@@ -19,6 +19,7 @@ FLAG_WORDS: dict[Flag, str] = {
     Flag.NO_ZONE: "in no zone",
     Flag.OPEN_SEA: "open sea",
     Flag.AXES_EXCHANGED: "longitude and latitude probably exchanged",
+    Flag.ELSEWHERE: "probably in the wrong place",
     Flag.COLD: "hottest month under 50 °F (10 °C): check the location",
 }
 
@@ -35,6 +36,7 @@ _OF_SITES: dict[Flag, str] = {
     Flag.NO_ZONE: "are in no zone of the table",
     Flag.OPEN_SEA: "lie in the open sea",
     Flag.AXES_EXCHANGED: "lie in the sea, and on land with longitude and latitude exchanged",
+    Flag.ELSEWHERE: "lie far from where they are said to be, and there with a sign or the axes changed",
     Flag.COLD: "have a hottest month under 50 °F (10 °C)",
 }
 

@@ -17,6 +17,8 @@ _OF_FLAGS = {
     Flag.AXES_EXCHANGED: "It lies in the sea, and on land with longitude and latitude exchanged: correct the "
     "location.",
     Flag.OPEN_SEA: "It lies in the open sea: check the location.",
+    Flag.ELSEWHERE: "It lies far from its country or from all other sites, and there with a sign or the axes "
+    "changed: correct the location.",
     Flag.NO_ZONE: "Its peak-month ETo is in no zone of the table: check the table and the climate layer.",
     Flag.LAYERS_DISAGREE: "The climate layers disagree here: check them against a local source.",
     Flag.WAYS_DISAGREE: "The ways to a zone disagree here: check against a local source.",
@@ -27,7 +29,8 @@ _OF_FLAGS = {
 }
 
 _COMMON = {
-    Reason.MISPLACED: "lie in the sea: check the locations, or the coordinate system",
+    Reason.MISPLACED: "lie in the sea, or far from where they are said to be: check the locations, or the "
+    "coordinate system",
     Reason.NOT_DECIDED: "could not be decided, for a layer cannot be used there",
     Reason.NO_CANDIDATE: "have nothing to mount on in the layers",
     Reason.NONE_PASSES: "have no mount that meets every requirement: look at the requirements before the sites",
