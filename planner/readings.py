@@ -235,6 +235,7 @@ class ZoneRows:
 # --- days of a station, a station table, a controller's log -------------------------------------------------------
 
 Days = NDArray[np.datetime64]  # of [D]
+DAY = np.timedelta64(1, "D")
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,7 @@ from planner.programme.firstday import FirstDay, Manual, first_day, manual_progr
 from planner.programme.runtime import L_PER_GAL
 from planner.programme.stations import settle
 from planner.programme.year import YearAhead, YearsSpread, year_ahead, years_spread
+from planner.readings import DAY
 from planner.review.asked import Ask
 from planner.review.expected import expected
 from planner.review.verdict import Review, best_lag, review_log
@@ -440,7 +441,7 @@ def run_review(
 
 def _settled(plan_file: PlanFile) -> np.datetime64 | None:
     mounted = plan_file.plan.as_built.mounted or plan_file.plan.programme.start
-    return None if mounted is None else np.datetime64(mounted) + plan_file.plan.review.settle_days
+    return None if mounted is None else np.datetime64(mounted) + plan_file.plan.review.settle_days * DAY
 
 
 def _establishment(plan_file: PlanFile) -> tuple[tuple[np.datetime64, np.datetime64, float], ...]:
@@ -451,5 +452,5 @@ def _establishment(plan_file: PlanFile) -> tuple[tuple[np.datetime64, np.datetim
         start = rule.start or asked.start or plan_file.plan.as_built.mounted
         if start is not None and rule.days is not None:
             first = np.datetime64(start)
-            spans.append((first, first + rule.days, rule.percent))
+            spans.append((first, first + rule.days * DAY, rule.percent))
     return tuple(spans)

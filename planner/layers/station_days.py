@@ -17,7 +17,7 @@ import numpy as np
 
 from planner.layers.rows import figure, plain, read_rows
 from planner.ledger import DataError, Kind, Ledger
-from planner.readings import DaysMeasured
+from planner.readings import DAY, DaysMeasured
 from planner.site import Floats
 from planner.units import MM_PER_IN
 
@@ -378,7 +378,7 @@ def _date(year: float, month: float, day: float) -> np.datetime64 | None:
 def _day_of(year: float, day: float) -> np.datetime64 | None:
     if not (np.isfinite(year) and 1 <= day <= 366):
         return None
-    return np.datetime64(f"{int(year):04d}-01-01") + (int(day) - 1)
+    return np.datetime64(f"{int(year):04d}-01-01") + (int(day) - 1) * DAY
 
 
 def _azmet(rows: list[list[str]]) -> Found:

@@ -8,7 +8,7 @@ import numpy as np
 
 from planner.climate.days import StationDays, month_of
 from planner.months import MONTH_DAYS
-from planner.readings import Days
+from planner.readings import DAY, Days
 from planner.review.asked import Ask, day_spread
 from planner.site import Bools, Floats
 
@@ -122,7 +122,7 @@ def expected(
         judged = peak_months(eto_mm_day)
     else:
         span = trailing - 1 + lag
-        wide = np.arange(day[0] - span, day[-1] + 1)
+        wide = np.arange(day[0] - span * DAY, day[-1] + DAY)
         mean = trailing_mean(_at(weather, weather.eto_mm, wide), trailing)
         percent = 100.0 * mean[trailing - 1 : len(wide) - lag] / base_mm_day
         rain, cold = _at(weather, weather.rain_mm, day), _at(weather, weather.t_min_c, day)
