@@ -382,7 +382,7 @@ def test_a_city_inventory_of_trees(folder: Path) -> None:
     assert "DBH_IN" not in str(told)
     # no crown width that can be used: said, with the trunks that could tell one
     said = " ".join(line.strip("# ") for line in text_of(folder).splitlines())
-    assert "canopies of all 5 trees are taken as 7 m (23 ft) wide" in said
+    assert "all 5 canopies are taken as 7 m (23 ft) wide" in said
     assert "'DBH_IN' is of trunks, and is not turned into canopies" in said
 
 
@@ -882,6 +882,8 @@ def test_a_drawing_that_another_layer_places(tmp_path: Path) -> None:
     assert layers["buildings"]["where"] == "Layer = 'A-BLDG'"
     assert layers["trees"]["where"] == "BlockName = 'TREE'"
     assert layers["controllers"]["where"] == "BlockName = 'CONTROLLER'"
+    assert "name" not in layers["trees"]  # three of one block
+    assert "name" not in layers["controllers"]  # one, whose block's name tells what it is
     plan = tmp_path / "plan.toml"
     plan.write_text(text_of(tmp_path), encoding="utf-8")
     result = planner.run_site(quick(plan))

@@ -303,6 +303,8 @@ def _named_in(looked: Looked, column: str) -> tuple[Sorted, ...]:
     parts: dict[Kind, Sorted] = {}
     for word in kinds if len(kinds) <= MOST_KINDS else []:
         part = _part(looked, there == word)
+        # the same for all of them, it names none
+        part = replace(part, columns={name: values for name, values in part.columns.items() if name != column})
         for kind, forms in _FORMS.items():
             if kind in (Kind.GROUNDS, Kind.KEEP_OUTS, Kind.MANY_SITES):
                 continue

@@ -60,6 +60,10 @@ def note_said(note: Note) -> str:
     return (CHECK if note.check else "") + _SAID[note.code](note)
 
 
+def _all(count: int, one: str, many: str = "") -> str:
+    return f"the {one} is" if count == 1 else f"all {plural(count, one, many)} are"
+
+
 def _size(note: Note) -> str:
     return f"median {fixed(note.size, 1 if note.size < 100 else 0)} {_SHORT[note.unit]}" if _known(note) else ""
 
@@ -148,12 +152,12 @@ _SAID: dict[Code, Callable[[Note], str]] = {
         "No buildings were found. Without them nothing shades the sensor, and no roof can carry it."
     ),
     Code.NO_HEIGHTS: lambda n: (
-        f"no column of heights was found: all {plural(n.count, 'building')} are taken as 7 m (23 ft) high, or what "
+        f"no column of heights was found: {_all(n.count, 'building')} taken as 7 m (23 ft) high, or what "
         "default_height_ft says; shade rests on that"
     ),
     Code.NO_TREES: lambda n: "No trees were found. Trees shade, and leaves weaken a radio's signal.",
     Code.NO_CROWNS: lambda n: (
-        f"no column of canopy widths was found: the canopies of all {plural(n.count, 'tree')} are taken as 7 m "
+        f"no column of canopy widths was found: {_all(n.count, 'canopy', 'canopies')} taken as 7 m "
         "(23 ft) wide, or what default_crown_width_ft says; shade rests on that"
         + (
             f". '{n.name}' is of trunks, and is not turned into canopies: how far a single tree strays from what "
