@@ -9,10 +9,9 @@ import shutil
 import sqlite3
 import subprocess
 import sys
-import threading
 import zipfile
 from collections.abc import Iterator
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from dataclasses import dataclass
 from pathlib import Path
 
 import geopandas as gpd
@@ -34,32 +33,45 @@ from planner.pieces import plainly
 from planner.plan import PlanFile, parse_plan
 from planner.site import Site
 
+SERVER = """
+import sys
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+class Handler(BaseHTTPRequestHandler):
+    def do_GET(self):
+        with open(sys.argv[1], "a") as said:
+            print(self.path, file=said)
+        self.send_error(404)
+    do_HEAD = do_GET
+    def log_message(self, *_):
+        pass
+server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+print(server.server_port, flush=True)
+server.serve_forever()
+"""
 
-class Asked(list[str]):
-    """What a server on this machine was asked for."""
 
-    port = 0
+@dataclass(frozen=True)
+class Asked:
+    """What a server on this machine was asked for, by the line.
+
+    It is another process: an older pyogrio holds Python's lock while GDAL waits for the answer.
+    """
+
+    port: int
+    said: Path
+
+    def all(self) -> list[str]:
+        return self.said.read_text().splitlines()
 
 
 @pytest.fixture(scope="module")
-def asked() -> Iterator[Asked]:
-    seen = Asked()
-
-    class Handler(BaseHTTPRequestHandler):
-        def do_GET(self) -> None:
-            seen.append(self.path)
-            self.send_error(404)
-
-        do_HEAD = do_GET
-
-        def log_message(self, *_: object) -> None:
-            pass
-
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    threading.Thread(target=server.serve_forever, daemon=True).start()
-    seen.port = server.server_port
-    yield seen
-    server.shutdown()
+def asked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Asked]:
+    said = tmp_path_factory.mktemp("asked") / "said.txt"
+    said.touch()
+    with subprocess.Popen([sys.executable, "-c", SERVER, str(said)], stdout=subprocess.PIPE, text=True) as server:
+        assert server.stdout is not None
+        yield Asked(int(server.stdout.readline()), said)
+        server.kill()
 
 
 @pytest.fixture
@@ -123,16 +135,16 @@ FETCHING = {
 def test_nothing_is_fetched_unasked(folder: Path, asked: Asked, name: str, as_terrain: bool) -> None:
     (folder / "inner.vrt").write_text(vrt(f"/vsicurl/http://127.0.0.1:{asked.port}/in.tif", 0))
     (folder / name).write_text(FETCHING[name].replace("H", f"127.0.0.1:{asked.port}"))
-    before = len(asked)
+    before = len(asked.all())
     with pytest.raises(DataError, match=r"127\.0\.0\.1|instructions") as fault:
         read_site(plan(folder, **({"terrain": name} if as_terrain else {"site": name})), Ledger())
     assert name in fault.value.where
-    assert asked[before:] == []
+    assert asked.all()[before:] == []
 
 
 def test_the_network_is_closed_to_what_is_not_known_by_its_head(folder: Path, asked: Asked) -> None:
     """GDAL itself cannot get out, by whatever way a file leads there."""
-    before, url = len(asked), f"http://127.0.0.1:{asked.port}/a.tif"
+    before, url = len(asked.all()), f"http://127.0.0.1:{asked.port}/a.tif"
     own = pyogrio.get_gdal_config_option("GDAL_HTTP_PROXY")
     for name in ("/vsicurl/" + url, url):
         with rasterio.Env(**CLOSED), pytest.raises(rasterio.errors.RasterioError):
@@ -141,7 +153,7 @@ def test_the_network_is_closed_to_what_is_not_known_by_its_head(folder: Path, as
         file.update_tags(ns="OVERVIEWS", OVERVIEW_FILE="/vsicurl/" + url)
     with pytest.raises(DataError, match="overviews"):
         read_site(plan(folder, terrain="ground.tif"), Ledger())
-    assert asked[before:] == []
+    assert asked.all()[before:] == []
     assert pyogrio.get_gdal_config_option("GDAL_HTTP_PROXY") == own
 
 
@@ -154,14 +166,14 @@ def test_the_network_is_closed_while_a_file_is_read(
     (folder / "a.vrt").write_text(vrt(f"{url}.tif", 0) if as_terrain else FETCHING["vector.vrt"].replace(
         "/vsicurl/http://H/l", url))  # fmt: skip
     monkeypatch.setattr(opening, "_may_fetch", lambda *_: False)
-    before = len(asked)
+    before = len(asked.all())
     with pytest.raises(DataError):
         read_site(plan(folder, **({"terrain": "a.vrt"} if as_terrain else {"site": "a.vrt"})), Ledger())
-    assert asked[before:] == []
+    assert asked.all()[before:] == []
     monkeypatch.setattr(opening, "_may_fetch", lambda *_: True)  # the same file, let out
     with pytest.raises(DataError):
         read_site(plan(folder, **({"terrain": "a.vrt"} if as_terrain else {"site": "a.vrt"})), Ledger())
-    assert any("unseen" in what for what in asked[before:])
+    assert any("unseen" in what for what in asked.all()[before:])
 
 
 def test_a_host_that_the_plan_names_is_asked(folder: Path, asked: Asked) -> None:
@@ -169,10 +181,10 @@ def test_a_host_that_the_plan_names_is_asked(folder: Path, asked: Asked) -> None
     with pytest.raises(DataError, match=r"fetch its data from 127\.0\.0\.1") as fault:
         read_site(plan(folder, terrain="a.vrt", data_hosts=["example.org"]), Ledger())
     assert 'data_hosts = ["127.0.0.1", "example.org"]' in fault.value.todo
-    before = len(asked)
+    before = len(asked.all())
     with pytest.raises(DataError):  # the server has no such file
         read_site(plan(folder, terrain="a.vrt", data_hosts=["127.0.0.1"]), Ledger())
-    assert "/a.tif" in asked[before:]
+    assert "/a.tif" in asked.all()[before:]
     # a file that is allowed to fetch may not read what lies about on this machine besides
     both = vrt(f"/vsicurl/http://127.0.0.1:{asked.port}/a.tif", 0).replace(
         "</VRTRasterBand>",
@@ -229,13 +241,13 @@ def test_an_archive_and_a_workbook_are_looked_into(folder: Path, asked: Asked) -
     hostile = FETCHING["vector.vrt"].replace("H", f"127.0.0.1:{asked.port}")
     with zipfile.ZipFile(folder / "site.zip", "w") as archive:
         archive.writestr("a.vrt", hostile)
-    before = len(asked)
+    before = len(asked.all())
     with pytest.raises(DataError, match=r"a\.vrt in it"):
         read_site(plan(folder, site="site.zip"), Ledger())
     (folder / "table.xlsx").write_text(hostile)
     with pytest.raises(DataError, match=r"instructions|fetch"):
         read_rows(folder / "table.xlsx", "programme.stations")
-    assert asked[before:] == []
+    assert asked.all()[before:] == []
 
 
 KILLED = """

@@ -605,7 +605,7 @@ def _unit(best: Reading, key: str) -> list[Line]:
 
 def _any_words(part: Sorted) -> Reading | None:
     """A column of words that are all there and all different; of a drawing none that it has of itself."""
-    own = {*drawing.OWN, *lettering.COLUMNS} if part.looked.is_drawing else ()
+    own = {"Layer", *drawing.OWN, *lettering.COLUMNS} if part.looked.is_drawing else ()
     return recognise.text_reading({name: values for name, values in part.looked.columns.items() if name not in own})
 
 

@@ -425,7 +425,8 @@ def name_reading(columns: Columns, prefer: Sequence[str] = ()) -> Reading | None
             rank = len(prefer)
         there = [word for v in values if (word := name_text(v))]
         few = len(there) * 2 < len(values) and not (named and rank == 0)
-        if rank is None or few or not there or len(set(there)) * 2 < len(there) or len(set(there)) == 1 < len(there):
+        alike = len(set(there)) * 2 < len(there) or len(set(there)) == 1 < len(there)
+        if rank is None or few or not there or alike:
             continue
         found = Reading(column, known=len(there), of=len(values))
         if best is None or (rank, k) < best[0]:
