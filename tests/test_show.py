@@ -854,8 +854,8 @@ def test_nothing_is_sure_to_the_last_digit(yard: SiteResult) -> None:
         numbers = mount.mount_numbers(dataclasses.replace(yard, light_spread={row: spread}), row)
         return [number.value for number in numbers[:2]]
 
-    assert [value.split(" ± ")[1] for value in said(0.0, 0.0)] == ["under 0.1 points", "under 0.1 h"]
-    assert [value.split(" ± ")[1] for value in said(0.0004, 0.049)] == ["under 0.1 points", "under 0.1 h"]
+    assert [value.split(" ± ")[1] for value in said(0.0, 0.0)] == ["0.1 points", "0.1 h"]
+    assert [value.split(" ± ")[1] for value in said(0.0004, 0.049)] == ["0.1 points", "0.1 h"]
     assert [value.split(" ± ")[1] for value in said(0.0123, 0.05)] == ["1.2 points", "0.1 h"]
 
 

@@ -80,8 +80,8 @@ def setback(result: SiteResult, row: int) -> str:
 
 
 def give_or_take(spread: float, unit: str) -> str:
-    """' ± 0.4 points'; ' ± under 0.1 points' where it would round to nothing, which no number is sure to."""
-    return f" ± {spread:.1f}{unit}" if spread >= 0.05 else f" ± under 0.1{unit}"
+    """' ± 0.4 points'; ' ± 0.1 points' where it would round to nothing, which no number is sure to."""
+    return f" ± {max(spread, 0.1):.1f}{unit}"
 
 
 def mount_numbers(result: SiteResult, row: int) -> list[Number]:
