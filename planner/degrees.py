@@ -12,6 +12,8 @@ _PARTS = re.compile(  # degrees, minutes and maybe seconds, as maps and phones w
 )
 _ONE = re.compile(r"\s*([-+\u2212]?\d+(?:[.]\d*)?|[-+\u2212]?[.]\d+)\s*°?\s*([nsew]?)\s*", re.IGNORECASE)
 
+_GAP = re.compile(r"\s*[,;]\s*|(?<=[nsew])|\s+", re.IGNORECASE)
+
 
 def degrees(text: str) -> float | None:
     """Decimal degrees, or degrees, minutes and seconds; with a letter in place of the sign where people write one.
@@ -61,7 +63,7 @@ def lat_lon(text: str) -> tuple[float, float] | None:
     Parameters
     ----------
     text
-        Both, with a comma or a space between. Where letters say which is which, any order does.
+        Both, with a comma, a semicolon or a space between. Where letters say which is which, any order does.
 
     Returns
     -------
@@ -72,15 +74,18 @@ def lat_lon(text: str) -> tuple[float, float] | None:
     --------
     >>> lat_lon("33.45, -112.07"), lat_lon("33.45 -112.07"), lat_lon("112.07W 33.45N"), lat_lon("-112 33")
     ((33.45, -112.07), (33.45, -112.07), (33.45, -112.07), None)
+    >>> lat_lon("(33,45; -112,07)"), lat_lon("33°27'00\\"N 112°04'12\\"W"), lat_lon("33.45"), lat_lon("3 rd, 4 th")
+    ((33.45, -112.07), (33.45, -112.07), None, None)
     """
-    parts = [_ONE.match(text)]
-    if parts[0] is None:
+    text = text.strip().removeprefix("(").removesuffix(")")
+    for gap in _GAP.finditer(text):
+        one, other = text[: gap.start()], text[gap.end() :]
+        first, second = degrees(one), degrees(other)
+        if first is not None and second is not None:
+            break
+    else:
         return None
-    rest = re.sub(r"^\s*[,;]?\s*", "", text[parts[0].end() :])
-    first, second = degrees(parts[0][0]), degrees(rest)
-    if first is None or second is None:
-        return None
-    axes = parts[0][2].lower() + (rest.strip()[-1:].lower() if rest.strip()[-1:].isalpha() else "")
+    axes = "".join(half.strip()[-1:].lower() for half in (one, other) if half.strip()[-1:].isalpha())
     if len(axes) == 2 and axes[0] in "ew" and axes[1] in "ns":
         first, second = second, first
     elif len(axes) == 1 or (axes and not (axes[0] in "ns" and axes[1] in "ew")):

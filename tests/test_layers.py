@@ -28,7 +28,7 @@ from hypothesis import strategies as st
 from pyproj import CRS, Geod, Transformer
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
-from planner.ground import site_ground
+from planner.ground import centres, site_ground
 from planner.layers import named_xy, read_contract_sites, read_site, relief
 from planner.layers.columns import number
 from planner.layers.frame import local_frame, project
@@ -1070,6 +1070,57 @@ def test_heights_from_a_surface_model(tmp_path: Path) -> None:
     layers["surface"]["use"] = "heights"
     _, notices = site_of(tmp_path, **layers)
     assert said(notices, "surface model without terrain")
+
+
+def test_a_surface_model_shows_trees_where_no_layer_does(tmp_path: Path) -> None:
+    """A roof of 11 m, and 9 m of something 30 m east of it: leaves beside the footprint, and none of the roof."""
+
+    def surface(x: Any, y: Any) -> Any:
+        roof = (np.abs(x - 15) < 15) & (np.abs(y - 15) < 15)
+        tree = (np.abs(x - 65) < 5) & (np.abs(y - 15) < 5)
+        return plane(x, y) + np.where(roof, 11.0, np.where(tree, 9.0, 0.4))
+
+    house = write(tmp_path, "b.gpkg", [square(0, 0)], floors=[2])
+    layers = {
+        "buildings": {"path": house, "storeys": "floors"},
+        "terrain": {"path": raster(tmp_path / "dem.tif")},
+        "surface": {"path": raster(tmp_path / "dsm.tif", cell=1.0, half=400, value=surface)},
+    }
+    site, notices = site_of(tmp_path, **layers)
+    assert site.buildings.top_m[0] - plane(15, 15) == pytest.approx(11, abs=0.1)  # measured, not two storeys
+    assert site.canopy is not None
+    assert site.surface is None
+    rows, cols = np.nonzero(site.canopy.values)
+    spots = centres(site.canopy)[rows, cols]
+    assert np.abs(spots - [65, 15]).max() < 6.5
+    assert site.canopy.values.max() == pytest.approx(9, abs=0.3)
+    assert not site.canopy_evergreen
+    assert said(notices, "no trees are given", "deciduous trees")
+    assert not said(notices, "none shades")
+    leaf = {**layers["surface"], "leaf": "evergreen"}
+    assert site_of(tmp_path, **{**layers, "surface": leaf})[0].canopy_evergreen
+    site, notices = site_of(tmp_path, **{**layers, "surface": {**leaf, "leaf": "none"}})
+    assert site.canopy is None
+    assert said(notices, "no trees are given: none shades")
+    trees = {"path": write(tmp_path, "t.gpkg", [shapely.Point(65, 15)], h=[9.0]), "height": "h"}
+    assert site_of(tmp_path, trees=trees, **layers)[0].canopy is None
+
+
+def test_a_surface_model_without_footprints_is_all_that_shades(tmp_path: Path) -> None:
+    layers = {
+        "terrain": {"path": raster(tmp_path / "dem.tif")},
+        "surface": {"path": raster(tmp_path / "dsm.tif", value=lambda x, y: plane(x, y) + 8.0 * (x > 50))},
+    }
+    site, notices = site_of(tmp_path, **layers)
+    assert site.surface is not None
+    assert said(notices, "no buildings are given: none carries a mount")
+    assert not said(notices, "none shades")
+    layers["surface"]["use"] = "heights"
+    assert site_of(tmp_path, **layers)[0].surface is None
+    del layers["surface"]["use"], layers["terrain"]  # whose height above the ground nobody knows
+    site, notices = site_of(tmp_path, **layers)
+    assert site.surface is None
+    assert said(notices, "no buildings are given: none shades, and none carries a mount")
 
 
 def test_trees_without_heights_take_the_surface_models_and_stumps_are_no_trees(tmp_path: Path) -> None:

@@ -21,7 +21,8 @@ from planner.cli import app
 from planner.climate import builtin
 from planner.climate.zones import equal_bands, zone_sites
 from planner.degrees import lat_lon
-from planner.layers.coordinates import places_in
+from planner.layers.build import read_contract_sites
+from planner.layers.coordinates import coordinate_columns, places_in, points
 from planner.ledger import DataError, Ledger
 from planner.local_climate import climate_at
 from planner.plan import parse_plan
@@ -196,3 +197,42 @@ def test_one_place_waits_for_no_library_that_it_does_not_use() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=ENV)
     assert "Climate zone:" in done.stdout
     assert heavy & set(done.stdout.splitlines()[-1].split()) == set()
+
+
+@pytest.mark.parametrize(
+    ("columns", "found"),
+    [
+        (
+            {"clock": ["A"], "easting_ft": ["1529841.4"], "northing_ft": ["1488356.4"]},
+            ("easting_ft", "northing_ft"),
+        ),
+        ({"X_UTM": ["500060"], "Y (m)": ["4000045"]}, ("X_UTM", "Y (m)")),
+        ({"Breite": ["22°35'34.3\"S"], "Länge": ["17°05'31.2\"E"]}, ("Länge", "Breite")),
+        ({"Längengrad": ["17,092"], "Breitengrad": ["-22,593"]}, ("Längengrad", "Breitengrad")),
+        ({"Site": ["A", "B"], "GPS": ["35.27, -119.36", ""]}, ("GPS", "GPS")),
+        ({"Site": ["A", "B"], "Where": ["35.2712, -119.3611", "35.2800 -119.3702"]}, ("Where", "Where")),
+        ({"Site": ["A"], "Zones": ["12, 14"]}, None),  # two numbers are no place, unless the heading says so
+        ({"Breite": ["20.5"], "Länge": ["12.0"]}, None),  # width and length, in German
+        ({"Dose": ["3 n"], "Rate": ["2 n"]}, None),
+    ],
+)
+def test_columns_of_coordinates_are_known_by_name_and_value(
+    columns: dict[str, list[str]], found: tuple[str, str] | None
+) -> None:
+    told = coordinate_columns(list(columns), list(columns.values()))
+    assert (None if told is None else (told.x, told.y)) == found
+
+
+def test_sites_with_both_coordinates_in_one_cell(tmp_path: Path) -> None:
+    rows = ['A,"35.2712, -119.3611"', "B,tbd", 'C,"35.28N 119.37W"']
+    (tmp_path / "sites.csv").write_text("\n".join(["site,Lat/Long", *rows]) + "\n", encoding="utf-8")
+    keys = {"path": "sites.csv", "name": "site", "x": "Lat/Long", "y": "Lat/Long", "crs": "EPSG:4326"}
+    file = parse_plan({"contract": {"sites": keys}}, tmp_path / "plan.toml")
+    sites = read_contract_sites(file, Ledger())
+    assert [(shape.x, shape.y) for shape in sites.shapes] == [(-119.3611, 35.2712), (-119.37, 35.28)]
+    assert [one.name for one in sites.rejected] == ["B"]
+
+
+def test_longitude_comes_first_where_the_heading_says_so() -> None:
+    (one, other) = points(["-119.36, 35.27", "35.27N 119.36W"], [], "Long/Lat")
+    assert (one.x, one.y) == (other.x, other.y) == (-119.36, 35.27)

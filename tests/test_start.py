@@ -347,7 +347,15 @@ def test_a_column_in_feet_with_small_values_is_not_read_as_metres(folder: Path) 
 
 def test_stories_alone(folder: Path) -> None:
     told = buildings_of(folder, stories=[1, 2, 3])
-    assert (told["height"], told["height_unit"]) == ("stories", "storeys")
+    assert told["storeys"] == "stories"
+    assert "height" not in told
+
+
+def test_genera_are_known_whatever_their_column_is_called(folder: Path) -> None:
+    spots = [shapely.Point(LON + 0.0004 * k, LAT + 0.0002) for k in range(3)]
+    kinds = ["Acacia erioloba", "Jacaranda mimosifolia", "Schinus molle"]
+    put(folder, "trees.gpkg", geopandas.GeoSeries(spots, crs=4326), 4326, Baumart=kinds, hoehe_m=[7.0, 9.0, 8.0])
+    assert plan_of(folder)["layers"]["trees"]["species"] == "Baumart"
 
 
 def test_buildings_without_heights_say_what_that_means(folder: Path) -> None:
@@ -1029,7 +1037,7 @@ WHERE = (LAT + 0.0005, LON + 0.0009)
         ([("BLDG HT 24 FT", 130, 155), ("7.5 m HIGH", 350, 100)], {"height": "HeightText"}, (7.3152, 7.5)),
         ([("WEST WING\\P30'-6\"", 80, 70)], {"height": "HeightText"}, (9.2964, 7.0)),
         ([("EL 24 FT", 80, 70), ("EL. 30'", 350, 100)], {"height": "ElevationText"}, (7.3152, 9.144)),
-        ([("2F", 80, 70), ("3-STORY", 350, 100)], {"height": "StoreysText"}, (7.0, 10.5)),
+        ([("2F", 80, 70), ("3-STORY", 350, 100)], {"storeys": "StoreysText"}, (7.0, 10.5)),
         ([("40'", 80, 70), ("3F", 350, 100)], {"height": "HeightText", "storeys": "StoreysText"}, (12.192, 10.5)),
         ([("24'", 80, 70), ("40'", 90, 70)], {"height": "HeightText"}, (12.192, 7.0)),  # two in one: the higher
         ([("100'", 130, 155)], {}, (7.0, 7.0)),  # beside a wall a bare length is a dimension

@@ -296,9 +296,10 @@ def read_site_keeping(
     )
     told = disagree.Told(buildings, assumed, crowns, terrain, known)
     apart = faults.attempt(disagree.of_site, plan_file, raw.get("buildings"), outline, told, ledger) or ()
-    if layers.surface is not None and layers.surface.use == "obstacles" and surfaces:
+    if layers.surface_shades and surfaces:
         relief.say_stood_in(len(crowns) + len(crown_prisms), len(canopies) > 0, ledger)
     else:
+        canopies = canopies or _shown(layers, surfaces, terrains, buildings, ledger)
         surfaces = ()
         canopies, crowns = _each_tree_once(layers, canopies, crowns, crown_prisms, buildings, terrain, ledger)
     surface, surface_far = (*surfaces, None, None)[:2]
@@ -309,7 +310,7 @@ def read_site_keeping(
     grounds = stood("grounds", NO_GROUNDS, standing.grounds)
     if given is None:  # of a contract it is said once
         faults.attempt(disagree.say_ages, plan_file, ledger)
-    _say_absent(layers, ledger)
+    _say_absent(layers, surface is not None or canopy is not None, ledger)
     return Site(
         name=site.names[0] if site is not None and layers.site.name is not None else plan_file.plan.title,
         crs=frame.crs,
@@ -326,7 +327,7 @@ def read_site_keeping(
         terrain=terrain,
         surface=surface,
         canopy=canopy,
-        canopy_evergreen=layers.canopy is not None and layers.canopy.leaf == "evergreen",
+        canopy_evergreen=_evergreen(layers),
         controllers=controllers,
         poles=poles,
         keep_outs=keep_outs,
@@ -373,6 +374,23 @@ def _each_tree_once(
         return canopies, crowns
     found, canopies = relief.trees_in(canopies, layers.canopy, terrain, buildings, ledger)
     return canopies, joined_crowns(crowns, found)
+
+
+def _shown(
+    layers: Layers, surfaces: relief.Rasters, terrains: relief.Rasters, buildings: Prisms, ledger: Ledger
+) -> relief.Rasters:
+    """The trees that the surface model shows, where no layer gives any."""
+    section = layers.surface
+    none_given = layers.trees is None and layers.canopy is None
+    if section is None or section.leaf == "none" or not surfaces or not none_given or not layers.ground_is_known:
+        return ()
+    return relief.leaves_shown(surfaces, terrains, section, buildings, ledger)
+
+
+def _evergreen(layers: Layers) -> bool:
+    """Whether leaves that stand in cells are kept all year."""
+    told = layers.surface if layers.canopy is None else layers.canopy
+    return told is not None and told.leaf == "evergreen"
 
 
 def _known(layers: Layers, surfaces: Sequence[Heights]) -> standing.Surfaces:
@@ -446,10 +464,12 @@ def _check_time_zone(plan_file: PlanFile, frame: Frame, ledger: Ledger) -> None:
     ledger.add(Kind.CHECK, "time_zone", f"{what} here: hours of sun are wrong if the site keeps another clock")
 
 
-def _say_absent(layers: Layers, ledger: Ledger) -> None:
+def _say_absent(layers: Layers, shown: bool, ledger: Ledger) -> None:
+    """shown: a raster shows trees, or all that stands."""
+    none_shades = "" if layers.surface_shades else "none shades, and "
     for name, what in (
-        ("buildings", "no buildings are given: none shades, and none carries a mount"),
-        ("trees", "no trees are given: none shades" if layers.canopy is None else ""),
+        ("buildings", f"no buildings are given: {none_shades}none carries a mount"),
+        ("trees", "" if shown else "no trees are given: none shades"),
         ("terrain", "no terrain is given: the ground is taken as flat, and hills shade nothing"),
         ("controllers", "no controllers are given: reach is not judged"),
         ("keep_outs", "no keep-outs are given: spray, heat and places without access are not judged"),

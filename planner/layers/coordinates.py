@@ -8,11 +8,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
-from planner.degrees import degrees
+from planner.degrees import degrees, lat_lon
+from planner.layers.columns import number
 from planner.layers.rows import figure, separator
 from planner.ledger import DataError
-from planner.site import Floats
+from planner.site import Floats, Shapes
 
 # headings in small letters, signs put aside; whole words only, for "latitude" is no "lat"
 _X = (
@@ -43,6 +45,17 @@ _DEGREES = (
     "latitud",
     "breitengrad",
 )
+# of a heading beside x or y: units, and whose coordinates they are
+_BESIDE_AXIS = """
+    ft feet foot us usft survey m meter meters metre metres deg degree degrees dd decimal dms wgs gps utm nad epsg
+    coord coordinate coordinates point proj projected map site local grid
+"""
+_BESIDE = frozenset(_BESIDE_AXIS.split())
+_OF_BOTH = "lat latlon latlong latlng gps coord coords coordinate coordinates location latitude"
+_PAIR = frozenset(_OF_BOTH.split())
+_FINE = re.compile(r"[.,]\d{3}.*[.,]\d{3}|[nsew]\W*$", re.IGNORECASE)  # as places are written, and little else
+MOST = 0.5  # of a column's values, that it be one of places
+
 _NAME = (
     "name",
     "site",
@@ -61,7 +74,10 @@ _NAME = (
 
 @dataclass(frozen=True)
 class Coordinates:
-    """Columns of longitude (or easting) and latitude (or northing). degrees: whether they can be degrees."""
+    """Columns of longitude (or easting) and latitude (or northing); one and the same where it holds both.
+
+    degrees: whether they can be degrees.
+    """
 
     x: str
     y: str
@@ -75,10 +91,13 @@ def coordinate_columns(names: Sequence[str], values: Sequence[Sequence[object]])
 
     >>> coordinate_columns(["Site", "Lat", "Long"], [["a"], ["33.4"], ["-112.1"]])
     Coordinates(x='Long', y='Lat', degrees=True)
+    >>> coordinate_columns(["Site", "Lat/Long"], [["a"], ["33.4484, -112.0740"]])
+    Coordinates(x='Lat/Long', y='Lat/Long', degrees=True)
     """
-    named = _named(names)
+    named = _named(names) or _lettered(values)
     if named is None:
-        return None
+        both = next((name for name, column in zip(names, values, strict=True) if _hold_both(name, column)), None)
+        return None if both is None else Coordinates(both, both, True)
     x, y = named
     found = [_numbers(values[k]) for k in (x, y)]
     if any(not np.isfinite(column).any() for column in found):
@@ -99,16 +118,92 @@ def _named(names: Sequence[str]) -> tuple[int, int] | None:
     return None if x is None or y is None else (x, y)
 
 
+_UMLAUTS = {ord("ä"): "ae", ord("ö"): "oe", ord("ü"): "ue"}
+
+
 def _word(name: str) -> str:
-    return re.sub(r"[^a-z]", "", name.lower())
+    """A heading's letters, without what stands beside its axis.
+
+    >>> _word("easting_ft"), _word("GPS Lat (WGS84)"), _word("Längengrad"), _word("POINT_X"), _word("xCoord")
+    ('easting', 'lat', 'laengengrad', 'x', 'xcoord')
+    """
+    words = re.findall(r"[a-z]+", name.lower().translate(_UMLAUTS))
+    return "".join([word for word in words if word not in _BESIDE] or words)
+
+
+def _lettered(values: Sequence[Sequence[object]]) -> tuple[int, int] | None:
+    """The one column of values that end in E or W and the one of those that end in N or S, whatever their names."""
+    by_axis: dict[str, list[int]] = {"ew": [], "ns": []}
+    for k, column in enumerate(values):
+        there = [said for value in column if (said := str(value or "").strip())]
+        for axis, found in by_axis.items():
+            fit = sum(said[-1].lower() in axis and degrees(said) is not None for said in there)
+            if there and fit > MOST * len(there):
+                found.append(k)
+    x, y = by_axis["ew"], by_axis["ns"]
+    return (x[0], y[0]) if len(x) == len(y) == 1 else None
+
+
+def _hold_both(name: str, column: Sequence[object]) -> bool:
+    there = [said for value in column if (said := str(value or "").strip())]
+    named = bool(_PAIR & set(re.findall(r"[a-z]+", name.lower())))
+    fit = sum(lat_lon(said) is not None and (named or _FINE.search(said) is not None) for said in there)
+    return bool(there) and fit > MOST * len(there)
+
+
+def points(x: Sequence[object], y: Sequence[object], both: str | None = None) -> Shapes:
+    """(n,) points of a table's rows, None where there is none.
+
+    Parameters
+    ----------
+    x, y
+        (n,) values as they stand.
+    both
+        Name of the column where it is one that holds both; longitude comes first where that says so.
+
+    Returns
+    -------
+    array of shapely points
+
+    Examples
+    --------
+    >>> points(["33.4, -112.1"], ["33.4, -112.1"], "GPS")[0], points(["112°06'W"], ["33.4"])[0]
+    (<POINT (-112.1 33.4)>, <POINT (-112.1 33.4)>)
+    """
+    if both is None:
+        xy = np.column_stack([_numbers(x), _numbers(y)])
+    else:
+        first = _LONGITUDE_FIRST.search(both.lower()) is not None
+        xy = np.array([_both(value, first) for value in x], float).reshape(-1, 2)
+    shapes = np.full(len(xy), None, object)
+    good = np.isfinite(xy).all(axis=1)
+    shapes[good] = shapely.points(xy[good])
+    return shapes
+
+
+_LONGITUDE_FIRST = re.compile(r"lo?ng?[a-z]*\W+lat")
+
+
+def _both(value: object, longitude_first: bool) -> tuple[float, float]:
+    said = str(value or "")
+    if longitude_first and not re.search(r"[nsew]", said, re.IGNORECASE):
+        halves = re.split(r"\s*[,;]\s*|\s+", said.strip("() "))
+        said = ", ".join(reversed(halves)) if len(halves) == 2 else ""
+    found = lat_lon(said)
+    return (np.nan, np.nan) if found is None else (found[1], found[0])
 
 
 def coordinate(value: object) -> float | None:
-    """A number as exports write it, or degrees with minutes, seconds or a letter; NaN or None for nothing."""
-    if value is None:
-        return None
-    plain = figure(str(value))
-    return degrees(str(value)) if plain is None else plain
+    """A number, also with its thousands apart, or degrees with minutes, seconds or a letter; None for words.
+
+    >>> coordinate("35,271"), coordinate("1,529,841.44"), coordinate("35°15'N"), coordinate("tbd")
+    (35.271, 1529841.44, 35.25, None)
+    """
+    plain = number(value)
+    if plain is not None or not isinstance(value, str):
+        return plain
+    turned = degrees(value)
+    return figure(value) if turned is None else turned
 
 
 def _numbers(values: Sequence[object]) -> Floats:

@@ -21,7 +21,7 @@ from pyproj import CRS
 from rasterio.enums import Resampling
 
 from planner.layers import drawing, geoparquet, opening
-from planner.layers.coordinates import Coordinates, coordinate, coordinate_columns
+from planner.layers.coordinates import Coordinates, coordinate_columns, points
 from planner.layers.frame import WGS84, horizontal, project_shapes
 from planner.layers.headings import layer_source
 from planner.layers.raster import unit_in_words, vertical_unit
@@ -262,17 +262,9 @@ def _looked(
         found = coordinate_columns(list(columns), list(columns.values()))
         if found is None:
             return Looked(path, layer, Form.TABLE, int(count), columns=columns)
-        spots = _points(columns[found.x], columns[found.y])
+        spots = points(columns[found.x], columns[found.y], found.x if found.x == found.y else None)
         return Looked(path, layer, Form.POINTS, int(count), None, spots, columns, found)
     return Looked(path, layer, _form(shapes), int(count), _crs(crs), np.asarray(shapes, object), columns)
-
-
-def _points(x: tuple[object, ...], y: tuple[object, ...]) -> Shapes:
-    xy = np.array([[coordinate(v) for v in column] for column in (x, y)], float).T
-    shapes = np.full(len(xy), None, object)
-    good = np.isfinite(xy).all(axis=1)
-    shapes[good] = shapely.points(xy[good])
-    return shapes
 
 
 def _form(shapes: Shapes) -> Form:

@@ -64,7 +64,7 @@ def read_surface(
     section = layers.surface
     if section is None:
         return ()
-    obstacles = section.use == "obstacles"
+    obstacles = layers.surface_shades
 
     def read(reach_m: float, said: Ledger) -> Heights:
         around = Around(frame, outline, reach_m)
@@ -102,7 +102,41 @@ def read_canopy(
         return read_heights(plan_file, "layers.canopy", section, Around(frame, outline, reach_m), said, taken)
 
     found = _near_and_far(read, "layers.canopy", (FINE_M, SURROUNDINGS_M), "narrow tops", ledger)
-    _say_leaf_cells(found[0], ledger)
+    _say_leaf_cells("layers.canopy", found[0], ledger)
+    return found
+
+
+# What a surface model shows from here on, outside the footprints, is a tree: above hedges and cars; common
+# practice, no source.
+SHOWN_M = 3.0
+
+
+def leaves_shown(
+    surfaces: Rasters, terrains: Rasters, section: SurfaceLayer, buildings: Prisms, ledger: Ledger
+) -> Rasters:
+    """Heights above ground of what a surface model shows beside the footprints, where no layer gives trees.
+
+    terrains: none where the surface's heights are above ground. What no footprint holds is taken for leaves, also
+    where it is a building.
+    """
+    terrain, far = (*terrains, None, None)[:2]
+
+    def above(surface: Heights) -> Heights:
+        high = surface.values - ground_at(terrain, centres(surface), far)
+        leafy = np.where(high >= SHOWN_M, np.minimum(high, HIGHEST_TREE_M), 0.0)  # unknown is none
+        return _without_roofs(replace(surface, values=leafy), terrain, buildings)
+
+    found = tuple(above(surface) for surface in surfaces)
+    if not any((one.values > 0).any() for one in found):
+        return ()
+    rim = ledger.length(RIM_CELLS * found[0].cell_m)
+    ledger.add(
+        Kind.ASSUMED,
+        "layers.surface",
+        f"no trees are given: what it shows of {ledger.length(SHOWN_M)} and more, over {rim} from any footprint, "
+        f'is taken as {section.leaf} trees, also a building that no footprint holds. leaf = "none" leaves all out',
+    )
+    _say_leaf_cells("layers.surface", found[0], ledger)
     return found
 
 
@@ -336,10 +370,10 @@ def _say_sharpness(surface: Heights, ledger: Ledger) -> None:
     )
 
 
-def _say_leaf_cells(canopy: Heights, ledger: Ledger) -> None:
+def _say_leaf_cells(where: str, canopy: Heights, ledger: Ledger) -> None:
     ledger.add(
         Kind.CHECK,
-        "layers.canopy",
+        where,
         f"leaves are cells of {ledger.length(canopy.cell_m)}: the edge of a tree {_off(canopy, ledger)}; the cell "
         "that a sensor stands in shades it only where it is higher than the sensor",
     )

@@ -261,8 +261,8 @@ def buildings(
             f"heights are stories of {ledger.length(section.storey_height_m)} (storey_height_m)",
         )
     _say_if_units_differ(layer, height, terrain, surfaces, ledger)
+    height = _heights_from_surface(layer, height, terrain, surfaces, ledger)  # measured, before counted
     height = _heights_from_stories(layer, section, height, ledger)
-    height = _heights_from_surface(layer, height, terrain, surfaces, ledger)
     missing = np.isnan(height)
     if missing.any():
         ledger.add(

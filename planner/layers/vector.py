@@ -21,9 +21,9 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from planner import pieces
-from planner.degrees import degrees
 from planner.layers import drawing, geoparquet, lettering, nearby, picked
-from planner.layers.columns import id_columns, names, number
+from planner.layers.columns import id_columns, names
+from planner.layers.coordinates import points
 from planner.layers.frame import WGS84, Frame, apart_m, project, project_shapes
 from planner.layers.headings import layer_source
 from planner.layers.nearby import Near, StandIn
@@ -152,7 +152,8 @@ def _read(
         only = _picked(plan_file, f"{key}.where", section.where, file)
         numbers, drawn, table = _rows(file, taken, rows or (0, None), xy is None, only)
     if xy is not None:
-        drawn = _points(table, *xy)
+        x, y = xy
+        drawn = points(table[x], table[y], x if x == y else None)
     elif drawn is None or info["geometry_type"] is None:
         todo = "Give a layer of points or polygons"
         if hasattr(section, "x"):
@@ -605,21 +606,6 @@ def _wanted(
             + (f" (it has: {', '.join(there)})" if there else ""),
         )
     return wanted
-
-
-def _points(table: pd.DataFrame, x: str, y: str) -> Shapes:
-    xy = np.array([[_coordinate(a), _coordinate(b)] for a, b in zip(table[x], table[y], strict=True)], float)
-    xy = xy.reshape(-1, 2)
-    shapes = np.full(len(table), None, object)
-    good = np.isfinite(xy).all(axis=1)
-    shapes[good] = shapely.points(xy[good])
-    return shapes
-
-
-def _coordinate(value: object) -> float | None:
-    """A number, or degrees with minutes, seconds or a letter."""
-    plain = number(value)
-    return degrees(str(value)) if plain is None and isinstance(value, str) else plain
 
 
 def _empty(shapes: Shapes) -> Bools:

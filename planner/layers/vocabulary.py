@@ -61,8 +61,20 @@ _KEEPING = {
 
 
 def leaf_of(species: str) -> str:
-    """'evergreen' or 'deciduous' by a botanical name, '' where that does not tell.
+    """Leaf habit by a botanical name.
 
+    Parameters
+    ----------
+    species
+        Genus first; upper or lower case, with or without the rest.
+
+    Returns
+    -------
+    str
+        'evergreen' or 'deciduous'; '' where that does not tell.
+
+    Examples
+    --------
     >>> leaf_of("Quercus agrifolia"), leaf_of("Quercus rubra 'Aurea'"), leaf_of("PINUS sp."), leaf_of("Oak")
     ('evergreen', 'deciduous', 'evergreen', '')
     """

@@ -46,7 +46,12 @@ class VectorLayer(Section):
 
 
 class PointsLayer(VectorLayer):
-    x: str | None = entry(None, "column of longitude or easting, for a table of points", "the file has geometry")
+    x: str | None = entry(
+        None,
+        "column of longitude or easting, for a table of points; that of `y` as well where one column holds both, as "
+        "`35.27, -119.36`",
+        "the file has geometry",
+    )
     y: str | None = entry(None, "column of latitude or northing, for a table of points", "the file has geometry")
 
     @model_validator(mode="after")
@@ -219,10 +224,15 @@ class HeightsLayer(RasterLayer):
 
 
 class SurfaceLayer(HeightsLayer):
-    use: Literal["heights", "obstacles"] = entry(
-        "heights",
-        "`heights`: gives footprints without a height theirs; `obstacles`: shades as it stands, in place of footprints and tree canopies, and needs `layers.terrain`",
-        "footprints with heights are sharper than cells",
+    use: Literal["heights", "obstacles"] | None = entry(
+        None,
+        "`heights`: gives footprints without a height theirs, and shows trees where no layer does; `obstacles`: shades as it stands, in place of footprints and tree canopies, and needs `layers.terrain`",
+        "heights where there are footprints, which are sharper than cells; else obstacles",
+    )
+    leaf: Leaf | Literal["none"] = entry(
+        "deciduous",
+        "leaf habit of what it shows outside the footprints, where neither trees nor a canopy are given; `none` leaves that out",
+        "most of what stands there is street and park trees",
     )
     above: Literal["sea level", "ground"] = entry(
         "sea level",
@@ -378,6 +388,18 @@ class Layers(Section):
     grounds: GroundsLayer | None = entry(
         None, "what the ground is covered with, for cable routes", "lawn everywhere outside buildings"
     )
+
+    @property
+    def ground_is_known(self) -> bool:
+        """Whether heights of the surface model above the ground can be told."""
+        return self.terrain is not None or (self.surface is not None and self.surface.above == "ground")
+
+    @property
+    def surface_shades(self) -> bool:
+        """Whether the surface model stands in for all that shades."""
+        if self.surface is None or self.surface.use is not None:
+            return self.surface is not None and self.surface.use == "obstacles"
+        return self.buildings is None and self.ground_is_known
 
 
 class ControlPoint(Section):

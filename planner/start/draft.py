@@ -641,9 +641,9 @@ def _buildings(part: Sorted, found: _Found) -> Block:
         sizes, units = _lengths([("top", main, elevations), ("ground", told.ground, ())])
         lines += [*sizes, *units]
     elif stories is not None:
-        lines += _length("height", stories, *lettered)
+        # a surface model measures: what is counted stands behind it
         note = Note(Code.UNIT, stories.column, unit="storeys", basis=str(Basis.NAME))
-        lines.append(Line("height_unit", "storeys", (note,)))
+        lines += _length("storeys", stories, note, *lettered)
     if elevation is not None:
         if told.height is not elevation:
             again = Note(Code.OTHER_READING, elevation.column, count=elevation.known, of=elevation.of)

@@ -14,6 +14,7 @@ from enum import StrEnum
 import numpy as np
 
 from planner.layers.columns import NO, YES, length_m, likely, name_text, number, text, unit_said
+from planner.layers.vocabulary import leaf_of
 from planner.site import Floats
 from planner.start.words import each, plain, run_together, words
 from planner.units import M_PER_FT
@@ -492,7 +493,9 @@ def tree_columns(columns: Columns, feet_crs: bool) -> TreeColumns:
         if leaf_share(vs) >= 0.6
     ]
     kinds = [
-        Reading(c, known=sum(bool(text(v)) for v in vs), of=len(vs)) for c, vs in columns.items() if is_species(c)
+        Reading(c, known=sum(bool(text(v)) for v in vs), of=len(vs))
+        for c, vs in columns.items()
+        if is_species(c) or _are_genera(vs)
     ]
     return TreeColumns(
         schema,
@@ -504,6 +507,12 @@ def tree_columns(columns: Columns, feet_crs: bool) -> TreeColumns:
         _best([kind for kind in kinds if _is_botanical(columns[kind.column])]),
         name_reading(columns, ("tag",)),
     )
+
+
+def _are_genera(values: Sequence[object]) -> bool:
+    """Whether most values begin with a genus whose leaves are known, whatever the column is called."""
+    there = [word for v in values if (word := text(v))]
+    return bool(there) and sum(bool(leaf_of(word)) for word in there) > 0.6 * len(there)
 
 
 def _is_botanical(values: Sequence[object]) -> bool:

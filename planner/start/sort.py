@@ -78,7 +78,10 @@ _WORDS: dict[Kind, frozenset[str]] = {
         "hus byggnad byggnader roofprints houses halls roofs"
     ),
     Kind.TREES: each("tree trees arbre arbres baum baeume baume bomen boom arbol arboles alberi albero trad traer"),
-    Kind.CONTROLLERS: each("controller controllers ctrl controls timers clocks programmateurs steuergerate"),
+    Kind.CONTROLLERS: each(
+        "controller controllers ctrl controls timers clocks programmateurs programadores steuergerate "
+        "steuergeraete steuergerat steuergeraet"
+    ),
     Kind.POLES: each(
         "pole poles mast masts lamp lamps lightpole lightpoles lights streetlight streetlights "
         "flagpole posts lampposts"
