@@ -1112,6 +1112,13 @@ def test_a_list_of_stores_in_a_workbook_is_one_of_sites(tmp_path: Path) -> None:
         plan_of(near)
 
 
+def test_a_table_of_addresses_alone_is_told_what_it_lacks(tmp_path: Path) -> None:
+    (tmp_path / "homes.csv").write_text("Site,Address\nA,1 Main St\nB,2 Main St\n", encoding="utf-8")
+    with pytest.raises(PlanError, match=r"Not used: homes\.csv \(table\)") as fault:
+        plan_of(tmp_path)
+    assert "columns of latitude and longitude" in fault.value.todo
+
+
 def test_what_a_drawing_has_of_itself_is_no_name(tmp_path: Path) -> None:
     ezdxf = pytest.importorskip("ezdxf")
     draw(tmp_path)

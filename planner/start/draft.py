@@ -36,6 +36,7 @@ WIDEST_M = 2500.0  # what lies wider apart than this is no one site
 NEAR_M = 300.0  # what stands within this is counted: seen from the site's edge, 10 m there stand 2 degrees high
 RISES_M = 2.0  # what a surface model shows above the ground, at its high places
 FEET = 0.31  # metres of a CRS's unit up to which it is a foot
+MOST_NAMED = 8  # files that an error names
 
 
 class Code(StrEnum):
@@ -472,13 +473,20 @@ def _site(
             "Give two points that you know in it and on a map, far apart: --control X,Y=LATITUDE,LONGITUDE, twice; "
             "or --at LATITUDE,LONGITUDE for a first plan without it",
         )
+    todo = "Give --at LATITUDE,LONGITUDE, or put the site's outline (one polygon) beside the layers"
+    if outlines:
+        raise PlanError(title, "no layer says which of the outlines is the site", todo)
+    left = [f"{note.name} ({note.other})" if note.other else note.name for note in found.unused]
     raise PlanError(
         title,
         "no layer says which place the site is: there is no outline, and what is there lies too wide apart, or is "
-        "nothing at all"
-        if not outlines
-        else "no layer says which of the outlines is the site",
-        "Give --at LATITUDE,LONGITUDE, or put the site's outline (one polygon) beside the layers",
+        "nothing at all" + (f". Not used: {', '.join(left[:MOST_NAMED])}" if left else ""),
+        todo
+        + (
+            ". A table needs columns of latitude and longitude"
+            if any(note.code is Code.NOT_TOLD and note.other == Form.TABLE for note in found.unused)
+            else ""
+        ),
     )
 
 
