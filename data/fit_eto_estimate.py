@@ -15,7 +15,8 @@ folder and the packages, with ETo by Penman-Monteith:
 * typical years of pvlib (Greensboro, Miami, Sand Point) and of accim-samples (Seville, Sydney, London, Aberdeen,
   Chapeco, Palmas, Ahmedabad, Shimla): monthly Penman-Monteith from their hourly weather
 
-Temperature, rain, sun, elevation and the difference of two analyses are the built-in layers' own, as in use. A
+Temperature, rain, sun and the difference of two analyses are the built-in layers' own, temperature lapsed to the
+ground at the place, as in use where a site's own elevation is not known. A
 region is left out whole, so that its neighbours do not help it; regions count alike, and points of one region alike
 within it. Months count by their ETo over the peak's, as the peak is what is wanted.
 """
@@ -36,7 +37,7 @@ import rasterio
 import rasterio.transform
 from numpy.typing import NDArray
 from scipy.optimize import brentq
-from scipy.stats import norm
+from scipy.stats import binom, norm
 
 from planner.climate import builtin, spreads, zones
 from planner.climate.eto import (
@@ -212,7 +213,9 @@ class Places:
         self.region = np.array([p.region for p in points])
         self.regions = sorted(set(self.region))
         self.t, self.rain = builtin.builtin_normals(longitude, self.lat)
-        self.elevation_m = builtin.builtin_elevation_m(longitude, self.lat)
+        self.elevation_m = builtin.ground_elevation_m(longitude, self.lat)
+        rise = self.elevation_m - builtin.builtin_elevation_m(longitude, self.lat)
+        self.t = self.t - builtin.LAPSE_K_PER_M * rise[:, None]
         most = builtin.MOST_DIFFERENCE_K
         self.difference_k = np.clip(builtin.gldas_less_era5_k(longitude, self.lat), -most, most)
         self.power = builtin.evaporating_power_mm_day(self.t, self.lat)
@@ -392,11 +395,7 @@ def say_estimate(p: Places) -> None:
     print(f"one standard deviation holds {p.alike(within):.2f} of regions left out, {within.mean():.2f} of points;")
     two = (np.abs(error) < 2 * spread).astype(float)
     print(f"two hold {p.alike(two):.2f} and {two.mean():.2f}")
-    for name, rows in p.groups().items():
-        print(
-            f"  {name:36s} {len(set(p.region[rows])):2d} regions, mean error {p.alike(error, rows):+.2f}, "
-            f"RMSE {np.sqrt(p.alike(error**2, rows)):.2f}, one holds {p.alike(within, rows):.2f}"
-        )
+    say_groups(p, error, within)
     say_zones(p, peak, spread)
     chosen_peak, chosen_spread = nested + p.peak, np.empty_like(peak)
     for region in p.regions:
@@ -413,6 +412,22 @@ def say_estimate(p: Places) -> None:
         print(
             f"  {region:16s} {(at == k).sum():3d} points, ETo {p.peak[at == k].mean():.2f}, "
             f"error {error[at == k].mean():+.2f}"
+        )
+
+
+def say_groups(p: Places, error: Array, within: Array) -> None:
+    """Errors and coverage of kinds of places, each beside what so few regions would give by chance."""
+    for name, rows in p.groups().items():
+        n = len(regions := sorted(set(p.region[rows])))
+        off, held = (
+            np.array([v[rows & (p.region == region)].mean() for region in regions]) for v in (error, within)
+        )
+        few, many = binom.interval(0.9, n, norm.cdf(1) - norm.cdf(-1))
+        print(
+            f"  {name:36s} {n:2d} regions, {rows.sum()} points, mean error {off.mean():+.2f} "
+            f"+- {off.std(ddof=1) / np.sqrt(n):.2f}, too high in {(off > 0).sum()}, "
+            f"RMSE {np.sqrt(p.alike(error**2, rows)):.2f}; one holds {held.mean():.2f}, "
+            f"and nine times in ten {few / n:.2f} to {many / n:.2f} where it is right"
         )
 
 

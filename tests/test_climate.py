@@ -654,6 +654,71 @@ def test_builtin_temperature_against_typical_years(name):
     assert np.argmax(t[0]) == pytest.approx(np.argmax(station), abs=1)
 
 
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "rise_m", "hottest_c"),
+    [  # mean of the hottest month, (least + most) / 2
+        (48.12, -123.50, -256, 15.8),  # Port Angeles below the Olympic Mountains: typical year of W. R. Fairchild
+        (38.40, -107.475, -320, 19.1),  # Gunnison valley, Colorado: gridMET of three years
+        (31.087, 77.179, 192, 21.8),  # Shimla on its ridge: typical year, EPW in accim-samples 0.8.2
+    ],
+)
+def test_builtin_temperature_goes_from_the_cell_to_the_ground(latitude, longitude, rise_m, hottest_c):
+    """Three places of the fit that lie far below or above the mean of their cell: its temperature is off there by
+    0.9 to 2.1 K, towards the cell's height; that of the ground by less than 0.5 K."""
+    at = [longitude], [latitude]
+    assert builtin.ground_elevation_m(*at) - builtin.builtin_elevation_m(*at) == pytest.approx(rise_m, abs=1)
+    cell, ground = builtin.builtin_normals(*at)[0], builtin.builtin_climate(*at).t_mean_c
+    off = cell.max() - hottest_c
+    assert abs(off) > 0.9
+    assert np.sign(off) == np.sign(rise_m)
+    assert abs(ground.max() - hottest_c) < 0.5
+    assert_allclose(cell - ground, 0.0065 * rise_m, atol=0.01)  # 6.5 K/km of the standard atmosphere (ISO 2533)
+
+
+@pytest.mark.open_data
+def test_builtin_temperature_of_heights_and_valleys_over_montana(open_data):
+    """gridMET's July, (least + most) / 2, where the ground is 200 m and more above or below its cell: the cells'
+    temperature is 2.7 K higher on heights than in valleys, beside what it should be; the ground's within 1 K."""
+    july = []
+    for key in ("tmmn", "tmmx"):
+        with rasterio.open(open_data / "montana_normals" / f"{key}_jul.tif") as layer:
+            july.append(layer.read(1) - 273.15)
+            grid = layer.transform
+    rows, cols = np.nonzero(np.isfinite(july[0]))
+    at = tuple(np.asarray(v) for v in rasterio.transform.xy(grid, rows, cols))
+    known = np.mean(july, axis=0)[rows, cols]
+    rise = builtin.ground_elevation_m(*at) - builtin.builtin_elevation_m(*at)
+    apart = []
+    for t in (builtin.builtin_normals(*at)[0], builtin.builtin_climate(*at).t_mean_c):
+        off = t[:, MONTHS.index("Jul")] - known
+        apart.append(off[rise >= 200].mean() - off[rise <= -200].mean())
+    assert apart[0] == pytest.approx(2.7, abs=0.2)
+    assert abs(apart[1]) < 1.0
+
+
+def test_elevation_of_the_ground_is_that_of_the_grid_in_pvlib():
+    """pvlib.location.lookup_altitude in the middles of its cells, and 0 at sea."""
+    lat, lon = np.array([39.7083, 46.5417, -0.2083, 31.5417]), np.array([-104.9583, 7.9583, -78.4583, 35.4583])
+    known = [pvlib.location.lookup_altitude(*at) for at in zip(lat, lon, strict=True)]
+    assert_allclose(builtin.ground_elevation_m(lon, lat), known, atol=1.0)
+    assert known[-1] < 0  # the shore of the Dead Sea
+    assert builtin.ground_elevation_m([-150.0], [0.0])[0] == 0.0
+    # half way between two cells, and round the antimeridian in Chukotka, where its last columns are empty
+    between = builtin.ground_elevation_m([-104.9583 + 1 / 24], [39.7083])[0]
+    pair = [pvlib.location.lookup_altitude(39.7083, at) for at in (-104.9583, -104.9583 + 1 / 12)]
+    assert between == pytest.approx(np.mean(pair), abs=1.0)
+    round_it = builtin.ground_elevation_m([180.0, 540.0, -180.0, 179.9999], [68.2] * 4)
+    assert_allclose(round_it, np.full(4, round_it[0]), atol=0.5)
+    assert round_it[0] > 50
+    # at the poles: the northern sea, and ice, of which the grid holds nothing beyond 85 S
+    assert builtin.ground_elevation_m([0.0], [90.0])[0] == 0.0
+    ice = builtin.ground_elevation_m([90.0, 90.0, 90.0], [-90.0, -85.5, -85.0])
+    assert_allclose(ice, np.full(3, ice[0]))
+    assert ice[0] > 2000
+    with pytest.raises(ValueError, match="latitude"):
+        builtin.ground_elevation_m([0.0], [91.0])
+
+
 def test_builtin_layer_round_the_earth_and_at_the_poles():
     t, rain = builtin.builtin_normals([180, -180, 540, 0, 77, 0], [0, 0, 0, 90, 90, -90])
     assert_allclose(t[0], t[1])

@@ -194,7 +194,7 @@ def test_flags_of_edges_gaps_and_disagreement(tmp_path):
     assert found.zone.zone[0] == -1
     assert {Flag.NO_ZONE, Flag.NEAR_EDGE} <= set(found.flags[0])
     assert Flag.WAYS_DISAGREE not in found.flags[0]
-    # the same place with 2 mm/day less and sure of it: 4.5 against 7.6 by temperature, 1.13 wide
+    # the same place with 2 mm/day less and sure of it: 4.5 against 7.6 by temperature, 1.11 wide
     wrong = found.climate.eto_mm_day - 2.0
     sure = replace(found.climate, eto_mm_day=np.maximum(wrong, 0.2), spread_mm_day=np.array([0.1]))
     zone = planner.contract.zone_sites(sure, found.latitude_deg, found.zone.table)

@@ -58,12 +58,12 @@ def test_the_estimate_holds_where_the_fit_saw_nothing(place):
 
 def test_a_region_is_off_the_same_way_and_by_no_more_than_is_said():
     """California lies on the high side, which one region may: by one of its spreads at most in the mean. Before the
-    difference of two analyses was known, the eight were off by 0.90 mm/day."""
+    difference of two analyses was known, the eight were off by 0.88 mm/day."""
     off = [at(lat, lon)[0] - known * MM_PER_IN for lat, lon, known in CALIFORNIA.values()]
     z = np.array(off) / [at(lat, lon)[1] for lat, lon, _ in CALIFORNIA.values()]
     assert 0 < np.mean(z) < 1
     assert np.mean(np.abs(z) < 1) >= 0.4
-    assert np.sqrt(np.mean(np.square(off))) < 0.85
+    assert np.sqrt(np.mean(np.square(off))) < 0.80
 
 
 def test_the_estimate_in_april_at_bangkok():
@@ -122,8 +122,8 @@ def test_the_estimate_is_the_mean_of_two_by_hand():
     for warmer in (0.0, 1.5, -1.5):
         at = np.array([40.0]), np.array([100.0]), np.array([warmer])
         found = builtin.eto_estimate_mm_day(t, rain, sun, *at)[0, 6]
-        root = 3.134 - 0.476 * np.log(45 / (30 * power)) + 0.370 * np.log(2) + 0.236 * warmer
-        factor = 0.925 - 0.052 * np.log(105 / (30 * power)) + 0.048 * np.log(2) + 0.053 * warmer
+        root = 3.153 - 0.477 * np.log(45 / (30 * power)) + 0.357 * np.log(2) + 0.234 * warmer
+        factor = 0.929 - 0.051 * np.log(105 / (30 * power)) + 0.044 * np.log(2) + 0.053 * warmer
         assert found == pytest.approx((power * root + 0.0135 * 37.8 * 20 * 0.408 * factor) / 2, rel=0.01)
 
 
@@ -276,9 +276,9 @@ def test_temperature_way_is_less_poleward_of_35_degrees():
     )
     way = zones.zone_sites(climate, latitude, zones.equal_bands()).ways[1]
     plain = zones.blaney_criddle_mm_day(t, latitude)[np.arange(4), t.argmax(axis=1)]
-    assert_allclose(plain - way.peak_eto_mm_day, [0, 0.098, 0.98, 2.45], atol=1e-9)
+    assert_allclose(plain - way.peak_eto_mm_day, [0, 0.1, 1.0, 2.5], atol=1e-9)
     assert "at this latitude" not in way_said(climate, way, 0, "metric")
-    assert re.search(r"less 2\.[45] mm/day at this latitude", way_said(climate, way, 3, "metric"))
+    assert re.search(r"less 2\.5 mm/day at this latitude", way_said(climate, way, 3, "metric"))
 
 
 # --- the zone that is named -------------------------------------------------------------------------------------

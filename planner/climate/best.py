@@ -10,12 +10,15 @@ import numpy as np
 from planner.climate.answer import Basis, SiteClimate
 from planner.climate.builtin import (
     HOW_ESTIMATED,
+    LAPSE_K_PER_M,
+    TEMPERATURE_SOURCE,
     at_sea,
     builtin_elevation_m,
     builtin_normals,
     builtin_radiation_mj_m2_day,
     eto_estimate_mm_day,
     gldas_less_era5_k,
+    ground_elevation_m,
 )
 from planner.climate.builtin import SOURCE as BUILTIN_SOURCE
 from planner.climate.eto import (
@@ -44,8 +47,6 @@ from planner.readings import AtSites, Readings
 from planner.site import Bools, Floats, Ints
 from planner.units import M_PER_FT, Units, eto
 
-# Mean fall of temperature with height: the standard atmosphere's (ISO 2533), to which FAO-56 eq. 7 holds as well.
-LAPSE_K_PER_M = 0.0065
 NO_SUMMER_C = 10.0  # Koeppen's bound of the polar climates; from memory
 LAPSE_SAID_M = 50.0  # 0.3 K: less is within what layers differ by
 _BESIDE_ETO = ("rain", "tmean")  # ETo is not made of these
@@ -54,7 +55,8 @@ _BESIDE_ETO = ("rain", "tmean")  # ETo is not made of these
 def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: Ledger) -> SiteClimate:
     """The climate of n sites, from the best that was read: ETo layer, else computed, else built in.
 
-    Where a site's elevation and its cell's are known, the cell is lapsed to the site.
+    Where a site's elevation and its cell's are known, the cell is lapsed to the site. The built-in cells' is always
+    known, and where the site's is not, that of the ground there stands in.
 
     Parameters
     ----------
@@ -63,7 +65,7 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     read
         What its files say of the sites.
     elevation_m
-        (n,), NaN where unknown. For air pressure alone, its cell's then stands in, else the plan's, else sea level,
+        (n,), NaN where unknown. For air pressure, its cell's then stands in, else the plan's, else sea level,
         and it is said; an ETo layer is computed by the same rule.
     ledger
         Told what was assumed, and which places may be wrong.
@@ -92,7 +94,7 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     _check_extremes(read, low, high)
     z = np.asarray(elevation_m, np.float64)
     cell_m = builtin_elevation_m(lon, lat)
-    above_builtin = z - cell_m
+    above_builtin = np.where(np.isfinite(z), z, ground_elevation_m(lon, lat)) - cell_m
     above_layers = z - read.cell_elevation_m if read.cell_elevation_m is not None else np.full(n, np.nan)
     if read.cell_elevation_m is None and set(layers) - {"rain"}:
         high_known = [names[int(k)] for k in np.flatnonzero(np.isfinite(z))]
@@ -112,15 +114,7 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     unlapsed = None
     if whole.above.any():
         unlapsed = _composed(known, lon, lat, z, _Rises.none(n), names, Ledger()).eto.max(axis=1)
-        moved = np.flatnonzero(np.abs(whole.above) >= LAPSE_SAID_M)
-        if len(moved):
-            ledger.add(
-                Kind.ASSUMED,
-                "elevation",
-                f"temperature taken from the cell's elevation to the site's by {_lapse(ledger.units)}, and the dew "
-                "point with it",
-                [names[int(k)] for k in moved],
-            )
+        _say_moved(np.abs(whole.above) >= LAPSE_SAID_M, np.isfinite(z), names, ledger)
     other_peak, other_spread = None, None
     if low is not None and ("eto" in layers or station is not None):
         alone = {name: values for name, values in layers.items() if name != "eto"}
@@ -174,6 +168,21 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
         at_sea=sea,
         axes_exchanged=turned,
     )
+
+
+def _say_moved(moved: Bools, known: Bools, names: Sequence[str], ledger: Ledger) -> None:
+    """Sites (n,) whose temperature was moved, and whether their own elevation is known."""
+    by = f"temperature taken from the cell's elevation to {{}} by {_lapse(ledger.units)}"
+    for rows, said in (
+        (moved & known, by.format("the site's") + ", and the dew point with it"),
+        (
+            moved & ~known,
+            "no elevation of these sites is known: "
+            + by.format("that of the ground in the elevation grid in pvlib (1/12 degree)"),
+        ),
+    ):
+        if rows.any():
+            ledger.add(Kind.ASSUMED, "elevation", said, [names[int(k)] for k in np.flatnonzero(rows)])
 
 
 def _check_extremes(read: Readings, low: Floats | None, high: Floats | None) -> None:
@@ -314,7 +323,7 @@ class _Known:
 @dataclass(frozen=True)
 class _Rises:
     """How far n sites stand above the cells of the layers, of the built-in layer, and above the weather file's
-    station, m; NaN where unknown."""
+    station, m; NaN where unknown, which the second is nowhere."""
 
     layers: Floats
     builtin: Floats
@@ -342,7 +351,7 @@ class _Composed:
     above_known: Floats
 
     def sources(self) -> tuple[str, ...]:
-        t_words = (BUILTIN_SOURCE, "weather file", "mean of tmin and tmax layers", "tmean layer", _NOTHING)
+        t_words = (TEMPERATURE_SOURCE, "weather file", "mean of tmin and tmax layers", "tmean layer", _NOTHING)
         rain_words = (BUILTIN_SOURCE, "rain layer", _NOTHING)
         codes = np.column_stack([self.eto_from, self.t_from, self.rain_from])
         kinds, place = np.unique(codes, axis=0, return_inverse=True)
@@ -407,7 +416,7 @@ def _composed(
             rows = left[origin[left] == 0]
             values[rows], origin[rows] = np.nan, code
         left = left[:0]
-    height = known.builtin_elevation_m + np.nan_to_num(rises.builtin)
+    height = known.builtin_elevation_m + rises.builtin
     sun = builtin_radiation_mj_m2_day(lon[left], lat[left])
     difference = gldas_less_era5_k(lon[left], lat[left])
     eto[left] = eto_estimate_mm_day(t_mean[left], rain[left], sun, lat[left], height[left], difference)
@@ -432,7 +441,7 @@ def _composed(
 def _temperature(known: _Known, layers: dict[str, Floats], rises: _Rises) -> tuple[Floats, Ints, Floats]:
     """Mean temperature (n, 12) from the surest source; (n,) which: 0 the built-in layer, 1 the station, 2 layers of
     extremes, 3 a layer of means; (n,) how far the sites stand above where it holds. layers: lapsed to the sites."""
-    t_mean = known.builtin[0] - LAPSE_K_PER_M * np.nan_to_num(rises.builtin)[:, None]
+    t_mean = known.builtin[0] - LAPSE_K_PER_M * rises.builtin[:, None]
     t_from, above = np.zeros(len(t_mean), np.int64), rises.builtin.copy()
     station, low, high = known.station, layers.get("tmin"), layers.get("tmax")
     if station is not None:

@@ -41,8 +41,8 @@ if TYPE_CHECKING:
 # Blaney-Criddle counts the long days of high latitudes too fully; Table 2 gives averages, which are far under the
 # peak where climates are temperate and humid.
 BLANEY_CRIDDLE_TO_DEG = 35.0  # of latitude: nearer to the equator it is taken as published
-BLANEY_CRIDDLE_MM_DAY_10_DEG = -0.98
-TABLE_2_TEMPERATE_HUMID_MM_DAY = 1.62
+BLANEY_CRIDDLE_MM_DAY_10_DEG = -1.00
+TABLE_2_TEMPERATE_HUMID_MM_DAY = 1.59
 
 _MEAN_MONTH_DAYS = 365.0 / 12.0
 _TO_MM_DAY: dict[EtoUnit, float] = {
