@@ -256,7 +256,9 @@ def site_flags(
         low, high = climate.cells_peak_mm_day.T
         several = np.isfinite(low) & (zones(low) != zones(high))
     if climate.unlapsed_peak_mm_day is not None:
-        lapsed = (zone.used == 0) & (zones(climate.unlapsed_peak_mm_day) != zone.holds_value)
+        # NaN in a part of the sites none of which was moved
+        moved = np.isfinite(climate.unlapsed_peak_mm_day)
+        lapsed = moved & (zone.used == 0) & (zones(climate.unlapsed_peak_mm_day) != zone.holds_value)
     if climate.computed_peak_mm_day is not None and climate.computed_spread_mm_day is not None:
         joint = np.hypot(climate.computed_spread_mm_day, climate.spread_mm_day)
         gap_mm = np.abs(climate.computed_peak_mm_day - climate.eto_mm_day.max(axis=1, initial=0.0))

@@ -775,7 +775,7 @@ class Climate(Section):
     elevation: ElevationLayer | None = entry(
         None,
         "elevation of the climate layers' own cells",
-        "the built-in layer's cells from the global grid in pvlib; other layers are not lapsed to the site, and the result says so",
+        "the built-in layer's cells from the global grid in pvlib, as the ground under a site of unknown elevation; other layers are not lapsed to the site, and the result says so",
     )
     rain_from_deg: float | None = entry(
         None,
@@ -1075,7 +1075,9 @@ class ContractSites(PointsLayer):
     key: str | None = entry(
         None, "attribute that `layers.controllers.site` and `layers.named.site` speak of", "the site's name"
     )
-    elevation: str | None = entry(None, "attribute with the site's elevation", "not used")
+    elevation: str | None = entry(
+        None, "attribute with the site's elevation", "unknown; built-in temperature is the ground's"
+    )
     elevation_unit: Literal["m", "ft"] = entry("m", "unit of the elevations", "most open data are in metres")
 
 

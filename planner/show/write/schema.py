@@ -388,7 +388,7 @@ CONTRACT = (
     Column("ways_agree", Type.YES_NO, "", "the ways to the zone differ by no more than their spreads allow"),
     Column("ways_in_zone", Type.WHOLE, "", "how many ways name the zone", False),
     Column("elevation_m", Type.NUMBER, "m", "elevation of the site"),
-    Column("above_cell_m", Type.NUMBER, "m", "height of the site above the cell of its climate; of the ground there where its own is not known", False),
+    Column("above_cell_m", Type.NUMBER, "m", "height of the site, else of the ground, above its cell", False),
     Column("basis", Type.TEXT, "", "what the ETo rests on"),
     Column("source", Type.TEXT, "", "where the ETo comes from"),
     Column("flags", Type.TEXT, "", "what to look at first; empty where nothing is"),
