@@ -1,5 +1,7 @@
 """What a log can show, against the measured table of limits, and what the review calls faults that are put in."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from station_records import Climate, maricopa, measured
@@ -19,6 +21,7 @@ from planner.review.limits import (
     threshold_z,
 )
 from planner.review.verdict import Cause, Todo, best_lag, review_log
+from planner.show.say.review import headline
 
 MARICOPA_ETO = np.array([2.5, 3.4, 5.2, 7.0, 8.3, 8.8, 7.7, 7.1, 6.2, 4.7, 3.2, 2.2])
 MARICOPA_RAIN = np.array([20.0, 19, 13, 6, 3, 1, 20, 24, 15, 11, 13, 20])
@@ -193,6 +196,9 @@ def test_a_step_is_dated_and_named():
     assert abs((review.verdict.first - review.log.day[33]).astype(int)) <= 2
     assert review.verdict.ratio == pytest.approx(1.3, abs=0.06)
     assert review.verdict.who == "night crew"
+    (high,) = (f for f in review.findings if f.cause is Cause.HIGH)
+    assert "high since " in headline(high)  # it was right before
+    assert headline(replace(high, throughout=True)).endswith("high throughout.")
 
 
 def test_silence_is_six_equal_days_in_a_peak_month():

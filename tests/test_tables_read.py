@@ -176,7 +176,7 @@ def test_a_log_that_is_ragged_in_many_ways(tmp_path):
     assert found.who[1] == "J."
     assert found.written.tolist() == [True, True, True, True, False, False, False, True]
     said = "\n".join(map(str, ledger))
-    for words in ("without a date", "after the last date", "1 entries of a day", "1.002,5", "without an entry"):
+    for words in ("without a date", "after the last date", "1 entry of a day", "1.002,5", "without an entry"):
         assert words in said, words
 
 
@@ -232,6 +232,20 @@ def test_a_log_in_a_workbook(tmp_path):
     pyogrio.write_dataframe(frame, tmp_path / "log.xlsx", driver="XLSX")
     found = read_log(tmp_path / "log.xlsx", Review(), Ledger())
     assert found.percent.tolist() == [90, 92]
+
+
+def test_a_batterys_charge_is_not_taken_for_the_percentage(tmp_path):
+    rows = "".join(f"2025-06-{d:02d},{90 + d},{60 - d}\n" for d in range(1, 8))
+    with pytest.raises(DataError, match="no column of percentages"):
+        log(tmp_path, "date,WtrBdgt_now,Batt %\n" + rows)
+    found, ledger = log(tmp_path, "date,WtrBdgt %,Batt %\n" + rows)
+    assert found.percent[0] == 91
+    assert "'WtrBdgt %' is taken as the percentage" in "\n".join(map(str, ledger))
+    with pytest.raises(DataError, match="may be any of the columns Wtr %, Run %"):
+        log(tmp_path, "date,Wtr %,Run %\n" + rows)
+    named, ledger = log(tmp_path, "date,Wtr %,Run %\n" + rows, percent_column="Run %")
+    assert named.percent[0] == 59
+    assert not list(ledger)
 
 
 def test_coarse_steps_are_seen(tmp_path):

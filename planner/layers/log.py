@@ -36,6 +36,11 @@ PERCENT = (
 )
 WHO = ("who", "user", "by", "changed by", "source", "operator", "set by", "origin", "benutzer")
 NOTE = ("note", "notes", "event", "status", "remark", "remarks", "comment", "reason", "hold", "state", "alarm")
+# words of headings whose percentage is of something else
+OTHER = {"batt", "battery", "charge", "humidity", "rh", "humedad", "feuchte", "moisture", "soil", "signal", "rssi"}
+OTHER |= {"link", "cloud", "cloudiness", "chance", "probability", "efficiency", "uniformity", "du", "level", "tank"}
+)
+)
 MONTH_NAMES = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 MOST_GAP_DAYS = 400
 MOST_PERCENT = 500.0
@@ -75,6 +80,7 @@ def read_log(path: Path, how: Review, ledger: Ledger) -> Log:
     rows = read_rows(path, where)
     named = {"date": how.date_column, "percent": how.percent_column, "who": how.who_column, "note": how.note_column}
     head, at = _heading(rows, named, where)
+    _say_guess(rows[head], at, how, where, ledger)
     body = [row + [""] * (max(at.values()) + 1 - len(row)) for row in rows[head + 1 :]]
     days, left_out, end = _dates([row[at["date"]] for row in body], how.date_order, where)
     if left_out:
@@ -119,11 +125,7 @@ def _heading(rows: list[list[str]], named: dict[str, str | None], where: str) ->
             cells = [_bare(cell) for cell in row]
             at = [cells.index(w) for w in words if w in cells and cells.index(w) not in here.values()]
             if not at and key == "percent":
-                at = [
-                    j
-                    for j, cell in enumerate(row)
-                    if "%" in cell and j not in here.values() and figure(cell) is None
-                ]
+                at = [j for j in _perhaps(row) if j not in here.values()]
             if at:
                 here[key] = at[0]
         if len(here) > len(found):
@@ -139,6 +141,34 @@ def _heading(rows: list[list[str]], named: dict[str, str | None], where: str) ->
                 f"Name it with review.{key}_column; its headings may be: {', '.join(rows[best])[:200]}",
             )
     return best, found
+
+
+def _perhaps(row: list[str]) -> list[int]:
+    """Places of headings that have a percent sign, and no word of another quantity (a battery's charge)."""
+    return [
+        j
+        for j, cell in enumerate(row)
+        if "%" in cell and figure(cell) is None and OTHER.isdisjoint(re.findall(r"[a-z]+", cell.lower()))
+    ]
+
+
+def _say_guess(headings: list[str], at: dict[str, int], how: Review, where: str, ledger: Ledger) -> None:
+    """Tell of a column of percentages that is known by its percent sign alone; refuse to choose between several."""
+    if how.percent_column is not None or _bare(headings[at["percent"]]) in PERCENT:
+        return
+    perhaps = [headings[j] for j in _perhaps(headings)]
+    if len(perhaps) > 1:
+        raise DataError(
+            where,
+            f"its percentage may be any of the columns {', '.join(perhaps)[:200]}",
+            "Name it with review.percent_column",
+        )
+    ledger.add(
+        Kind.ASSUMED,
+        where,
+        f"'{headings[at['percent']]}' is taken as the percentage, by its percent sign alone; "
+        "review.percent_column names another",
+    )
 
 
 def _bare(cell: str) -> str:
@@ -265,7 +295,11 @@ def _laid_out(entries: list[Entry], gaps: str, where: str, ledger: Ledger) -> Lo
             )
         by_day[entry.day] = entry
     if twice:
-        ledger.add(Kind.REPAIRED, where, f"{twice} entries of a day that had one: the day's last counts")
+        ledger.add(
+            Kind.REPAIRED,
+            where,
+            f"{twice} {'entry' if twice == 1 else 'entries'} of a day that had one: the day's last counts",
+        )
     days = sorted(by_day)
     span = (days[-1] - days[0]).days + 1
     if span > len(days) + MOST_GAP_DAYS:
@@ -291,7 +325,7 @@ def _laid_out(entries: list[Entry], gaps: str, where: str, ledger: Ledger) -> Lo
         ledger.add(
             Kind.ASSUMED,
             where,
-            f"{span - len(days)} days without an entry: "
+            f"{span - len(days)} {'day' if span == len(days) + 1 else 'days'} without an entry: "
             + ("no change (the log lists changes)" if changes_only else "left out")
             + "; set review.gaps to change that",
         )

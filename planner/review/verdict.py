@@ -7,7 +7,7 @@ questions of one look share its part of it: the level six tenths, a step three, 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -63,6 +63,7 @@ class Finding:
     ratio: logged over expected, of a step after over before; before: level before a step; NaN where they do not
     apply. sure: in standard deviations, NaN where a count decides. count: days or events, `of` so many. who: named
     by the log. zone: row of the zone table that would do it, else -1. trim_percent: that would bring it right.
+    throughout: over the whole log, not only since a step.
     """
 
     cause: Cause
@@ -77,6 +78,7 @@ class Finding:
     who: str = ""
     zone: int = -1
     trim_percent: float = np.nan
+    throughout: bool = True
 
 
 @dataclass(frozen=True)
@@ -157,7 +159,8 @@ def review_log(
             findings.append(step)
     since = free & (log.day >= step.first) if step is not None else free
     limit = _limit(expected, since, noise, constant_sd, ask, peak_mm_day)
-    findings += _level(log, expected, taught, since, limit, expected.base_mm_day, zone_peaks_mm_day)
+    off = _level(log, expected, taught, since, limit, expected.base_mm_day, zone_peaks_mm_day)
+    findings += [replace(found, throughout=step is None) for found in off]
     if ask.shade and expected.daily_weather:
         findings += _shade(log, expected, level, free, noise, ask)
     holds_seen = bool(held.any())

@@ -96,6 +96,7 @@ def limit_said(limit: Limit, looks: int) -> str:
 def headline(finding: Finding) -> str:
     percent = abs(100.0 * (finding.ratio - 1.0)) if np.isfinite(finding.ratio) else np.nan
     first, last = date_of(finding.first), date_of(finding.last)
+    when = "throughout" if finding.throughout else f"since {day(first)}"
     match finding.cause:
         case Cause.CONSISTENT:
             return "The log agrees with the weather."
@@ -104,9 +105,9 @@ def headline(finding: Finding) -> str:
         case Cause.ESTABLISHING:
             return f"Establishment is still running: manual at {100 * finding.ratio:.0f}% until {day(last)}."
         case Cause.HIGH:
-            return f"The log reads {percent:.0f}% high throughout."
+            return f"The log reads {percent:.0f}% high {when}."
         case Cause.LOW:
-            return f"The log reads {percent:.0f}% low throughout."
+            return f"The log reads {percent:.0f}% low {when}."
         case Cause.STEP:
             way = "rose" if finding.ratio > 1 else "fell"
             return f"The level {way} by {percent:.0f}% around {day(first)}."
