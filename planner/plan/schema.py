@@ -621,7 +621,13 @@ class Prices(Section):
     wall_m: float = entry(8.0, "fixing it along a wall, a metre", f"a guess: {COMMON}", ge=0, le=1e9)
     lawn_m: float = entry(25.0, "trench in lawn or soil, a metre", f"a guess: {COMMON}", ge=0, le=1e9)
     paving_m: float = entry(70.0, "cutting and making good paving, a metre", f"a guess: {COMMON}", ge=0, le=1e9)
-    road_m: float = entry(150.0, "boring under a road, a metre", f"a guess: {COMMON}", ge=0, le=1e9)
+    road_m: float = entry(
+        150.0,
+        "boring under a road, a metre; also ground outside the site of which no layer tells",
+        f"a guess: {COMMON}",
+        ge=0,
+        le=1e9,
+    )
     inside_m: float = entry(20.0, "running it through a building, a metre", f"a guess: {COMMON}", ge=0, le=1e9)
     conduit_m: float = entry(4.0, "pulling it into a known conduit, a metre", f"a guess: {COMMON}", ge=0, le=1e9)
 

@@ -37,7 +37,7 @@ SHIFTS = (1.0, 0.5, 0.25, 0.1, 0.03)  # cells by which bends are moved
 ON_EDGE = 1e-9  # a line so near to the edge between two cells, in cells, runs along it
 FARTHEST = 5  # cells that one move of the search passes: 80 directions, 11 degrees apart or less
 CORNERS = np.array([[0, 0], [0, 1], [1, 0], [1, 1]])  # of a cell, as rows and columns
-WALL, SOFT, PAVED, ROAD, CONDUIT, INSIDE, BARRED = range(7)  # surfaces
+WALL, SOFT, PAVED, ROAD, CONDUIT, INSIDE, OUTSIDE, BARRED = range(8)  # surfaces
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class Ground:
     """Surfaces (rows, cols) by their numbers above, BARRED where no cable may go, and the price of each a metre."""
 
     surface: Ints
-    price_m: Floats  # (7,), infinite for BARRED
+    price_m: Floats  # (8,), infinite for BARRED
     left_m: float
     top_m: float
     cell_m: float
@@ -60,8 +60,8 @@ class Ground:
         return np.where(inside, found, BARRED)
 
     def run(self, xy: Floats) -> Floats:
-        """(7,) metres of a polyline (n, 2) on each surface."""
-        metres = np.zeros(7)
+        """(8,) metres of a polyline (n, 2) on each surface."""
+        metres = np.zeros(8)
         frame = (self.left_m, self.top_m, self.cell_m)
         for a, b in pairwise(np.ascontiguousarray(xy, float)):
             _line(self.surface, self.price_m, *frame, a[0], a[1], b[0], b[1], metres, np.inf)
@@ -76,7 +76,7 @@ class Ground:
 
 @kernel
 def _line(surface, price, left, top, cell, ax, ay, bx, by, metres, most):  # type: ignore[no-untyped-def]
-    """Add the metres of a line on each surface to `metres` (7,), cell by cell; returns their price.
+    """Add the metres of a line on each surface to `metres` (8,), cell by cell; returns their price.
 
     Given up as soon as the price is over `most`; what is outside the grid is barred. Along the edge between two
     cells the cheaper counts.
@@ -204,7 +204,7 @@ def _search(price, alike, first, begin, sought, steps, offsets, shares, lengths)
 @kernel
 def _tight(surface, price, left, top, cell, xy):  # type: ignore[no-untyped-def]
     """A path with the bends that the cheapest way along it needs, each at its best place near by."""
-    metres = np.zeros(7)
+    metres = np.zeros(8)
     for _ in range(ROUNDS):
         xy = _halved(_straightened(surface, price, left, top, cell, xy, metres), cell)
         _shifted(surface, price, left, top, cell, xy, metres)
@@ -287,6 +287,7 @@ def ground(site: Site, prices: Prices, cell_m: float, around: Floats, most_cells
     ----------
     site
         Barred: grounds that say so, and keep-outs of heat and without access. The reach of a sprinkler is lawn.
+        What no layer tells of is lawn within the outline; beyond it, where others own it and streets run, a road.
     prices
         A metre of each surface.
     cell_m
@@ -315,6 +316,7 @@ def ground(site: Site, prices: Prices, cell_m: float, around: Floats, most_cells
             mask = rasterio.features.rasterize(kept, out_shape=shape, transform=turn, all_touched=touched)
             surface[mask == 1] = value
 
+    burn([shapely.box(*boxes).buffer(2 * cell).difference(site.outline)], OUTSIDE)
     of_cover = {Cover.SOFT: SOFT, Cover.PAVED: PAVED, Cover.ROAD: ROAD}
     for shape_k, cover in zip(site.grounds.shapes, site.grounds.covers, strict=True):
         if cover in of_cover:
@@ -329,8 +331,8 @@ def ground(site: Site, prices: Prices, cell_m: float, around: Floats, most_cells
     shut = (KeepOut.HEAT, KeepOut.NO_ACCESS)
     burn([s for s, k in zip(site.keep_outs.shapes, site.keep_outs.kinds, strict=True) if k in shut], BARRED, True)
     p = prices
-    price = np.array([p.wall_m, p.lawn_m, p.paving_m, p.road_m, p.conduit_m, p.inside_m, np.inf])
-    price[:6] += p.cable_m
+    price = np.array([p.wall_m, p.lawn_m, p.paving_m, p.road_m, p.conduit_m, p.inside_m, p.road_m, np.inf])
+    price[:BARRED] += p.cable_m
     return Ground(surface, price, west, north, cell)
 
 
@@ -408,8 +410,8 @@ def routes(g: Ground, start: Floats, ends: Floats) -> list[Floats | None]:
 class CableRun:
     """One cable from a mount to a controller.
 
-    xy: (k, 2) its route; kind: "cheapest", or "shortest" where the cheapest would be too long. surface_m: (6,)
-    (6,) metres by surface. plan_m, vertical_m: over the ground, and down from the mount and up to the controller;
+    xy: (k, 2) its route; kind: "cheapest", or "shortest" where the cheapest would be too long. surface_m:
+    (7,) metres by surface. plan_m, vertical_m: over the ground, and down from the mount and up to the controller;
     from the one to the other where the route keeps to walls and rooms.
     length_m: both, with slack and ends: what to buy. price: cable, of the conductor that it takes, and laying.
     wire: the electrical check. supplied: the sensor's own cable is long enough.
@@ -486,7 +488,7 @@ def _run(
     section: Cable,
     prices: Prices,
 ) -> CableRun:
-    metres = g.run(xy)[:6]
+    metres = g.run(xy)[:BARRED]
     plan_m = float(metres.sum())
     # along walls and through rooms a cable need not come down to the ground
     hung = bool(plan_m - metres[WALL] - metres[INSIDE] < 1e-6)
@@ -495,7 +497,7 @@ def _run(
     wire = check(total, sensor, section)
     supplied = total <= sensor_cable(sensor).supplied_m and wire.ok
     a_metre = prices.cable_m + prices.copper_mm2_m * further_mm2(wire)
-    laying = float(metres @ (g.price_m[:6] - prices.cable_m)) + vertical_m * prices.wall_m
+    laying = float(metres @ (g.price_m[:BARRED] - prices.cable_m)) + vertical_m * prices.wall_m
     price = laying + (0.0 if supplied else total * a_metre)
     return CableRun(xy, kind, metres, plan_m, vertical_m, total, price, wire, supplied)
 

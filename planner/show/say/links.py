@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from planner.copper import Conductor
-from planner.reach.cable import CONDUIT, INSIDE, PAVED, ROAD, SOFT, WALL, CableRun
+from planner.reach.cable import CONDUIT, INSIDE, OUTSIDE, PAVED, ROAD, SOFT, WALL, CableRun
 from planner.reach.link import Grade, ReachResult
 from planner.reach.profile import BUILDING
 from planner.reach.radio import by_powers, radio, rated_m
@@ -55,6 +55,7 @@ SURFACES = {
     ROAD: "under a road",
     CONDUIT: "in a conduit",
     INSIDE: "inside buildings",
+    OUTSIDE: "outside the site",
 }
 SAID_DB = 0.5  # what takes less is not worth a word
 
@@ -350,6 +351,8 @@ def cable_view(result: SiteResult) -> CableWords | None:
         f" The plan does not say {listed([str(key) for key in sheet.assumed])}: assumed." if sheet.assumed else ""
     )
     cell = f" Routes are found on a grid of {length(study.cable_cell_m, units, 1)}." if study.cable_cell_m else ""
+    leaves = any(run is not None and run.surface_m[OUTSIDE] >= 0.5 for run in study.cables)
+    owner = " Ground outside the site is priced as a road: ask its owner, or whether another way will do." * leaves
     far = rated_m(sensor)
     rated = f"rated {length(far, units)}" if far == far else "its powers"
     other = (
@@ -367,7 +370,7 @@ def cable_view(result: SiteResult) -> CableWords | None:
         f"longest allowed is {length(sheet.longest_m, units)} with {conductor_said(sheet.conductor, units)}."
         f"{assumed} Lengths "
         f"include {result.plan.cable.slack_share:.0%} slack and the drops at both ends. Routes avoid heat and "
-        f"places without access. Buried utilities are not considered: call for a locate.{cell}",
+        f"places without access.{owner} Buried utilities are not considered: call for a locate.{cell}",
     )
 
 
