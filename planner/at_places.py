@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.climate.answer import SiteClimate, ZoneResult, ZoneTable
-from planner.climate.builtin import at_sea, builtin_climate
+from planner.climate.builtin import at_sea, builtin_climate, far_at_sea
 from planner.climate.zones import zone_sites
 from planner.records import compared
 from planner.season import season_months
@@ -25,7 +25,7 @@ class ZoneAtPlaces:
     """n places: their names, where they are, and what was found.
 
     longitude_deg, latitude_deg: (n,). season: (n, 12) irrigation months, January first. at_sea: (n,) no land near.
-    axes_exchanged: (n,) no land near, but there is with longitude and latitude exchanged.
+    axes_exchanged: (n,) far out at sea, but there is with longitude and latitude exchanged.
     """
 
     names: tuple[str, ...]
@@ -69,6 +69,7 @@ def zone_at(names: Sequence[str], longitude_deg: Floats, latitude_deg: Floats, t
     season = np.array([season_months(None, *row)[0] for row in rows], bool).reshape(len(lat), 12)
     sea = at_sea(lon, lat)
     turned = sea & (np.abs(lon) <= 90)
+    turned[turned] = far_at_sea(lon[turned], lat[turned])
     turned[turned] = ~at_sea(lat[turned], lon[turned])
     zone = zone_sites(climate, lat, table)
     return ZoneAtPlaces(tuple(names), lon, lat, climate, zone, season, sea, turned)

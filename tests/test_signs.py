@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 import shapely
 
+from planner.at_places import zone_at
 from planner.batches import run_contract
+from planner.climate.zones import equal_bands
 from planner.contract import Flag
 from planner.layers import signs
 from planner.layers.frame import apart_m
@@ -175,3 +177,17 @@ def test_without_the_tables_of_time_zones_nothing_is_said(tmp_path: Path, monkey
     finally:
         for cached in (signs.country_places, signs._codes, signs._table):
             cached.cache_clear()
+
+
+def test_a_site_just_off_a_coast_is_a_little_off_and_not_exchanged(tmp_path: Path) -> None:
+    """Two places in the Mediterranean, some 30 km south of Mazarron and Cartagena, whose coast lies near 37.56 N by any
+    atlas. With their axes exchanged they would be in Kenya."""
+    ledger = Ledger()
+    rows = [("Mazarron", -1.28498, 37.29293), ("Cartagena", -1.04374, 37.3359), ("Murcia", -1.13, 37.98)]
+    found = run_contract(plan(tmp_path, rows), ledger)
+    assert [n.features for n in ledger if "open sea" in n.what] == [("Mazarron", "Cartagena")]
+    assert not [n for n in ledger if "exchanged" in n.what]
+    assert [Flag.OPEN_SEA in flags for flags in found.flags] == [True, True, False]
+    assert not any(Flag.AXES_EXCHANGED in flags for flags in found.flags)
+    lon, lat = np.array([row[1] for row in rows]), np.array([row[2] for row in rows])
+    assert not zone_at([row[0] for row in rows], lon, lat, equal_bands()).axes_exchanged.any()

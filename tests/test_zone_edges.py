@@ -109,6 +109,14 @@ def test_a_gap_is_closed_up_to_a_rounding_step_of_a_hundredth_of_an_inch_a_day(g
         read(("a", "0.10", "0.20"), ("b", "0.199999", "0.30"), unit="in/day")
 
 
+def test_a_gap_that_is_closed_and_an_overlap_are_said_in_numbers():
+    ledger = Ledger()
+    read(("a", "3.5", "5.0"), ("b", "5.2", "6.0"), ledger=ledger)
+    assert "the gap between 'a' and 'b', 5 to 5.2 mm/day, was closed at its middle, 5.1" in str(*ledger)
+    with pytest.raises(DataError, match=r"overlap: 3\.4 to 3\.5 mm/day is in both"):
+        read(("a", "0", "3.5"), ("b", "3.4", "5.0"))
+
+
 def test_every_pair_of_neighbors_is_looked_at():
     rows = [("c", "5", "6"), ("a", "1", "2"), ("b", "3", "4")]
     assert kinds(*rows) == [Kind.CHECK, Kind.CHECK]

@@ -17,6 +17,7 @@ from planner.climate.builtin import (
     builtin_normals,
     builtin_radiation_mj_m2_day,
     eto_estimate_mm_day,
+    far_at_sea,
     gldas_less_era5_k,
     ground_elevation_m,
 )
@@ -124,7 +125,9 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     if section.spread_mm_day is not None:
         whole.spread[:] = section.spread_mm_day
     sea = np.isin(whole.basis, (0, _NONE)) & at_sea(lon, lat)
-    turned = sea & (np.abs(lon) <= 90)
+    far = sea.copy()
+    far[sea] = far_at_sea(lon[sea], lat[sea])
+    turned = far & (np.abs(lon) <= 90)
     turned[turned] = ~at_sea(lat[turned], lon[turned])
     nothing = np.flatnonzero(whole.basis == _NONE)
     if len(nothing):
@@ -136,7 +139,7 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
         )
     lost = sea & ~turned
     by_longitude, by_latitude = (lon > 0) & ~at_sea(-lon, lat), (lat > 0) & ~at_sea(lon, -lat)
-    signs = lost & (by_longitude != by_latitude)  # either may have lost its minus, not one that has it
+    signs = lost & far & (by_longitude != by_latitude)  # either may have lost its minus, not one that has it
     for rows, which, todo in (
         (signs & by_longitude, "longitude", "west of Greenwich it is negative"),
         (signs & by_latitude, "latitude", "south of the equator it is negative"),

@@ -117,13 +117,15 @@ def _last_land_row() -> int:
     return int(np.flatnonzero((_altitude_steps() != _SEA).any(axis=1))[-1])
 
 
-def at_sea(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> NDArray[np.bool_]:
-    """Whether places have no land within a cell of 1/12 degree (9 km north and south).
+def at_sea(longitude_deg: ArrayLike, latitude_deg: ArrayLike, cells: int = 1) -> NDArray[np.bool_]:
+    """Whether places have no land within a cell of 1/12 degree (9 km north and south), or within several.
 
     Parameters
     ----------
     longitude_deg, latitude_deg
         (n,).
+    cells
+        How far land is looked for.
 
     Returns
     -------
@@ -135,11 +137,19 @@ def at_sea(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> NDArray[np.bool
     row = np.clip(np.floor((90.0 - np.asarray(latitude_deg, np.float64)) * 12), 0, rows - 1).astype(np.int64)
     col = np.floor((np.asarray(longitude_deg, np.float64) + 180.0) * 12).astype(np.int64)
     sea = np.ones(row.shape, bool)
-    for down in (-1, 0, 1):
+    for down in range(-cells, cells + 1):
         beside = np.clip(row + down, 0, rows - 1)
-        for right in (-1, 0, 1):
+        for right in range(-cells, cells + 1):
             sea &= (steps[beside, (col + right) % cols] == _SEA) & (beside <= _last_land_row())
     return sea
+
+
+def far_at_sea(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> NDArray[np.bool_]:
+    """Whether places (n,) have no land within half a degree.
+
+    One that has is rather a little off its coast than where a lost sign or exchanged axes have put it.
+    """
+    return at_sea(longitude_deg, latitude_deg, 6)
 
 
 @lru_cache(maxsize=1)

@@ -90,8 +90,9 @@ def equal_bands(first_mm_day: int = 1, last_mm_day: int = 12) -> ZoneTable:
 def zone_table(found: ZoneRows, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
     """A user's table of zones: columns label, low, high, optionally peak, t_low_c, t_high_c, description.
 
-    An empty `low` or `high` is an open end. Rows may be in any order; overlapping bands are refused; gaps of one
-    rounding step are closed, wider ones reported. `/month` units are turned into days by a month of 30.4 days.
+    An empty `low` or `high` is an open end. Rows may be in any order; overlapping bands are refused; gaps of a
+    hundredth of an inch a day are closed, wider ones left, and both reported. `/month` units are turned into days
+    by a month of 30.4 days.
 
     Parameters
     ----------
@@ -160,12 +161,17 @@ def zone_table(found: ZoneRows, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
     for k in range(len(rows) - 1):
         gap, pair = low[k + 1] - high[k], f"'{labels[k]}' and '{labels[k + 1]}'"
         if gap < -1e-9:
-            raise DataError(where, f"the bands of {pair} overlap", "A peak-month ETo may belong to one zone only")
+            both = f"{low[k + 1] / factor:g} to {min(high[k], high[k + 1]) / factor:g} {unit} is in both"
+            raise DataError(
+                where, f"the bands of {pair} overlap: {both}", "A peak-month ETo may belong to one zone only"
+            )
         if gap <= 1e-9:
             continue
         if gap <= _ROUNDING_GAP_MM_DAY:
-            low[k + 1] = high[k] = (low[k + 1] + high[k]) / 2.0
-            ledger.add(Kind.REPAIRED, where, f"a gap of one rounding step between {pair} was closed")
+            middle = (low[k + 1] + high[k]) / 2.0
+            what = f"the gap between {pair}, {high[k] / factor:g} to {low[k + 1] / factor:g} {unit}, was closed"
+            ledger.add(Kind.REPAIRED, where, f"{what} at its middle, {middle / factor:g}")
+            low[k + 1] = high[k] = middle
         else:
             ledger.add(
                 Kind.CHECK, where, f"no zone between {pair}: {high[k] / factor:g} to {low[k + 1] / factor:g} {unit}"

@@ -39,8 +39,6 @@ NOTE = ("note", "notes", "event", "status", "remark", "remarks", "comment", "rea
 # words of headings whose percentage is of something else
 OTHER = {"batt", "battery", "charge", "humidity", "rh", "humedad", "feuchte", "moisture", "soil", "signal", "rssi"}
 OTHER |= {"link", "cloud", "cloudiness", "chance", "probability", "efficiency", "uniformity", "du", "level", "tank"}
-)
-)
 MONTH_NAMES = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 MOST_GAP_DAYS = 400
 MOST_PERCENT = 500.0
