@@ -18,7 +18,7 @@ from planner.ledger import Ledger
 from planner.mounts import Holder, Mounts, Support, find_mounts
 from planner.plan import Reach, Sensor
 from planner.reach import Grade, grade, reach
-from planner.reach.bill import Item
+from planner.reach.bill import Item, hops_to_test
 from planner.reach.coverage import coverage
 from planner.reach.diffraction import THROUGH, diffract
 from planner.reach.layouts import cheapest, question
@@ -188,6 +188,26 @@ def test_powers_stand_in_for_the_rated_range():
     assert far.room[0, 0] > 0
     assert np.isnan(far.range_share[0, 0])
     assert needs(far, (0, 0), False, "metric") == "dependable: clear line"
+
+
+def test_below_ground_a_link_is_to_be_tested_unless_its_loss_is_named():
+    """What soil, slab and lid take is not reckoned, so that no margin makes such a link dependable."""
+    site = site_with([[20, 0, 2.0], [20, 0, 0.3], [20, 0, 0.3]], [True] * 3)
+    deep, more_db = np.array([0, 2.5, 2.5]), np.array([0, 0, 9.0])
+    deep_site = dataclasses.replace(
+        site, controllers=dataclasses.replace(site.controllers, depth_m=deep, extra_loss_db=more_db)
+    )
+    found = one(deep_site, [0, 0, 4.0], sensor=Sensor(transmit_dbm=20, sensitivity_dbm=-110))
+    odds = found.links.probability[0]
+    assert (odds > 0.99).all()
+    assert found.grade[0].tolist() == [Grade.DEPENDABLE, Grade.LIKELY, Grade.DEPENDABLE]
+    said = [needs(found, (0, k), True, "metric") for k in range(3)]
+    below = "receiver below ground, its soil, slab or lid not counted"
+    assert said[1] == f"likely, test before mounting: clear line, {below}"
+    assert said[0] == said[2] == "dependable: clear line, receiver indoors"
+    # the bill holds its test
+    direct = np.zeros(3, np.int64), np.full(3, -1)
+    assert hops_to_test(*direct, odds, found.asked, found.untold).tolist() == [0, 1, 0]
 
 
 def test_words():

@@ -258,7 +258,7 @@ def test_surfaces():
 
 def test_a_route_does_not_dodge_a_road_through_the_neighbours_ground():
     """A street is drawn as far as the outline, as layers clipped to a site are. By hand, with lawn and its cable at
-    27 a metre and road at 152: straight on 52 m and 8 m, 2,620; round the street's end, were it lawn, 74 m, 1,990."""
+    27 a metre and road at 152: straight on 52 and 8 m, 2,620; round the street's end, were it lawn, 74 m, 1,990."""
     street = Grounds(("street",), (Cover.ROAD,), (shapely.box(30, -20, 38, 20),))
     site = bare_site(shapely.box(0, -20, 70, 20), grounds=street)
     start, end = np.array([5.0, 0.0]), np.array([[65.0, 0.0]])

@@ -160,7 +160,11 @@ def test_the_question_holds_a_test_for_each_hop_that_is_less_than_dependable():
     best: 0.97 x 0.99 = 0.960 is, 0.97 x 0.95 = 0.92 is not."""
     plan = Plan(prices={"link_test": 60.0, "repeater": 100.0}, reach={"repeaters": 1})
     reached = SimpleNamespace(
-        runs=None, asked=0.9, grade=np.array([[2, 3], [3, 1]]), room=np.array([[0.2, 0.5], [0.6, -0.1]])
+        runs=None,
+        asked=0.9,
+        grade=np.array([[2, 3], [3, 1]]),
+        room=np.array([[0.2, 0.5], [0.6, -0.1]]),
+        untold=np.zeros(2, bool),
     )
     some = replace(
         no_relays(2, 2),

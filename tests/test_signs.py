@@ -180,8 +180,8 @@ def test_without_the_tables_of_time_zones_nothing_is_said(tmp_path: Path, monkey
 
 
 def test_a_site_just_off_a_coast_is_a_little_off_and_not_exchanged(tmp_path: Path) -> None:
-    """Two places in the Mediterranean, some 30 km south of Mazarron and Cartagena, whose coast lies near 37.56 N by any
-    atlas. With their axes exchanged they would be in Kenya."""
+    """Two places in the Mediterranean, some 30 km south of Mazarron and Cartagena, whose coast lies near 37.56 N by
+    any atlas. With their axes exchanged they would be in Kenya."""
     ledger = Ledger()
     rows = [("Mazarron", -1.28498, 37.29293), ("Cartagena", -1.04374, 37.3359), ("Murcia", -1.13, 37.98)]
     found = run_contract(plan(tmp_path, rows), ledger)

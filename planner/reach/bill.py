@@ -12,7 +12,7 @@ from planner.mounts import Mounts, Support
 from planner.plan import Prices
 from planner.reach.cable import CableRun, Runs
 from planner.reach.link import Grade, grade
-from planner.site import Floats, Ints
+from planner.site import Bools, Floats, Ints
 
 
 class Item(StrEnum):
@@ -120,7 +120,9 @@ def _work(prices: Prices, posts: int, visits: int) -> tuple[tuple[Line, ...], tu
     return tuple(line for line in needed if line.unit_price), tuple(line for line in needed if not line.unit_price)
 
 
-def hops_to_test(served_by: Ints, by_repeater: Ints, held_with: Floats, asked: float) -> Ints:
+def hops_to_test(
+    served_by: Ints, by_repeater: Ints, held_with: Floats, asked: float, untold: Bools | bool = False
+) -> Ints:
     """Hops to test for each controller before mounting: none of a dependable link, two through a repeater.
 
     Parameters
@@ -131,12 +133,15 @@ def hops_to_test(served_by: Ints, by_repeater: Ints, held_with: Floats, asked: f
         (m,) probability that all hops hold, NaN where nothing serves.
     asked
         The plan's.
+    untold
+        (m,) receivers below ground of whose cover nothing is known: no probability makes their links dependable.
 
     Returns
     -------
     ndarray of int, shape (m,)
     """
     unsure = grade(np.nan_to_num(np.asarray(held_with, float), nan=1.0), asked) < Grade.DEPENDABLE
+    unsure |= untold
     hops = np.where(by_repeater >= 0, 2, np.where(served_by >= 0, 1, 0))
     return np.where(unsure, hops, 0)
 

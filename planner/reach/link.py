@@ -9,7 +9,7 @@ estimate, not of the weather: a normal distribution round the margin, its parts 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum
 from functools import cached_property
 
@@ -232,6 +232,8 @@ class ReachResult:
     runs: where the link is a cable, the cable of each mount (n) to each controller (m) along its route, None where
     there is no way; None for a radio sensor. cable_cell_m: of the grid on which these were sought, but for the
     mounts in `fine` (rows), sought again on cells of fine_cell_m.
+    untold (m,): receivers below ground for whose soil, slab or lid no loss is named: these links are likely at
+    best.
     """
 
     distance_m: Floats
@@ -247,10 +249,12 @@ class ReachResult:
     usable_m: float
     fine: tuple[int, ...] = ()
     fine_cell_m: float = 0.0
+    untold: Bools = field(default_factory=lambda: np.zeros(1, bool))
 
     @property
     def grade(self) -> Ints:
-        return grade(self.links.probability, self.asked, self.distance_m, self.usable_m)
+        found = grade(self.links.probability, self.asked, self.distance_m, self.usable_m)
+        return np.asarray(np.where(self.untold, np.minimum(found, Grade.LIKELY), found), np.int64)
 
     @cached_property
     def room(self) -> Floats:
@@ -338,6 +342,7 @@ def reach(site: Site, xyz: Floats, height_m: Floats, plan: Plan, s: Scene | None
         cell_m,
         range_used,
         usable_m(sensor, range_used),
+        untold=(site.controllers.depth_m > 0) & (site.controllers.extra_loss_db == 0),
     )
 
 

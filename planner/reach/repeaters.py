@@ -169,7 +169,8 @@ def sharing(
         cost = np.array([[0.0 if run is None else run.price for run in reached.runs[k]] for k in rows], float)
     tests = (reached.grade < Grade.DEPENDABLE).astype(float)
     best = some.feed_odds[rows].max(axis=0, initial=0.0)
-    hops = np.where(grade(best[:, None] * some.relay_odds, reached.asked) < Grade.DEPENDABLE, 2.0, 0.0)
+    unsure = grade(best[:, None] * some.relay_odds, reached.asked) < Grade.DEPENDABLE
+    hops = np.where(unsure | reached.untold, 2.0, 0.0)
     return question(
         reached.room[rows] >= 0,
         plan.prices.sensor if price is None else price[rows],

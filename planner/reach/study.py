@@ -180,7 +180,7 @@ def _bill(plan: Plan, mounts: Mounts, reached: ReachResult, best: Layout, held_w
     posts = posts_of(mounts, (*best.mounts, *best.repeaters))
     if reached.runs is not None:
         return cable_bill(plan.prices, best.mounts, reached.runs, best.served_by, posts)
-    hops = hops_to_test(best.served_by, best.by_repeater, held_with, reached.asked)
+    hops = hops_to_test(best.served_by, best.by_repeater, held_with, reached.asked, reached.untold)
     served = np.flatnonzero(best.served)
     return radio_bill(plan.prices, len(best.mounts), len(best.repeaters), served, hops, len(hops), posts)
 

@@ -87,7 +87,7 @@ def links_to_test(result: SiteResult) -> np.ndarray:
     for place in layout(result) or proposed(result):
         if place.kind is Kind.REPEATER:
             through[list(place.serves)] = place.row
-    return hops_to_test(by, through, study.held_with, result.reach.asked)
+    return hops_to_test(by, through, study.held_with, result.reach.asked, result.reach.untold)
 
 
 @dataclass(frozen=True)

@@ -57,6 +57,7 @@ SURFACES = {
     INSIDE: "inside buildings",
     OUTSIDE: "outside the site",
 }
+UNTOLD = "receiver below ground, its soil, slab or lid not counted"
 SAID_DB = 0.5  # what takes less is not worth a word
 
 
@@ -143,7 +144,8 @@ def on_the_way(
         )
     if some.unknown_m[at] >= 1.0:
         said.append(f"the ground is not known over {length(float(some.unknown_m[at]), units)} of it")
-    return (said or ["clear line"]) + ["receiver indoors"] * indoors
+    inside = UNTOLD if np.broadcast_to(reached.untold, some.crossed.shape)[at] else "receiver indoors"
+    return (said or ["clear line"]) + [inside] * indoors
 
 
 def beyond(reached: ReachResult) -> str:
