@@ -423,6 +423,16 @@ def test_several_controllers_are_shared_by_as_few_sensors_as_serve_them(folder: 
     assert told["requirements"] == {"reach": "fewest"}
 
 
+@pytest.mark.parametrize(("stories", "first"), [([3, None, -1], 1), ([2, 0, -1], 0)])
+def test_how_high_a_controller_hangs_is_not_lost(folder: Path, stories: list[int | None], first: int) -> None:
+    """A column of stories, and one of depths; 0 is a story only where the ground floor is."""
+    names = ["Clock 1", "Clock 2", "Clock 3"]
+    put(folder, "controllers.gpkg", spots(3), clock=names, STORY=stories, depth_ft=[None, None, 9.0])
+    told = plan_of(folder)["layers"]["controllers"]
+    assert (told["storey"], told["ground_storey"]) == ("STORY", first)
+    assert (told["depth"], told["height_unit"]) == ("depth_ft", "ft")
+
+
 def test_zipped_shapefiles_and_a_layer_without_crs(folder: Path) -> None:
     bare = folder.parent / "bare"
     bare.mkdir()

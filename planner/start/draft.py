@@ -63,6 +63,7 @@ class Code(StrEnum):
     OTHER_READING = "other reading"
     ELEVATIONS = "elevations"
     STORIES_FILL = "stories fill"
+    GROUND_STOREY = "ground story"
     SPECIES = "species"
     RADIUS = "radius"
     TELLS_APART = "tells apart"
@@ -739,7 +740,14 @@ def _controllers(part: Sorted, found: _Found) -> Block:
     columns = part.looked.columns
     named = recognise.name_reading(columns, ("controller", "clock")) or _any_words(part)
     indoors = recognise.flag_column(columns, ("indoors", "indoor", "inside"))
+    told = recognise.controller_columns(columns, _in_feet(part, found))
     lines = _where_lines(part, found) + _column("name", named) + _column("indoors", indoors)
+    lines += _column("storey", told.storey)
+    if told.storey is not None:
+        first = 0 if told.from_zero else 1
+        lines.append(Line("ground_storey", first, (Note(Code.GROUND_STOREY, count=first, check=True),)))
+    sizes, units = _lengths([("height", told.height, ()), ("depth", told.depth, ())])
+    lines += [*sizes, *units]
     return Block("layers.controllers", tuple(lines), (_taken(part),))
 
 

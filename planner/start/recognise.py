@@ -7,7 +7,7 @@ BD TOPO, city inventories) and of the words for them in eight languages.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -77,6 +77,8 @@ _GROUNDS = (
 _STORIES = each(
     "storeys stories storey story levels floors etages etage bouwlagen geschosse plantas pisos piani vaningar"
 )
+_FLOOR = each("floor level etage bouwlaag geschoss planta piso piano")
+_DEPTH = each("depth profondeur tiefe profundidad diepte profondita")
 _NO_STORIES = each("roof toit min height below basement underground ss")
 _CROWN = r"crown|canopy|spread|krone|kroon|couronne|copa|chioma"
 _TRUNK = each("dbh trunk stem stamm tronc tronco stam circumference range caliper girth umfang omtrek")
@@ -522,6 +524,31 @@ def _is_botanical(values: Sequence[object]) -> bool:
 
 def pole_height(columns: Columns, feet_crs: bool) -> Reading | None:
     return _best([length_reading(c, v, POLE, None, "", feet_crs) for c, v in columns.items() if is_height(c)])
+
+
+@dataclass(frozen=True)
+class ControllerColumns:
+    """How high a controller's receiver hangs; from_zero: some are on story 0, so that 1 is not the ground floor."""
+
+    height: Reading | None
+    depth: Reading | None
+    storey: Reading | None
+    from_zero: bool
+
+
+def controller_columns(columns: Columns, feet_crs: bool) -> ControllerColumns:
+    """Columns of a controller's height, its depth below ground and its story, by their names and numbers."""
+
+    def lengths(named: Callable[[str], bool]) -> Reading | None:
+        return _best([length_reading(c, v, POLE, None, "", feet_crs) for c, v in columns.items() if named(c)])
+
+    storey, from_zero = None, False
+    for column, values in columns.items():
+        floors = [number(v) for v in values if text(v)]
+        whole = bool(floors) and all(f is not None and f == round(f) and -20 <= f <= 150 for f in floors)
+        if storey is None and whole and set(words(column)) & (_STORIES | _FLOOR):
+            storey, from_zero = Reading(column, known=len(floors), of=len(values)), 0 in floors
+    return ControllerColumns(lengths(is_height), lengths(lambda c: bool(set(words(c)) & _DEPTH)), storey, from_zero)
 
 
 def kind_column(columns: Columns, known: Sequence[str]) -> Reading | None:

@@ -136,6 +136,11 @@ _SAID: dict[Code, Callable[[Note], str]] = {
     Code.OTHER_READING: lambda n: f"another column of heights: {_have(n)}",
     Code.ELEVATIONS: lambda n: "elevations above sea level, not heights above ground",
     Code.STORIES_FILL: lambda n: f"stories stand in where a height is missing: {_have(n)}",
+    Code.GROUND_STOREY: lambda n: (
+        "some controllers are on story 0: taken as the one at ground level"
+        if n.count == 0
+        else "the story at ground level is taken as 1; where it is called 0, write 0"
+    ),
     Code.SPECIES: lambda n: f"evergreen or deciduous goes by the genus: {_have(n)}",
     Code.TELLS_APART: lambda n: (
         f"{plural(n.count, 'name')} above come{'s' if n.count == 1 else ''} again; this column tells all sites "
