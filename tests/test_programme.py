@@ -21,7 +21,7 @@ from planner.programme.runtime import (
     soak_min,
 )
 from planner.programme.stations import settle
-from planner.programme.year import scs_rain_mm, year_ahead, years_spread
+from planner.programme.year import scs_rain_mm, sum_of_known, year_ahead, years_spread
 from planner.readings import StationTable
 from planner.season import effective_rain_mm
 
@@ -207,6 +207,21 @@ def test_the_peak_month_is_not_assumed():
 
 
 # --- the year ahead --------------------------------------------------------------------------------------------
+
+
+def test_water_that_nobody_can_know_is_not_told_as_nothing():
+    """Stations without flow and area have run times and no liters; beside one of 60 L/min they are left out."""
+    for flows, known in (([np.nan, np.nan], False), ([60.0, np.nan], True)):
+        rates = np.full(2, 40.0)
+        stations = settle(table(n=2, flow_l_min=np.array(flows), rate_mm_h=rates), "loam", 0.7)
+        base = base_of(stations, eto=8.8)
+        ahead = year_ahead(base, MARICOPA_ETO, MARICOPA_RAIN, np.ones(12, bool), "none")
+        assert np.isfinite(ahead.minutes).all()
+        water = sum_of_known(ahead.volume_l)
+        assert np.isfinite([water, ahead.after_rain_l]).all() == known
+        assert np.isnan([water, ahead.after_rain_l]).all() != known
+        if known:
+            assert water[5] == pytest.approx(base.run_min[0] * base.days_a_week[0] / 7 * 30 * 60)
 
 
 def test_the_year_ahead_is_each_month_over_the_base():

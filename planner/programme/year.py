@@ -34,8 +34,9 @@ def rain_that_counts_mm(rain_mm: Floats, rule: RainRule) -> Floats:
 class YearAhead:
     """percent (12,): each month's ETo over the base, what the controller shows; of_peak (12,): over the site's own
     peak month. season (12,). minutes, volume_l (p, 12): of each program as the controller runs it without rain;
-    nothing outside the season. after_rain_l (12,): all programs, by need less the rain that counts. rain_mm (12,):
-    that counts. programmes: (controller, name).
+    nothing outside the season. after_rain_l (12,): all programs, by need less the rain that counts. Water is that
+    of the stations whose flow or area is known, NaN where there is none. rain_mm (12,): that counts. programmes:
+    (controller, name).
     """
 
     percent: Floats
@@ -77,7 +78,7 @@ def year_ahead(
     for p in base.programmes:
         rows = list(p.rows)
         minutes.append(np.nansum(base.run_min[rows] * counts[rows]) * MONTH_DAYS * share)
-        volume.append(np.nansum(base.volume_l[rows] * counts[rows]) * MONTH_DAYS * share)
+        volume.append(sum_of_known(base.volume_l[rows] * counts[rows]) * MONTH_DAYS * share)
     counted = rain_that_counts_mm(np.nan_to_num(rain_mm), rule)
     return YearAhead(
         100.0 * np.asarray(eto_mm_day) / base.base_eto_mm_day,
@@ -91,11 +92,17 @@ def year_ahead(
     )
 
 
+def sum_of_known(amounts: Floats) -> Floats:
+    """Sum over the first axis of what is known; NaN, and not nothing, where none is."""
+    return np.where(np.isnan(amounts).all(axis=0), np.nan, np.nansum(amounts, axis=0))
+
+
 def need_l(base: BaseProgramme, eto_mm: Floats, counted_rain_mm: Floats) -> Floats:
     """Water that all stations of known area need, (..., 12): plant use less rain that counts, lengthened for
-    uneven application. eto_mm, counted_rain_mm (..., 12): months' sums."""
+    uneven application; NaN where no area is known. eto_mm, counted_rain_mm (..., 12): months' sums."""
     s = base.stations
-    area = np.where(np.isfinite(s.rate_mm_h), np.nan_to_num(s.area_m2), 0.0)
+    known = np.isfinite(s.rate_mm_h) & np.isfinite(s.area_m2)
+    area = np.where(known, s.area_m2, 0.0 if known.any() else np.nan)
     lacks = np.maximum(s.factor * np.asarray(eto_mm)[..., None, :] - np.asarray(counted_rain_mm)[..., None, :], 0.0)
     return np.asarray((lacks * (area * s.multiplier)[:, None]).sum(axis=-2), np.float64)
 

@@ -9,6 +9,7 @@ import numpy as np
 from markupsafe import Markup, escape
 
 from planner.programme.runtime import L_PER_GAL
+from planner.programme.year import sum_of_known
 from planner.show.documents import (
     Blanks,
     Block,
@@ -153,13 +154,14 @@ def _year(result: ProgrammeResult) -> Part:
 
     def row(name: str, liters: Any, mark: Any = "") -> tuple[Cell, ...]:
         amounts = [*liters, np.sum(liters)]
-        return tuple(Cell(text, mark) for text in (name, *(f"{_amount(v, units):,.0f}" for v in amounts)))
+        said = ("–" if np.isnan(v) else f"{_amount(v, units):,.0f}" for v in amounts)
+        return tuple(Cell(text, mark) for text in (name, *said))
 
     percent = [Cell(f"{p:.0f}%", "" if on else "off") for p, on in zip(year.percent, result.season, strict=True)]
     rows = [
         (Cell(say.PERCENT), *percent, Cell("")),
         *(row(" ".join(key), liters) for key, liters in zip(year.programmes, year.volume_l, strict=True)),
-        row(say.ALL_PROGRAMS, year.volume_l.sum(axis=0), "strong"),
+        row(say.ALL_PROGRAMS, sum_of_known(year.volume_l), "strong"),
         row(say.AFTER_RAIN, year.after_rain_l),
     ]
     budget = say.budget(result, units)

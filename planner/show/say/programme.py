@@ -11,6 +11,7 @@ from planner.programme.firstday import Check, Manual
 from planner.programme.knowledge import Known, Mark
 from planner.programme.runtime import L_PER_GAL, M2_PER_FT2, MOST_PIPE_M_S
 from planner.show.documents import Column
+from planner.show.say.figures import plural
 from planner.show.say.sheet import controllers_check
 from planner.show.say.zone import peak_said as in_its_band
 from planner.units import M_PER_FT, MM_PER_IN, MONTHS, Units, clock, eto
@@ -189,9 +190,18 @@ def year_note(result: ProgrammeResult, units: Units) -> str:
     said = (
         "Programs as the controller runs them, in whole minutes and with no rain stops. Need after rain: what the "
         "plants use, less the rain that counts; whole minutes may put it slightly above the programs. Rain that "
-        f"counts: {RAIN_RULES[result.plan.programme.rain]}. {years(result, units)}"
+        f"counts: {RAIN_RULES[result.plan.programme.rain]}. {unmeasured(result)}{years(result, units)}"
     )
     return said.strip()
+
+
+def unmeasured(result: ProgrammeResult) -> str:
+    """'The water of 2 of 60 stations is not in it: flow and area are not known. ', or ''."""
+    known = np.isfinite(result.base.volume_l)
+    if known.all():
+        return ""
+    of = f" of {int((~known).sum())} of {plural(len(known), 'station')}" * bool(known.any())
+    return f"The water{of} is not in it: flow and area are not known. "
 
 
 def hours(h: float) -> str:

@@ -9,6 +9,7 @@ import geopandas
 import numpy as np
 import pandas
 
+from planner.programme.year import sum_of_known
 from planner.show.draw.programming import programme_page, programming
 from planner.show.draw.review import review_document, review_page
 from planner.show.folder import Made, write_folder
@@ -219,7 +220,7 @@ def programme_data(result: ProgrammeResult) -> dict[str, Any]:
         ],
         "year": {
             "percent_of_base": result.year.percent,
-            "liters": result.year.volume_l.sum(axis=0),
+            "liters": sum_of_known(result.year.volume_l),
             "need_after_rain_l": result.year.after_rain_l,
             "rain_rule": result.plan.programme.rain,
         },
