@@ -376,6 +376,25 @@ def test_names_that_repeat_are_said_once_each_however_many_there_are(tmp_path: P
     assert twice.features == ("Lot 11", "Lot 12")
 
 
+def test_a_site_that_stands_in_the_table_again_is_told_apart_from_one_of_the_same_name(tmp_path: Path) -> None:
+    rows = [
+        ("Lot", -97.0, 32.0),
+        ("Lot", -97.0, 32.0),
+        ("Yard", -97.0, 32.5),
+        ("Yard", -97.5, 32.5),
+        ("Inn", -96, 32),
+    ]
+    pd.DataFrame(rows, columns=["site", "x", "y"]).to_csv(tmp_path / "sites.csv", index=False)
+    where = {"path": "sites.csv", "name": "site", "x": "x", "y": "y", "crs": "EPSG:4326"}
+    ledger = Ledger()
+    assert len(read_contract_sites(parse_plan({"contract": {"sites": where}}, tmp_path / "plan.toml"), ledger)) == 5
+    said = {n.what.split(":")[0]: n.features for n in ledger if "same name" in n.what}
+    assert said == {
+        "several sites have the same name; all are kept": ("Yard",),
+        "rows of the same name and place": ("Lot",),
+    }
+
+
 @pytest.mark.parametrize(
     ("values", "texts"),
     [

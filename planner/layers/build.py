@@ -537,9 +537,7 @@ def read_contract_sites(plan_file: PlanFile, ledger: Ledger, rows: tuple[int, in
     if not len(lonlat):
         raise DataError(layer.where, "every one of its sites is too wide to be one", "Check the layer and its CRS")
     lonlat = repaired(lonlat, "points or polygons", ledger, least_area=1e-12)
-    twice = [name for name, times in Counter(lonlat.names).items() if times > 1]
-    if twice:
-        ledger.add(Kind.CHECK, layer.where, "several sites have the same name; all are kept", twice)
+    _say_repeated(lonlat, ledger)
     stated = "elevation_unit" in section.model_fields_set
     columns.settle_unit(
         layer, section.elevation, "elevation_unit", section.elevation_unit, stated, str(plan_file.path), ledger
@@ -617,6 +615,21 @@ def read_outlines(plan_file: PlanFile, rows: tuple[int, int]) -> dict[int, Layer
     layer = read_vector(plan_file, "contract.sites", section, ("name",), Ledger(), rows=rows, whole=True)
     each = np.eye(len(layer), dtype=bool)
     return {int(row): layer.take(mask) for row, mask in zip(layer.rows, each, strict=True)}
+
+
+def _say_repeated(sites: Layer, ledger: Ledger) -> None:
+    """Tell of names that come again, and apart of sites that stand in the table again, name and place."""
+    twice = {name for name, times in Counter(sites.names).items() if times > 1}
+    rows = [k for k, name in enumerate(sites.names) if name in twice]
+    alike = Counter((sites.names[k], sites.shapes[k].wkb) for k in rows)
+    again = {name for (name, _), times in alike.items() if times > 1}
+    others = {name for name, places in Counter(name for name, _ in alike).items() if places > 1}
+    for names, what in (
+        (others, "several sites have the same name; all are kept"),
+        (again, "rows of the same name and place: each is kept, and counts in every total. The same site twice?"),
+    ):
+        if names:
+            ledger.add(Kind.CHECK, sites.where, what, [n for n in dict.fromkeys(sites.names) if n in names])
 
 
 def _contract_section(plan_file: PlanFile) -> ContractLayer:
