@@ -257,6 +257,10 @@ def test_what_stands_beside_the_best_plan():
     assert found.fewer.served.sum() == 3
     assert found.spare in (2, 3)
     assert (found.spare_count, found.spare_price) == (2, 400.0)
+    # its cables are paid for: of the controllers that have none twice yet
+    cables = np.array([[1, 1, 1, 0], [0, 0, 0, 1], [900, 700, 0, 0], [0, 0, 900, 700]], float)
+    wired = layouts(question(holds, 400.0, np.array([1.0, 1.0, 0.0, 0.0]), link_price=cables), xy, 30.0)
+    assert (wired.spare_count, wired.spare_price) == (2, 400.0 + 900 + 700)
     assert found.left_out.size == 0
 
 

@@ -348,8 +348,9 @@ class Layouts:
     to be kept, where there is one. elsewhere: the cheapest that uses no place near one of the best one's and serves
     as many. fewer: the most that one place less serves; None for one place. spare: row of the mount that, added
     to the best layout, gives the most controllers a second link; -1 where it gives none; spare_price, spare_count:
-    what it costs, and how many controllers have a second link then (through a repeater too). left_out: controllers
-    that the best layout does not serve; beyond: those of them that no candidate reaches.
+    what it costs with its cables or tests, and how many controllers have a second link then (through a repeater
+    too). left_out: controllers that the best layout does not serve; beyond: those of them that no candidate
+    reaches.
     """
 
     best: Layout | None
@@ -394,13 +395,14 @@ def layouts(
     spare = int(np.argmax(links + 0.5 * q.preference / max(q.preference.max(), 1e-9)))
     gain = int(links[spare])
     count = int((twice + q.holds[spare] >= 2).sum())
+    spare_price = q.price[spare] + q.link_price[spare, q.holds[spare] & (twice < 2)].sum()
     return Layouts(
         best,
         free if _worse(best, free) else None,
         elsewhere if elsewhere.served.sum() >= best.served.sum() else None,
         fewer,
         spare if gain else -1,
-        float(q.price[spare]) if gain else 0.0,
+        float(spare_price) if gain else 0.0,
         count if gain else 0,
         np.flatnonzero(~best.served),
         beyond,
