@@ -160,22 +160,25 @@ def zone_table(found: ZoneRows, unit: EtoUnit, ledger: Ledger) -> ZoneTable:
     rows, labels = [rows[k] for k in order], [labels[k] for k in order]
     for k in range(len(rows) - 1):
         gap, pair = low[k + 1] - high[k], f"'{labels[k]}' and '{labels[k + 1]}'"
+        ends, begins = high[k] / factor, low[k + 1] / factor
         if gap < -1e-9:
-            both = f"{low[k + 1] / factor:g} to {min(high[k], high[k + 1]) / factor:g} {unit} is in both"
             raise DataError(
-                where, f"the bands of {pair} overlap: {both}", "A peak-month ETo may belong to one zone only"
+                where,
+                f"the bands of {pair} overlap: {begins:g} to {min(ends, high[k + 1] / factor):g} {unit} is in both",
+                "A peak-month ETo may belong to one zone only",
             )
         if gap <= 1e-9:
             continue
         if gap <= _ROUNDING_GAP_MM_DAY:
-            middle = (low[k + 1] + high[k]) / 2.0
-            what = f"the gap between {pair}, {high[k] / factor:g} to {low[k + 1] / factor:g} {unit}, was closed"
-            ledger.add(Kind.REPAIRED, where, f"{what} at its middle, {middle / factor:g}")
-            low[k + 1] = high[k] = middle
-        else:
+            low[k + 1] = high[k] = (low[k + 1] + high[k]) / 2.0
             ledger.add(
-                Kind.CHECK, where, f"no zone between {pair}: {high[k] / factor:g} to {low[k + 1] / factor:g} {unit}"
+                Kind.REPAIRED,
+                where,
+                f"the gap between {pair}, {ends:g} to {begins:g} {unit}, was closed at its middle, "
+                f"{(ends + begins) / 2.0:g}",
             )
+        else:
+            ledger.add(Kind.CHECK, where, f"no zone between {pair}: {ends:g} to {begins:g} {unit}")
     if unit.endswith("/month"):
         ledger.add(Kind.ASSUMED, where, f"{unit} turned into days by a month of 30.4 days")
     return ZoneTable(
