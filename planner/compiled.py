@@ -12,7 +12,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, Literal, TypeVar, cast, overload
 
-__all__ = ["in_threads", "inner", "kernel", "plain", "tasks", "threads"]
+__all__ = ["in_threads", "inner", "kernel", "maker", "plain", "tasks", "threads"]
 
 R = TypeVar("R")
 
@@ -38,12 +38,21 @@ def kernel(function: Callable[..., Any] | None = None, **options: Any) -> Any:
 def inner(function: Callable[..., R]) -> Callable[..., R]:
     """Compile a function that kernels alone call: it has no way in from Python and no files, and is kept inside the
     kernels that call it. Both cost more to make than many a small function itself.
+
+    It makes no array, calls nothing that gives one, and gives none: so it need not count who holds those that it is
+    handed, which in loops over records of many arrays costs more than the work. One that does is a :func:`maker`.
     """
-    return cast("Callable[..., R]", _Late(function, _OPTIONS | {"no_cpython_wrapper": True}, on_disk=False))
+    return cast("Callable[..., R]", _Late(function, _OPTIONS | _INNER | {"_nrt": False}, on_disk=False))
+
+
+def maker(function: Callable[..., R]) -> Callable[..., R]:
+    """Compile a function that kernels alone call, and that makes arrays, or gives some."""
+    return cast("Callable[..., R]", _Late(function, _OPTIONS | _INNER | {"_nrt": True}, on_disk=False))
 
 
 # no_cfunc_wrapper: nobody calls a kernel by its address
 _OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
+_INNER: dict[str, Any] = {"no_cpython_wrapper": True}
 
 
 class _Late:

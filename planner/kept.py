@@ -65,18 +65,34 @@ def dispatcher(function: Callable[..., Any], options: dict[str, Any], on_disk: b
     -------
     numba.core.dispatcher.Dispatcher
         Called as the function is.
+
+    Raises
+    ------
+    TypeError
+        When it is compiled: it counts no holders of arrays, and gives one.
     """
     made: Any = njit(**options)(function)
     as_given, plain = made.compile, cast(Any, types).unliteral
+    kept = _Kept(made)
 
     def compile_form(signature: Any) -> Any:
-        with _no_search_for_cycles(), _thrift():
-            return as_given(tuple(plain(each) for each in signature))
+        form = tuple(plain(each) for each in signature)
+        with _no_search_for_cycles(), _thrift(), kept.turn_ended():
+            entry = as_given(form)
+        if options.get("_nrt") is False and _holds_array(made.overloads[form].signature.return_type):
+            raise TypeError(f"{function.__module__}.{function.__name__} gives an array, as only a maker may")
+        return entry
 
     made.compile = compile_form
     if on_disk:
-        made._cache = _Kept(made)
+        made._cache = kept
     return made
+
+
+def _holds_array(kind: Any) -> bool:
+    if isinstance(kind, types.BaseTuple):
+        return any(map(_holds_array, cast(Any, kind)))
+    return isinstance(kind, cast(Any, types).Buffer)
 
 
 @contextlib.contextmanager
@@ -150,8 +166,15 @@ class _Kept:
             if self._files is not None:
                 _sweep()
                 self._files.save_overload(signature, result)
-        if "_turn" in vars(self):
-            self._turn.release()
+
+    @contextlib.contextmanager
+    def turn_ended(self) -> Iterator[None]:
+        """After what is compiled within, or failed to be: other threads wait for their turn, too."""
+        try:
+            yield
+        finally:
+            if "_turn" in vars(self):
+                self._turn.release()
 
     def enable(self) -> None: ...
     def disable(self) -> None: ...

@@ -14,7 +14,7 @@ import mutation
 import numpy as np
 import pytest
 
-from planner import kept, thrift
+from planner import compiled, kept, thrift
 from planner.climate import kernels
 
 ROOT = Path(__file__).parents[1]
@@ -166,11 +166,11 @@ def test_what_a_change_on_trial_compiles_to_is_kept_apart(tmp_path: Path, monkey
 OTHERS = """
 import numba, numpy as np
 from numba.core.registry import cpu_target
-from planner.compiled import inner, kernel
+from planner.compiled import maker, kernel
 def left():
     return dict(vars(cpu_target.target_context.codegen())), set(vars(cpu_target.typing_context))
 was = left()
-@inner
+@maker
 def half(values):
     return values / 2.0
 @kernel
@@ -329,3 +329,38 @@ def test_a_numba_that_was_not_tried_compiles_by_itself(
 
     assert kept.dispatcher(add, {}, on_disk=False)(1.0, 2.0) == 3.0
     assert bool(linked) is spared
+
+
+@compiled.inner
+def _gives_array(x):  # type: ignore[no-untyped-def]
+    return 1.0, x[1:]
+
+
+@compiled.maker
+def _gives_array_as_a_maker(x):  # type: ignore[no-untyped-def]
+    return 1.0, x[1:]
+
+
+@compiled.kernel
+def _asks_inner(x):  # type: ignore[no-untyped-def]
+    return _gives_array(x)[1][0]
+
+
+@compiled.kernel
+def _asks_maker(x):  # type: ignore[no-untyped-def]
+    return _gives_array_as_a_maker(x)[1][0]
+
+
+def test_a_function_that_counts_no_holders_may_give_no_array_and_a_failure_ends_the_turn_of_others() -> None:
+    given = np.array([3.0, 5.0])
+
+    def refused(_: int) -> str:
+        with pytest.raises(TypeError) as fault:
+            _asks_inner(given)
+        return str(fault.value)
+
+    with ThreadPoolExecutor(2) as pool:  # the second does not wait for a lock that the first took
+        assert all(
+            "_gives_array gives an array, as only a maker may" in said for said in pool.map(refused, range(2))
+        )
+    assert _asks_maker(given) == 5.0

@@ -20,7 +20,7 @@ import shapely
 from rasterio.transform import from_origin
 from scipy.ndimage import maximum_filter, minimum_filter
 
-from planner.compiled import inner, kernel
+from planner.compiled import inner, kernel, maker
 from planner.plan import Cable, Prices, Sensor
 from planner.reach.wire import WireCheck, check, further_mm2, sensor_cable
 from planner.site import Cover, Floats, Ints, KeepOut, Site
@@ -211,7 +211,7 @@ def _tight(surface, price, left, top, cell, xy):  # type: ignore[no-untyped-def]
     return _straightened(surface, price, left, top, cell, xy, metres)
 
 
-@inner
+@maker
 def _halved(xy, cell):  # type: ignore[no-untyped-def]
     """The same path with a bend more in the middle of each piece that is longer than a cell."""
     # number by number: to set a row, Numba compiles what would say that its shape is wrong, for two seconds
@@ -227,7 +227,7 @@ def _halved(xy, cell):  # type: ignore[no-untyped-def]
     return out[:count]
 
 
-@inner
+@maker
 def _straightened(surface, price, left, top, cell, xy, metres):  # type: ignore[no-untyped-def]
     """The cheapest of all ways straight from bend to later bend of a path, of equals the one of fewer bends."""
     n = len(xy)

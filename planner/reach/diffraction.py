@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.compiled import in_threads, inner, kernel
+from planner.compiled import in_threads, inner, kernel, maker
 from planner.reach.profile import (
     BUILDING,
     CROWN,
@@ -160,12 +160,12 @@ class Way(NamedTuple):
     mark: Ints
 
 
-@inner
+@maker
 def _edges(most):  # type: ignore[no-untyped-def]
     return Edges(np.empty(most), np.empty(most), np.empty(most, np.int64), np.empty(most), np.zeros(1, np.int64))
 
 
-@inner
+@maker
 def _table(most):  # type: ignore[no-untyped-def]
     n = MOST_EDGES + 2
     return Table(
@@ -182,7 +182,7 @@ def _table(most):  # type: ignore[no-untyped-def]
     )
 
 
-@inner
+@maker
 def _way(s):  # type: ignore[no-untyped-def]
     met = room(s)
     most = 2 * met.kind.shape[0] + 2**GROUND_LEVELS + 2
@@ -680,7 +680,7 @@ def _roofs(s, line, wave, skip, out, way, n, highest):  # type: ignore[no-untype
     return count, highest
 
 
-@inner
+@maker
 def _ground_below(s, line, wave, out, way):  # type: ignore[no-untyped-def]
     """Add the ground's points, find the metres in a canopy raster and over unknown ground; returns the highest v.
 
@@ -796,7 +796,7 @@ def _ground_over(s, line, t):  # type: ignore[no-untyped-def]
     return _over(line, t, ground(s, line.ax + t * line.dx, line.ay + t * line.dy))
 
 
-@inner
+@maker
 def _ridges(s, line, over, rise, place, count, wave, edges):  # type: ignore[no-untyped-def]
     """Add the highest point of a profile; where it stands over the line the highest to either side, and so on.
 

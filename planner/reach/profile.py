@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.compiled import in_threads, inner, kernel, tasks
+from planner.compiled import in_threads, inner, kernel, maker, tasks
 from planner.reach.scene import Scene
 from planner.site import Floats, Ints
 
@@ -65,7 +65,7 @@ def straight(ax, ay, az, bx, by, bz):  # type: ignore[no-untyped-def]
     return Line(ax, ay, az, dx, dy, dz, plan_m, np.sqrt(plan_m * plan_m + dz * dz))
 
 
-@inner
+@maker
 def room(s):  # type: ignore[no-untyped-def]
     """Room for the most pieces that one line can have, and for the most cuts of one prism."""
     most = 2

@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.compiled import in_threads, inner, kernel
+from planner.compiled import in_threads, inner, kernel, maker
 from planner.site import Floats, Ints, Prisms
 from planner.sun.horizon import TOUCH_M, Directions
 
@@ -202,7 +202,7 @@ def _many(mounts, tree, looks, floor, out):  # type: ignore[no-untyped-def]
         walk(mounts[i, 0], mounts[i, 1], mounts[i, 2], tree, looks, floor, out[i], low, stack)
 
 
-@inner
+@maker
 def walk(east, north, up, tree, looks, floor, tangent, low, stack):  # type: ignore[no-untyped-def]
     """Fill `tangent` (m,) for one mount; `low` and `stack` are room to work in."""
     tangent[:] = floor

@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 import pvlib
 
-from planner.compiled import inner, kernel
+from planner.compiled import inner, kernel, maker
 from planner.months import MONTH_DAYS
 from planner.readings import HOURS, Weather
 from planner.site import Floats, Ints
@@ -97,7 +97,7 @@ def open_share(horizon, low, high, passed, cut):  # type: ignore[no-untyped-def]
     return total
 
 
-@inner
+@maker
 def _ordered(values, count):  # type: ignore[no-untyped-def]
     """The first of some values, smallest first; they are few, and Numba's own sorting takes a second to compile."""
     out = np.empty(count)

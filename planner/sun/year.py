@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.compiled import in_threads, inner, kernel
+from planner.compiled import in_threads, inner, kernel, maker
 from planner.site import Floats, Ints, Site, no_crowns, no_prisms
 from planner.sun.hierarchy import STACK, Tree, compile_looks, in_sight, inside, pack_boxes, walk
 from planner.sun.horizon import directions
@@ -266,7 +266,7 @@ def _some_mounts(mounts, scene, steps, looks, picture, ground, canopy, out):  # 
         _view_sky(n, mounts[n], scene, picture, room, out)
 
 
-@inner
+@maker
 def _room(scene, steps, looks, picture):  # type: ignore[no-untyped-def]
     m, whole = len(looks.turn), len(picture.turn)
     return _Room(
@@ -298,7 +298,7 @@ def _hide(mount, scene, steps, looks, ground, room):  # type: ignore[no-untyped-
             lowest[i >> looks.shift] = min(lowest[i >> looks.shift], steps.slope[0, i])
 
 
-@inner
+@maker
 def _dim(mount, scene, steps, looks, canopy, room):  # type: ignore[no-untyped-def]
     """What canopy, crowns and things that hang let through at each step, as a logarithm."""
     east, north, up = mount[0], mount[1], mount[2]
@@ -412,7 +412,7 @@ def _weight(k):  # type: ignore[no-untyped-def]
     return math.sin(math.pi * (k + 0.5) / PATHS) * math.sin(math.pi / (2.0 * PATHS))
 
 
-@inner
+@maker
 def _hang_veils(mount, scene, looks, horizon, veil, veils, above, stack, listed):  # type: ignore[no-untyped-def]
     """List what veils or hangs on each azimuth, and raise the pictures of the horizon and of crowns to it.
 
