@@ -48,8 +48,8 @@ from planner.rain import rain_and_surroundings
 from planner.reach import reach
 from planner.show import folder as folder_room
 from planner.show import write_contract, write_folder, write_site
+from planner.show.draw import groups, palette, pictures, rasters, sheet, views
 from planner.show.draw import map as map_room
-from planner.show.draw import palette, pictures, rasters, sheet, views
 from planner.show.draw.page import json_text, sealed
 from planner.show.lonlat import from_lonlat, to_lonlat
 from planner.show.say import figures, mount, shade, verdict
@@ -486,6 +486,29 @@ def test_relief_is_lit_from_the_north_west() -> None:
     assert light[third, third] > 20 > -20 > light[-third, -third]
     flat = dataclasses.replace(hill, values=np.zeros((40, 40)))
     assert rasters.hillshade(flat, (-200, -200, 200, 200), degrees, metres) is None
+
+
+def test_what_a_raster_shows_is_drawn_where_it_stands() -> None:
+    """A tree of 10 m in the north-east quarter of the canopy; on ground of 100 m as a surface model."""
+    values = np.zeros((40, 40))
+    values[5:10, 30:35] = 10.0
+    canopy = Heights(values, -20.0, 20.0, 1.0)
+    site = bare_site(outline=shapely.box(-20, -20, 20, 20), canopy=canopy)
+    degrees = to_lonlat(site.crs)
+    drawn = groups._shown(site, degrees)
+    image = pixels(drawn["image"])
+    assert drawn["name"] == "Trees as cells of a raster"
+    rows, cols = np.nonzero(image[..., 3])
+    assert (rows.mean() / len(image), cols.mean() / image.shape[1]) == pytest.approx(
+        (7.5 / 40, 32.5 / 40), abs=0.02
+    )
+    assert len(rows) / image[..., 3].size == pytest.approx(25 / 1600, rel=0.1)
+    assert groups._shown(dataclasses.replace(site, canopy=None), degrees) is None
+    ground = Heights(np.full((40, 40), 100.0), -20.0, 20.0, 1.0)
+    surface = dataclasses.replace(canopy, values=values + 100.0)
+    other = groups._shown(dataclasses.replace(site, canopy=None, terrain=ground, surface=surface), degrees)
+    assert other["name"] == "What the surface model shows"
+    assert (pixels(other["image"])[..., 3] == image[..., 3]).all()
 
 
 # --- words ------------------------------------------------------------------------------------------------------

@@ -19,6 +19,7 @@ from planner.show.draw.rasters import (
     hillshade,
     light_overlay,
     light_range,
+    standing_overlay,
 )
 from planner.show.layout import Kind, alternates, layout, proposed, serving
 from planner.show.lonlat import Floats, from_lonlat, geojson, geometry
@@ -70,6 +71,7 @@ def groups(result: SiteResult, degrees: Callable[[Floats], Floats]) -> list[dict
         _buildings(site, degrees, units),
         *(_keep_outs(site, kind, degrees) for kind in KEEP_OUTS),
         *_trees(site, degrees, units),
+        _shown(site, degrees),
         coverage_group(result, degrees),
         cable_group(result, degrees),
         links_group(result, degrees),
@@ -283,6 +285,37 @@ def _tree_group(
         "labels": ["Height", "Canopy width"],
         "features": _collection(features),
         "key": {"shape": "round", **style, "dashArray": style["dashArray"] or ""},
+    }
+
+
+def _shown(site: Site, degrees: Callable[[Floats], Floats]) -> dict[str, Any] | None:
+    """The cells of the raster that shades beside, or in place of, what is drawn one by one."""
+    raster = site.canopy if site.surface is None else site.surface
+    if raster is None:
+        return None
+    west, south, east, north = site.outline.bounds
+    spare = max(0.5 * max(east - west, north - south), 60.0)
+    rows, cols = raster.values.shape
+    box = (
+        max(west - spare, raster.left_m),
+        max(south - spare, raster.top_m - rows * raster.cell_m),
+        min(east + spare, raster.left_m + cols * raster.cell_m),
+        min(north + spare, raster.top_m),
+    )
+    leaves = site.surface is None
+    colour = palette.STONE[3] if not leaves else palette.EVERGREEN if site.canopy_evergreen else palette.DECIDUOUS
+    ground = (lambda xy: np.zeros(len(xy))) if leaves else site.ground_at
+    drawn = standing_overlay(raster, ground, box, degrees, from_lonlat(site.crs), colour)
+    if drawn is None:
+        return None
+    return {
+        "id": "shown",
+        "name": "Trees as cells of a raster" if leaves else "What the surface model shows",
+        "on": True,
+        "image": drawn.uri,
+        "opacity": 0.8,
+        "bounds": drawn.bounds,
+        "key": {"fillColor": colour, "fillOpacity": 0.5, "color": palette.QUIET, "weight": 0},
     }
 
 

@@ -1,4 +1,4 @@
-"""Rasters as PNG for the map: climate, sunlight over the site, relief, radio coverage."""
+"""Rasters as PNG for the map: climate, sunlight over the site, relief, what stands as cells, radio coverage."""
 
 from __future__ import annotations
 
@@ -177,6 +177,34 @@ def hillshade(
     alpha = np.where(veil < 0, -veil * 120, veil * 150) * fade * known
     grey = np.where(veil < 0, 45, 255)
     return Overlay(_png(np.dstack([grey, np.round(alpha)]).astype(np.uint8)), lon0, lat0, lon1, lat1)
+
+
+def standing_overlay(
+    heights: Heights,
+    ground_m: Move,
+    bounds_m: tuple[float, float, float, float],
+    to_degrees: Move,
+    to_metres: Move,
+    colour: str,
+    pixels: int = 700,
+) -> Overlay | None:
+    """What the cells of a raster show above the ground within `bounds_m`, the denser the higher, to 20 m.
+
+    ground_m: height that the raster has where nothing stands. None where it shows nothing of 2 m.
+    """
+    west, south, east, north = bounds_m
+    corners = to_degrees(np.array([[west, south], [west, north], [east, south], [east, north]]))
+    (lon0, lat0), (lon1, lat1) = corners.min(axis=0), corners.max(axis=0)
+    size = min(pixels / max(east - west, north - south), 3.0 / heights.cell_m)
+    wide, tall = max(int((east - west) * size), 16), max(int((north - south) * size), 16)
+    lon, lat = np.meshgrid(lon0 + (np.arange(wide) + 0.5) / wide * (lon1 - lon0), _even_rows(lat0, lat1, tall))
+    xy = to_metres(np.column_stack([lon.ravel(), lat.ravel()]))
+    above = np.nan_to_num(heights.cell_at(xy) - ground_m(xy)).reshape(tall, wide)
+    if above.max() < 2.0:
+        return None
+    alpha = np.where(above >= 2.0, 70 + 130 * np.clip(above / 20.0, 0, 1), 0)
+    rgb = np.broadcast_to([int(colour[i : i + 2], 16) for i in (1, 3, 5)], (tall, wide, 3))
+    return Overlay(_png(np.dstack([rgb, np.round(alpha)]).astype(np.uint8)), lon0, lat0, lon1, lat1)
 
 
 def _fade(rows: int, cols: int, share: float = 0.12) -> Floats:
