@@ -261,8 +261,8 @@ class Estimate:
         year, wet = p.t.mean(1, keepdims=True), p.rain.sum(1, keepdims=True)
         self.terms = {
             "1": like,
-            "ln moisture": np.log(builtin.moisture(p.t, p.rain, p.lat)),
-            "ln season's moisture": np.log(builtin.moisture(p.t, builtin.season_rain_mm(p.rain), p.lat)),
+            "ln moisture": np.log(builtin.moisture(p.rain, p.power)),
+            "ln season's moisture": np.log(builtin.moisture(builtin.season_rain_mm(p.rain), p.power)),
             "ln (1 + elevation / 100 m)": np.log1p(high / builtin.ELEVATION_SCALE_M) * like,
             "elevation": high * like / 1000,
             "distance from the equator": far * like / 30,

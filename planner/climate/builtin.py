@@ -273,10 +273,9 @@ def radiation_formula_mm_day(t_mean_c: Floats, radiation_mj_m2_day: Floats) -> F
     return 0.0135 * np.maximum(t_mean_c + 17.8, 0.0) * MM_PER_MJ_M2 * radiation_mj_m2_day
 
 
-def moisture(t_mean_c: Floats, rain_mm: Floats, latitude_deg: ArrayLike) -> Floats:
+def moisture(rain_mm: Floats, power_mm_day: Floats) -> Floats:
     """(n, 12) the month's rain over its evaporating power: wet months have clouds, and a narrow daily range."""
-    power = evaporating_power_mm_day(t_mean_c, latitude_deg)
-    return (rain_mm + 5.0) / (30.0 * np.maximum(power, 0.1))
+    return (rain_mm + 5.0) / (30.0 * np.maximum(power_mm_day, 0.1))
 
 
 def season_rain_mm(rain_mm: Floats) -> Floats:
@@ -296,12 +295,12 @@ def eto_estimate_mm_day(
     :func:`gldas_less_era5_k` says; how sure: spreads.estimate_spread_mm_day."""
     high = np.clip(np.asarray(elevation_m, np.float64), 0.0, HIGHEST_M)[..., None]
     rise = np.log1p(high / ELEVATION_SCALE_M)
-    month = np.log(moisture(t_mean_c, rain_mm, latitude_deg))
-    season = np.log(moisture(t_mean_c, season_rain_mm(rain_mm), latitude_deg))
+    power = evaporating_power_mm_day(t_mean_c, latitude_deg)
+    month, season = (np.log(moisture(rain, power)) for rain in (rain_mm, season_rain_mm(rain_mm)))
     warmer = np.clip(np.asarray(difference_k, np.float64), -MOST_DIFFERENCE_K, MOST_DIFFERENCE_K)[..., None]
     root = ROOT_A + ROOT_MOISTURE * month + ROOT_ELEVATION * rise + ROOT_DIFFERENCE * warmer
     factor = SUN_A + SUN_MOISTURE * season + SUN_ELEVATION * rise + SUN_DIFFERENCE * warmer
-    by_range = evaporating_power_mm_day(t_mean_c, latitude_deg) * np.clip(root, LEAST_ROOT_RANGE, MOST_ROOT_RANGE)
+    by_range = power * np.clip(root, LEAST_ROOT_RANGE, MOST_ROOT_RANGE)
     by_sun = radiation_formula_mm_day(t_mean_c, radiation_mj_m2_day) * np.clip(
         factor, LEAST_SUN_FACTOR, MOST_SUN_FACTOR
     )
