@@ -134,8 +134,8 @@ def links(s: Scene, xyz: Floats, height_m: Floats, to: Receivers, r: Radio) -> L
     foliage = physics.foliage_db(met.crown_m, r.f_mhz)
     bare = foliage * _leafless(met.crown_m, met.crown_evergreen_m)
     rise = np.degrees(np.arctan2(np.abs(offset[:, 2]), np.maximum(plan_m, 1e-9)))
-    # P.2109 rises with elevation, on its main part
-    entry = np.where(to.indoors, r.entry_db + 0.212 * rise, 0.0) + to.extra_loss_db
+    steeper_db = physics.entry_db(0.5, r.f_mhz, r.building, rise) - physics.entry_db(0.5, r.f_mhz, r.building)
+    entry = np.where(to.indoors, r.entry_db + steeper_db, 0.0) + to.extra_loss_db
     obstacle = np.maximum(ground, met.past_db)
     margin_db = r.allowed_db - r.fade_db - (free + obstacle + foliage + entry)
     walls = np.where(to.indoors, r.entry_spread_db, 0.0)

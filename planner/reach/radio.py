@@ -155,7 +155,8 @@ class Radio:
     wet leaves, people and cars.
     entry_db, entry_spread_db: what stands before a receiver indoors, at level (it grows with the elevation of the
     path, P.2109). building_db, building_spread_db: one outer wall of a building in the way, with
-    what is behind it. outside: formulas used outside the range that their sources give.
+    what is behind it. outside: formulas used outside the range that their sources give. building: the class by
+    which entry loss grows.
     """
 
     f_mhz: float
@@ -167,6 +168,7 @@ class Radio:
     building_db: float
     building_spread_db: float
     outside: tuple[Outside, ...]
+    building: BuildingClass = "traditional"
 
     @property
     def wavelength_m(self) -> float:
@@ -211,6 +213,7 @@ def radio(sensor: Sensor, section: Reach) -> Radio:
         median,
         high - median,
         validity(f, section.wall_material),
+        section.building_class,
     )
 
 
