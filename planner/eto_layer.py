@@ -28,6 +28,7 @@ from rasterio.windows import Window
 
 from planner import __version__
 from planner.climate.best import crossed, eto_from_weather, extremes_fault
+from planner.climate.builtin import GROUND_SAID, ground_elevation_m
 from planner.layers.climate_grid import SPREAD_TAG, Months, check_range, layer_unit, open_layer
 from planner.layers.frame import WGS84, project
 from planner.layers.opening import Trusted, raster
@@ -120,8 +121,9 @@ def write_eto_layer(
                         name: QUANTITIES[name].convert(months.read(window).reshape(12, -1).T, units[name]).T
                         for name, months in layers.items()
                     }
-                    high, odd = elevation(window)
-                    eto, block = _block(section, weather, _latitude(grid, crs, window), high)
+                    lonlat = _lonlat(grid, crs, window)
+                    high, odd = elevation(window, lonlat)
+                    eto, block = _block(section, weather, lonlat[:, 1], high)
                     block.impossible["elevation"] = odd
                     _keep_block(path, eto.reshape(12, window.height, window.width), block)
                 if progress is not None:
@@ -227,7 +229,9 @@ def _say_left_out(plan_file: PlanFile, done: _Block, ledger: Ledger) -> None:
         )
     for name, cells in done.impossible.items():
         if cells and name == "elevation":
-            what = "elevations out of range (an undeclared nodata value?): the plan's, else sea level, stands in"
+            what = (
+                f"elevations out of range (an undeclared nodata value?): the plan's, else {GROUND_SAID}, stands in"
+            )
         elif cells:
             q = QUANTITIES[name]
             what = (
@@ -240,11 +244,11 @@ def _say_left_out(plan_file: PlanFile, done: _Block, ledger: Ledger) -> None:
 
 
 class _Elevation:
-    """Elevation of the grid's cells, (n,) m of a window: the plan's layer, else its one number, else sea level."""
+    """Elevation of the cells, (n,) m of a window: the plan's layer, else its one number, else the ground's."""
 
     def __init__(self, plan_file: PlanFile, grid: Months, crs: CRS, ledger: Ledger) -> None:
         section = plan_file.plan.climate
-        self._one = section.elevation_m or 0.0
+        self._one = section.elevation_m
         self._stack = ExitStack()
         self._layer: WarpedVRT | None = None
         if section.elevation is None:
@@ -252,7 +256,7 @@ class _Elevation:
                 ledger.add(
                     Kind.ASSUMED,
                     f"{plan_file.path}: climate.elevation",
-                    "elevation of the cells unknown, sea level taken for air pressure",
+                    f"elevation of the cells unknown, {GROUND_SAID} taken for air pressure",
                 )
             return
         self._factor = M_PER_FT if section.elevation.height_unit == "ft" else 1.0
@@ -287,14 +291,22 @@ class _Elevation:
     def __exit__(self, *fault: object) -> None:
         self._stack.close()
 
-    def __call__(self, window: Window) -> tuple[Floats, int]:
-        """(n,) of a window's cells, and of how many the layer's value cannot be."""
+    def __call__(self, window: Window, lonlat: Floats) -> tuple[Floats, int]:
+        """(n,) of a window's cells, which lie at (n, 2), and of how many the layer's value cannot be."""
+        other = _ground_m(lonlat) if self._one is None else np.full(len(lonlat), self._one)
         if self._layer is None:
-            return np.full(window.height * window.width, self._one), 0
+            return other, 0
         read = self._layer.read(1, window=window).ravel().astype(np.float64)
         values = read * self._factor
         good = (values > LOWEST_M) & (values < HIGHEST_M)
-        return np.where(good, values, self._one), int((~good & (read != NODATA)).sum())
+        return np.where(good, values, other), int((~good & (read != NODATA)).sum())
+
+
+def _ground_m(lonlat: Floats) -> Floats:
+    """(n,) elevation of the ground at places (n, 2), some of which may lie off the earth."""
+    lon, lat = lonlat.T
+    there = np.isfinite(lon) & (np.abs(lat) <= 90.0)
+    return np.where(there, ground_elevation_m(np.where(there, lon, 0.0), np.where(there, lat, 0.0)), 0.0)
 
 
 def _sample(name: str, months: Months, unit: str) -> Floats:
@@ -319,15 +331,15 @@ def _windows(grid: Months) -> Iterator[Window]:
             yield Window(col, row, min(wide, grid.width - col), min(high, grid.height - row))
 
 
-def _latitude(grid: Months, crs: CRS, window: Window) -> Floats:
-    """(n,) latitude of the window's cells; where each has its own, to 0.01 degrees: 0.02 % of the sun."""
+def _lonlat(grid: Months, crs: CRS, window: Window) -> Floats:
+    """(n, 2) degrees of the window's cells; where each has its own latitude, to 0.01: 0.02 % of the sun."""
     row, col = np.mgrid[
         window.row_off : window.row_off + window.height, window.col_off : window.col_off + window.width
     ]
     x, y = grid.transform @ (col.ravel() + 0.5, row.ravel() + 0.5)
     if crs.is_geographic:
-        return np.asarray(np.degrees(y * crs.axis_info[0].unit_conversion_factor), np.float64)
-    return np.round(project(np.column_stack([x, y]), crs, WGS84)[:, 1], 2)
+        return np.asarray(np.degrees(np.column_stack([x, y]) * crs.axis_info[0].unit_conversion_factor))
+    return np.round(project(np.column_stack([x, y]), crs, WGS84), 2)
 
 
 def _job(plan_file: PlanFile, grid: Months, layers: Sequence[str]) -> str:

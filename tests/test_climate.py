@@ -29,6 +29,7 @@ from planner.climate import builtin, eto, zones
 from planner.climate.answer import SiteClimate, Way, ZoneTable
 from planner.climate.eto import Step
 from planner.climate.spreads import ESTIMATE_SHARE, SPREAD_MM_DAY
+from planner.eto_layer import write_eto_layer
 from planner.layers.cell_shares import cell_weights
 from planner.ledger import DataError, Kind, Ledger, PlanError
 from planner.local_climate import climate_at, read_zone_table, table_of
@@ -1056,7 +1057,7 @@ def test_files_that_are_refused(tmp_path):
             climate_at(plan_with(tmp_path, eto={"path": path, "unit": unit}), site, here, Ledger())
 
 
-def weather_plan(tmp_path: Path, **drop) -> PlanFile:
+def weather_plan(tmp_path: Path, west: int = 100, north: int = 14, **drop) -> PlanFile:
     """A plan of weather layers of one cell: FAO-56's Bangkok April (example 17, p. 70) in every month."""
     layers = {
         "tmin": (25.6, "C"),
@@ -1066,7 +1067,7 @@ def weather_plan(tmp_path: Path, **drop) -> PlanFile:
         "vapour_pressure": (28.5, "hPa"),
     }
     for name, (value, _) in layers.items():
-        write_layer(tmp_path / f"{name}.tif", np.full((12, 1, 1), value), rasterio.Affine(1, 0, 100, 0, -1, 14))
+        write_layer(tmp_path / f"{name}.tif", np.full((12, 1, 1), value), rasterio.Affine(1, 0, west, 0, -1, north))
     sections = {n: {"path": f"{n}.tif", "unit": u} for n, (_, u) in layers.items() if drop.get(n, True)}
     return plan_with(tmp_path, **sections, wind_height_m=2.0)
 
@@ -1091,20 +1092,29 @@ def test_computed_from_weather_layers(tmp_path):
     assert alone.spread_mm_day[0] > fewer.spread_mm_day[0]
 
 
-def test_elevation_is_the_sites_then_the_plans_then_sea_level(tmp_path):
-    site = [shapely.Point(100.5, 13.7)]
-    plan, ledger = weather_plan(tmp_path), Ledger()
-    sea = climate_at(plan, site, np.array([np.nan]), ledger)
-    assert any("sea level" in str(n) for n in ledger)
+def test_elevation_is_the_sites_then_the_plans_then_the_grounds(tmp_path):
+    """Denver, 1,609 m (its official elevation, from memory), is not at sea level where nobody says how high it is;
+    in an ETo layer neither, which has the ground of its cell's middle."""
+    site = [shapely.Point(-104.99, 39.74)]
+    plan, ledger = weather_plan(tmp_path, west=-105, north=40), Ledger()
+    ground = climate_at(plan, site, np.array([np.nan]), ledger)
+    assert any("the ground's by the built-in grid taken for air pressure" in str(n) for n in ledger)
+    there = climate_at(plan, site, np.array([1609.0]), Ledger())
+    assert_allclose(ground.eto_mm_day, there.eto_mm_day, rtol=0.003)
+    at_sea = climate_at(plan, site, np.array([0.0]), Ledger())
+    assert at_sea.eto_mm_day[0, 6] < 0.99 * there.eto_mm_day[0, 6]
+    write_eto_layer(plan, tmp_path / "layer.tif", Ledger())
+    middle = climate_at(plan, [shapely.Point(-104.5, 39.5)], np.array([np.nan]), Ledger())
+    with rasterio.open(tmp_path / "layer.tif") as file:
+        assert_allclose(file.read().ravel(), middle.eto_mm_day[0], rtol=0.003)
     high = climate_at(plan, site, np.array([2000.0]), Ledger())
-    assert not np.allclose(sea.eto_mm_day, high.eto_mm_day)
     stated = replace(
         plan,
         plan=plan.plan.model_copy(update={"climate": plan.plan.climate.model_copy(update={"elevation_m": 2000.0})}),
     )
     ledger = Ledger()
     assert_allclose(climate_at(stated, site, np.array([np.nan]), ledger).eto_mm_day, high.eto_mm_day)
-    assert not any("sea level" in str(n) for n in ledger)
+    assert not any("taken for air pressure" in str(n) for n in ledger)
 
 
 def test_half_a_pair_or_crossed_extremes_are_refused(tmp_path):

@@ -9,6 +9,7 @@ import numpy as np
 
 from planner.climate.answer import Basis, SiteClimate
 from planner.climate.builtin import (
+    GROUND_SAID,
     HOW_ESTIMATED,
     LAPSE_K_PER_M,
     TEMPERATURE_SOURCE,
@@ -66,8 +67,8 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     read
         What its files say of the sites.
     elevation_m
-        (n,), NaN where unknown. For air pressure, its cell's then stands in, else the plan's, else sea level,
-        and it is said; an ETo layer is computed by the same rule.
+        (n,), NaN where unknown. For air pressure, its cell's then stands in, else the plan's, else the ground's by
+        the built-in grid, and it is said; an ETo layer is computed by the same rule.
     ledger
         Told what was assumed, and which places may be wrong.
 
@@ -95,7 +96,8 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     _check_extremes(read, low, high)
     z = np.asarray(elevation_m, np.float64)
     cell_m = builtin_elevation_m(lon, lat)
-    above_builtin = np.where(np.isfinite(z), z, ground_elevation_m(lon, lat)) - cell_m
+    ground_m = ground_elevation_m(lon, lat)
+    above_builtin = np.where(np.isfinite(z), z, ground_m) - cell_m
     above_layers = z - read.cell_elevation_m if read.cell_elevation_m is not None else np.full(n, np.nan)
     if read.cell_elevation_m is None and set(layers) - {"rain"}:
         high_known = [names[int(k)] for k in np.flatnonzero(np.isfinite(z))]
@@ -110,7 +112,9 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     builtin = builtin_normals(lon, lat)
     station = None if read.station is None else station_months(read.station, section, ledger)
     rises = _Rises(above_layers, above_builtin, z - station.elevation_m if station else np.full(n, np.nan))
-    known = _Known(read.plan, section, layers, read.layers, read.cell_elevation_m, builtin, cell_m, station)
+    known = _Known(
+        read.plan, section, layers, read.layers, read.cell_elevation_m, builtin, cell_m, ground_m, station
+    )
     whole = _composed(known, lon, lat, z, rises, names, ledger)
     unlapsed = None
     if whole.above.any():
@@ -300,8 +304,8 @@ _HARGREAVES, _PENMAN, _HOURS, _LAYER, _NONE = range(1, 6)
 @dataclass(frozen=True)
 class _Known:
     """What is known of n sites: layers (n, 12) by name, as they were read, and the elevation of their cells (n,);
-    the built-in temperature and rain (n, 12) and elevation (n,), and a weather file's months. plan: the plan file,
-    for messages; section: what it says of the climate."""
+    the built-in temperature and rain (n, 12), elevation of their cells and of the ground (n,), and a weather file's
+    months. plan: the plan file, for messages; section: what it says of the climate."""
 
     plan: str
     section: Climate
@@ -310,6 +314,7 @@ class _Known:
     cell_elevation_m: Floats | None
     builtin: tuple[Floats, Floats]
     builtin_elevation_m: Floats
+    ground_m: Floats
     station: StationMonths | None
 
     @property
@@ -533,10 +538,10 @@ def _computed(
         ledger.add(
             Kind.ASSUMED,
             f"{known.plan}: climate.elevation_m",
-            "elevation unknown, sea level taken for air pressure",
+            f"elevation unknown, {GROUND_SAID} taken for air pressure",
             [names[int(k)] for k in np.flatnonzero(np.isnan(z))],
         )
-        z = np.nan_to_num(z)
+        z = np.where(np.isnan(z), known.ground_m, z)
     weather = {name: values.T for name, values in layers.items()}
     eto, steps, spread = eto_from_weather(known.section, weather, latitude_deg, z)
     if Step.HARGREAVES not in steps:

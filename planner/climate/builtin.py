@@ -234,9 +234,29 @@ def builtin_elevation_m(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> Fl
     return _between(_elevation(), np.ones(1), longitude_deg, latitude_deg)[:, 0]
 
 
+GROUND_SAID = "the ground's by the built-in grid"
+
+
 def ground_elevation_m(longitude_deg: ArrayLike, latitude_deg: ArrayLike) -> Floats:
-    """(n,) elevation of the ground, bilinear between the middles of cells of 1/12 degree of the global grid in
-    pvlib: a valley narrower than some 10 km is not in it; as :func:`builtin_normals`."""
+    """Elevation of the ground, bilinear between the middles of cells of 1/12 degree of the global grid in pvlib.
+
+    A valley narrower than some 10 km is not in it.
+
+    Parameters
+    ----------
+    longitude_deg, latitude_deg
+        (n,), in any range of longitudes.
+
+    Returns
+    -------
+    array
+        (n,) m; 0 at sea.
+
+    Raises
+    ------
+    ValueError
+        Where a place lies off the earth.
+    """
     _refuse_off_the_earth(longitude_deg, latitude_deg)
     lon, lat = np.asarray(longitude_deg, np.float64), np.asarray(latitude_deg, np.float64)
     half = _GROUND_STEP / 2.0

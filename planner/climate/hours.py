@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.ndimage import maximum_filter1d
 
+from planner.climate.builtin import GROUND_SAID, ground_elevation_m
 from planner.climate.eto import (
     SOLAR_CONSTANT_MJ_M2_MIN,
     ZERO_C_IN_K,
@@ -196,11 +197,13 @@ def hourly_eto(
 
 
 def eto_of_hours(weather: HourlyWeather) -> Floats:
-    """(8760,) mm/hour, ASCE short reference; sea level for air pressure where the elevation is unknown."""
+    """(8760,) mm/hour, ASCE short reference; the ground's for air pressure where the elevation is unknown."""
     middle = weather.start_utc_h + 0.5
     day = np.floor(middle + weather.longitude_deg / 15.0) // 24 % 365 + 1.0
     angle = hour_angle_rad(weather.longitude_deg, day, middle)
-    elevation = np.nan_to_num(weather.elevation_m)
+    elevation = weather.elevation_m
+    if np.isnan(elevation):
+        elevation = float(ground_elevation_m(weather.longitude_deg, weather.latitude_deg)[0])
     clear = clear_sky_radiation(hourly_extraterrestrial_radiation(weather.latitude_deg, day, angle), elevation)
     cloud = cloud_factors(weather.radiation_mj_m2_h, clear, sun_height_rad(weather.latitude_deg, day, angle))
     return hourly_eto(
@@ -281,7 +284,7 @@ def station_months(station: Station, section: Climate, ledger: Ledger) -> Statio
             f"Give a file without gaps; {LEAST_WHOLE_DAYS} whole days a month are needed",
         )
     if np.isnan(hours.elevation_m):
-        ledger.add(Kind.ASSUMED, station.where, "it names no elevation: sea level taken for air pressure")
+        ledger.add(Kind.ASSUMED, station.where, f"it names no elevation: {GROUND_SAID} taken for air pressure")
     if "wind_height_m" not in section.model_fields_set:
         at = ledger.length(section.wind_height_m)
         ledger.add(Kind.ASSUMED, station.where, f"its wind is taken as measured at {at} (climate.wind_height_m)")

@@ -810,7 +810,7 @@ class Climate(Section):
     elevation_m: float | None = entry(
         None,
         "elevation for air pressure, where the plan has no terrain; it moves no temperature",
-        "terrain at the site, else sea level, and the result says so",
+        "terrain at the site, else the ground by the built-in grid, and the result says so",
         ge=-430,
         le=6000,
     )
