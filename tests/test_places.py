@@ -233,6 +233,14 @@ def test_sites_with_both_coordinates_in_one_cell(tmp_path: Path) -> None:
     assert [one.name for one in sites.rejected] == ["B"]
 
 
+def test_rows_without_a_word_are_passed_over_and_lines_are_the_files_own() -> None:
+    found = places_in("site;lat;lon\n;;\nA;33.4;-112\n\n ; ;\n")
+    assert (found.names, found.latitude_deg.tolist()) == (("A",), [33.4])
+    with pytest.raises(DataError) as fault:
+        places_in("site;lat;lon\n;;\nA;33.4;-112\n\nB;north;-112\n")
+    assert fault.value.where.endswith("line 5")
+
+
 def test_longitude_comes_first_where_the_heading_says_so() -> None:
     (one, other) = points(["-119.36, 35.27", "35.27N 119.36W"], [], "Long/Lat")
     assert (one.x, one.y) == (other.x, other.y) == (-119.36, 35.27)

@@ -241,17 +241,18 @@ def places_in(text: str, where: str = "standard input") -> PlaceRows:
     DataError
         With the number of the line that cannot be read.
     """
-    lines = [line for line in text.lstrip("\ufeff").splitlines() if line.strip()]
+    numbered = [(k, line) for k, line in enumerate(text.lstrip("\ufeff").splitlines(), 1) if line.strip(" \t,;")]
+    at, lines = [k for k, _ in numbered], [line for _, line in numbered]
     if not lines:
         raise DataError(where, "there is nothing in it", "Give a CSV with columns name, latitude, longitude")
     rows = [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=separator(lines))]
     head, body = rows[0], rows[1:]
     width = len(head)
-    short = next((k for k, row in enumerate(rows, 1) if len(row) != width), None)
+    short = next((k for k, row in enumerate(rows) if len(row) != width), None)
     if short is not None:
         raise DataError(
-            f"{where}, line {short}",
-            f"it has {len(rows[short - 1])} columns, the first line {width}",
+            f"{where}, line {at[short]}",
+            f"it has {len(rows[short])} columns, the first line {width}",
             "Mend that line",
         )
     if width in (2, 3) and degrees(head[-1]) is not None and degrees(head[-2]) is not None:
@@ -270,11 +271,9 @@ def places_in(text: str, where: str = "standard input") -> PlaceRows:
     if not body:
         raise DataError(where, "there is a heading and no place", "Give one line a place")
     names, xy = [], np.empty((len(body), 2))
-    first = len(rows) - len(body) + 1
+    at = at[len(rows) - len(body) :]
     for k, row in enumerate(body):
-        xy[k] = [
-            _degrees(row[column], f"{where}, line {first + k}", most) for column, most in ((lon, 180), (lat, 90))
-        ]
+        xy[k] = [_degrees(row[column], f"{where}, line {at[k]}", most) for column, most in ((lon, 180), (lat, 90))]
         names.append((row[name] if name is not None else "") or f"#{k + 1}")
     return PlaceRows(tuple(names), xy[:, 0], xy[:, 1])
 
