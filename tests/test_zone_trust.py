@@ -410,7 +410,8 @@ def test_the_builtin_temperature_is_that_of_the_sites_elevation_or_else_of_the_g
         f"no elevation of these sites is known: {taken} {of_ground}": ("#1",),
         f"{taken} the site's by 6.5 °C per km, and the dew point with it": ("#2",),
     }
-    assert all("lapsed to the elevation of the place. Rain" in source for source in found.source)
+    by = "lapsed to the elevation of the place by 6.5 °C per km (3.6 °F per 1,000 ft). Rain"
+    assert all(by in source for source in found.source)
 
 
 def test_the_builtin_cells_stand_where_towns_stand():

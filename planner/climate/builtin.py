@@ -40,7 +40,7 @@ DIFFERENCE_ATTRIBUTION = (
 )
 ALL_ATTRIBUTIONS = f"{ATTRIBUTION} {SUNLIGHT_ATTRIBUTION} {DIFFERENCE_ATTRIBUTION}"
 SOURCE = "built-in ERA5 means 2000-2025 at 0.25 degrees"
-TEMPERATURE_SOURCE = f"{SOURCE}, lapsed to the elevation of the place"
+TEMPERATURE_SOURCE = f"{SOURCE}, lapsed to the elevation of the place by 6.5 °C per km (3.6 °F per 1,000 ft)"
 HOW_ESTIMATED = (
     "estimated from temperature, rain, elevation and sun: the mean of Hargreaves-Samani and Hargreaves's radiation "
     "formula, each with a fitted factor, higher where GLDAS has warmer air than ERA5"
