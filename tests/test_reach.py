@@ -14,7 +14,7 @@ from scipy.stats import norm
 
 from planner import plan
 from planner.layers import named_xy, read_site
-from planner.ledger import Ledger
+from planner.ledger import DataError, Ledger
 from planner.mounts import Holder, Mounts, Support, find_mounts
 from planner.plan import Reach, Sensor
 from planner.reach import Grade, grade, reach
@@ -612,6 +612,18 @@ def test_coverage_is_the_link_to_each_cell():
     assert by_nearest.any()
     assert (far[by_nearest] > near[by_nearest]).any()  # a likelier one farther off is not asked
     np.testing.assert_array_equal(both.probability.values[by_nearest], near[by_nearest])
+
+
+def test_a_fault_among_the_cables_beside_the_rest_ends_as_itself(monkeypatch):
+    site = site_with([[90, 0, 1.5]])
+    _, found = seen(site, mounts_at([0, 0, 5.0]))
+
+    def refuse(*_):
+        raise DataError("cables", "no way", "Lay one")
+
+    monkeypatch.setattr("planner.reach.study.cables_of", refuse)
+    with pytest.raises(DataError, match="no way"):
+        study(site, PLAN, mounts_at([0, 0, 5.0]), found, Judged(0, [], np.ones(1, bool), np.ones(1)))
 
 
 def test_a_study_of_one_site():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -111,52 +112,66 @@ def study(
     ReachStudy
         Views of links, coverage, cables and layouts, of the mounts that get a card.
     """
-    m, row, usable, keep = len(site.controllers), judged.row, judged.usable, judged.keep
+    m, row, keep = len(site.controllers), judged.row, judged.keep
     if row < 0 or not m:
         return ReachStudy(reached, row, {}, None, (), 0.0, (), None)
     s = s if s is not None else scene(site)
-    radio_link = plan.sensor.link == "radio"
+    some = relays if relays is not None else no_relays(len(mounts), m)
     if reached.runs is not None:
         reached = finer(site, plan, mounts, reached, [row])
-        assert reached.runs is not None
-        runs, cell_m = reached.runs[row], reached.fine_cell_m or reached.cable_cell_m
-    else:
-        found_runs, cell_m = cables_of(site, plan, mounts, [row])
-        runs = found_runs[0]
-    found, held_with = None, np.full(m, np.nan)
-    feed: dict[int, int] = {}
-    open_rows = np.flatnonzero(usable)
-    if len(open_rows):
-        some = relays if relays is not None else no_relays(len(mounts), m)
-        kept = int(np.searchsorted(open_rows, row)) if keep and usable[row] else None
-        # partners are chosen by their links too
-        links_too = (judged.preference + np.clip(reached.room, 0.0, 1.0).mean(axis=1)) / 2.0
-        question = sharing(plan, reached, some, open_rows, links_too, place_prices(plan.prices, mounts))
-        found = layouts(question, mounts.xyz[open_rows, :2], APART_M, kept, some.xyz[:, :2])
-        if found.best is not None:
-            reached = finer(site, plan, mounts, reached, open_rows[list(found.best.mounts)])
-        found = _renumbered(found, open_rows, some, reached, row)
-        held_with = _held_with(found.best, some, reached)
-        if found.best is not None:
-            feed = feeders(found.best, some)
-            bill = _bill(plan, mounts, reached, found.best, held_with)
-            found = replace(found, best=replace(found.best, bill=bill))
-    seen: dict[int, tuple[LinkView, ...]] = {}
-    covered: Coverage | None = None
-    covered_from: tuple[int, ...] = (row,)  # the chosen mount and its partners
-    if radio_link:
-        best = found.best if found is not None and keep else None
-        if best is not None and row in best.mounts:
-            covered_from = tuple(dict.fromkeys((row, *best.mounts)))
-        covered = _covered(site, plan, mounts, reached, covered_from, s)
-        partners = (*best.mounts, *best.repeaters) if best is not None else ()
-        highest_m = plan.requirements.max_height_m
-        rows = list(dict.fromkeys((row, *partners, *judged.runners_up)))
-        movable = usable if judged.passing is None else judged.passing
-        seen = views(site, s, mounts, reached, rows, movable, highest_m)
+    with ThreadPoolExecutor(1) as beside:  # routes are sought outside Python's lock
+        wired = beside.submit(_wired, site, plan, mounts, reached, row)
+        reached, found, held_with, feed = _shared(site, plan, mounts, reached, judged, some)
+        seen: dict[int, tuple[LinkView, ...]] = {}
+        covered: Coverage | None = None
+        covered_from: tuple[int, ...] = (row,)  # the chosen mount and its partners
+        if plan.sensor.link == "radio":
+            best = found.best if found is not None and keep else None
+            if best is not None and row in best.mounts:
+                covered_from = tuple(dict.fromkeys((row, *best.mounts)))
+            covered = _covered(site, plan, mounts, reached, covered_from, s)
+            partners = (*best.mounts, *best.repeaters) if best is not None else ()
+            highest_m = plan.requirements.max_height_m
+            rows = list(dict.fromkeys((row, *partners, *judged.runners_up)))
+            movable = judged.usable if judged.passing is None else judged.passing
+            seen = views(site, s, mounts, reached, rows, movable, highest_m)
+        runs, cell_m = wired.result()
     first = _first_served(found, reached, row)
     choices = tuple(_choice(reached, plan, row, k, runs[k], k == first) for k in range(m))
     return ReachStudy(reached, row, seen, covered, runs, cell_m, choices, found, held_with, feed, covered_from)
+
+
+def _wired(
+    site: Site, plan: Plan, mounts: Mounts, reached: ReachResult, row: int
+) -> tuple[tuple[CableRun | None, ...], float]:
+    """Cables from one mount to every controller, and the cells on which they were sought."""
+    if reached.runs is not None:
+        return reached.runs[row], reached.fine_cell_m or reached.cable_cell_m
+    found, cell_m = cables_of(site, plan, mounts, [row])
+    return found[0], cell_m
+
+
+def _shared(
+    site: Site, plan: Plan, mounts: Mounts, reached: ReachResult, judged: Judged, some: Relays
+) -> tuple[ReachResult, Layouts | None, Floats, dict[int, int]]:
+    """Who shares the controllers with the mount: `reached`, `layouts`, `held_with` and `fed_by` of the study."""
+    m, row, usable = len(site.controllers), judged.row, judged.usable
+    open_rows = np.flatnonzero(usable)
+    if not len(open_rows):
+        return reached, None, np.full(m, np.nan), {}
+    kept = int(np.searchsorted(open_rows, row)) if judged.keep and usable[row] else None
+    # partners are chosen by their links too
+    links_too = (judged.preference + np.clip(reached.room, 0.0, 1.0).mean(axis=1)) / 2.0
+    question = sharing(plan, reached, some, open_rows, links_too, place_prices(plan.prices, mounts))
+    found = layouts(question, mounts.xyz[open_rows, :2], APART_M, kept, some.xyz[:, :2])
+    if found.best is not None:
+        reached = finer(site, plan, mounts, reached, open_rows[list(found.best.mounts)])
+    found = _renumbered(found, open_rows, some, reached, row)
+    held_with = _held_with(found.best, some, reached)
+    if found.best is None:
+        return reached, found, held_with, {}
+    best = replace(found.best, bill=_bill(plan, mounts, reached, found.best, held_with))
+    return reached, replace(found, best=best), held_with, feeders(best, some)
 
 
 def _covered(
