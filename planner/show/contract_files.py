@@ -6,7 +6,6 @@ and noticed. The map and the counts need a few columns of all of them.
 
 from __future__ import annotations
 
-import contextlib
 import json
 import re
 from collections import Counter
@@ -53,6 +52,7 @@ from planner.show.write.formats import (
     check_xlsx,
     csv_bytes,
     describe_gpkg,
+    gdal_set,
     json_bytes,
     undate_zip,
 )
@@ -445,7 +445,8 @@ def _gpkg(parts: Sequence[Path], target: Path, units: Units) -> None:
                 found = found.set_column(found.column_names.index("geometry"), "geometry", column)
             yield from found.replace_schema_metadata(None).to_batches()
 
-    with room_for("a GeoPackage", target.parent), plainly(target) as plain, _page_cache():
+    page_cache = gdal_set("OGR_SQLITE_CACHE", "64")  # MB: a large file's spatial index is then built in memory
+    with room_for("a GeoPackage", target.parent), plainly(target) as plain, page_cache:
         for k, (name, kind) in enumerate(layers.items()):
             # one stream a layer: the spatial index is then built once, at the end
             pyogrio.raw.write_arrow(
@@ -493,19 +494,6 @@ def _xlsx(parts: Sequence[Path], target: Path, units: Units) -> None:
         pyogrio.raw.write_arrow(rows, plain, layer="sites", driver="XLSX", geometry_type=None)
         check_xlsx(plain)
         undate_zip(plain)
-
-
-@contextlib.contextmanager
-def _page_cache() -> Iterator[None]:
-    """SQLite's cache at 64 MB, unless the user set it: a large file's spatial index is then built in memory."""
-    own = pyogrio.get_gdal_config_option("OGR_SQLITE_CACHE")
-    if own is None:
-        pyogrio.set_gdal_config_options({"OGR_SQLITE_CACHE": "64"})
-    try:
-        yield
-    finally:
-        if own is None:
-            pyogrio.set_gdal_config_options({"OGR_SQLITE_CACHE": None})
 
 
 def _csv(parts: Sequence[Path], target: Path, units: Units) -> None:

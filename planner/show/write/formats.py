@@ -10,7 +10,7 @@ import re
 import sqlite3
 import struct
 import zipfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -78,7 +78,9 @@ def gpkg_bytes(
 
     layers: GeoDataFrames, and DataFrames as tables without places. columns and styles: as :func:`describe_gpkg`.
     """
-    with scratch() as folder, room_for("a GeoPackage", folder):
+    # what is read back at once need not outlast a power cut: SQLite syncs several times a layer
+    unsynced = gdal_set("OGR_SQLITE_SYNCHRONOUS", "OFF")
+    with scratch() as folder, room_for("a GeoPackage", folder), unsynced:
         path = folder / "layers.gpkg"
         for name, rows in layers.items():
             new = {} if path.exists() else {"VERSION": GPKG_VERSION}
@@ -86,6 +88,19 @@ def gpkg_bytes(
         describe_gpkg(path, columns or {}, styles or {})
         check_gpkg(path, {name: len(rows) for name, rows in layers.items()})
         return path.read_bytes()
+
+
+@contextlib.contextmanager
+def gdal_set(name: str, value: str) -> Iterator[None]:
+    """GDAL with an option set, unless the user set it."""
+    own = pyogrio.get_gdal_config_option(name)
+    if own is None:
+        pyogrio.set_gdal_config_options({name: value})
+    try:
+        yield
+    finally:
+        if own is None:
+            pyogrio.set_gdal_config_options({name: None})
 
 
 def check_gpkg(path: Path, rows: Mapping[str, int]) -> None:
