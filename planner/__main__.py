@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 
@@ -14,8 +15,12 @@ def _stopped(*_: object) -> None:
     raise SystemExit(int(Exit.STOPPED))
 
 
+SEARCH_AFTER = 50_000  # objects more than before; by itself Python searches them for cycles after 700
+
+
 def main() -> None:
     signal.signal(signal.SIGINT, _stopped)
+    gc.set_threshold(SEARCH_AFTER)  # a run that holds all it makes to its end has next to none to find
     from planner import cli
 
     cli.main()
