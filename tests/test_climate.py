@@ -1092,6 +1092,20 @@ def test_computed_from_weather_layers(tmp_path):
     assert alone.spread_mm_day[0] > fewer.spread_mm_day[0]
 
 
+@pytest.mark.parametrize(("rise_m", "decides"), [(49.0, False), (51.0, True)])
+def test_a_few_metres_of_elevation_decide_no_zone(rise_m, decides):
+    """The limit from which a move is said; a site that moves by less stays with its cell's for the flag."""
+    spots = [shapely.Point(-104.99, 39.74), shapely.Point(-119.36, 35.27)]
+    cell_m = builtin.builtin_elevation_m(*shapely.get_coordinates(spots).T)
+    found = climate_at(
+        parse_plan({}, "plan.toml"), spots, cell_m + np.array([rise_m, 10.0]), Ledger(), names=["a", "b"]
+    )
+    assert (found.unlapsed_peak_mm_day is not None) == decides
+    if decides:
+        assert found.unlapsed_peak_mm_day[0] > found.eto_mm_day[0].max()
+        assert found.unlapsed_peak_mm_day[1] == found.eto_mm_day[1].max()
+
+
 def test_elevation_is_the_sites_then_the_plans_then_the_grounds(tmp_path):
     """Denver, 1,609 m (its official elevation, from memory), is not at sea level where nobody says how high it is;
     in an ETo layer neither, which has the ground of its cell's middle."""

@@ -117,9 +117,11 @@ def site_climate(section: Climate, read: Readings, elevation_m: Floats, ledger: 
     )
     whole = _composed(known, lon, lat, z, rises, names, ledger)
     unlapsed = None
-    if whole.above.any():
-        unlapsed = _composed(known, lon, lat, z, _Rises.none(n), names, Ledger()).eto.max(axis=1)
-        _say_moved(np.abs(whole.above) >= LAPSE_SAID_M, np.isfinite(z), names, ledger)
+    moved = np.abs(whole.above) >= LAPSE_SAID_M  # by less, it decides as little as its own roughness
+    if moved.any():
+        as_cells = _composed(known, lon, lat, z, _Rises.none(n), names, Ledger()).eto.max(axis=1)
+        unlapsed = np.where(moved, as_cells, whole.eto.max(axis=1))
+        _say_moved(moved, np.isfinite(z), names, ledger)
     other_peak, other_spread = None, None
     if low is not None and ("eto" in layers or station is not None):
         alone = {name: values for name, values in layers.items() if name != "eto"}
