@@ -71,6 +71,7 @@ ALIKE = (
     ("mounts", "", "5.0 up", "the same at 5 m"),
     ("mounts", "best_move", "1.0 ?*", "any number under the lowest score does for a place that is ruled out"),
     ("mounts", "_along_edges", "_straight_share(rings) < 0.5 turned", "a share of a length is never just a half"),
+    ("mounts", "_mounts", "2 up", "the ground's height is looked up on plan"),
     ("mounts", "find_mounts", "2 *", "no rows, of whatever width, are laid out anew"),
     ("mounts", "_still_on_edge", "np.abs(off) < 0.05 turned", "a distance is never just 5 cm"),
     ("season", "effective_rain_mm", "rain > 75.0 turned", "both formulas give 35 mm there"),

@@ -151,9 +151,9 @@ def test_what_is_lacking_of_reach_is_the_mean_over_controllers():
     assert some.decision.lacking[0, -1] == pytest.approx(min(-some.room[0, 0], 1.0))
 
 
-def crafted(n: int = 1, rain=(), sun=(), room=None, **keys) -> Decision:
+def crafted(n: int = 1, rain=(), sun=(), room=None, among=None, **keys) -> Decision:
     """The decision on n mounts in a row on open ground, with some of what was found of them replaced; room (n, m):
-    what is left of a cable's longest run."""
+    what is left of a cable's longest run. among: the candidates' question, of which the n are trials."""
     m = 0 if room is None else len(room[0])
     boxes = Places(
         tuple("ABC"[:m]), np.array([[9.0 * k, 9, 1.5] for k in range(m)]).reshape(m, 3), np.zeros(m, bool)
@@ -163,7 +163,7 @@ def crafted(n: int = 1, rain=(), sun=(), room=None, **keys) -> Decision:
     if room is not None:
         runs = tuple(tuple(SimpleNamespace(room=r, price=0.0) for r in row) for row in room)
         reached = replace(reached, runs=runs)
-    return decide(found.plan, found.mounts, lit, rained, reached, SEASON)
+    return decide(found.plan, found.mounts, lit, rained, reached, SEASON, among=among)
 
 
 def of(requirement: Requirement, decision: Decision) -> int:
@@ -263,6 +263,16 @@ def test_reach_holds_at_no_room_at_all():
     off = crafted(1, room=[[-3.0]], sensor=cable, requirements={"reach": "off"})
     assert off.passes.all()
     assert not off.reach_judged
+
+
+def test_trials_are_judged_by_the_layouts_of_the_candidates():
+    """Alone, what serves one controller of two would be the best there is; a candidate serves both."""
+    asked = {"requirements": {"reach": "fewest"}}
+    candidates = crafted(room=[[1.0, 1.0]], **asked).sharing
+    for among, held in ((None, True), (candidates, False)):
+        trial = crafted(room=[[1.0, -1.0]], among=among, **asked)
+        assert trial.passes[0, of(Requirement.IN_REACH, trial)] == held
+    assert trial.sharing is candidates
 
 
 def test_runners_up_are_on_other_buildings_first_and_posts_are_on_none():

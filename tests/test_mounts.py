@@ -255,6 +255,26 @@ def test_an_outline_of_short_edges_is_straightened_by_30_cm(bump_m, places):
     assert (found.facing_deg == 270.0).sum() == places
 
 
+@pytest.mark.parametrize(("bump_m", "places"), [(0.79, 5), (0.81, 0)])
+def test_what_is_crooked_yet_is_straightened_by_80_cm(bump_m, places):
+    """The same wall; teeth along two others are too deep for 30 cm, with flanks too short for a bracket."""
+    teeth = [(0, 0), *((x, 0.6 * (k % 2)) for k, x in enumerate(np.arange(1, 15.1, 0.5)))]
+    north = [(16 - x, 16 - y) for x, y in teeth]
+    west = [(-bump_m if y == 8 else 0, y) for y in np.arange(16, 0, -0.8).round(1)]
+    hall = shapely.Polygon([*teeth, *((16, y) for y in np.arange(0, 16, 0.8)), *north, *west])
+    found = find_mounts(one_building(hall), plan.Mounts(spacing_m=3, walls=False), 0.6)
+    assert (found.facing_deg == 270.0).sum() == places
+
+
+@pytest.mark.parametrize(("width_m", "places"), [(16.2, 5), (15.8, 0)])
+def test_an_outline_is_straightened_where_less_than_half_of_it_is_straight(width_m, places):
+    """Two walls of 16 m are straight; two of about as much have a vertex each 0.8 m, and so room for nothing."""
+    along = np.linspace(0, width_m, 21 + (width_m > 16))
+    hall = shapely.Polygon([*((x, 0) for x in along), *((x, 16) for x in along[::-1])])
+    found = find_mounts(one_building(hall), plan.Mounts(spacing_m=3, walls=False), 0.6)
+    assert (found.facing_deg == 0.0).sum() == places
+
+
 def test_no_wall_tops_where_a_surface_model_shades():
     surface = Heights(np.zeros((20, 20)), -100, 100, 10.0)
     found = find_mounts(one_building(surface=surface), plan.Mounts(), 0.6)

@@ -240,6 +240,10 @@ def test_a_way_is_silent_where_a_month_is_unknown():
     assert found.ways[2].found.known.tolist() == [False, False, True]
     said = zones.zone_sites(climate(t=t, rain=rain), np.full(3, 40.0), zones.equal_bands(), "tropics, arid")
     assert said.ways[2].found.known.tolist() == [False, True, True]
+    # a description that says how hot it gets speaks where a month's temperature is unknown
+    told = zones.zone_sites(climate(t=t, rain=rain), np.full(3, 40.0), zones.equal_bands(), "tropics, arid, 30 C")
+    assert told.ways[2].found.known.tolist() == [True, True, True]
+    assert told.ways[2].found.hottest_c.tolist() == [30.0, 20.0, 20.0]
 
 
 @pytest.mark.parametrize(
