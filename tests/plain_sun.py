@@ -12,8 +12,6 @@ Three kinds of obstacle, each in its plain form::
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 import shapely
 
@@ -227,19 +225,22 @@ def _canopy(site: Site, mount: Floats, looks: Directions, rasters: SiteGround) -
 def _through_crowns(
     site: Site, mount: Floats, looks: Directions, slope: Floats, light: CrownLight, rasters: SiteGround
 ) -> Floats:
-    """(2, m) share of the light that passes all crowns, leafless and in leaf; crowns in a row multiply."""
-    log = np.zeros((2, len(looks)))
+    """(2, ..., m) share of the light that passes all crowns, leafless and in leaf; crowns in a row multiply.
+
+    slope: (..., m) tangents, the last axis along `looks`.
+    """
+    log = np.zeros((2, *slope.shape))
     crowns = site.crowns if site.surface is None else no_crowns()
     owner, look, low, high = crown_spans(mount, crowns, looks)
-    through = (slope[look] > low) & (slope[look] < high)
-    each = light.log_light(crowns.evergreen)
-    for state in (0, 1):
-        log[state] += np.bincount(look[through], weights=each[owner[through], state], minlength=len(looks))
+    for k, pair in enumerate(light.log_light(crowns.evergreen)):
+        at = look[owner == k]
+        through = (slope[..., at] > low[owner == k]) & (slope[..., at] < high[owner == k])
+        log[..., at] += np.multiply.outer(pair, through)
     if site.surface is None:
         for k, pair in enumerate(light.log_light(site.crown_evergreen)):
-            log += prism_hits(mount, site.crown_prisms, k, looks, slope) * pair[:, None]
+            log += np.multiply.outer(pair, prism_hits(mount, site.crown_prisms, k, looks, slope))
     behind = slope < _canopy(site, mount, looks, rasters)
-    log += behind * light.log_light(np.array([site.canopy_evergreen]))[0][:, None]
+    log += np.multiply.outer(light.log_light(np.array([site.canopy_evergreen]))[0], behind)
     return np.exp(log)
 
 
@@ -267,14 +268,11 @@ def _sky_views(
     site: Site, mount: Floats, picture: Directions, shape: Floats, light: CrownLight, rasters: SiteGround
 ) -> Floats:
     """(2,) share of an even sky's light on the level sensor, leafless and in leaf, ring by ring of the sky."""
-    bounds = np.radians(np.arange(0.0, 90.0 + PATCH_DEG, PATCH_DEG))
-    floor = np.sin(np.arctan(shape)) ** 2
-    view = np.zeros(2)
-    for low, high in pairwise(bounds):
-        seen = np.clip(np.sin(high) ** 2 - np.maximum(np.sin(low) ** 2, floor), 0.0, None)
-        rays = np.full(len(picture), np.tan((low + high) / 2))
-        passed = _through_crowns(site, mount, picture, rays, light, rasters)
-        for k in _hanging(site, mount):
-            passed = np.where(prism_hits(mount, site.buildings, k, picture, rays), 0.0, passed)
-        view += (seen * passed).mean(axis=1)
-    return view
+    bounds = np.radians(np.arange(0.0, 90.0 + PATCH_DEG, PATCH_DEG))[:, None]
+    low, high, floor = bounds[:-1], bounds[1:], np.sin(np.arctan(shape)) ** 2
+    seen = np.clip(np.sin(high) ** 2 - np.maximum(np.sin(low) ** 2, floor), 0.0, None)
+    rays = np.repeat(np.tan((low + high) / 2), len(picture), axis=1)
+    passed = _through_crowns(site, mount, picture, rays, light, rasters)
+    for k in _hanging(site, mount):
+        passed = np.where(prism_hits(mount, site.buildings, k, picture, rays), 0.0, passed)
+    return np.asarray((seen * passed).mean(axis=-1).sum(axis=-1))
