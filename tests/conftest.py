@@ -1,4 +1,4 @@
-"""The open data folder that tests on real data need; what all workers of a run share."""
+"""The open data folder that tests on real data need; what all workers of a run share; databases in a hurry."""
 
 from __future__ import annotations
 
@@ -10,6 +10,10 @@ from typing import Any
 
 import pytest
 from filelock import FileLock
+
+# GeoPackages of tests need not outlast a power cut: half the time of writing one goes into waiting for the disk
+os.environ.setdefault("OGR_SQLITE_SYNCHRONOUS", "OFF")
+os.environ.setdefault("OGR_SQLITE_JOURNAL", "MEMORY")
 
 
 @pytest.fixture(scope="session")

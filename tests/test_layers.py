@@ -11,7 +11,7 @@ import json
 import re
 import sqlite3
 from dataclasses import replace
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -48,10 +48,16 @@ GOTHENBURG = (11.97, 57.70)
 # --- a small world, drawn in metres and written in any CRS -----------------------------------------------
 
 
-def there(shapes: list[Any], lonlat: tuple[float, float], crs: str) -> list[Any]:
-    """Shapes in metres east and north of a place, in `crs`; azimuthal equidistant, so not the frame under test."""
+@cache
+def from_there(lonlat: tuple[float, float], crs: str) -> Transformer:
+    """From metres east and north of a place; azimuthal equidistant, so not the frame under test."""
     local = f"+proj=aeqd +lat_0={lonlat[1]} +lon_0={lonlat[0]} +datum=WGS84 +units=m"
-    move = Transformer.from_crs(local, CRS(crs), always_xy=True)
+    return Transformer.from_crs(local, CRS(crs), always_xy=True)
+
+
+def there(shapes: list[Any], lonlat: tuple[float, float], crs: str) -> list[Any]:
+    """Shapes in metres east and north of a place, in `crs`."""
+    move = from_there(lonlat, crs)
     return [
         None if s is None else shapely.transform(s, lambda xy: np.column_stack(move.transform(xy[:, 0], xy[:, 1])))
         for s in shapes

@@ -6,6 +6,8 @@ checked, and never taken in silence.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from pyproj import CRS
 from pyproj.aoi import AreaOfInterest
@@ -27,6 +29,18 @@ def scales(crs: CRS, unit_m: float) -> tuple[float, ...]:
     """
     scale = unit_m / crs.axis_info[0].unit_conversion_factor
     return (1.0, scale) if np.isfinite(scale) and abs(scale - 1) > SAME_UNIT else (1.0,)
+
+
+@lru_cache(maxsize=16)  # PROJ looks through all systems there are, and several layers lie at one place
+def _in_use(lon: float, lat: float) -> tuple[tuple[int, CRS], ...]:
+    """Codes and systems of EPSG's projected ones whose area of use holds a place."""
+    found = query_crs_info(
+        auth_name="EPSG",
+        pj_types=[PJType.PROJECTED_CRS],
+        area_of_interest=AreaOfInterest(lon, lat, lon, lat),
+        contains=True,
+    )
+    return tuple((int(info.code), CRS.from_epsg(int(info.code))) for info in found)
 
 
 def crs_by_place(
@@ -52,22 +66,15 @@ def crs_by_place(
         and by what the point is to be multiplied first. None where no system does, or several put it at different
         spots.
     """
-    lon, lat = float(near_lonlat[0]), float(near_lonlat[1])
     found: list[tuple[int, CRS, float, Floats]] = []
-    for info in query_crs_info(
-        auth_name="EPSG",
-        pj_types=[PJType.PROJECTED_CRS],
-        area_of_interest=AreaOfInterest(lon, lat, lon, lat),
-        contains=True,
-    ):
-        crs = CRS.from_epsg(int(info.code))
+    for code, crs in _in_use(float(near_lonlat[0]), float(near_lonlat[1])):
         for scale in scales(crs, unit_m):
             try:
                 spot = project(np.asarray(xy, float) * scale, crs, WGS84)
             except ProjError:  # a system of engineers that PROJ cannot bring to the earth
                 continue
             if np.isfinite(spot).all() and float(apart_m(spot, near_lonlat)) <= within_m:
-                found.append((int(info.code), crs, scale, spot))
+                found.append((code, crs, scale, spot))
     if not found:
         return None
     first = min(found, key=lambda one: one[0])
