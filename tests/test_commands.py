@@ -11,7 +11,7 @@ import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
@@ -70,7 +70,7 @@ def test_the_readme_names_the_commands_that_there_are() -> None:
 
 def test_check(folder: Path) -> None:
     assert "0 errors, 3 notices." in run("check", "campus/campus.toml", cwd=folder)
-    assert json.loads(run("check", "campus/campus.toml", "--json", "--quiet", cwd=folder))["ok"]
+    assert json.loads(run("check", "small/smallest.toml", "--json", "--quiet", cwd=folder))["ok"]
 
 
 def test_climate_makes_a_layer_that_site_takes(folder: Path) -> None:
@@ -90,13 +90,31 @@ def test_climate_makes_a_layer_that_site_takes(folder: Path) -> None:
         assert made.count == 12
 
 
-def test_a_contract_with_a_value_for_its_paths(folder: Path) -> None:
-    plan = folder / "contract" / "contract.toml"
-    text = re.sub(r'path = "(\w+\.\w+)"', r'path = "${HERE}/\1"', plan.read_text(encoding="utf-8"))
-    (folder / "moved.toml").write_text(text, encoding="utf-8")
-    assert "40 sites" in run("contract", "moved.toml", "--var", "HERE=contract", cwd=folder)
-    assert len(rows(folder / "noonmark-out" / "moved")) == 40
-    assert "HERE" in run("contract", "moved.toml", cwd=folder, code=3)
+def moved(folder: Path) -> Path:
+    """The examples' contract, from elsewhere than its layers lie: its paths hold a value."""
+    text = (folder / "contract" / "contract.toml").read_text(encoding="utf-8")
+    plan = folder / "moved.toml"
+    plan.write_text(re.sub(r'path = "(\w+\.\w+)"', r'path = "${HERE}/\1"', text), encoding="utf-8")
+    return plan
+
+
+@pytest.fixture
+def by_itself(once: Callable[..., tuple[Path, str]]) -> tuple[Path, str]:
+    """The contract's folder of results, with a value for its paths and no cluster, and what the command said."""
+
+    def make(base: Path) -> str:
+        shutil.copytree(ROOT / "examples", base / "my sites")
+        return run("contract", moved(base / "my sites").name, "--var", "HERE=contract", cwd=base / "my sites")
+
+    base, said = once("contract-by-itself", make)
+    return base / "my sites" / "noonmark-out" / "moved", said
+
+
+def test_a_contract_with_a_value_for_its_paths(folder: Path, by_itself: tuple[Path, str]) -> None:
+    out, said = by_itself
+    assert "40 sites" in said
+    assert len(rows(out)) == 40
+    assert "HERE" in run("contract", moved(folder).name, cwd=folder, code=3)
 
 
 def test_python_as_the_readme_shows_it(folder: Path) -> None:
@@ -130,13 +148,10 @@ def free_port() -> int:
         return int(one.getsockname()[1])
 
 
-def test_a_contract_on_a_cluster(folder: Path, tmp_path: Path) -> None:
+def test_a_contract_on_a_cluster(folder: Path, tmp_path: Path, by_itself: tuple[Path, str]) -> None:
     """Scheduler and worker are started as Dask's own commands, elsewhere, with an environment of their own."""
     pytest.importorskip("distributed")
     address = f"tcp://127.0.0.1:{free_port()}"
-    plan = folder / "contract" / "contract.toml"
-    text = re.sub(r'path = "(\w+\.\w+)"', r'path = "${HERE}/\1"', plan.read_text(encoding="utf-8"))
-    (folder / "moved.toml").write_text(text, encoding="utf-8")
     elsewhere = tmp_path / "elsewhere"
     elsewhere.mkdir()
     port = address.rsplit(":", 1)[1]
@@ -145,12 +160,11 @@ def test_a_contract_on_a_cluster(folder: Path, tmp_path: Path) -> None:
         started("dask", "worker", address, "--nthreads", "2", "--no-dashboard", cwd=elsewhere),
     ):
         said = run(
-            "contract", "moved.toml", "--out", "by cluster", "--scheduler", address, "--part-sites", 9,
+            "contract", moved(folder).name, "--out", "by cluster", "--scheduler", address, "--part-sites", 9,
             cwd=folder, HERE="contract",
         )  # fmt: skip
     assert "40 sites" in said
-    run("contract", "moved.toml", "--out", "here", cwd=folder, HERE="contract")
-    assert rows(folder / "by cluster") == rows(folder / "here")
+    assert rows(folder / "by cluster") == rows(by_itself[0])
 
 
 class Polite(BaseHTTPRequestHandler):

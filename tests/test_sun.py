@@ -1,5 +1,6 @@
 """Sun and shade against published sun positions, closed forms and an independent ray test."""
 
+import functools
 import itertools
 
 import numpy as np
@@ -25,8 +26,13 @@ def elevation_deg(mount, solids, azimuth_deg):
     return np.degrees(np.arctan(looks.unsort(prism_tangent(np.asarray(mount, float), solids, looks))))
 
 
+@functools.cache
+def sun_at(latitude_deg):
+    return sun_table(latitude_deg, 0.0)
+
+
 def light(site, mount=ORIGIN, **kwargs):
-    return year_of_light(site, np.atleast_2d(mount), sun_table(site.latitude_deg, 0.0), **kwargs)
+    return year_of_light(site, np.atleast_2d(mount), sun_at(site.latitude_deg), **kwargs)
 
 
 # --- the sun's position -------------------------------------------------------------------------------------
@@ -80,7 +86,7 @@ def test_a_day_is_whole_wherever_the_site_is():
 
 def test_finer_steps_change_the_light_by_little():
     wall = bare_site(buildings=prisms([shapely.box(-30, -12, 25, -8)], [-1], [9]), latitude_deg=40)
-    coarse = year_of_light(wall, np.zeros((1, 3)), sun_table(40, 0))
+    coarse = year_of_light(wall, np.zeros((1, 3)), sun_at(40))
     fine = year_of_light(wall, np.zeros((1, 3)), sun_table(40, 0, step_minutes=2))
     np.testing.assert_allclose(coarse.light_share, fine.light_share, atol=0.004)
     np.testing.assert_allclose(coarse.direct_h, fine.direct_h, atol=0.1)
@@ -141,7 +147,7 @@ def test_basin_is_cos_squared():
 def test_wall_in_the_sun_takes_the_hours_it_must():
     """An endless wall due south hides the sun exactly while its elevation is under the wall's at that azimuth."""
     site = bare_site(buildings=prisms([shapely.box(-FAR, -11, FAR, -10)], [-5], [8]), latitude_deg=40)
-    table = sun_table(40, 0)
+    table = sun_at(40)
     azimuth = np.radians(table.azimuth_deg)
     hidden = np.tan(np.radians(table.elevation_deg)) <= np.maximum(0, -8 * np.cos(azimuth) / 10)
     expected = table.monthly(np.where(hidden, 0, table.hours_per_day))
