@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from planner.plan import Plan
+from planner.reach import layouts as solver
 from planner.reach.bill import Item, Line, hops_to_test
 from planner.reach.layouts import Repeating, cheapest, fits, layouts, question
 from planner.reach.repeaters import no_relays, sharing
@@ -111,6 +112,20 @@ def test_another_mount_fits_where_a_plan_with_it_is_as_good(seed):
         least = (int((~kept.served).sum()), kept.price, kept.places)
         useful = holds[k].any() or (bool(q.most_repeaters) and bool((feed[k] & q.relay.any(axis=1)).any()))
         assert told[k] == (least <= best and best[0] < q.holds.shape[1] and useful)
+
+
+def test_the_best_layout_is_sought_once_for_a_question_and_among_kinds(monkeypatch):
+    """A page asks about one spot after another: four kinds of mount among forty, and each is one column."""
+    reach, asked = np.eye(4, dtype=bool), []
+    q = question(np.repeat(reach, 10, axis=0), 100.0)
+    least = solver._least
+    monkeypatch.setattr(solver, "_least", lambda cost, *rest: (asked.append(len(cost)), least(cost, *rest))[1])
+    none = np.zeros((1, 0), bool)
+    assert fits(q, reach[:1], none, 100.0).all()
+    first = len(asked)
+    assert max(asked) <= 4 + 1 + 4 + 1  # the kinds, the mount asked about, controllers left out, receivers to buy
+    assert not fits(q, reach[:1], none, 101.0).any()
+    assert len(asked) - first == first // 2  # with the mount alone
 
 
 @given(st.integers(0, 10**6), st.sampled_from([0.0, 60.0, 300.0]), st.sampled_from([0.0, 40.0]))

@@ -14,6 +14,7 @@ rest is served.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -49,6 +50,13 @@ class Question:
     link_price: Floats
     relay_price: Floats
     tests_price: float
+
+    @cached_property
+    def in_kinds(self) -> tuple[Question, Ints, Layout]:
+        """The question without cables and tests, with one row for all that reach the same at one price; (r,) the
+        kind of each repeater; and the cheapest layout of those. Worked out once."""
+        few, kind = _kinds(self)
+        return few, kind, cheapest(few)
 
 
 @dataclass(frozen=True)
@@ -235,13 +243,11 @@ def fits(q: Question, holds: Bools, feed: Bools, price: Floats | float) -> Bools
     PlannerError
         The solver gave up.
     """
-    q = replace(q, link_price=np.zeros_like(q.link_price), relay_price=np.zeros_like(q.relay_price))
+    q, kind, best = q.in_kinds
     holds, feed = np.asarray(holds, bool), np.asarray(feed, bool)
     out = np.zeros(len(holds), bool)
-    best = cheapest(q)
     if not best.served.any():
         return out
-    q, kind = _kinds(q)
     each = np.broadcast_to(np.asarray(price, float), (len(holds),))
     fed = np.zeros((len(holds), len(q.relay)), bool)
     np.logical_or.at(fed.T, kind, feed.T)
@@ -273,7 +279,8 @@ def _worse(one: Layout, than: Layout) -> bool:
 
 
 def _kinds(q: Question) -> tuple[Question, Ints]:
-    """The question with one row for all that reach the same; (r,) the kind of each repeater."""
+    """The question without cables and tests, with one row for all that reach the same; (r,) the kind of each
+    repeater."""
     priced = np.column_stack([q.relay, q.repeater_price])
     _, one, kind = np.unique(priced, axis=0, return_index=True, return_inverse=True)
     kinds, kind = q.relay[one], kind.ravel().astype(np.int64)
