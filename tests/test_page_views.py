@@ -77,16 +77,23 @@ return found;
 """
 
 
-@pytest.mark.parametrize("size", SIZES)
-def test_no_mark_covers_another(browser: Browser, yard: SiteResult, tmp_path: Path, size: tuple[int, int]) -> None:
-    """Three controllers where the sensor stands: each sign is seen, those moved are tied to their place."""
+@pytest.fixture(scope="module")
+def crowded(yard: SiteResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The map with all controllers where the sensor stands."""
     there = yard.mounts.xyz[yard.decision.chosen]
     n = len(yard.site.controllers)
     at = there + np.column_stack([np.arange(n) * 0.6, np.zeros(n), np.full(n, -3.0)])
     site = replace(yard.site, controllers=replace(yard.site.controllers, xyz=at))
-    page = tmp_path / "map.html"
+    page = tmp_path_factory.mktemp("crowded") / "map.html"
     page.write_bytes(site_page(replace(yard, site=site)))
-    browser.open(page, size)
+    return page
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_no_mark_covers_another(browser: Browser, yard: SiteResult, crowded: Path, size: tuple[int, int]) -> None:
+    """Controllers where the sensor stands: each sign is seen, those moved are tied to their place."""
+    n = len(yard.site.controllers)
+    browser.open(crowded, size)
     assert browser.script(OVERLAPS) == []
     signs = browser.all(".map .mark-place .mark-sign")
     assert len(signs) >= n + 1
