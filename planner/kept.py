@@ -79,14 +79,27 @@ def dispatcher(function: Callable[..., Any], options: dict[str, Any], on_disk: b
         form = tuple(plain(each) for each in signature)
         with _no_search_for_cycles(), _thrift(), kept.turn_ended():
             entry = as_given(form)
-        if options.get("_nrt") is False and _holds_array(made.overloads[form].signature.return_type):
-            raise TypeError(f"{function.__module__}.{function.__name__} gives an array, as only a maker may")
+        if options.get("_nrt") is False and _handles_arrays(made.overloads[form]):
+            raise TypeError(
+                f"{function.__module__}.{function.__name__} gives an array or is given one, as only a maker may"
+            )
         return entry
 
     made.compile = compile_form
     if on_disk:
         made._cache = kept
     return made
+
+
+def _handles_arrays(made: Any) -> bool:
+    """Whether a function gives an array, or calls one that does: who does not count holders never lets it go."""
+    seen = made.type_annotation
+    given = [
+        found.return_type
+        for call, found in seen.calltypes.items()
+        if getattr(call, "op", "") == "call" and isinstance(seen.typemap[call.func.name], types.Dispatcher)
+    ]
+    return any(map(_holds_array, [made.signature.return_type, *given]))
 
 
 def _holds_array(kind: Any) -> bool:

@@ -346,6 +346,16 @@ def _asks_inner(x):  # type: ignore[no-untyped-def]
     return _gives_array(x)[1][0]
 
 
+@compiled.inner
+def _is_given_array(x):  # type: ignore[no-untyped-def]
+    return _gives_array_as_a_maker(x)[1][0]
+
+
+@compiled.kernel
+def _asks_one_that_asks(x):  # type: ignore[no-untyped-def]
+    return _is_given_array(x)
+
+
 @compiled.kernel
 def _asks_maker(x):  # type: ignore[no-untyped-def]
     return _gives_array_as_a_maker(x)[1][0]
@@ -361,6 +371,8 @@ def test_a_function_that_counts_no_holders_may_give_no_array_and_a_failure_ends_
 
     with ThreadPoolExecutor(2) as pool:  # the second does not wait for a lock that the first took
         assert all(
-            "_gives_array gives an array, as only a maker may" in said for said in pool.map(refused, range(2))
+            "_gives_array gives an array or is given one, as only" in said for said in pool.map(refused, range(2))
         )
+    with pytest.raises(TypeError, match="_is_given_array gives an array or is given one"):
+        _asks_one_that_asks(given)
     assert _asks_maker(given) == 5.0

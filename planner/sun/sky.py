@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 import pvlib
 
-from planner.compiled import inner, kernel, maker
+from planner.compiled import kernel, maker
 from planner.months import MONTH_DAYS
 from planner.readings import HOURS, Weather
 from planner.site import Floats, Ints
@@ -71,7 +71,7 @@ def _sky_view(horizon, count, low, high, passed):  # type: ignore[no-untyped-def
     return share
 
 
-@inner
+@maker
 def open_share(horizon, low, high, passed, cut):  # type: ignore[no-untyped-def]
     """Light of one azimuth on the level, over that of an open sky.
 
